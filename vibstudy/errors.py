@@ -1,0 +1,85 @@
+"""What can be wrong with the user's files, said so that the user can mend it.
+
+A :class:`Problem` is one thing wrong at one place, with its repair. Checkers collect problems and
+report all of them at once; a :class:`VibstudyError` carries them to the command line, which prints
+them and exits with code 2, without a traceback.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong at one place.
+
+    Parameters
+    ----------
+    message : str
+        What is wrong, in plain words.
+    file : str
+        The file concerned, as the user named it; "" when no file is meant.
+    row : int | None
+        Row number as a spreadsheet shows it (the header is row 1); None for the whole file.
+    column : str
+        Column or key; "" when none is meant.
+    got : str
+        The value found.
+    repair : str
+        What would be right.
+    """
+
+    message: str
+    file: str = ""
+    row: int | None = None
+    column: str = ""
+    got: str = ""
+    repair: str = ""
+
+    def __str__(self) -> str:
+        place = ", ".join(
+            part
+            for part in (
+                self.file,
+                f"row {self.row}" if self.row is not None else "",
+                f"column {self.column}" if self.column else "",
+            )
+            if part
+        )
+        text = f"{place}: {self.message}" if place else self.message
+        if self.got:
+            text += f" (got {self.got!r})"
+        if self.repair:
+            text += f". {self.repair}"
+        return text if text.endswith((".", "?", "!")) else text + "."
+
+
+class VibstudyError(Exception):
+    """Input that cannot be used. Holds every problem found, not just the first.
+
+    Parameters
+    ----------
+    problems : str | Problem | iterable of Problem
+        What is wrong.
+    """
+
+    def __init__(self, problems: str | Problem | Iterable[Problem]):
+        if isinstance(problems, str):
+            problems = [Problem(problems)]
+        elif isinstance(problems, Problem):
+            problems = [problems]
+        self.problems: list[Problem] = list(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def __reduce__(self):  # survives the trip back from a worker process
+        return (type(self), (self.problems,))
+
+
+def nearest(word: str, choices: Sequence[str], cutoff: float = 0.6) -> str:
+    """Return "Did you mean 'x'?" for the closest of `choices`, or "" when none is close."""
+    lowered = {choice.lower(): choice for choice in choices}
+    found = difflib.get_close_matches(str(word).lower(), list(lowered), n=1, cutoff=cutoff)
+    return f"Did you mean {lowered[found[0]]!r}?" if found else ""

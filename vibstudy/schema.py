@@ -1,0 +1,504 @@
+"""The dictionary of every column the tool writes: title, unit, definition, source.
+
+One object serves the written tables, the Frictionless Table Schema beside them, the checks, the
+axis labels of the figures and the documentation, so that they cannot disagree.
+
+Conventions
+-----------
+Extent is HALF of the peak-to-peak deviation (± cents). Times are seconds from the beginning of the
+file, at true speed. Missing means not known, never zero. ``_se`` marks a standard error.
+
+References
+----------
+Frictionless Table Schema, https://specs.frictionlessdata.io/table-schema/ (open standard).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table.
+
+    Parameters
+    ----------
+    name : str
+        Column name; the unit is part of it (``rate_hz``).
+    type : {"string", "number", "integer", "boolean"}
+        Table Schema type.
+    unit : str
+        Unit as printed on an axis; "" for none.
+    title : str
+        Short title for axes and table heads.
+    definition : str
+        What the figure is, in one sentence.
+    source : str
+        Paper, standard or "this tool".
+    """
+
+    name: str
+    type: str
+    unit: str
+    title: str
+    definition: str
+    source: str = "this tool"
+    constraints: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def label(self) -> str:
+        """Axis label: the title with its unit."""
+        return f"{self.title} ({self.unit})" if self.unit else self.title
+
+
+def _c(
+    name: str, type_: str, unit: str, title: str, definition: str, source: str = "this tool", **limits: Any
+):
+    return Column(name, type_, unit, title, definition, source, limits)
+
+
+_PRACTICE = "common practice, no source"
+
+NOTE_COLUMNS: tuple[Column, ...] = (
+    _c("recording_id", "string", "", "Recording", "The recording, as named in the manifest.", required=True),
+    _c(
+        "note_id",
+        "string",
+        "",
+        "Note",
+        "The note: recording_id, a slash and its number in time order.",
+        required=True,
+        unique=True,
+    ),
+    _c("onset_s", "number", "s", "Onset", "Where the note begins.", minimum=0),
+    _c("offset_s", "number", "s", "Offset", "Where the note ends.", minimum=0),
+    _c("duration_s", "number", "s", "Duration", "Offset minus onset.", minimum=0),
+    _c("onset_se_s", "number", "s", "Onset, standard error", "Uncertainty of the onset.", minimum=0),
+    _c("offset_se_s", "number", "s", "Offset, standard error", "Uncertainty of the offset.", minimum=0),
+    _c(
+        "note_kind",
+        "string",
+        "",
+        "Kind",
+        "note, trill, or ornament (grace note or turn); only notes have vibrato figures.",
+    ),
+    _c(
+        "pitch_hz",
+        "number",
+        "Hz",
+        "Pitch",
+        "Mean fundamental frequency over the note (geometric).",
+        "Brown & Vaughn 1996, JASA 100(3):1728-1735: perceived pitch is the mean",
+        minimum=0,
+    ),
+    _c(
+        "midi",
+        "integer",
+        "",
+        "MIDI note",
+        "Nearest tempered note at the recording's tuning (69 = A4).",
+        "MIDI 1.0 note numbers",
+        minimum=0,
+        maximum=127,
+    ),
+    _c(
+        "pitch_cents",
+        "number",
+        "cents",
+        "Deviation from tempered pitch",
+        "Pitch minus the nearest tempered pitch at the tuning used.",
+    ),
+    _c("level_db", "number", "dBFS", "Level", "Median level of the note's harmonics, re full scale."),
+    _c(
+        "voiced_fraction",
+        "number",
+        "",
+        "Voiced share",
+        "Share of the note in which the tracker heard a pitch.",
+        minimum=0,
+        maximum=1,
+    ),
+    _c(
+        "has_vibrato",
+        "boolean",
+        "",
+        "Vibrato",
+        "Whether pitch vibrato is present; missing when the note is too short to tell.",
+    ),
+    _c(
+        "vibrato_p",
+        "number",
+        "",
+        "False-alarm probability",
+        "Probability that a straight note with the same noise would look this much like vibrato, the search over rates counted.",
+        "Baluev 2008, MNRAS 385:1279-1285 (form of the bound)",
+        minimum=0,
+        maximum=1,
+    ),
+    _c(
+        "rate_hz",
+        "number",
+        "Hz",
+        "Rate",
+        "Mean number of vibrato cycles a second while vibrato lasts.",
+        minimum=0,
+    ),
+    _c(
+        "rate_se_hz",
+        "number",
+        "Hz",
+        "Rate, standard error",
+        "Standard error of the realised mean rate.",
+        minimum=0,
+    ),
+    _c(
+        "extent_cents",
+        "number",
+        "± cents",
+        "Extent",
+        "Mean HALF of the peak-to-peak pitch deviation while vibrato lasts.",
+        minimum=0,
+    ),
+    _c(
+        "extent_se_cents",
+        "number",
+        "cents",
+        "Extent, standard error",
+        "Standard error of the realised mean extent.",
+        minimum=0,
+    ),
+    _c(
+        "extent_above_cents",
+        "number",
+        "cents",
+        "Extreme above centre",
+        "How far the cycle rises above the note's vibrato centre.",
+    ),
+    _c(
+        "extent_below_cents",
+        "number",
+        "cents",
+        "Extreme below centre",
+        "How far the cycle falls below the note's vibrato centre (positive number).",
+    ),
+    _c(
+        "centre_shift_cents",
+        "number",
+        "cents",
+        "Centre shift",
+        "Centre of the vibrato minus the note's straight beginning; missing when there is no straight beginning.",
+    ),
+    _c(
+        "vibrato_onset_s",
+        "number",
+        "s",
+        "Onset delay",
+        "Time from the note's onset to the start of vibrato.",
+        minimum=0,
+    ),
+    _c(
+        "vibrato_onset_se_s",
+        "number",
+        "s",
+        "Onset delay, standard error",
+        "Standard error of the onset delay.",
+        minimum=0,
+    ),
+    _c(
+        "vibrato_fraction",
+        "number",
+        "",
+        "Share with vibrato",
+        "Share of the note's length with vibrato.",
+        minimum=0,
+        maximum=1,
+    ),
+    _c("rate_slope_hz_per_s", "number", "Hz/s", "Rate slope", "Linear trend of rate through the vibrato."),
+    _c(
+        "extent_growth_cents_per_s",
+        "number",
+        "cents/s",
+        "Growth",
+        "Linear trend of extent through the vibrato.",
+    ),
+    _c(
+        "rate_irregularity",
+        "number",
+        "",
+        "Rate irregularity",
+        "Coefficient of variation of rate from cycle to cycle, trend and measurement noise removed.",
+        minimum=0,
+    ),
+    _c(
+        "extent_irregularity",
+        "number",
+        "",
+        "Extent irregularity",
+        "Coefficient of variation of extent from cycle to cycle, trend and measurement noise removed.",
+        minimum=0,
+    ),
+    _c(
+        "waveform",
+        "number",
+        "",
+        "Waveform",
+        "0 = sine, 1 = triangle: 9 times the in-phase third harmonic of the cycle over the fundamental.",
+        "Fourier series of a triangle wave",
+    ),
+    _c(
+        "intensity_depth_db",
+        "number",
+        "± dB",
+        "Intensity depth",
+        "HALF of the peak-to-peak level modulation at the vibrato rate.",
+        minimum=0,
+    ),
+    _c(
+        "intensity_depth_se_db",
+        "number",
+        "dB",
+        "Intensity depth, standard error",
+        "Standard error of the intensity depth.",
+        minimum=0,
+    ),
+    _c(
+        "intensity_phase_rad",
+        "number",
+        "rad",
+        "Intensity phase",
+        "Phase of level against pitch: 0 = loudest where the pitch is highest; positive = level leads.",
+        minimum=-3.1416,
+        maximum=3.1416,
+    ),
+    _c(
+        "has_intensity_vibrato",
+        "boolean",
+        "",
+        "Intensity vibrato",
+        "Whether level is modulated periodically (with or without pitch vibrato).",
+    ),
+    _c(
+        "intensity_p",
+        "number",
+        "",
+        "False-alarm probability, intensity",
+        "As vibrato_p, for level.",
+        minimum=0,
+        maximum=1,
+    ),
+    _c("intensity_rate_hz", "number", "Hz", "Intensity rate", "Rate of the level modulation.", minimum=0),
+    _c(
+        "timbre_depth",
+        "number",
+        "± cents",
+        "Timbre depth",
+        "HALF of the peak-to-peak modulation, at the vibrato rate, of the spectral centroid counted in harmonic numbers (so that pitch alone does not move it).",
+        minimum=0,
+    ),
+    _c(
+        "harmonic_depth_db",
+        "number",
+        "± dB",
+        "Depth per harmonic",
+        "Median over harmonics of the HALF peak-to-peak level modulation of each harmonic at the vibrato rate.",
+        "Mellody & Wakefield 2000, JASA 107(1):598-611 (every partial is modulated)",
+        minimum=0,
+    ),
+    _c(
+        "pulses_per_beat",
+        "number",
+        "",
+        "Pulses per beat",
+        "rate_hz * 60 / tempo; missing without a tempo.",
+        "arithmetic",
+        minimum=0,
+    ),
+    _c(
+        "fusion_share",
+        "number",
+        "",
+        "Share of the fusion limit",
+        "Extent over the extent at which vibrato at this rate is heard as moving pitch (20 cents at 5 Hz, 100 cents at 8 Hz, log-interpolated). A rule of thumb.",
+        _PRACTICE,
+        minimum=0,
+    ),
+    _c(
+        "snr_db",
+        "number",
+        "dB",
+        "Harmonic signal to noise",
+        "Power of the harmonics used over the noise and interference found beside them.",
+    ),
+    _c("quality", "string", "", "Quality", "ok, or the reasons why not to trust the note, joined by ';'."),
+    _c("reviewed", "string", "", "Reviewed", "auto, accepted, edited or rejected."),
+)
+"""Columns of ``results/notes.csv``, in order; manifest tags, tracker and version follow."""
+
+PROVENANCE_COLUMNS: tuple[Column, ...] = (
+    _c("tracker", "string", "", "Tracker", "What found the line of notes, with its version."),
+    _c("vibstudy_version", "string", "", "Version", "Version of vibstudy that measured the note."),
+)
+
+RECORDING_COLUMNS: tuple[Column, ...] = (
+    _c(
+        "recording_id",
+        "string",
+        "",
+        "Recording",
+        "The recording, as named in the manifest.",
+        required=True,
+        unique=True,
+    ),
+    _c("duration_s", "number", "s", "Duration", "Length of the part measured.", minimum=0),
+    _c("sample_rate_hz", "number", "Hz", "Sample rate", "Sample rate of the file.", minimum=0),
+    _c("channels", "integer", "", "Channels", "Channels of the file.", minimum=1),
+    _c("notes", "integer", "", "Notes", "Notes found.", minimum=0),
+    _c(
+        "notes_with_vibrato",
+        "integer",
+        "",
+        "Notes with vibrato",
+        "Notes on which pitch vibrato was found.",
+        minimum=0,
+    ),
+    _c(
+        "tuning_hz",
+        "number",
+        "Hz",
+        "Tuning used",
+        "Frequency of A4 used to name notes: the manifest's, or the estimate.",
+        minimum=0,
+    ),
+    _c(
+        "tuning_se_cents",
+        "number",
+        "cents",
+        "Tuning, standard error",
+        "Standard error of the estimated tuning.",
+        minimum=0,
+    ),
+    _c("tuning_source", "string", "", "Tuning source", "manifest, or estimated from the notes."),
+    _c(
+        "speed_factor",
+        "number",
+        "",
+        "Speed factor",
+        "Speed of the file over true speed, as given in the manifest (1 when not given).",
+        minimum=0,
+    ),
+    _c("audio_sha256", "string", "", "Audio hash", "SHA-256 of the file."),
+)
+"""Columns of ``results/recordings.csv`` that every measurement fills; others may follow."""
+
+LOG_COLUMNS: tuple[Column, ...] = (
+    _c("recording_id", "string", "", "Recording", "The recording, as named in the manifest."),
+    _c("step", "string", "", "Step", "What was being done: read, track, segment, measure, store."),
+    _c("success", "boolean", "", "Success", "Whether it worked."),
+    _c("seconds", "number", "s", "Seconds", "Time it took.", minimum=0),
+    _c("notes", "integer", "", "Notes", "Notes found.", minimum=0),
+    _c("message", "string", "", "Message", "What went wrong, and the repair."),
+    _c("finished_at", "string", "", "Finished", "When, in UTC (ISO 8601)."),
+)
+"""Columns of ``results/log.csv``, one row a recording."""
+
+QUALITY_REASONS: dict[str, str] = {
+    "too_short": "shorter than about two vibrato cycles: too short to tell",
+    "noisy": "harmonics stand less than 10 dB above the noise",
+    "masked": "another sound covers too many of the harmonics",
+    "octave_unsure": "two trackers disagree by an octave or more",
+    "unsteady": "the line jumps inside the note: two notes may be joined",
+    "clipped": "the recording is clipped here",
+    "gap": "the line is broken inside the note",
+    "few_cycles": "fewer than three cycles of vibrato: rate and extent are rough",
+    "edge_unsure": "where the note begins or ends is uncertain",
+    "outlier_harmonics": "harmonics disagree on the modulation",
+}
+"""Reasons that may stand in the ``quality`` column."""
+
+_PANDAS = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
+
+
+def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
+    """Return `frame` with every column of the dictionary, in order and typed; others follow.
+
+    Missing columns are added as missing values. Index is reset.
+    """
+    columns = tuple(columns)
+    out = {}
+    for column in columns:
+        dtype = _PANDAS[column.type]
+        if column.name in frame:
+            values = frame[column.name].reset_index(drop=True)
+            if dtype == "boolean" and values.dtype == object:
+                values = values.map(lambda v: pd.NA if v is None or v is pd.NA or v != v else bool(v))
+            out[column.name] = values.astype(dtype)
+        else:
+            out[column.name] = (
+                pd.Series(pd.array([pd.NA] * len(frame), dtype="Float64")).astype(dtype)
+                if dtype == "float64"
+                else pd.Series([pd.NA] * len(frame), dtype=dtype)
+            )
+    rest = [name for name in frame if name not in out]
+    typed_frame = pd.DataFrame(out)
+    for name in rest:
+        typed_frame[name] = frame[name].reset_index(drop=True)
+    return typed_frame
+
+
+def label(name: str) -> str:
+    """Axis label of a column of the note table: title and unit; the name itself when unknown."""
+    for column in NOTE_COLUMNS:
+        if column.name == name:
+            return column.label
+    return name
+
+
+def table_schema(columns: Iterable[Column], frame: pd.DataFrame | None = None) -> dict[str, Any]:
+    """Frictionless Table Schema of `columns`, and of the further columns of `frame`.
+
+    Returns
+    -------
+    dict
+        ``{"fields": [...], "missingValues": [""]}``; each field has name, type, title,
+        description, and ``unit`` and ``source`` as further properties.
+    """
+    fields = []
+    known = {column.name: column for column in columns}
+    names = list(known) if frame is None else list(frame.columns)
+    for name in names:
+        if name in known:
+            column = known[name]
+            entry: dict[str, Any] = {
+                "name": name,
+                "type": column.type,
+                "title": column.title,
+                "description": column.definition,
+                "unit": column.unit,
+                "source": column.source,
+            }
+            if column.constraints:
+                entry["constraints"] = dict(column.constraints)
+        else:
+            kind = "string"
+            if frame is not None:
+                if pd.api.types.is_bool_dtype(frame[name]):
+                    kind = "boolean"
+                elif pd.api.types.is_integer_dtype(frame[name]):
+                    kind = "integer"
+                elif pd.api.types.is_numeric_dtype(frame[name]):
+                    kind = "number"
+            entry = {
+                "name": name,
+                "type": kind,
+                "title": name,
+                "description": "Column of the user's manifest, passed through.",
+                "unit": "",
+                "source": "manifest",
+            }
+        fields.append(entry)
+    return {"fields": fields, "missingValues": [""]}
