@@ -1,0 +1,611 @@
+"""Read a recording as one channel at the working rate, at true speed.
+
+Definitions
+-----------
+working rate
+    22,050 Hz unless asked otherwise; resampled with soxr at very high quality.
+speed factor k
+    Speed of the file over true speed. A file that plays slow has k < 1: its pitch and its vibrato
+    rate read k times too low, its times 1/k times too long. The correction takes the file's sampling
+    rate as rate/k before resampling, so that pitch and rate are divided by k, times are multiplied
+    by k, and the extent in cents stays as it is.
+times
+    ``start_s`` and ``end_s`` are file time, as a player's clock shows it. Everything measured is in
+    seconds from the beginning of the file at true speed: add :attr:`Audio.origin_s`.
+channel
+    Of a stereo file, the one of left, right, mid = (left + right)/2 and side = (left - right)/2 that
+    has the best tonal signal-to-noise ratio among those with nearly the most tonal power; mid when
+    nothing is clearly better. The noise of the two groove walls of a mono disc is largely
+    independent, so mid gains up to 3 dB; vertically cut discs come out in side.
+clipped
+    At least three samples in a row equal to within one 16-bit step, standing above half of the
+    surrounding peak, with a corner at both ends (a rounded peak has none).
+
+Files are read with libsndfile (WAV, FLAC, OGG, MP3, AIFF, ...) and, where it cannot, decoded by the
+``ffmpeg`` program when that is installed (M4A, sound of a video, ...). Memory does not grow with the
+length of the file in :func:`iter_blocks`; :func:`read_audio` holds only the result.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from vibstudy.errors import Problem, VibstudyError, nearest
+
+WORKING_RATE_HZ = 22050.0
+SHORTEST_S = 0.05
+"""Shorter files hold nothing to measure: one cycle of 20 Hz."""
+
+_CHUNK = 1 << 17
+_LONGEST_BUFFER_S = 7200.0
+_COARSE_SUBTYPES = {"PCM_S8", "PCM_U8", "ULAW", "ALAW"}
+_SUFFIXES = {
+    "WAV": {".wav", ".wave"},
+    "WAVEX": {".wav", ".wave"},
+    "RF64": {".wav", ".wave", ".rf64"},
+    "FLAC": {".flac"},
+    "OGG": {".ogg", ".oga", ".opus"},
+    "MPEG": {".mp3", ".mp2", ".mpga"},
+    "AIFF": {".aif", ".aiff", ".aifc"},
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Audio:
+    """One channel of a recording, or of a part of it, at the working rate and at true speed.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,), float32]
+        Sound, full scale = 1, DC removed. All zeros when the recording is silent.
+    rate_hz : float
+        Working rate.
+    file_rate_hz : float
+        Sampling rate written in the file.
+    channels : int
+        Channels of the file.
+    duration_s : float
+        Length of `samples`, at true speed.
+    channel : str
+        What was used: "mono", "left", "right", "mid", "side", or "channel 3".
+    sha256 : str
+        Hash of the whole file.
+    peak : float
+        Greatest absolute sample over all channels of this part of the file.
+    clipped_fraction : float [range 0..1]
+        Share of the samples, over all channels, that stand in a clipped run.
+    speed_factor : float
+        Speed of the file over true speed, as corrected for.
+    start_s : float
+        File time of the first sample.
+    format : str
+        Container and coding, e.g. "WAV PCM_16"; "… by ffmpeg" when decoded by that program.
+    dc : float
+        Mean that was removed.
+    clipped_s : ndarray [shape=(runs,)]
+        Where clipped runs begin, in s from the first sample at true speed.
+    remarks : tuple of str
+        What a reader should know: silent, ends early, name and contents do not fit.
+    """
+
+    samples: np.ndarray
+    rate_hz: float
+    file_rate_hz: float
+    channels: int
+    duration_s: float
+    channel: str
+    sha256: str
+    peak: float
+    clipped_fraction: float
+    speed_factor: float
+    start_s: float
+    format: str = ""
+    dc: float = 0.0
+    clipped_s: np.ndarray = field(default_factory=lambda: np.empty(0))
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def origin_s(self) -> float:
+        """Seconds, at true speed, from the beginning of the file to the first sample."""
+        return self.start_s * self.speed_factor
+
+
+def read_audio(
+    path: str | Path,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    speed_factor: float = 1.0,
+    rate_hz: float = WORKING_RATE_HZ,
+) -> Audio:
+    """Read a recording, or a part of it, whole.
+
+    Parameters
+    ----------
+    path : path
+        Sound file, or a video with sound.
+    start_s, end_s : float | None
+        Part to read, in file time; None = from the beginning, to the end.
+    speed_factor : float > 0
+        Speed of the file over true speed.
+    rate_hz : float > 0
+        Working rate.
+
+    Returns
+    -------
+    Audio
+
+    Raises
+    ------
+    VibstudyError
+        When the file is missing, empty, not sound, shorter than 0.05 s, or holds values that are not
+        numbers; the message says which, and the repair.
+    """
+    blocks = list(
+        iter_blocks(
+            path, math.inf, 0.0, start_s=start_s, end_s=end_s, speed_factor=speed_factor, rate_hz=rate_hz
+        )
+    )
+    return blocks[0] if len(blocks) == 1 else _joined(blocks)
+
+
+def iter_blocks(
+    path: str | Path,
+    block_s: float = 60.0,
+    overlap_s: float = 2.0,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    speed_factor: float = 1.0,
+    rate_hz: float = WORKING_RATE_HZ,
+) -> Iterator[Audio]:
+    """Read a recording in blocks, so that an hour needs no more memory than a minute.
+
+    Each block shares its first `overlap_s` with the end of the block before it. ``peak``,
+    ``clipped_fraction`` and ``dc`` are those of the block; the channel is chosen once for all.
+
+    Parameters
+    ----------
+    path : path
+        Sound file.
+    block_s : float > overlap_s
+        Length of a block at true speed.
+    overlap_s : float >= 0
+        What neighbours share, at true speed.
+    start_s, end_s, speed_factor, rate_hz
+        As in :func:`read_audio`.
+
+    Yields
+    ------
+    Audio
+        With ``origin_s`` the place of the block in the recording.
+    """
+    path = Path(path)
+    if not (math.isfinite(speed_factor) and speed_factor > 0):
+        raise VibstudyError(
+            Problem(
+                "the speed factor must be a number above 0",
+                file=str(path),
+                column="speed_factor",
+                got=str(speed_factor),
+                repair="1 means true speed, 0.96 that the file plays 4 % slow",
+            )
+        )
+    if not block_s > overlap_s >= 0:
+        raise ValueError("block_s must be greater than overlap_s, and overlap_s not negative")
+    _check_file(path)
+    digest = _sha256(path)
+    with _opened(path) as (handle, remarks):
+        first, last = _span(path, handle, start_s, end_s)
+        channel, mix = _choose_channel(handle, first, last)
+        in_rate = handle.samplerate / speed_factor
+        expected_s = min((last - first) / in_rate + 1.0, _LONGEST_BUFFER_S)
+        size = round(min(block_s, expected_s) * rate_hz)
+        keep = round(overlap_s * rate_hz) if math.isfinite(block_s) else 0
+        tally = _Tally(handle, in_rate, path, first, last)
+        origin_s = first / in_rate
+        for start, samples in _cut(_resampled(tally, mix, in_rate, rate_hz), size, keep):
+            yield _block(
+                samples,
+                tally,
+                remarks,
+                Audio(
+                    samples=samples,
+                    rate_hz=float(rate_hz),
+                    file_rate_hz=float(handle.samplerate),
+                    channels=handle.channels,
+                    duration_s=len(samples) / rate_hz,
+                    channel=channel,
+                    sha256=digest,
+                    peak=0.0,
+                    clipped_fraction=0.0,
+                    speed_factor=float(speed_factor),
+                    start_s=(origin_s + start / rate_hz) / speed_factor,
+                    format=_format(handle, remarks),
+                ),
+            )
+
+
+# ---------------------------------------------------------------------------------------------
+# Opening
+
+
+def _check_file(path: Path) -> None:
+    if path.is_dir():
+        raise VibstudyError(
+            Problem("this is a folder, not a sound file", file=str(path), repair="Name one file in it")
+        )
+    if not path.exists():
+        near = ""
+        if path.parent.is_dir():
+            near = nearest(path.name, [entry.name for entry in path.parent.iterdir()])
+        raise VibstudyError(
+            Problem("no such file", file=str(path), repair=near or "Check the name and folder")
+        )
+    if path.stat().st_size == 0:
+        raise VibstudyError(
+            Problem("the file is empty (0 bytes)", file=str(path), repair="Copy or export it again")
+        )
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[tuple]:
+    """Yield (open soundfile.SoundFile, list of remarks)."""
+    import soundfile
+
+    remarks: list[str] = []
+    try:
+        handle = soundfile.SoundFile(str(path))
+    except (soundfile.LibsndfileError, TypeError, ValueError):
+        handle = None
+    if handle is not None:
+        with handle:
+            suffixes = _SUFFIXES.get(handle.format)
+            if suffixes and path.suffix.lower() not in suffixes:
+                remarks.append(f"the contents are {handle.format}, though the name ends in {path.suffix!r}")
+            yield handle, remarks
+        return
+    with tempfile.TemporaryDirectory(prefix="vibstudy-") as folder:
+        decoded = Path(folder) / "decoded.wav"
+        _decode(path, decoded)
+        remarks.append("decoded by ffmpeg")
+        with soundfile.SoundFile(str(decoded)) as handle:
+            yield handle, remarks
+
+
+def _decode(path: Path, target: Path) -> None:
+    """Decode the first sound track of `path` to a float WAV with the ffmpeg program."""
+    program = shutil.which("ffmpeg")
+    if program is None:
+        raise VibstudyError(
+            Problem(
+                "this file cannot be read as WAV, FLAC, OGG, MP3 or AIFF",
+                file=str(path),
+                repair="Export it as WAV or FLAC, or install the program ffmpeg, which reads M4A and video",
+            )
+        )
+    command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file", "-i", str(path.resolve())]
+    command += ["-map", "0:a:0", "-c:a", "pcm_f32le", "-rf64", "auto", "-y", str(target)]
+    done = subprocess.run(
+        command, capture_output=True, text=True, encoding="utf-8", errors="replace", check=False
+    )
+    if target.exists() and target.stat().st_size > 100:
+        return
+    said = [line for line in done.stderr.splitlines() if line.strip()]
+    if "matches no streams" in done.stderr:
+        message, repair = "the file holds no sound", "Choose a file with a sound track"
+    else:
+        message = "the file is not sound that can be decoded, or it is damaged"
+        repair = "Play it to the end to check it, then export it again as WAV or FLAC"
+    raise VibstudyError(Problem(message, file=str(path), got=said[-1][-200:] if said else "", repair=repair))
+
+
+def _format(handle, remarks: list[str]) -> str:
+    text = f"{handle.format} {handle.subtype}"
+    return f"{text} by ffmpeg" if "decoded by ffmpeg" in remarks else text
+
+
+def _span(path: Path, handle, start_s: float | None, end_s: float | None) -> tuple[int, int]:
+    """First and last + 1 frame to read, checked against the length of the file."""
+    rate = handle.samplerate
+    length_s = handle.frames / rate
+    first = 0 if start_s is None else round(start_s * rate)
+    last = handle.frames if end_s is None else min(round(end_s * rate), handle.frames)
+    problems = []
+    if first < 0:
+        problems.append(
+            Problem("the start is before the beginning", str(path), column="start_s", got=str(start_s))
+        )
+    if length_s >= SHORTEST_S and first >= handle.frames:
+        problems.append(
+            Problem(
+                "the start is after the end of the recording",
+                str(path),
+                column="start_s",
+                got=str(start_s),
+                repair=f"The recording lasts {length_s:.2f} s",
+            )
+        )
+    elif start_s is not None and end_s is not None and end_s <= start_s:
+        problems.append(
+            Problem(
+                "the end is not after the start",
+                str(path),
+                column="end_s",
+                got=f"start_s {start_s}, end_s {end_s}",
+                repair="Both are seconds as a player's clock shows them",
+            )
+        )
+    elif last - first < max(SHORTEST_S * rate, 2):
+        problems.append(
+            Problem(
+                f"the sound is shorter than {SHORTEST_S} s: nothing to measure",
+                str(path),
+                got=f"{max(last - first, 0)} samples",
+                repair="Check that the export was complete",
+            )
+        )
+    if problems:
+        raise VibstudyError(problems)
+    return first, last
+
+
+# ---------------------------------------------------------------------------------------------
+# The stream: raw frames -> one channel -> working rate -> blocks
+
+
+class _Tally:
+    """Raw frames of the file, counted as they pass: peak, clipping, what is not a number."""
+
+    def __init__(self, handle, in_rate: float, path: Path, first: int, last: int):
+        self.handle, self.in_rate, self.path, self.first, self.last = handle, in_rate, path, first, last
+        self.step = 2.0**-7 if handle.subtype in _COARSE_SUBTYPES else 2.0**-15
+        self.read = 0
+        self.reset()
+
+    def reset(self) -> None:
+        self.peak, self.samples, self.clipped = 0.0, 0, 0
+        self.clipped_at: list[np.ndarray] = []
+
+    def chunks(self) -> Iterator[np.ndarray]:
+        """Yield float32 [frames, channels]."""
+        self.handle.seek(self.first)
+        while self.first + self.read < self.last:
+            wanted = min(_CHUNK, self.last - self.first - self.read)
+            frames = _read_or_nothing(self.handle, wanted)
+            if len(frames) == 0:
+                break
+            self._check_numbers(frames)
+            self._count(frames)
+            self.read += len(frames)
+            yield frames
+
+    def missing_s(self) -> float:
+        """File time promised by the header and not there."""
+        return (self.last - self.first - self.read) / self.handle.samplerate
+
+    def _check_numbers(self, frames: np.ndarray) -> None:
+        bad = ~np.isfinite(frames)
+        if bad.any():
+            row, channel = np.argwhere(bad)[0]
+            at_s = (self.first + self.read + row) / self.handle.samplerate
+            raise VibstudyError(
+                Problem(
+                    "the file holds samples that are not numbers (NaN or infinite)",
+                    file=str(self.path),
+                    got=f"first at {at_s:.4f} s, channel {channel + 1}",
+                    repair="Export the file again from its source",
+                )
+            )
+
+    def _count(self, frames: np.ndarray) -> None:
+        self.peak = max(self.peak, float(np.abs(frames).max()))
+        self.samples += frames.size
+        for column in frames.T:
+            begins, lengths = clipped_runs(column, self.step)
+            self.clipped += int(lengths.sum())
+            self.clipped_at.append((begins + self.read) / self.in_rate)
+
+
+def _read_or_nothing(handle, frames: int) -> np.ndarray:
+    """Next frames; an empty array where a damaged file cannot be read further."""
+    import soundfile
+
+    try:
+        return handle.read(frames, dtype="float32", always_2d=True)
+    except soundfile.LibsndfileError:
+        return np.empty((0, handle.channels), dtype=np.float32)
+
+
+def clipped_runs(samples: np.ndarray, step: float = 2.0**-15) -> tuple[np.ndarray, np.ndarray]:
+    """Find clipped runs: flat tops with a corner at both ends.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        Raw samples of one channel, not resampled.
+    step : float
+        Quantisation step of the coding.
+
+    Returns
+    -------
+    begins, lengths : ndarray of int
+        First sample and number of samples of each run.
+    """
+    level = np.abs(samples)
+    change = np.diff(samples)
+    flat = (np.abs(change) <= 1.01 * step) & (level[1:] >= max(0.5 * level.max(initial=0.0), 4 * step))
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flat.astype(np.int8), [0]))))
+    begins, ends = edges[::2], edges[1::2]  # flat[begins:ends] joins samples begins..ends
+    # Without both neighbours the corner cannot be seen.
+    inner = (ends - begins >= 2) & (begins >= 1) & (ends + 1 < len(samples))
+    begins, ends = begins[inner], ends[inner]
+    corner = np.minimum(level[begins] - level[begins - 1], level[ends] - level[ends + 1]) > 4 * step
+    begins, ends = begins[corner], ends[corner]
+    return begins, ends - begins + 1
+
+
+def _resampled(tally: _Tally, mix: np.ndarray, in_rate: float, rate_hz: float) -> Iterator[np.ndarray]:
+    """One channel at the working rate, piece by piece."""
+    import soxr
+
+    if in_rate == rate_hz:
+        for frames in tally.chunks():
+            yield frames @ mix
+        return
+    stream = soxr.ResampleStream(in_rate, rate_hz, 1, dtype="float32", quality="VHQ")
+    for frames in tally.chunks():
+        yield stream.resample_chunk(np.ascontiguousarray(frames @ mix))
+    yield stream.resample_chunk(np.empty(0, dtype=np.float32), last=True)
+
+
+def _cut(pieces: Iterator[np.ndarray], size: int, keep: int) -> Iterator[tuple[int, np.ndarray]]:
+    """Cut a stream of arrays into arrays of `size` samples that share `keep`; yields (start, array)."""
+    start, filled, fresh = 0, 0, 0
+    buffer = np.empty(size, dtype=np.float32)
+    for piece in pieces:
+        while len(piece):
+            take = min(size - filled, len(piece))
+            buffer[filled : filled + take] = piece[:take]
+            piece, filled, fresh = piece[take:], filled + take, fresh + take
+            if filled == size:
+                yield start, buffer
+                following = np.empty(size, dtype=np.float32)
+                following[:keep] = buffer[size - keep :]
+                start, buffer, filled, fresh = start + size - keep, following, keep, 0
+    if fresh:
+        yield start, buffer[:filled]
+
+
+def _block(samples: np.ndarray, tally: _Tally, remarks: list[str], audio: Audio) -> Audio:
+    """Finish a block: DC, counts, remarks. Resets the counts."""
+    dc = float(samples.mean(dtype=np.float64))
+    samples -= np.float32(dc)
+    said = list(remarks)
+    if tally.peak == 0.0:
+        said.append("silent: every sample is zero")
+    missing_s = tally.missing_s()
+    # Block codings may end a few frames short of what the header promises.
+    if tally.read and missing_s > 0.1 and tally.handle.tell() < tally.last:
+        said.append(f"the file ends early: {missing_s:.2f} s promised by its header are not there")
+    clipped_at = np.concatenate(tally.clipped_at) if tally.clipped_at else np.empty(0)
+    offset = audio.origin_s - tally.first / tally.in_rate
+    finished = replace(
+        audio,
+        dc=dc,
+        peak=tally.peak,
+        clipped_fraction=tally.clipped / tally.samples if tally.samples else 0.0,
+        clipped_s=np.sort(clipped_at - offset),
+        remarks=tuple(said),
+    )
+    tally.reset()
+    return finished
+
+
+def _joined(blocks: list[Audio]) -> Audio:
+    """One Audio of several without overlap."""
+    if not blocks:
+        raise ValueError("nothing to join")
+    samples = np.concatenate([block.samples for block in blocks])
+    rate = blocks[0].rate_hz
+    starts = np.cumsum([0, *(block.duration_s for block in blocks[:-1])])
+    remarks = dict.fromkeys(remark for block in blocks for remark in block.remarks)
+    return replace(
+        blocks[0],
+        samples=samples,
+        duration_s=len(samples) / rate,
+        peak=max(block.peak for block in blocks),
+        clipped_fraction=float(
+            np.average([b.clipped_fraction for b in blocks], weights=[b.duration_s for b in blocks])
+        ),
+        clipped_s=np.concatenate([b.clipped_s + s for b, s in zip(blocks, starts, strict=True)]),
+        remarks=tuple(remarks),
+    )
+
+
+# ---------------------------------------------------------------------------------------------
+# Choice of channel
+
+
+def _choose_channel(handle, first: int, last: int) -> tuple[str, np.ndarray]:
+    """Name of the best channel, and its weights [shape=(channels,)]."""
+    names = _candidates(handle.channels)
+    if len(names) == 1:
+        return next(iter(names.items()))
+    excerpt = _excerpt(handle, first, last)
+    if not np.isfinite(excerpt).all() or _identical(excerpt):
+        return ("mid", names["mid"])
+    tonal_db, snr_db = np.transpose([tonal_snr(excerpt @ mix, handle.samplerate) for mix in names.values()])
+    # Side of a well-kept stereo recording can be clean and yet hold only the hall.
+    eligible = tonal_db >= tonal_db.max() - 3.0
+    score = np.where(eligible, snr_db, -np.inf)
+    labels = list(names)
+    best = labels[int(score.argmax())]
+    mid = labels.index("mid")
+    if score[mid] >= score.max() - 1.0:
+        best = "mid"
+    return best, names[best]
+
+
+def _candidates(channels: int) -> dict[str, np.ndarray]:
+    unit = np.eye(channels, dtype=np.float32)
+    if channels == 1:
+        return {"mono": unit[0]}
+    mid = (unit[0] + unit[1]) / 2
+    side = (unit[0] - unit[1]) / 2
+    if channels == 2:
+        return {"left": unit[0], "right": unit[1], "mid": mid, "side": side}
+    return {f"channel {i + 1}": unit[i] for i in range(channels)} | {"mid": mid}
+
+
+def _excerpt(handle, first: int, last: int, pieces: int = 6, piece_s: float = 1.5) -> np.ndarray:
+    """A few pieces spread over the part to be read, float32 [frames, channels]."""
+    length = min(round(piece_s * handle.samplerate), (last - first) // pieces or 1)
+    found = []
+    for start in np.linspace(first, last - length, pieces).astype(int):
+        handle.seek(int(start))
+        found.append(_read_or_nothing(handle, length))
+    return np.concatenate(found)
+
+
+def _identical(frames: np.ndarray) -> bool:
+    return bool(np.allclose(frames, frames[:, :1], atol=2.0**-17))
+
+
+def tonal_snr(samples: np.ndarray, rate_hz: float) -> tuple[float, float]:
+    """Power of what stands out as narrow peaks between 150 and 4000 Hz, and its ratio to the rest.
+
+    Cheap, and meant only to compare channels of one recording: the floor is the running median of
+    the spectrum over about 200 Hz.
+
+    Returns
+    -------
+    tonal_db, snr_db : float
+        -300 for silence.
+    """
+    from scipy.ndimage import median_filter
+    from scipy.signal import stft
+
+    size = 1 << round(math.log2(0.09 * rate_hz))
+    if len(samples) < size:
+        return -300.0, -300.0
+    freqs, _, spectrum = stft(samples, rate_hz, nperseg=size, noverlap=size // 2, boundary=None, padded=False)
+    band = (freqs >= 150) & (freqs <= 4000)
+    power = np.abs(spectrum[band]) ** 2
+    floor = median_filter(power, size=(2 * round(100 / freqs[1]) + 1, 1)) / math.log(2)
+    tonal = np.where(power > 6 * floor, power - floor, 0.0).sum()
+    noise = np.minimum(power, floor).sum()
+    return 10 * math.log10(tonal + 1e-30), 10 * math.log10((tonal + 1e-30) / (noise + 1e-30))
