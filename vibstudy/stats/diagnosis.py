@@ -1,0 +1,150 @@
+"""One verdict on a fitted model, in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from vibstudy.stats.mixed import MixedResult
+
+NEAR_ZERO = 0.01
+"""A random deviation below this share of the residual deviation counts as near zero."""
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """What to think of a fitted model.
+
+    Parameters
+    ----------
+    verdict : str
+        "sound", "simplify" (a random term is zero or a correlation is perfect), "few players" or
+        "not converged".
+    converged : bool
+        Whether the optimum was reached, judged by the exact derivatives.
+    boundary : tuple of str
+        Random terms estimated as zero, or perfectly correlated.
+    sentences : tuple of str
+        The verdict in words, most important first.
+    influence : DataFrame | None
+        See :func:`vibstudy.stats.influence.leave_out`.
+    """
+
+    verdict: str
+    converged: bool
+    boundary: tuple[str, ...]
+    sentences: tuple[str, ...]
+    influence: pd.DataFrame | None = field(default=None, compare=False)
+
+    def __str__(self) -> str:
+        return "\n".join(self.sentences)
+
+
+def diagnose(result: MixedResult, influence: bool = False) -> Diagnosis:
+    """Judge a fitted model."""
+    boundary, advice = _boundary(result)
+    few = _few_players(result)
+    sentences = []
+    if not result.fit.converged:
+        verdict = "not converged"
+        sentences.append(
+            "The fit did not converge: do not use its numbers. Leave out a term (a random slope first), "
+            "or put the numbers in the formula on similar scales with scale()."
+        )
+    elif boundary:
+        verdict = "simplify"
+        sentences.append("The fit converged, on a boundary: its fixed effects can be used.")
+    elif few:
+        verdict = "few players"
+        sentences.append("The fit converged.")
+    else:
+        verdict = "sound"
+        sentences.append("The fit converged, and no random term is near zero.")
+    sentences += [*advice, *few, *result.remarks, *_dropped(result)]
+    frame = None
+    if influence:
+        from vibstudy.stats.influence import influence_sentences, leave_out
+
+        frame = leave_out(result)
+        sentences += influence_sentences(frame)
+    return Diagnosis(verdict, result.fit.converged, tuple(boundary), tuple(sentences), frame)
+
+
+def _boundary(result: MixedResult) -> tuple[list[str], list[str]]:
+    """Random terms on a boundary, and what to do about each."""
+    names, advice = [], []
+    for term, factor in zip(result.prepared.terms, result.fit.factors, strict=True):
+        deviations = np.sqrt(np.sum(factor**2, axis=1))
+        for column, deviation in zip(term.columns, deviations, strict=True):
+            if deviation >= NEAR_ZERO:
+                continue
+            name = term.group if column == "Intercept" else f"{column} by {term.group}"
+            names.append(name)
+            advice.append(_zero_advice(result, term.group, column, name))
+        if len(term.columns) > 1 and term.correlated and np.all(deviations >= NEAR_ZERO):
+            correlation = factor @ factor.T / np.outer(deviations, deviations)
+            if np.linalg.eigvalsh(correlation)[0] < 1e-4:
+                names.append(f"correlation by {term.group}")
+                advice.append(
+                    f"The random effects of {term.group} are perfectly correlated: fit again with "
+                    "slope_correlation=False, or without the slope."
+                )
+    return names, advice
+
+
+def _zero_advice(result: MixedResult, group: str, column: str, name: str) -> str:
+    prepared = result.prepared
+    if column != "Intercept":
+        return f"The variance of {name} is estimated as zero: leave it out of slopes."
+    if group == prepared.player:
+        return (
+            f"Once the fixed terms are counted, {name}s differ by no more than their notes lead one to "
+            f"expect: the variance of {name} is estimated as zero. Keep {name} in the model, since the "
+            "study samples players, and prefer df='kenward-roger', which counts this zero as uncertain."
+        )
+    if group in (f"{prepared.player}:{prepared.recording}", prepared.recording):
+        return (
+            f"The variance of {name} is estimated as zero: recordings of a player agree. recording=None "
+            "would give the same fixed effects."
+        )
+    return f"The variance of {name} is estimated as zero: it may be left out of crossed."
+
+
+def _few_players(result: MixedResult) -> list[str]:
+    """Warn when the fixed terms leave few players to judge them by."""
+    term = next((t for t in result.prepared.terms if t.group == result.prepared.player), None)
+    if term is None:
+        return []
+    between = _player_level_rank(result)
+    spare = len(term.levels) - between
+    if spare >= 4:
+        return []
+    return [
+        f"{len(term.levels)} players carry {between} terms that differ between players: only "
+        f"{max(spare, 0)} remain to judge chance by. Treat p-values and intervals with reserve."
+    ]
+
+
+def _player_level_rank(result: MixedResult) -> int:
+    """Number of independent fixed columns that are constant within each player."""
+    codes = result.prepared.terms[0].codes
+    x = result.prepared.estimable
+    first = np.unique(codes, return_index=True)[1]
+    constant = np.all(np.isclose(x, x[first][codes]), axis=0)
+    return int(np.linalg.matrix_rank(x[first][:, constant])) if constant.any() else 0
+
+
+def _dropped(result: MixedResult) -> list[str]:
+    total = result.dropped.iloc[0]
+    if total["dropped"] == 0:
+        return []
+    missing = result.dropped[result.dropped["by"] == "missing"]
+    columns = ", ".join(f"{row.level} ({row.dropped})" for row in missing.itertuples())
+    return [
+        f"{total['dropped']} of {total['notes']} notes were left out for missing values: {columns}. "
+        "See result.dropped for the count by decade, region and player."
+    ]

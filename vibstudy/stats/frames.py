@@ -1,0 +1,578 @@
+"""From a note table and a formula to the matrices of a mixed model, with every refusal in words.
+
+Formula
+-------
+``outcome ~ terms`` in the usual notation (formulaic): ``C(period)`` treats a number as a factor,
+``a * b`` is ``a + b + a:b``, ``log2(x)``, ``np.log(x)``, ``center(x)``, ``scale(x)``, ``I(x**2)``
+and ``poly(x, degree=2)`` may be used. Text and true/false columns are factors by themselves.
+
+Term names are formulaic's (and patsy's): ``Intercept``, ``decade``, ``region[T.B]``,
+``C(period)[T.1970]``, ``C(period)[T.1970]:region[T.B]``; ``[T.x]`` reads "level x against the first
+level". Whole numbers are named without a decimal point.
+
+Random part
+-----------
+``(1 | player) + (1 | player:recording)`` plus ``(1 | f)`` for each crossed factor f. A recording
+always counts as nested in its player, so that two players may both have a recording "1". A random
+factor that the data cannot tell from another one, or from the notes themselves, is left out and a
+remark says so.
+
+Missing values
+--------------
+A note with a missing value in any column used is left out; :attr:`Prepared.dropped` counts them by
+column and by decade, region and player.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import formulaic
+import numpy as np
+import pandas as pd
+
+from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.stats.moments import RandomTerm, random_intercepts
+
+FUNCTIONS = frozenset(
+    [
+        "C",
+        "I",
+        "log",
+        "log2",
+        "log10",
+        "exp",
+        "exp2",
+        "sqrt",
+        "abs",
+        "center",
+        "scale",
+        "poly",
+        "bs",
+        "cs",
+        "cr",
+        "cc",
+        "hashed",
+        "lag",
+        "treatment",
+        "sum",
+        "helmert",
+        "diff",
+        "poly_contrast",
+        "True",
+        "False",
+        "None",
+    ]
+)
+"""Names a formula may call besides column names; `np.` and `contr.` may stand before them."""
+
+DROP_TAGS = ("decade", "region", "player")
+"""Tags by which left-out notes are counted."""
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A model ready to be fitted.
+
+    Parameters
+    ----------
+    formula : str
+        As the user wrote it.
+    outcome : str
+        Left side of the formula, e.g. "rate_hz" or "log2(extent_cents)".
+    outcome_column : str
+        The column behind it.
+    frame : DataFrame
+        The notes used, with plain types; index is the row's place in the table given.
+    y : ndarray [shape=(n,)]
+    x : ndarray [shape=(n, names)]
+        Full design, aliased columns included.
+    names : tuple of str
+        Names of the columns of `x`.
+    kept : tuple of int
+        Columns of `x` that can be estimated.
+    spec : formulaic.ModelSpec
+        Builds the same design for other settings.
+    terms : tuple of RandomTerm
+    weights : ndarray [shape=(n,)] or None
+    player, recording : str | None
+        Columns of the random factors.
+    dropped : DataFrame
+        ``by, level, notes, dropped, kept``: how many notes were left out for missing values.
+    remarks : tuple of str
+        What was done to the model on the way, in sentences.
+    """
+
+    formula: str
+    outcome: str
+    outcome_column: str
+    frame: pd.DataFrame
+    y: np.ndarray
+    x: np.ndarray
+    names: tuple[str, ...]
+    kept: tuple[int, ...]
+    spec: Any
+    terms: tuple[RandomTerm, ...]
+    weights: np.ndarray | None
+    player: str | None
+    recording: str | None
+    dropped: pd.DataFrame
+    remarks: tuple[str, ...]
+
+    @property
+    def aliased(self) -> tuple[str, ...]:
+        """Names of the terms these notes cannot estimate."""
+        return tuple(name for k, name in enumerate(self.names) if k not in self.kept)
+
+    @property
+    def estimable(self) -> np.ndarray:
+        """The design without aliased columns [shape=(n, p)]."""
+        return self.x[:, list(self.kept)]
+
+    @property
+    def factors(self) -> dict[str, list[Any]]:
+        """Levels of every column that enters the formula as a factor."""
+        return factor_levels(self.spec, self.frame)
+
+    @property
+    def covariates(self) -> list[str]:
+        """Columns that enter the formula as numbers, in the order of the frame."""
+        used = fixed_columns(self.spec)
+        return [name for name in self.frame if name in used and name not in self.factors]
+
+
+def prepare(
+    notes: pd.DataFrame,
+    formula: str,
+    player: str | None = "player",
+    recording: str | None = "recording_id",
+    crossed: Sequence[str] = (),
+    weights: str | np.ndarray | pd.Series | None = None,
+    slopes: Sequence[str] = (),
+    slope_correlation: bool = True,
+) -> Prepared:
+    """Check everything, drop incomplete notes, and build the matrices.
+
+    Parameters are those of :func:`vibstudy.stats.fit_mixed`.
+
+    Raises
+    ------
+    VibstudyError
+        With every problem found.
+    """
+    crossed = (crossed,) if isinstance(crossed, str) else tuple(crossed)
+    slopes = (slopes,) if isinstance(slopes, str) else tuple(slopes)
+    parsed = parse_formula(formula)
+    outcome = str(parsed.lhs)
+    random_columns = [name for name in (player, recording, *crossed) if name is not None]
+    used = list(dict.fromkeys([*formula_columns(parsed), *random_columns, *slopes]))
+    if isinstance(weights, str):
+        used.append(weights)
+    _check_frame(notes)
+    check_columns(notes, used, formula)
+    data = notes[list(dict.fromkeys(used))].reset_index(drop=True)
+    given = None
+    if weights is not None and not isinstance(weights, str):
+        given = np.asarray(weights, float)
+        if given.shape != (len(data),):
+            raise VibstudyError(
+                Problem("weights need one value a note", got=str(given.shape), repair=f"Give {len(data)}.")
+            )
+    complete = data.notna().all(axis=1).to_numpy() & (True if given is None else np.isfinite(given))
+    dropped = count_dropped(notes, data, complete, player)
+    _check_left(data, complete)
+    frame = plain(data[complete], factors=random_columns)
+    columns_in_formula = formula_columns(parsed)
+    outcome_column = next(iter(sorted(names_of(parsed.lhs) & set(frame))), "")
+    _check_variation(frame, columns_in_formula, outcome_column, outcome)
+    y, x, names, spec = _design(parsed, frame, formula)
+    terms, remarks = _random_terms(frame, player, recording, crossed, slopes, slope_correlation)
+    w = _weights(frame, weights, given, complete)
+    kept = estimable_columns(x)
+    if len(kept) < len(names):
+        lost = [name for k, name in enumerate(names) if k not in kept]
+        remarks.append(
+            f"These notes cannot estimate {_listed(lost)}: left out. See vibstudy.stats.coverage for why."
+        )
+    if len(y) <= len(kept) + 1:
+        raise VibstudyError(
+            Problem(
+                f"{len(y)} notes are too few for a model with {len(kept)} terms",
+                repair="Leave terms out of the formula, or measure more notes.",
+            )
+        )
+    return Prepared(
+        formula, outcome, outcome_column, frame, y, x, tuple(names), kept, spec, tuple(terms), w,
+        player, recording, dropped, tuple(remarks),
+    )  # fmt: skip
+
+
+def parse_formula(formula: str) -> Any:
+    """Parse a formula and refuse what it may not contain.
+
+    Raises
+    ------
+    VibstudyError
+        When it is no formula, has no outcome, or calls anything but columns and :data:`FUNCTIONS`.
+    """
+    from formulaic.errors import FormulaicError
+
+    example = 'Write it as "outcome ~ terms", for example "rate_hz ~ C(period) * region".'
+    if not isinstance(formula, str):
+        raise VibstudyError(Problem("the formula is not text", got=str(formula), repair=example))
+    if "|" in formula:
+        raise VibstudyError(
+            Problem(
+                "the formula contains a random part",
+                got=formula,
+                repair="Leave '(1|player)' out: name the columns with player=, recording= and crossed=.",
+            )
+        )
+    try:
+        parsed = formulaic.Formula(formula)
+    except (FormulaicError, SyntaxError, ValueError) as problem:
+        raise VibstudyError(Problem("the formula cannot be read", got=formula, repair=example)) from problem
+    if not hasattr(parsed, "lhs") or not hasattr(parsed, "rhs"):
+        raise VibstudyError(Problem("the formula has no outcome or no '~'", got=formula, repair=example))
+    if len(list(parsed.lhs)) != 1:
+        raise VibstudyError(Problem("the formula has more than one outcome", got=formula, repair=example))
+    return parsed
+
+
+def names_of(side: Any) -> set[str]:
+    """Names of columns in one side of a formula, functions left out."""
+    found: set[str] = set()
+    for term in side:
+        for factor in term.factors:
+            text = str(factor).strip("`") if str(factor).startswith("`") else str(factor)
+            if text == "1" or text == "0":
+                continue
+            if str(factor).startswith("`"):
+                found.add(text)
+                continue
+            found |= _names_in(text)
+    return found
+
+
+def _names_in(expression: str) -> set[str]:
+    """Names in one factor; refuse attribute access and anything but known functions."""
+    try:
+        tree = ast.parse(expression, mode="eval")
+    except SyntaxError:
+        return {expression}
+    called: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call):
+            _check_function(node.func, expression)
+            called |= {id(part) for part in ast.walk(node.func)}
+        elif isinstance(node, ast.Attribute) and id(node) not in called:
+            base = node.value.id if isinstance(node.value, ast.Name) else ""
+            if base != "contr":
+                raise VibstudyError(Problem("a formula may not use a dot here", got=expression))
+    return {
+        node.id
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Name) and id(node) not in called and node.id not in FUNCTIONS
+    }
+
+
+def _check_function(node: ast.expr, expression: str) -> None:
+    name = node.attr if isinstance(node, ast.Attribute) else getattr(node, "id", "")
+    base = node.value if isinstance(node, ast.Attribute) else None
+    plain_base = base is None or (isinstance(base, ast.Name) and base.id in ("np", "contr"))
+    if name not in FUNCTIONS or not plain_base:
+        raise VibstudyError(
+            Problem(
+                "the formula calls a function it may not use",
+                got=expression,
+                repair=nearest(name, sorted(FUNCTIONS))
+                or "Allowed are: C, I, log, log2, sqrt, center, poly.",
+            )
+        )
+
+
+def formula_columns(parsed: Any) -> list[str]:
+    """Names of all columns a parsed formula uses, outcome first."""
+    left = sorted(names_of(parsed.lhs))
+    return list(dict.fromkeys([*left, *sorted(names_of(parsed.rhs))]))
+
+
+def fixed_columns(spec: Any) -> set[str]:
+    """Columns used by the right side of a fitted formula."""
+    return set().union(*(_names_in(str(f).strip("`")) for f in spec.factors if str(f) != "1"), set())
+
+
+def factor_levels(spec: Any, frame: pd.DataFrame) -> dict[str, list[Any]]:
+    """Levels of each column that a fitted formula treats as a factor, in its order."""
+    found: dict[str, list[Any]] = {}
+    for factor, state in spec.factor_contrasts.items():
+        for name in _names_in(str(factor).strip("`")):
+            found[name] = list(state.levels)
+    return {name: found[name] for name in frame if name in found}
+
+
+def _check_frame(notes: pd.DataFrame) -> None:
+    if not isinstance(notes, pd.DataFrame):
+        raise VibstudyError(Problem("notes must be a pandas table, one row a note", got=type(notes).__name__))
+    if notes.empty:
+        raise VibstudyError(Problem("the note table is empty", repair="Measure recordings first."))
+
+
+def check_columns(notes: pd.DataFrame, names: Sequence[str], where: str = "") -> None:
+    """Raise for every name that is no column, with the nearest right one."""
+    columns = [str(column) for column in notes.columns]
+    problems = [
+        Problem(
+            "no such column in the note table" + (f' (formula "{where}")' if where else ""),
+            column=name,
+            repair=nearest(name, columns) or "The columns are: " + ", ".join(columns) + ".",
+        )
+        for name in dict.fromkeys(names)
+        if name not in columns
+    ]
+    if problems:
+        raise VibstudyError(problems)
+
+
+def count_dropped(
+    notes: pd.DataFrame, used: pd.DataFrame, complete: np.ndarray, player: str | None
+) -> pd.DataFrame:
+    """Count left-out notes: in all, by the column that was missing, and by decade, region, player."""
+    rows = [("all", "all", len(used), int((~complete).sum()))]
+    rows += [
+        ("missing", str(name), len(used), int(used[name].isna().sum()))
+        for name in used
+        if used[name].isna().any()
+    ]
+    for tag in dict.fromkeys([*DROP_TAGS, *([player] if player else [])]):
+        if tag in notes:
+            values = notes[tag].reset_index(drop=True)
+            labels = values.astype("string").fillna("(missing)")
+            for level, index in labels.groupby(labels).groups.items():
+                rows.append((tag, str(level), len(index), int((~complete[index]).sum())))
+    out = pd.DataFrame(rows, columns=["by", "level", "notes", "dropped"])
+    out["kept"] = out["notes"] - out["dropped"]
+    return out
+
+
+def _check_left(data: pd.DataFrame, complete: np.ndarray) -> None:
+    if complete.any():
+        return
+    empty = [name for name in data if data[name].isna().all()]
+    raise VibstudyError(
+        [
+            Problem("missing in every note", column=str(name), repair="Leave it out, or fill it in.")
+            for name in empty
+        ]
+        or "No note has all the columns the model needs: " + ", ".join(map(str, data)) + "."
+    )
+
+
+def plain(data: pd.DataFrame, factors: Sequence[str] = ()) -> pd.DataFrame:
+    """Return a complete frame with plain types: whole numbers, floats, or categories.
+
+    Text, objects and true/false become categories (in sorted order); categories lose unused levels;
+    every column named in `factors` becomes text categories.
+    """
+    out: dict[str, Any] = {}
+    for name in data:
+        values = data[name]
+        if name in factors:
+            out[name] = pd.Categorical(values.astype(str))
+        elif isinstance(values.dtype, pd.CategoricalDtype):
+            out[name] = values.cat.remove_unused_categories().array
+        elif pd.api.types.is_bool_dtype(values.dtype):
+            out[name] = pd.Categorical(values.astype(bool), categories=_present(values, [False, True]))
+        elif pd.api.types.is_numeric_dtype(values.dtype):
+            out[name] = _plain_numbers(values)
+        else:
+            out[name] = pd.Categorical(values.astype(str))
+    return pd.DataFrame(out, index=data.index)
+
+
+def _present(values: pd.Series, levels: list[Any]) -> list[Any]:
+    return [level for level in levels if (values == level).any()]
+
+
+def _plain_numbers(values: pd.Series) -> np.ndarray:
+    numbers = values.to_numpy(dtype=float)
+    whole = np.all(np.isfinite(numbers)) and np.all(numbers == np.round(numbers))
+    return numbers.astype(np.int64) if whole and np.all(np.abs(numbers) < 2**53) else numbers
+
+
+def _check_variation(frame: pd.DataFrame, columns: Sequence[str], outcome_column: str, outcome: str) -> None:
+    problems = []
+    for name in columns:
+        if frame[name].nunique() > 1:
+            continue
+        value = frame[name].iloc[0]
+        if name == outcome_column:
+            problems.append(
+                Problem("the outcome is the same in every note", column=name, got=str(value),
+                        repair="There is nothing to explain; choose another outcome or filter.")
+            )  # fmt: skip
+        else:
+            problems.append(
+                Problem(
+                    "has only one value among the notes used, so that nothing can be compared",
+                    column=name,
+                    got=str(value),
+                    repair=f"Leave {name} out of the formula, or include notes with another {name}.",
+                )
+            )
+    if outcome_column and isinstance(frame[outcome_column].dtype, pd.CategoricalDtype):
+        problems.append(
+            Problem(
+                "the outcome is not a number",
+                column=outcome_column,
+                got=str(frame[outcome_column].iloc[0]),
+                repair="For true/false outcomes use fit_presence.",
+            )
+        )
+    if problems:
+        raise VibstudyError(problems)
+
+
+def _design(parsed: Any, frame: pd.DataFrame, formula: str) -> tuple[np.ndarray, np.ndarray, list[str], Any]:
+    from formulaic.errors import FormulaicError
+
+    try:
+        with np.errstate(all="ignore"):  # a logarithm of 0 is reported below, with its column
+            matrices = formulaic.model_matrix(parsed, frame, context={}, na_action="ignore")
+    except FormulaicError as problem:
+        raise VibstudyError(
+            Problem("the formula cannot be computed from the notes", got=formula, repair=_first_line(problem))
+        ) from problem
+    y = np.asarray(matrices.lhs, float)
+    x = np.asarray(matrices.rhs, float)
+    names = [str(name) for name in matrices.rhs.columns]
+    problems = [
+        Problem(
+            f"{int((~np.isfinite(values)).sum())} notes have no finite value",
+            column=name,
+            repair="A logarithm needs values above 0: filter the notes first.",
+        )
+        for name, values in [(str(parsed.lhs), y[:, 0]), *zip(names, x.T, strict=True)]
+        if not np.all(np.isfinite(values))
+    ]
+    if problems:
+        raise VibstudyError(problems)
+    return y[:, 0], x, names, matrices.rhs.model_spec
+
+
+def _first_line(problem: Exception) -> str:
+    return str(problem).splitlines()[0] if str(problem) else ""
+
+
+def estimable_columns(x: np.ndarray) -> tuple[int, ...]:
+    """Columns of `x` that are not linear combinations of columns before them."""
+    scaled = x / np.maximum(np.linalg.norm(x, axis=0), 1e-300)
+    kept: list[int] = []
+    basis = np.zeros((len(x), 0))
+    for k in range(x.shape[1]):
+        rest = scaled[:, k] - basis @ (basis.T @ scaled[:, k])
+        rest -= basis @ (basis.T @ rest)
+        norm = float(np.linalg.norm(rest))
+        if norm > 1e-7:
+            kept.append(k)
+            basis = np.column_stack([basis, rest / norm])
+    return tuple(kept)
+
+
+def _weights(
+    frame: pd.DataFrame, weights: Any, given: np.ndarray | None, complete: np.ndarray
+) -> np.ndarray | None:
+    if weights is None:
+        return None
+    values = given[complete] if given is not None else frame[weights].to_numpy(float)
+    if np.any(values <= 0):
+        raise VibstudyError(
+            Problem(
+                f"{int(np.sum(values <= 0))} weights are zero or negative",
+                column=weights if isinstance(weights, str) else "weights",
+                repair="A weight is above 0; leave notes out with a filter instead.",
+            )
+        )
+    return values / values.mean()
+
+
+def _random_terms(
+    frame: pd.DataFrame,
+    player: str | None,
+    recording: str | None,
+    crossed: Sequence[str],
+    slopes: Sequence[str],
+    slope_correlation: bool,
+) -> tuple[list[RandomTerm], list[str]]:
+    groups: list[tuple[str, pd.Series]] = []
+    if player is not None:
+        groups.append((player, frame[player].astype(str)))
+    if recording is not None:
+        own = frame[recording].astype(str)
+        nested = f"{player}:{recording}" if player is not None else recording
+        groups.append((nested, own if player is None else frame[player].astype(str) + " / " + own))
+    groups += [(name, frame[name].astype(str)) for name in crossed]
+    _check_levels(groups)
+    terms: list[RandomTerm] = []
+    remarks: list[str] = []
+    for name, labels in groups:
+        codes, levels = pd.factorize(labels, sort=True)
+        twin = next((t.group for t in terms if _same_partition(t.codes, codes)), None)
+        if twin is not None:
+            remarks.append(
+                f"Each {twin} goes with exactly one {name}: the two cannot be told apart, and "
+                f"{name} is left out of the random part."
+            )
+        elif len(levels) == len(frame):
+            remarks.append(
+                f"Every {name} has a single note: it cannot be told from the residual and is left out."
+            )
+        else:
+            terms.append(random_intercepts(name, codes, list(levels)))
+    if slopes:
+        terms[0] = _with_slopes(frame, terms[0], slopes, slope_correlation)
+    return terms, remarks
+
+
+def _check_levels(groups: Sequence[tuple[str, pd.Series]]) -> None:
+    problems = [
+        Problem(
+            "has a single level among the notes used, so that how much it varies cannot be estimated",
+            column=name,
+            got=str(labels.iloc[0]),
+            repair=f"Leave {name} out of the random part, or include notes with another {name}.",
+        )
+        for name, labels in groups
+        if labels.nunique() < 2
+    ]
+    if problems:
+        raise VibstudyError(problems)
+
+
+def _same_partition(first: np.ndarray, second: np.ndarray) -> bool:
+    if first.max() != second.max():
+        return False
+    pairs = np.unique(np.column_stack([first, second]), axis=0)
+    return len(pairs) == first.max() + 1
+
+
+def _with_slopes(
+    frame: pd.DataFrame, term: RandomTerm, slopes: Sequence[str], correlated: bool
+) -> RandomTerm:
+    problems = [
+        Problem("a random slope needs a number", column=name, got=str(frame[name].iloc[0]))
+        for name in slopes
+        if isinstance(frame[name].dtype, pd.CategoricalDtype)
+    ]
+    if problems:
+        raise VibstudyError(problems)
+    design = np.column_stack([np.ones(len(frame)), frame[list(slopes)].to_numpy(float)])
+    return RandomTerm(term.group, term.codes, term.levels, ("Intercept", *slopes), design, correlated)
+
+
+def _listed(names: Sequence[str]) -> str:
+    names = list(names)
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]

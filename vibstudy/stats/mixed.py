@@ -1,0 +1,493 @@
+"""Mixed models of the note table: player, recording within player, further crossed factors.
+
+Why a mixed model
+-----------------
+A thousand notes by six players are six players, not a thousand. A difference between periods or
+regions is a difference between players, and its error is set by how much players differ. The model ::
+
+    outcome = fixed terms + player + recording within player (+ piece ...) + note
+
+lets each of these vary, and gives every estimate the error that belongs to it.
+
+Inference
+---------
+Estimates are REML. Intervals and p-values are Student's t with Satterthwaite or Kenward–Roger
+degrees of freedom (:mod:`vibstudy.stats.smallsample`); never Wald's z, which with six to eight
+players calls a null effect real about twice as often as it says. What was simulated, and which
+default follows from it, is in ``benchmarks/calibration.py``.
+
+Conventions
+-----------
+``sigma`` and the residual variance belong to a note of mean weight. Marginal R² counts the fixed part,
+conditional R² also the random part (Nakagawa & Schielzeth 2013, Methods Ecol. Evol. 4(2):133-142;
+Johnson 2014, ibid. 5(9):944-946 for slopes); the variance of the fixed part divides by n - 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.stats.engine import EngineFit, fit_lmm
+from vibstudy.stats.frames import Prepared, prepare
+from vibstudy.stats.marginal import Grid
+from vibstudy.stats.multiple import Equivalence, holm, tost
+from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite
+
+if TYPE_CHECKING:
+    from vibstudy.stats.diagnosis import Diagnosis
+
+LOG_BASES = {"log": np.e, "np.log": np.e, "log2": 2.0, "np.log2": 2.0, "log10": 10.0, "np.log10": 10.0}
+"""Logarithms of an outcome that are undone when results are shown, by the name in the formula."""
+
+
+def fit_mixed(
+    notes: pd.DataFrame,
+    formula: str,
+    player: str = "player",
+    recording: str | None = "recording_id",
+    crossed: Sequence[str] = (),
+    weights: str | np.ndarray | pd.Series | None = None,
+    df: str = "satterthwaite",
+    slopes: Sequence[str] = (),
+    slope_correlation: bool = True,
+) -> MixedResult:
+    """Fit a mixed model to a note table.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        One row a note.
+    formula : str
+        Outcome and fixed terms, e.g. ``"rate_hz ~ C(period) * region"``; see
+        :mod:`vibstudy.stats.frames` for what may stand in it and how terms are named.
+    player : str
+        Column of the player.
+    recording : str | None
+        Column of the recording, nested in player; None leaves it out.
+    crossed : sequence of str
+        Further random factors crossed with player, e.g. ``("piece",)``.
+    weights : str, array or None
+        Precision weights, or a column of them: the residual variance of a note is inversely
+        proportional to its weight. Scaled to mean 1. "measurement" takes the outcome's own standard
+        errors (:func:`measurement_weights`).
+    df : {"satterthwaite", "kenward-roger"}
+        Degrees of freedom.
+    slopes : sequence of str
+        Numbers whose effect varies between players.
+    slope_correlation : bool
+        Whether these may be correlated with each other and with the player's level.
+
+    Returns
+    -------
+    MixedResult
+
+    Raises
+    ------
+    VibstudyError
+        With every problem found: a misspelt column (nearest spelling), a factor with one level, ...
+    """
+    check_method(df)
+    if isinstance(weights, str) and weights == "measurement" and "measurement" not in notes:
+        weights = measurement_weights(notes, formula, player, recording, crossed)
+    prepared = prepare(notes, formula, player, recording, crossed, weights, slopes, slope_correlation)
+    fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
+    return MixedResult(prepared, fit, df)
+
+
+def check_method(df: str) -> None:
+    """Raise when `df` names no known method."""
+    if df not in METHODS:
+        raise VibstudyError(
+            Problem(
+                "no such method for degrees of freedom",
+                column="df",
+                got=str(df),
+                repair=nearest(str(df), list(METHODS)) or f"Choose from: {', '.join(METHODS)}.",
+            )
+        )
+
+
+def measurement_weights(
+    notes: pd.DataFrame,
+    formula: str,
+    player: str = "player",
+    recording: str | None = "recording_id",
+    crossed: Sequence[str] = (),
+) -> np.ndarray:
+    """Weights from the standard errors of the outcome, one a note.
+
+    A note varies about its recording by a true scatter t and by its measurement error se_i, so its
+    weight is 1 / (t² + se_i²). t² is the residual variance of the unweighted fit less the mean of
+    se_i², at least a tenth of the residual variance.
+
+    The outcome's standard error is the column named ``..._se_<unit>`` (``rate_hz`` has ``rate_se_hz``);
+    for a logarithm it is se / value / ln(base).
+    """
+    prepared = prepare(notes, formula, player, recording, crossed)
+    column = prepared.outcome_column
+    stem, _, unit = column.rpartition("_")
+    name = f"{stem}_se_{unit}"
+    if name not in notes:
+        raise VibstudyError(
+            Problem(
+                f"{column} has no standard error in the note table",
+                column=name,
+                repair='Leave weights="measurement" out, or give weights of your own.',
+            )
+        )
+    se = notes[name].to_numpy(dtype=float, na_value=np.nan)
+    base = log_base(prepared.outcome)
+    if base is not None:
+        se = se / notes[column].to_numpy(dtype=float, na_value=np.nan) / np.log(base)
+    fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms)
+    variance = fit.solution.sigma**2
+    used = se[prepared.frame.index]
+    scatter = max(variance - float(np.nanmean(used**2)), 0.1 * variance)
+    return 1 / (scatter + se**2)
+
+
+def log_base(outcome: str) -> float | None:
+    """Base of the logarithm on the left side of a formula, or None."""
+    name, bracket, _ = outcome.partition("(")
+    return LOG_BASES.get(name.strip()) if bracket else None
+
+
+class MixedResult:
+    """A fitted mixed model.
+
+    Attributes
+    ----------
+    prepared : Prepared
+        Notes, design and random terms used.
+    fit : EngineFit
+        Variance parameters and what found them.
+    df : str
+        Method for degrees of freedom.
+    """
+
+    def __init__(self, prepared: Prepared, fit: EngineFit, df: str = "satterthwaite"):
+        self.prepared, self.fit, self.df = prepared, fit, df
+
+    # -- what was fitted ----------------------------------------------------------------------
+
+    @property
+    def formula(self) -> str:
+        """The formula as written."""
+        return self.prepared.formula
+
+    @property
+    def dropped(self) -> pd.DataFrame:
+        """Notes left out for missing values, by column and by decade, region and player."""
+        return self.prepared.dropped
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What was done to the model on the way, in sentences."""
+        return self.prepared.remarks
+
+    @property
+    def n(self) -> dict[str, int]:
+        """Number of notes and of levels of each random factor."""
+        return {"notes": len(self.prepared.y), **{t.group: len(t.levels) for t in self.prepared.terms}}
+
+    @property
+    def engine(self) -> str:
+        """What found the variance parameters, with its version."""
+        return self.fit.engine
+
+    @property
+    def deviance(self) -> float:
+        """Restricted deviance (-2 log REML)."""
+        return self.fit.solution.deviance
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the estimated terms."""
+        return tuple(self.prepared.names[k] for k in self.prepared.kept)
+
+    @cached_property
+    def inference(self) -> Satterthwaite | KenwardRoger:
+        """Covariance and degrees of freedom of the fixed effects."""
+        return METHODS[self.df](self.fit.solution)
+
+    def with_df(self, df: str) -> MixedResult:
+        """Return the same fit with other degrees of freedom."""
+        check_method(df)
+        return MixedResult(self.prepared, self.fit, df)
+
+    # -- tables -------------------------------------------------------------------------------
+
+    def table(self, level: float = 0.95) -> pd.DataFrame:
+        """Fixed effects.
+
+        Returns
+        -------
+        DataFrame
+            Indexed by term: ``estimate, se, df, t, p, low, high`` (interval of `level`).
+        """
+        rows = list(np.eye(len(self.names)))
+        return self._infer(rows, pd.Index(self.names, name="term"), level)
+
+    def tests(self) -> pd.DataFrame:
+        """Joint test of each term of the formula (all its columns zero).
+
+        Returns
+        -------
+        DataFrame
+            Indexed by term: ``f, df1, df2, p``. Terms that a later interaction contains are tested
+            at the reference level of the other factor: read interactions first.
+        """
+        rows = {}
+        for term, columns in self.prepared.spec.term_indices.items():
+            kept = [self.prepared.kept.index(k) for k in columns if k in self.prepared.kept]
+            if str(term) == "1" or not kept:
+                continue
+            f, df2, p = self.inference.f_test(np.eye(len(self.names))[kept])
+            rows[str(term)] = {"f": f, "df1": len(kept), "df2": df2, "p": p}
+        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("term")
+
+    def means(self, variable: str, by: Sequence[str] = (), level: float = 0.95) -> pd.DataFrame:
+        """Marginal means of a factor (see :mod:`vibstudy.stats.marginal`).
+
+        Parameters
+        ----------
+        variable : str
+            A factor of the formula.
+        by : sequence of str
+            Further factors, whose levels are kept apart.
+        level : float
+            Confidence level.
+
+        Returns
+        -------
+        DataFrame
+            Columns of the factors, ``mean, se, df, low, high``. With a logarithmic outcome also
+            ``typical, typical_low, typical_high``, back on the outcome's own scale (a geometric mean).
+        """
+        grid = Grid(self.prepared)
+        settings = grid.combinations([*_listed(by), variable])
+        frame = self._infer([grid.reduce(grid.row(s)) for s in settings], None, level)
+        frame = frame.drop(columns=["t", "p"]).rename(columns={"estimate": "mean"})
+        base = log_base(self.prepared.outcome)
+        if base is not None:
+            for new, old in (("typical", "mean"), ("typical_low", "low"), ("typical_high", "high")):
+                frame[new] = base ** frame[old]
+        return pd.concat([pd.DataFrame(settings), frame], axis=1)
+
+    def contrasts(
+        self, variable: str | None = None, by: Sequence[str] = (), level: float = 0.95
+    ) -> pd.DataFrame:
+        """Pairwise contrasts of a factor's marginal means, or slopes of a number.
+
+        Parameters
+        ----------
+        variable : str | None
+            A column of the formula; None takes all of them.
+        by : sequence of str
+            Factors whose levels are kept apart.
+        level : float
+            Confidence level of the intervals (each by itself).
+
+        Returns
+        -------
+        DataFrame
+            Indexed by contrast ("period: 1970 - 1950", later or further level first; "slope of
+            decade"): ``estimate, se, df, t, p, p_holm, low, high``; Holm counts all rows. With a
+            logarithmic outcome also ``ratio, ratio_low, ratio_high``.
+        """
+        grid = Grid(self.prepared)
+        variables = (
+            [variable] if variable is not None else [*self.prepared.factors, *self.prepared.covariates]
+        )
+        grid.check_variables(variables)
+        rows: list[np.ndarray | None] = []
+        labels: list[str] = []
+        for name in variables:
+            for setting in grid.combinations([b for b in _listed(by) if b != name]):
+                place = "".join(f", {k} {v}" for k, v in setting.items())
+                for label, row in self._comparisons(grid, name, setting):
+                    labels.append(label + place)
+                    rows.append(grid.reduce(row))
+        return self._contrast_frame(rows, labels, level)
+
+    def _comparisons(self, grid: Grid, name: str, setting: Mapping[str, Any]) -> list[tuple[str, np.ndarray]]:
+        if name not in self.prepared.factors:
+            return [(f"slope of {name}", grid.slope(name, setting))]
+        levels = self.prepared.factors[name]
+        means = {level: grid.row({**setting, name: level}) for level in levels}
+        return [
+            (f"{name}: {later} - {earlier}", means[later] - means[earlier])
+            for k, earlier in enumerate(levels)
+            for later in levels[k + 1 :]
+        ]
+
+    def compare(
+        self, first: Mapping[str, Any], second: Mapping[str, Any], level: float = 0.95
+    ) -> pd.DataFrame:
+        """Difference between two settings, e.g. ``compare({"period": 1970}, {"period": 1950})``.
+
+        Columns not named are averaged as for marginal means. Returns one row as :meth:`contrasts`.
+        """
+        grid = Grid(self.prepared)
+        label = f"{_setting(first)} - {_setting(second)}"
+        return self._contrast_frame([grid.reduce(grid.row(first) - grid.row(second))], [label], level)
+
+    def _contrast_frame(
+        self, rows: Sequence[np.ndarray | None], labels: Sequence[str], level: float
+    ) -> pd.DataFrame:
+        frame = self._infer(rows, pd.Index(labels, name="contrast"), level)
+        frame.insert(list(frame).index("p") + 1, "p_holm", holm(frame["p"].to_numpy()))
+        base = log_base(self.prepared.outcome)
+        if base is not None:
+            for new, old in (("ratio", "estimate"), ("ratio_low", "low"), ("ratio_high", "high")):
+                frame[new] = base ** frame[old]
+        return frame
+
+    def _infer(self, rows: Sequence[np.ndarray | None], index: pd.Index | None, level: float) -> pd.DataFrame:
+        """Estimate, error, df, t, p and interval of linear combinations; None gives a missing row."""
+        inference, beta = self.inference, self.fit.solution.beta
+        out = np.full((len(rows), 7), np.nan)
+        for k, row in enumerate(rows):
+            if row is None:
+                continue
+            estimate = float(row @ beta)
+            se = float(np.sqrt(row @ inference.covariance @ row))
+            df = inference.df(row)
+            t = estimate / se
+            half = float(stats.t.ppf(0.5 + level / 2, df)) * se
+            out[k] = estimate, se, df, t, 2 * stats.t.sf(abs(t), df), estimate - half, estimate + half
+        return pd.DataFrame(out, index=index, columns=["estimate", "se", "df", "t", "p", "low", "high"])
+
+    def equivalence(self, term: str, margin: float, alpha: float = 0.05) -> Equivalence:
+        """Test that a term, or a contrast as :meth:`contrasts` names it, is smaller than a margin.
+
+        Parameters
+        ----------
+        term : str
+            Name of a term (``"C(period)[T.1970]"``) or contrast (``"period: 1970 - 1950"``).
+        margin : float
+            On the outcome's scale; for a logarithmic outcome as a ratio above 1 (1.1: ten per cent).
+        alpha : float
+            Level of each one-sided test.
+        """
+        table = self.table()
+        if term not in table.index:
+            table = self.contrasts()
+        if term not in table.index:
+            choices = [*self.names, *map(str, table.index)]
+            raise VibstudyError(
+                Problem("no such term or contrast", got=term, repair=nearest(term, choices)
+                        or f"There are: {', '.join(choices)}.")
+            )  # fmt: skip
+        base = log_base(self.prepared.outcome)
+        if base is not None:
+            margin = float(np.log(margin) / np.log(base)) if margin > 0 else margin
+        estimate, se, df = table.loc[[term], ["estimate", "se", "df"]].to_numpy()[0]
+        return tost(estimate, se, df, margin, alpha)
+
+    # -- variances ----------------------------------------------------------------------------
+
+    def variance_components(self) -> pd.DataFrame:
+        """Variances of the random part.
+
+        Returns
+        -------
+        DataFrame
+            Indexed by ``group`` and ``column``: ``variance, sd, share`` of the sum of intercept and
+            residual variances, and ``correlation`` with the group's intercept for slopes.
+        """
+        sigma2 = self.fit.solution.sigma**2
+        rows = []
+        for term, factor in zip(self.prepared.terms, self.fit.factors, strict=True):
+            covariance = sigma2 * factor @ factor.T
+            for k, column in enumerate(term.columns):
+                spread = np.sqrt(covariance[0, 0] * covariance[k, k])
+                correlation = covariance[0, k] / spread if k and spread > 0 else np.nan
+                rows.append((term.group, column, covariance[k, k], correlation))
+        rows.append(("residual", "", sigma2, np.nan))
+        frame = pd.DataFrame(rows, columns=["group", "column", "variance", "correlation"])
+        frame["sd"] = np.sqrt(frame["variance"])
+        level = ~frame["column"].isin([c for t in self.prepared.terms for c in t.columns[1:]])
+        frame["share"] = (frame["variance"] / frame.loc[level, "variance"].sum()).where(level)
+        return frame.set_index(["group", "column"])[["variance", "sd", "share", "correlation"]]
+
+    def _variances(self) -> tuple[float, dict[str, float], float]:
+        """Variance of the fixed part, mean variance of each random term, residual variance."""
+        solution = self.fit.solution
+        fixed = float(np.var(self.prepared.estimable @ solution.beta, ddof=1))
+        random = {}
+        for term, factor in zip(self.prepared.terms, self.fit.factors, strict=True):
+            spread = term.design @ (solution.sigma * factor)
+            random[term.group] = float(np.mean(np.sum(spread**2, axis=1)))
+        return fixed, random, solution.sigma**2
+
+    def r2(self) -> pd.Series:
+        """Share of the variance explained: ``marginal`` (fixed part), ``conditional`` (and random)."""
+        fixed, random, residual = self._variances()
+        total = fixed + sum(random.values()) + residual
+        return pd.Series({"marginal": fixed / total, "conditional": (total - residual) / total})
+
+    def icc(self) -> pd.Series:
+        """Share of the random variance that each random factor holds: how alike its notes are."""
+        _, random, residual = self._variances()
+        total = sum(random.values()) + residual
+        return pd.Series({group: value / total for group, value in random.items()}, name="icc")
+
+    def random_effects(self) -> pd.DataFrame:
+        """Predicted deviation of each level: ``group, level, column, effect``."""
+        effects = self.fit.solution.random_effects
+        parts = []
+        for block in self.fit.solution.moments.blocks:
+            term = self.prepared.terms[block.term]
+            parts.append(
+                pd.DataFrame(
+                    {"group": term.group, "level": term.levels, "column": term.columns[block.column],
+                     "effect": effects[block.span]}
+                )
+            )  # fmt: skip
+        return pd.concat(parts, ignore_index=True)
+
+    def residuals(self) -> pd.DataFrame:
+        """Fitted value and residual of each note used, indexed as the notes used."""
+        from vibstudy.stats.moments import random_design
+
+        z, _ = random_design(self.prepared.terms, len(self.prepared.y))
+        solution = self.fit.solution
+        fitted = self.prepared.estimable @ solution.beta + z @ solution.random_effects
+        residual = self.prepared.y - fitted
+        weights = self.prepared.weights if self.prepared.weights is not None else 1.0
+        return pd.DataFrame(
+            {
+                "fitted": fitted,
+                "residual": residual,
+                "standardised": residual * np.sqrt(weights) / solution.sigma,
+            },
+            index=self.prepared.frame.index,
+        )
+
+    # -- judgement ----------------------------------------------------------------------------
+
+    def diagnose(self, influence: bool = False) -> Diagnosis:
+        """One verdict in words; with `influence`, also what leaving out each player would change."""
+        from vibstudy.stats.diagnosis import diagnose
+
+        return diagnose(self, influence=influence)
+
+    def __repr__(self) -> str:
+        counts = ", ".join(f"{value} {name}" for name, value in self.n.items())
+        return f"<MixedResult {self.formula!r}: {counts}; df {self.df}>"
+
+
+def _listed(names: Sequence[str] | str) -> list[str]:
+    return [names] if isinstance(names, str) else list(names)
+
+
+def _setting(values: Mapping[str, Any]) -> str:
+    return " ".join(f"{name} {value}" for name, value in values.items())

@@ -1,0 +1,390 @@
+"""Cross-products of a linear mixed model, and its likelihood's derivatives from them.
+
+Model
+-----
+::
+
+    y = X b + Z u + e,   Var(u) = s2 * L L',   Var(e) = s2 * W^-1
+    V = Var(y) = s2 * H,  H = W^-1 + Z D Z',   D = L L'
+
+The n notes enter only through Z'WZ, Z'WX, X'WX (and the same with y), so that after one pass over
+the notes every evaluation costs the cube of the number of random effects, whatever n is. With
+T = L (I + L'Z'WZ L)^-1 L' the Woodbury identity gives ::
+
+    X'H^-1 X = X'WX - (Z'WX)' T (Z'WX),   Z'H^-1 Z = Z'WZ - Z'WZ T Z'WZ
+
+V is linear in its parameters g: V = sum_r g_r G_r, with G_0 = W^-1 (residual) and one G_r for each
+variance or covariance of a random term. First and second derivatives of the restricted deviance
+follow from P = V^-1 - V^-1 X (X'V^-1 X)^-1 X'V^-1::
+
+    d dev / d g_r       = tr(P G_r) - y'P G_r P y
+    d2 dev / d g_r d g_s = -tr(P G_r P G_s) + 2 y'P G_r P G_s P y
+    expected information = tr(P G_r P G_s) / 2
+
+References
+----------
+Bates et al. 2015, J. Stat. Softw. 67(1) (relative covariance factor L);
+Searle, Casella & McCulloch 1992, Variance Components, ch. 6 (derivatives of the likelihood).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from scipy import linalg, sparse
+
+
+@dataclass(frozen=True, eq=False)
+class RandomTerm:
+    """One random factor with the columns whose effect varies between its levels.
+
+    Parameters
+    ----------
+    group : str
+        Name as shown, e.g. "player" or "player:recording_id".
+    codes : ndarray of int [shape=(n,), range 0..levels-1]
+        Level of each note.
+    levels : tuple of str
+        Names of the levels.
+    columns : tuple of str
+        "Intercept" and the names of random slopes.
+    design : ndarray [shape=(n, columns)]
+        Values of these columns; a column of ones for the intercept.
+    correlated : bool
+        Whether the columns' effects may be correlated.
+    """
+
+    group: str
+    codes: np.ndarray
+    levels: tuple[str, ...]
+    columns: tuple[str, ...]
+    design: np.ndarray
+    correlated: bool = True
+
+    @property
+    def free(self) -> list[tuple[int, int]]:
+        """Free entries (row, column) of the lower-triangular factor, column by column."""
+        size = len(self.columns)
+        return [(i, j) for j in range(size) for i in range(j, size) if self.correlated or i == j]
+
+
+def random_intercepts(group: str, codes: np.ndarray, levels: Sequence[str]) -> RandomTerm:
+    """Return the random term ``(1 | group)``."""
+    return RandomTerm(group, codes, tuple(levels), ("Intercept",), np.ones((len(codes), 1)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Block:
+    """Where one column of one random term sits among the random effects."""
+
+    term: int
+    column: int
+    span: slice
+
+
+@dataclass(frozen=True, eq=False)
+class Moments:
+    """Weighted cross-products of a mixed model.
+
+    Build with :meth:`of`. `a` = Z'WZ, `b` = Z'W[X y], `c` = [X y]'W[X y]; the outcome is the last
+    column of `b` and `c`.
+    """
+
+    terms: tuple[RandomTerm, ...]
+    a: np.ndarray
+    b: np.ndarray
+    c: np.ndarray
+    n: int
+    log_weights: float
+    blocks: tuple[_Block, ...] = field(default=())
+
+    @classmethod
+    def of(
+        cls, y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm], weights: np.ndarray | None = None
+    ) -> Moments:
+        """Pass once over the notes.
+
+        Parameters
+        ----------
+        y : ndarray [shape=(n,)]
+        x : ndarray [shape=(n, p)], full column rank
+        terms : sequence of RandomTerm
+        weights : ndarray [shape=(n,), > 0] or None
+            Residual variance of note i is s2 / weights[i].
+        """
+        w = np.ones(len(y)) if weights is None else np.asarray(weights, float)
+        xy = np.column_stack([x, y])
+        z, blocks = random_design(terms, len(y))
+        zw = z.multiply(w[:, None]).tocsr()
+        return cls(
+            terms=tuple(terms),
+            a=(zw.T @ z).toarray(),
+            b=np.asarray(zw.T @ xy),
+            c=xy.T @ (w[:, None] * xy),
+            n=len(y),
+            log_weights=float(np.sum(np.log(w))),
+            blocks=blocks,
+        )
+
+    @property
+    def p(self) -> int:
+        """Number of fixed effects."""
+        return self.c.shape[0] - 1
+
+    def lambda_(self, factors: Sequence[np.ndarray]) -> np.ndarray:
+        """Relative covariance factor of all random effects, dense [shape=(q, q)]."""
+        out = np.zeros_like(self.a)
+        for first in self.blocks:
+            for second in self.blocks:
+                if first.term == second.term and first.column >= second.column:
+                    rows = np.arange(first.span.start, first.span.stop)
+                    cols = np.arange(second.span.start, second.span.stop)
+                    out[rows, cols] = factors[first.term][first.column, second.column]
+        return out
+
+    def at(self, factors: Sequence[np.ndarray], sigma: float | None = None) -> Solution:
+        """Solve for the fixed effects, given the relative covariance factors.
+
+        Parameters
+        ----------
+        factors : sequence of ndarray [shape=(columns, columns)]
+            Lower-triangular factor of each random term, relative to the residual deviation.
+        sigma : float | None
+            Residual standard deviation; None takes its REML estimate.
+        """
+        return Solution(self, tuple(np.asarray(f, float) for f in factors), sigma)
+
+
+def random_design(terms: Sequence[RandomTerm], n: int) -> tuple[sparse.csr_matrix, tuple[_Block, ...]]:
+    """Return Z, sparse [shape=(n, q)], and where each term's columns sit in it."""
+    rows = np.arange(n)
+    parts, blocks, start = [], [], 0
+    for index, term in enumerate(terms):
+        size = len(term.levels)
+        for column in range(len(term.columns)):
+            parts.append(sparse.csr_matrix((term.design[:, column], (rows, term.codes)), shape=(n, size)))
+            blocks.append(_Block(index, column, slice(start, start + size)))
+            start += size
+    z = sparse.hstack(parts, format="csr") if parts else sparse.csr_matrix((n, 0))
+    return z, tuple(blocks)
+
+
+class Solution:
+    """The model solved at given variance parameters, with derivatives of its likelihood.
+
+    Attributes
+    ----------
+    beta : ndarray [shape=(p,)]
+        Generalised-least-squares fixed effects.
+    sigma : float
+        Residual standard deviation (of a note with weight 1).
+    """
+
+    def __init__(self, moments: Moments, factors: tuple[np.ndarray, ...], sigma: float | None):
+        self.moments, self.factors = moments, factors
+        m, p = moments, moments.p
+        self._lambda = m.lambda_(factors)
+        s = self._lambda.T @ m.a @ self._lambda
+        s[np.diag_indices_from(s)] += 1.0
+        self._chol = linalg.cholesky(s, lower=True)
+        half = linalg.solve_triangular(self._chol, self._lambda.T @ m.b, lower=True)
+        reduced = m.c - half.T @ half  # [X y]' H^-1 [X y]
+        self._information = reduced[:p, :p]
+        self._root = linalg.cholesky(self._information, lower=True)
+        self.beta = linalg.cho_solve((self._root, True), reduced[:p, p])
+        self._rss = float(reduced[p, p] - reduced[:p, p] @ self.beta)
+        self.sigma = float(np.sqrt(max(self._rss, 0.0) / (m.n - p))) if sigma is None else float(sigma)
+
+    @cached_property
+    def covariance(self) -> np.ndarray:
+        """Covariance of the fixed effects [shape=(p, p)], variance parameters taken as known."""
+        return self.sigma**2 * linalg.cho_solve((self._root, True), np.eye(self.moments.p))
+
+    @property
+    def deviance(self) -> float:
+        """Restricted deviance, -2 log REML, with the constant (n - p) log 2 pi."""
+        m = self.moments
+        return float(
+            2 * np.sum(np.log(np.diag(self._chol)))
+            + 2 * np.sum(np.log(np.diag(self._root)))
+            - m.log_weights
+            + self._rss / self.sigma**2
+            + (m.n - m.p) * np.log(2 * np.pi * self.sigma**2)
+        )
+
+    @property
+    def ml_deviance(self) -> float:
+        """Deviance, -2 log likelihood, at the ML residual variance for these factors."""
+        m = self.moments
+        return float(
+            2 * np.sum(np.log(np.diag(self._chol)))
+            - m.log_weights
+            + m.n * (1 + np.log(2 * np.pi * self._rss / m.n))
+        )
+
+    @cached_property
+    def t(self) -> np.ndarray:
+        """The matrix T of the module's definition [shape=(q, q)]."""
+        half = linalg.solve_triangular(self._chol, self._lambda.T, lower=True)
+        return half.T @ half
+
+    @cached_property
+    def random_effects(self) -> np.ndarray:
+        """Predicted random effects (BLUP) [shape=(q,)]."""
+        b = self.moments.b
+        return self.t @ (b[:, -1] - b[:, :-1] @ self.beta)
+
+    # -- parameters in which V is linear ------------------------------------------------------
+
+    @cached_property
+    def parameters(self) -> list[tuple[int, int, int]]:
+        """(term, row, column) of each variance or covariance; (-1, 0, 0) is the residual."""
+        return [(-1, 0, 0)] + [(k, i, j) for k, t in enumerate(self.moments.terms) for i, j in t.free]
+
+    @cached_property
+    def _sides(self) -> list[list[tuple[slice, slice]]]:
+        """Blocks (a, b) of the random effects that each parameter's G ties together."""
+        span = {(b.term, b.column): b.span for b in self.moments.blocks}
+        sides: list[list[tuple[slice, slice]]] = [[]]
+        for k, i, j in self.parameters[1:]:
+            pairs = {(i, j), (j, i)}
+            sides.append([(span[k, first], span[k, second]) for first, second in sorted(pairs)])
+        return sides
+
+    @cached_property
+    def _traces(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """tr(V^-1 G_r), tr(V^-1 G_r V^-1 G_s), and the forms X'V^-1 G_r V^-1 X and Q_rs.
+
+        X here is [X e], e the residual y - X beta, in its last column and row.
+        """
+        m, size = self.moments, len(self.parameters)
+        a, t = m.a, self.t
+        shift = np.eye(m.p + 1)
+        shift[: m.p, m.p] = -self.beta
+        b, c = m.b @ shift, shift.T @ m.c @ shift
+        ta = t @ a
+        k = a - a @ ta
+        f = np.eye(len(a)) - ta
+        k2 = f.T @ a @ f
+        tb = t @ b
+        n_ = b - a @ tb
+        fn = f.T @ n_
+        m2 = c - 2 * b.T @ tb + tb.T @ a @ tb
+        s2 = self.sigma**2
+        single, double = np.zeros(size), np.zeros((size, size))
+        forms = np.zeros((size, m.p + 1, m.p + 1))
+        second = np.zeros((size, size, m.p + 1, m.p + 1))
+        single[0] = m.n - np.trace(ta)
+        double[0, 0] = m.n - 2 * np.trace(ta) + np.sum(ta * ta.T)
+        forms[0], second[0, 0] = m2, m2 - n_.T @ t @ n_
+        for r in range(1, size):
+            for ra, rb in self._sides[r]:
+                single[r] += np.trace(k[rb, ra])
+                double[r, 0] += np.trace(k2[rb, ra])
+                forms[r] += n_[ra].T @ n_[rb]
+                second[r, 0] += n_[ra].T @ fn[rb]
+                for s in range(1, size):
+                    for sa, sb in self._sides[s]:
+                        double[r, s] += np.sum(k[sb, ra] * k[rb, sa].T)
+                        second[r, s] += n_[ra].T @ k[rb, sa] @ n_[sb]
+            double[0, r] = double[r, 0]
+            second[0, r] = second[r, 0].T
+        return single / s2, double / s2**2, forms / s2**2, second / s2**3
+
+    @property
+    def forms(self) -> tuple[np.ndarray, np.ndarray]:
+        """X'V^-1 G_r V^-1 X [shape=(r, p, p)] and X'V^-1 G_r V^-1 G_s V^-1 X [shape=(r, r, p, p)]."""
+        p = self.moments.p
+        return self._traces[2][:, :p, :p], self._traces[3][:, :, :p, :p]
+
+    @cached_property
+    def expected(self) -> np.ndarray:
+        """tr(P G_r P G_s) [shape=(r, r)]: twice the expected information."""
+        first, second = self.forms
+        phi = self.covariance
+        q = np.einsum("ij,rsji->rs", phi, second)
+        half = np.einsum("ij,rjk->rik", phi, first)
+        return self._traces[1] - 2 * q + np.einsum("rij,sji->rs", half, half)
+
+    @cached_property
+    def gradient(self) -> np.ndarray:
+        """Derivative of the restricted deviance by each parameter."""
+        first, _ = self.forms
+        single = self._traces[0] - np.einsum("ij,rji->r", self.covariance, first)
+        return single - self._traces[2][:, -1, -1]
+
+    @cached_property
+    def hessian(self) -> np.ndarray:
+        """Second derivatives of the restricted deviance by the parameters."""
+        p = self.moments.p
+        cross = self._traces[2][:, :p, -1]
+        quadratic = self._traces[3][:, :, -1, -1] - cross @ self.covariance @ cross.T
+        return -self.expected + quadratic + quadratic.T
+
+    @cached_property
+    def covariance_slopes(self) -> np.ndarray:
+        """Derivative of the covariance of the fixed effects by each parameter [shape=(r, p, p)]."""
+        phi = self.covariance
+        return np.einsum("ij,rjk,kl->ril", phi, self.forms[0], phi)
+
+    # -- the same by (factor entries, sigma), in which the boundary is an ordinary point ------
+
+    @cached_property
+    def _chain(self) -> tuple[np.ndarray, np.ndarray]:
+        """Jacobian and second derivatives of the parameters by (factor entries..., sigma)."""
+        entries = [(k, i, j) for k, t in enumerate(self.moments.terms) for i, j in t.free]
+        size, sigma = len(entries) + 1, self.sigma
+        jacobian = np.zeros((size, size))
+        curvature = np.zeros((size, size, size))
+        jacobian[0, -1], curvature[0, -1, -1] = 2 * sigma, 2.0
+        for r, (k, i, j) in enumerate(self.parameters[1:], start=1):
+            factor = self.factors[k]
+            product = float(factor[i] @ factor[j])
+            jacobian[r, -1], curvature[r, -1, -1] = 2 * sigma * product, 2 * product
+            for first, (k1, a1, b1) in enumerate(entries):
+                if k1 != k:
+                    continue
+                slope = (i == a1) * factor[j, b1] + (j == a1) * factor[i, b1]
+                jacobian[r, first] = sigma**2 * slope
+                curvature[r, first, -1] = curvature[r, -1, first] = 2 * sigma * slope
+                for second, (k2, a2, b2) in enumerate(entries):
+                    if k2 == k and b1 == b2:
+                        both = (i == a1) * (j == a2) + (j == a1) * (i == a2)
+                        curvature[r, first, second] = sigma**2 * both
+        return jacobian, curvature
+
+    @property
+    def factor_gradient(self) -> np.ndarray:
+        """Derivative of the restricted deviance by (factor entries..., sigma)."""
+        return self.gradient @ self._chain[0]
+
+    @property
+    def factor_hessian(self) -> np.ndarray:
+        """Second derivatives of the restricted deviance by (factor entries..., sigma)."""
+        jacobian, curvature = self._chain
+        return jacobian.T @ self.hessian @ jacobian + np.einsum("r,rij->ij", self.gradient, curvature)
+
+    @property
+    def factor_slopes(self) -> np.ndarray:
+        """Derivative of the covariance of the fixed effects by (factor entries..., sigma)."""
+        return np.einsum("rk,rij->kij", self._chain[0], self.covariance_slopes)
+
+
+def pack(terms: Sequence[RandomTerm], factors: Sequence[np.ndarray]) -> np.ndarray:
+    """Free entries of the factors as one vector."""
+    return np.array([f[i, j] for t, f in zip(terms, factors, strict=True) for i, j in t.free])
+
+
+def unpack(terms: Sequence[RandomTerm], vector: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Lower-triangular factors from their free entries."""
+    factors, start = [], 0
+    for term in terms:
+        factor = np.zeros((len(term.columns), len(term.columns)))
+        for i, j in term.free:
+            factor[i, j] = vector[start]
+            start += 1
+        factors.append(factor)
+    return tuple(factors)
