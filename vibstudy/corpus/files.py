@@ -1,0 +1,264 @@
+"""Files named in the manifest: where they are, what was probably meant, whether they hold sound.
+
+Paths are taken relative to the manifest's folder. Accepted without a word: ``/`` and ``\\`` between
+folders, ``~``, and names whose accents are composed differently on this disk (Unicode NFC and NFD,
+UAX #15). Whether a file can be read is told from its header by libsndfile, and by the ``ffprobe`` program
+of ffmpeg where libsndfile does not know the format and that program is installed.
+"""
+
+from __future__ import annotations
+
+# A manifest may name a hundred thousand files, and os.path is many times faster than pathlib:
+# ruff: noqa: PTH110, PTH111, PTH112, PTH113, PTH116, PTH118, PTH122, PTH123
+import difflib
+import json
+import os
+import shutil
+import subprocess
+import unicodedata
+from dataclasses import dataclass, field
+from pathlib import Path
+
+_SUFFIXES = {
+    "WAV": (".wav", ".wave"),
+    "WAVEX": (".wav", ".wave"),
+    "RF64": (".wav", ".wave", ".rf64"),
+    "FLAC": (".flac",),
+    "OGG": (".ogg", ".oga", ".opus"),
+    "MPEG": (".mp3", ".mp2", ".mpga"),
+    "MP3": (".mp3",),
+    "AIFF": (".aif", ".aiff", ".aifc"),
+}
+_BEGINNINGS: tuple[tuple[bytes, str], ...] = (
+    (b"PK\x03\x04", "it is an archive or an office document"),
+    (b"%PDF", "it is a PDF"),
+    (b"\x89PNG", "it is a picture"),
+    (b"\xff\xd8\xff", "it is a picture"),
+    (b"MThd", "it is a MIDI file, which holds no sound"),
+    (b"version https://git-lfs", "it is a placeholder left by a file store, not the sound itself"),
+    (b"\x00\x05\x16\x07", "it is a companion file made by macOS, not the sound itself"),
+)
+_NEAR_NAMES = 100
+"""Missing files for which near names are looked up: the search is slow in large folders."""
+_FFPROBE_TIMEOUT_S = 20
+
+
+@dataclass
+class Folder:
+    """Finds files as the manifest names them, listing each folder once.
+
+    Parameters
+    ----------
+    base : Path
+        Folder of the manifest.
+    """
+
+    base: Path
+    _listings: dict[str, dict[str, os.DirEntry[str]] | str] = field(default_factory=dict)
+    _searches: int = 0
+
+    def find(self, name: str) -> tuple[str, str, str]:
+        """Look for a file.
+
+        Returns
+        -------
+        path : str
+            Absolute path of the file; where it was expected, when it is not there.
+        message, repair : str
+            Why it cannot be used; "" when it is there.
+        """
+        if any(unicodedata.category(letter) == "Cc" for letter in name):
+            return "", "the file name holds a control character", "Type the name again"
+        if "://" in name:
+            return "", "this is an address, not a file", "Save the file on this computer and write its path"
+        first = ""
+        for candidate in _spellings(name):
+            path = os.path.normpath(os.path.join(self.base, os.path.expanduser(candidate)))
+            first = first or path
+            kind = self._kind(path)
+            if kind == "file":
+                return path, "", ""
+            if kind == "folder":
+                return path, "this is a folder, not a file", self._inside(path)
+            if kind == "other":
+                return path, "this is not an ordinary file", "Name the sound file"
+        return self._missing(first, name)
+
+    def _kind(self, path: str) -> str:
+        folder, name = os.path.split(path)
+        listing = self._listing(folder)
+        if isinstance(listing, dict) and name in listing and listing[name].is_file():
+            return "file"
+        try:  # a folder, a link gone astray, or a disk that does not tell capitals apart
+            if os.path.isfile(path):
+                return "file"
+            if os.path.isdir(path):
+                return "folder"
+            return "other" if os.path.exists(path) else ""
+        except (OSError, ValueError):
+            return ""
+
+    def _listing(self, folder: str) -> dict[str, os.DirEntry[str]] | str:
+        """Entries of a folder by name, or why it cannot be listed."""
+        if folder not in self._listings:
+            try:
+                with os.scandir(folder) as entries:
+                    self._listings[folder] = {entry.name: entry for entry in entries}
+            except OSError as error:
+                self._listings[folder] = error.strerror or "it cannot be listed"
+        return self._listings[folder]
+
+    def _missing(self, path: str, name: str) -> tuple[str, str, str]:
+        folder, wanted = os.path.split(path)
+        listing = self._listing(folder)
+        if isinstance(listing, str):
+            if os.path.isdir(folder):
+                return path, f"the folder {folder} cannot be read: {listing}", "Allow reading it"
+            if _of_another_computer(name):
+                return path, "this path is of another computer", "Write it relative to the manifest"
+            return path, f"there is no folder {_shown(folder, self.base)}", "Check the path"
+        near = self._near(wanted, listing)
+        hint = f"Did you mean {near!r}?" if near else f"Put the file into {_shown(folder, self.base)}"
+        return path, "there is no such file", hint
+
+    def _near(self, wanted: str, listing: dict[str, os.DirEntry[str]]) -> str:
+        """The file in the folder with the most similar name, or ""."""
+        if self._searches >= _NEAR_NAMES:
+            return ""
+        self._searches += 1
+        folded = {_folded(name): name for name in listing if not name.startswith(".")}
+        if _folded(wanted) in folded:
+            return folded[_folded(wanted)]
+        stems = {os.path.splitext(name)[0]: original for name, original in folded.items()}
+        stem = os.path.splitext(_folded(wanted))[0]
+        if stem in stems:
+            return stems[stem]
+        found = difflib.get_close_matches(_folded(wanted), list(folded)[:20_000], n=1, cutoff=0.6)
+        return folded[found[0]] if found else ""
+
+    def _inside(self, path: str) -> str:
+        listing = self._listing(path)
+        names = sorted(listing)[:3] if isinstance(listing, dict) else []
+        return f"Name a file in it, such as {', '.join(names)}" if names else "Name a file"
+
+
+def _spellings(name: str) -> list[str]:
+    """`name` as written, then with the other separators and the other compositions of accents."""
+    forms = [name]
+    if os.sep == "/" and "\\" in name:
+        forms.append(name.replace("\\", "/"))
+    for form in list(forms):
+        forms += [unicodedata.normalize(kind, form) for kind in ("NFC", "NFD")]
+    return list(dict.fromkeys(forms))
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
+
+
+def _of_another_computer(name: str) -> bool:
+    drive = len(name) > 2 and name[1] == ":" and name[0].isalpha()
+    return (drive and os.name != "nt") or name.startswith(("/Users/", "/Volumes/", "\\\\"))
+
+
+def _shown(folder: str, base: Path) -> str:
+    """`folder` as a person would say it, relative to the manifest where that is shorter."""
+    try:
+        relative = os.path.relpath(folder, base)
+    except ValueError:  # another drive
+        return folder
+    if relative == ".":
+        return "the manifest's folder"
+    return relative if not relative.startswith("..") else folder
+
+
+@dataclass(frozen=True)
+class Probe:
+    """What a sound file's header says.
+
+    Parameters
+    ----------
+    duration_s : float
+        Length; NaN when not known.
+    fault, repair : str
+        Why the file cannot be used; "" when it can.
+    note : str
+        What should be known about a file that can be used.
+    """
+
+    duration_s: float = float("nan")
+    fault: str = ""
+    repair: str = ""
+    note: str = ""
+
+
+def probe_audio(path: str) -> Probe:
+    """Look at a sound file's header."""
+    import soundfile
+
+    try:
+        size = os.stat(path).st_size
+        with open(path, "rb") as stream:
+            head = stream.read(512)
+    except OSError as error:
+        return Probe(fault=f"the file cannot be opened: {error.strerror}", repair="Allow reading it")
+    if size == 0:
+        return Probe(fault="the file is empty (0 bytes)", repair="Copy it again from its source")
+    try:
+        info = soundfile.info(path)
+    except Exception as error:
+        reason = str(getattr(error, "error_string", error)).strip(" .")
+        return _probe_further(path, head, reason)
+    if info.frames == 0 or info.samplerate == 0:
+        return Probe(fault="the file holds no sound (length 0)", repair="Copy it again from its source")
+    suffix = Path(path).suffix.lower()
+    right = _SUFFIXES.get(info.format)
+    note = f"the name ends in {suffix!r} but the file is {info.format}; read as {info.format}"
+    return Probe(info.frames / info.samplerate, note=note if right and suffix and suffix not in right else "")
+
+
+def _probe_further(path: str, head: bytes, reason: str) -> Probe:
+    """A file libsndfile cannot read: let ffprobe try, or say what it is."""
+    for beginning, kind in _BEGINNINGS:
+        if head.startswith(beginning):
+            return Probe(fault=f"this is not a sound file: {kind}", repair="Put the sound file in its place")
+    if head.lstrip()[:1] == b"<":
+        return Probe(
+            fault="this is not a sound file: it is a web page or other marked-up text",
+            repair="A download may have failed; fetch the sound itself",
+        )
+    if not head.strip(b"\x00"):
+        return Probe(
+            fault="the file begins with nothing but zeros: a copy may have been broken off",
+            repair="Copy it again from its source",
+        )
+    if shutil.which("ffprobe"):
+        duration_s = _ffprobe_duration_s(path)
+        if duration_s is not None:
+            return Probe(duration_s)
+    elif head[4:8] == b"ftyp" or head.startswith((b"\x1aE\xdf\xa3", b"0&\xb2u", b"\xff\xf1", b"\xff\xf9")):
+        return Probe(
+            fault="this format needs the program ffmpeg, which is not installed",
+            repair="Install ffmpeg, or convert the file to WAV or FLAC",
+        )
+    return Probe(
+        fault=f"the file cannot be read as sound: {reason}",
+        repair="Open it in an audio player; if it plays, save it as WAV or FLAC",
+    )
+
+
+def _ffprobe_duration_s(path: str) -> float | None:
+    """Length by ffprobe (NaN when not known); None when it finds no sound either."""
+    command = ["ffprobe", "-v", "error", "-select_streams", "a", "-of", "json"]
+    command += ["-show_entries", "stream=codec_type:format=duration", f"file:{path}"]
+    try:
+        done = subprocess.run(command, capture_output=True, timeout=_FFPROBE_TIMEOUT_S, check=True)
+        found = json.loads(done.stdout)
+    except (OSError, subprocess.SubprocessError, ValueError):
+        return None
+    if not found.get("streams"):
+        return None
+    try:
+        return float(found.get("format", {}).get("duration", "nan"))
+    except ValueError:
+        return float("nan")

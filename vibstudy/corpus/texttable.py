@@ -1,0 +1,256 @@
+"""Read a table that a person wrote: a CSV file as spreadsheet programs save it.
+
+What is accepted, and said in a note
+    a byte-order mark, UTF-16, Windows-1252 letters, semicolons, tabs or bars between the cells, a first
+    line ``sep=;``.
+What is refused, with the place
+    no text at all (a spreadsheet or sound file under a wrong name), a quotation mark never closed, cells
+    beyond the header, a column twice or without a name.
+
+Rows are numbered as a spreadsheet shows them: the header is row 1, blank rows count, a line break inside
+a quoted cell does not. Rows whose first cell begins with ``#`` are remarks and are passed over.
+
+References
+----------
+RFC 4180, Common Format and MIME Type for CSV Files (open standard).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from vibstudy.errors import Problem, VibstudyError
+
+_DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
+_UTF16 = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+_KINDS = (
+    (b"PK\x03\x04", "a spreadsheet or archive"),
+    (b"\xd0\xcf\x11\xe0", "an old spreadsheet"),
+    (b"RIFF", "a sound file"),
+    (b"fLaC", "a sound file"),
+    (b"OggS", "a sound file"),
+    (b"ID3", "a sound file"),
+    (b"%PDF", "a PDF"),
+)
+_FORMULA_START = re.compile(r"[=+\-@\t\r\n＝＋－＠]")
+
+
+@dataclass
+class TextTable:
+    """A table as text.
+
+    Parameters
+    ----------
+    header : list of str
+        Column names, trimmed.
+    rows : list of list of str
+        Cells, trimmed, each row as long as the header.
+    numbers : list of int
+        Spreadsheet row number of each row.
+    problems, notes : list of Problem
+        What must be mended; what was accepted and should be known.
+    """
+
+    header: list[str]
+    rows: list[list[str]]
+    numbers: list[int]
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[Problem] = field(default_factory=list)
+
+
+def read_text_table(path: str | Path, known: Iterable[str] = ()) -> TextTable:
+    """Read a table of text cells.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+    known : iterable of str
+        Column names to expect: they tell the separator.
+
+    Returns
+    -------
+    TextTable
+
+    Raises
+    ------
+    VibstudyError
+        When the file is missing, is not text, is empty, or cannot be cut into cells.
+    """
+    file = str(path)
+    text, notes = _decode(_read_bytes(path), file)
+    if not text.strip():
+        raise VibstudyError(
+            Problem("the file is empty", file, repair="The first row must hold the names of the columns")
+        )
+    first_row = 1
+    hint = re.match(r"sep=(.)(\r\n|\r|\n)", text)
+    if hint:  # a spreadsheet's own remark on the separator
+        text, first_row = text[hint.end() :], 2
+    delimiter = hint.group(1) if hint else _delimiter(text, set(known))
+    if delimiter != ",":
+        name = _DELIMITERS.get(delimiter, repr(delimiter))
+        notes.append(Problem(f"cells are separated by {name}; read as such", file))
+    records = _records(text, delimiter, file)
+    table = _shape(records, first_row, file)
+    table.notes[:0] = notes
+    return table
+
+
+def _read_bytes(path: str | Path) -> bytes:
+    file = Path(path)
+    try:
+        if file.is_dir():
+            raise VibstudyError(
+                Problem(
+                    "this is a folder, not a file", str(path), repair=_only_csv(file) or "Name the CSV file"
+                )
+            )
+        if not file.exists():
+            raise VibstudyError(
+                Problem("there is no such file", str(path), repair=_only_csv(file.parent) or "Check the name")
+            )
+        if not file.is_file():
+            raise VibstudyError(Problem("this is not an ordinary file", str(path)))
+        return file.read_bytes()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise VibstudyError(Problem(f"the file cannot be opened: {reason}", str(path))) from None
+
+
+def _only_csv(folder: Path) -> str:
+    names = sorted(item.name for item in folder.glob("*.csv"))[:5] if folder.is_dir() else []
+    return f"In that folder: {', '.join(names)}" if names else ""
+
+
+def _decode(raw: bytes, file: str) -> tuple[str, list[Problem]]:
+    for start, kind in _KINDS:
+        if raw.startswith(start):
+            raise VibstudyError(
+                Problem(
+                    f"this is {kind}, not a CSV file",
+                    file,
+                    repair="In the spreadsheet, save it as 'CSV UTF-8'",
+                )
+            )
+    if raw[:2] in _UTF16:
+        try:
+            return raw.decode("utf-16"), [Problem("the file is in UTF-16; read as such", file)]
+        except UnicodeDecodeError:
+            raise _not_text(file) from None
+    if b"\x00" in raw:
+        raise _not_text(file)
+    try:
+        # the mark itself is common and harmless, so it is not worth a note
+        return raw.decode("utf-8-sig"), []
+    except UnicodeDecodeError as error:
+        row = raw[: error.start].count(b"\n") + 1
+        text = raw.decode("cp1252", errors="replace")
+        return text, [
+            Problem(
+                "the file is not UTF-8; read as Windows-1252 (Western European)",
+                file,
+                row,
+                repair="Look whether accented letters are right; saving as 'CSV UTF-8' settles it",
+            )
+        ]
+
+
+def _not_text(file: str) -> VibstudyError:
+    return VibstudyError(
+        Problem("this is not a text file", file, repair="In the spreadsheet, save it as 'CSV UTF-8'")
+    )
+
+
+def _delimiter(text: str, known: set[str]) -> str:
+    """The separator under which the first line shows the most known names, then the most cells."""
+    line = next((line for line in text.splitlines() if line.strip()), "")
+
+    def score(delimiter: str) -> tuple[int, int]:
+        cells = [cell.strip().lower() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+        return len(known.intersection(cells)), len(cells)
+
+    return max(_DELIMITERS, key=score)
+
+
+def _records(text: str, delimiter: str, file: str) -> list[list[str]]:
+    """Cut into records; strictly first, so that an unclosed quotation mark does not swallow the rest."""
+    records: list[list[str]] = []
+    try:
+        for record in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True):
+            records.append(record)
+        return records
+    except csv.Error as error:
+        row = len(records) + 1
+        if "unexpected end" in str(error):
+            raise VibstudyError(
+                Problem(
+                    "a quotation mark opened in this row is never closed",
+                    file,
+                    row,
+                    repair='Close it, or write "" for a quotation mark inside a quoted cell',
+                )
+            ) from None
+    try:
+        return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    except csv.Error as error:
+        raise VibstudyError(Problem(f"this row cannot be read: {error}", file, row)) from None
+
+
+def _shape(records: Sequence[Sequence[str]], first_row: int, file: str) -> TextTable:
+    numbered = [
+        (number, [cell.strip() for cell in record]) for number, record in enumerate(records, start=first_row)
+    ]
+    numbered = [(number, cells) for number, cells in numbered if any(cells)]
+    if not numbered:
+        raise VibstudyError(
+            Problem("the file is empty", file, repair="The first row must hold the names of the columns")
+        )
+    header_row, header = numbered[0]
+    while header and not header[-1]:
+        header.pop()
+    table = TextTable(header, [], [], problems=_header_problems(header, header_row, file))
+    for number, cells in numbered[1:]:
+        if cells[0].startswith("#"):
+            continue
+        extra = [cell for cell in cells[len(header) :] if cell]
+        if extra:
+            table.problems.append(
+                Problem(
+                    "this row has more cells than the header",
+                    file,
+                    number,
+                    got=extra[0][:80],
+                    repair='Put a cell that holds a separator into quotation marks: "like, this"',
+                )
+            )
+        table.rows.append((cells + [""] * len(header))[: len(header)])
+        table.numbers.append(number)
+    return table
+
+
+def _header_problems(header: Sequence[str], row: int, file: str) -> list[Problem]:
+    problems = []
+    for position, name in enumerate(header, start=1):
+        if not name:
+            problems.append(Problem(f"column {position} has no name", file, row, repair="Give it a name"))
+        elif name in header[: position - 1]:
+            problems.append(
+                Problem("this column stands twice", file, row, name, repair="Remove or rename one of them")
+            )
+        elif _FORMULA_START.match(name):
+            problems.append(
+                Problem(
+                    "a spreadsheet would take this column name for a formula",
+                    file,
+                    row,
+                    name,
+                    repair="Begin the name with a letter",
+                )
+            )
+    return problems
