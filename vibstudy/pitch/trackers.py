@@ -27,8 +27,10 @@ from vibstudy.pitch.contour import Contour
 DEFAULT_TRACKER = "swift-f0"
 
 _SWIFT_VOICED = 0.5
+_SWIFT_LOUD = 0.1
 _PYIN_FRAME_S = 0.093
 _PYIN_HOP_S = 0.0116
+_PYIN_NO_TROUGH = 0.01
 
 
 def track_line(
@@ -118,6 +120,10 @@ def _track_swift(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: f
         samples = soxr.resample(samples, rate_hz, SAMPLE_RATE, quality="HQ")
     if len(samples) < HOP:
         samples = np.pad(samples, (0, HOP - len(samples)))
+    # The network's package takes what peaks below -60 dBFS for silence; a quiet transfer is not.
+    loud = float(np.percentile(np.abs(samples[::5]), 99.0))
+    if 0 < loud < _SWIFT_LOUD:
+        samples = samples * np.float32(_SWIFT_LOUD / loud)
     found = _swift_session().detect(samples, SAMPLE_RATE, fmin_hz, fmax_hz)
     f0 = np.where(found.confidence >= _SWIFT_VOICED, found.pitch_hz, np.nan)
     return Contour(found.timestamps, f0, found.confidence, f"swift-f0 {version('swift-f0')}")
@@ -130,8 +136,16 @@ def _track_pyin(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: fl
     frame = 1 << round(np.log2(max(_PYIN_FRAME_S, 3.0 / fmin_hz) * rate_hz))
     hop = round(_PYIN_HOP_S * rate_hz)
     f0, _, probability = librosa.pyin(
-        samples, fmin=fmin_hz, fmax=min(fmax_hz, rate_hz / 2), sr=rate_hz, frame_length=frame, hop_length=hop
+        samples,
+        fmin=fmin_hz,
+        fmax=min(fmax_hz, rate_hz / 2),
+        sr=rate_hz,
+        frame_length=frame,
+        hop_length=hop,
+        no_trough_prob=_PYIN_NO_TROUGH,
     )
+    # librosa calls frames voiced in which it found no trough, that is, nothing periodic.
+    f0 = np.where(probability > 1.001 * _PYIN_NO_TROUGH, f0, np.nan)
     time_s = np.arange(len(f0)) * hop / rate_hz
     return Contour(time_s, f0, probability, f"pyin (librosa {version('librosa')})")
 

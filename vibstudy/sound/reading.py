@@ -34,7 +34,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -46,7 +46,7 @@ WORKING_RATE_HZ = 22050.0
 SHORTEST_S = 0.05
 """Shorter files hold nothing to measure: one cycle of 20 Hz."""
 
-_CHUNK = 1 << 17
+_CHUNK = 1 << 14  # what a damaged file loses before the place of the damage
 _LONGEST_BUFFER_S = 7200.0
 _COARSE_SUBTYPES = {"PCM_S8", "PCM_U8", "ULAW", "ALAW"}
 _SUFFIXES = {
@@ -55,7 +55,7 @@ _SUFFIXES = {
     "RF64": {".wav", ".wave", ".rf64"},
     "FLAC": {".flac"},
     "OGG": {".ogg", ".oga", ".opus"},
-    "MPEG": {".mp3", ".mp2", ".mpga"},
+    "MP3": {".mp3", ".mp2", ".mpga"},
     "AIFF": {".aif", ".aiff", ".aifc"},
 }
 
@@ -199,8 +199,8 @@ def iter_blocks(
                 repair="1 means true speed, 0.96 that the file plays 4 % slow",
             )
         )
-    if not block_s > overlap_s >= 0:
-        raise ValueError("block_s must be greater than overlap_s, and overlap_s not negative")
+    if not block_s > overlap_s >= 0 or not rate_hz > 0:
+        raise ValueError("block_s must be greater than overlap_s, overlap_s not negative, rate_hz positive")
     _check_file(path)
     digest = _sha256(path)
     with _opened(path) as (handle, remarks):
@@ -231,6 +231,14 @@ def iter_blocks(
                     start_s=(origin_s + start / rate_hz) / speed_factor,
                     format=_format(handle, remarks),
                 ),
+            )
+        if tally.missing_s() > 0 and tally.read < SHORTEST_S * handle.samplerate:
+            raise VibstudyError(
+                Problem(
+                    "the sound in this file cannot be decoded: it is damaged or cut off",
+                    file=str(path),
+                    repair="Copy or export it again",
+                )
             )
 
 
@@ -266,9 +274,14 @@ def _opened(path: Path) -> Iterator[tuple]:
     """Yield (open soundfile.SoundFile, list of remarks)."""
     import soundfile
 
+    class Sequential(soundfile.SoundFile):
+        # soundfile seeks after every read of a seekable file, which garbles MP3 read in chunks.
+        def seekable(self) -> bool:
+            return False
+
     remarks: list[str] = []
     try:
-        handle = soundfile.SoundFile(str(path))
+        handle = Sequential(str(path))
     except (soundfile.LibsndfileError, TypeError, ValueError):
         handle = None
     if handle is not None:
@@ -282,7 +295,7 @@ def _opened(path: Path) -> Iterator[tuple]:
         decoded = Path(folder) / "decoded.wav"
         _decode(path, decoded)
         remarks.append("decoded by ffmpeg")
-        with soundfile.SoundFile(str(decoded)) as handle:
+        with Sequential(str(decoded)) as handle:
             yield handle, remarks
 
 
@@ -374,6 +387,7 @@ class _Tally:
         self.handle, self.in_rate, self.path, self.first, self.last = handle, in_rate, path, first, last
         self.step = 2.0**-7 if handle.subtype in _COARSE_SUBTYPES else 2.0**-15
         self.read = 0
+        self.broken_off = False
         self.reset()
 
     def reset(self) -> None:
@@ -382,16 +396,27 @@ class _Tally:
 
     def chunks(self) -> Iterator[np.ndarray]:
         """Yield float32 [frames, channels]."""
-        self.handle.seek(self.first)
+        self._go_to_first()
         while self.first + self.read < self.last:
             wanted = min(_CHUNK, self.last - self.first - self.read)
             frames = _read_or_nothing(self.handle, wanted)
             if len(frames) == 0:
+                self.broken_off = True
                 break
             self._check_numbers(frames)
             self._count(frames)
             self.read += len(frames)
             yield frames
+
+    def _go_to_first(self) -> None:
+        if self.handle.format not in ("OGG", "MP3"):
+            _seek(self.handle, self.first)
+            return
+        # A seek in these can land beside the frame asked for; reading up to it does not.
+        _seek(self.handle, 0)
+        ahead = self.first
+        while ahead > 0 and len(frames := _read_or_nothing(self.handle, min(_CHUNK, ahead))):
+            ahead -= len(frames)
 
     def missing_s(self) -> float:
         """File time promised by the header and not there."""
@@ -428,6 +453,14 @@ def _read_or_nothing(handle, frames: int) -> np.ndarray:
         return handle.read(frames, dtype="float32", always_2d=True)
     except soundfile.LibsndfileError:
         return np.empty((0, handle.channels), dtype=np.float32)
+
+
+def _seek(handle, frame: int) -> None:
+    """Go to a frame; in a damaged file stay, so that the next read finds nothing."""
+    import soundfile
+
+    with suppress(soundfile.LibsndfileError):
+        handle.seek(frame)
 
 
 def clipped_runs(samples: np.ndarray, step: float = 2.0**-15) -> tuple[np.ndarray, np.ndarray]:
@@ -482,9 +515,9 @@ def _cut(pieces: Iterator[np.ndarray], size: int, keep: int) -> Iterator[tuple[i
             buffer[filled : filled + take] = piece[:take]
             piece, filled, fresh = piece[take:], filled + take, fresh + take
             if filled == size:
-                yield start, buffer
                 following = np.empty(size, dtype=np.float32)
                 following[:keep] = buffer[size - keep :]
+                yield start, buffer  # the taker may write in it
                 start, buffer, filled, fresh = start + size - keep, following, keep, 0
     if fresh:
         yield start, buffer[:filled]
@@ -497,10 +530,9 @@ def _block(samples: np.ndarray, tally: _Tally, remarks: list[str], audio: Audio)
     said = list(remarks)
     if tally.peak == 0.0:
         said.append("silent: every sample is zero")
-    missing_s = tally.missing_s()
     # Block codings may end a few frames short of what the header promises.
-    if tally.read and missing_s > 0.1 and tally.handle.tell() < tally.last:
-        said.append(f"the file ends early: {missing_s:.2f} s promised by its header are not there")
+    if tally.broken_off and tally.missing_s() > 0.1:
+        said.append(f"the file ends early: {tally.missing_s():.2f} s promised by its header are not there")
     clipped_at = np.concatenate(tally.clipped_at) if tally.clipped_at else np.empty(0)
     offset = audio.origin_s - tally.first / tally.in_rate
     finished = replace(
@@ -576,7 +608,7 @@ def _excerpt(handle, first: int, last: int, pieces: int = 6, piece_s: float = 1.
     length = min(round(piece_s * handle.samplerate), (last - first) // pieces or 1)
     found = []
     for start in np.linspace(first, last - length, pieces).astype(int):
-        handle.seek(int(start))
+        _seek(handle, int(start))
         found.append(_read_or_nothing(handle, length))
     return np.concatenate(found)
 
@@ -600,7 +632,7 @@ def tonal_snr(samples: np.ndarray, rate_hz: float) -> tuple[float, float]:
     from scipy.signal import stft
 
     size = 1 << round(math.log2(0.09 * rate_hz))
-    if len(samples) < size:
+    if len(samples) < size or not samples.any():
         return -300.0, -300.0
     freqs, _, spectrum = stft(samples, rate_hz, nperseg=size, noverlap=size // 2, boundary=None, padded=False)
     band = (freqs >= 150) & (freqs <= 4000)
