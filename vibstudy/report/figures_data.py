@@ -1,0 +1,231 @@
+"""Which notes a figure or a model takes, and the plain summaries under the figures.
+
+Definitions
+-----------
+* A *judged* note is a note (no trill, no ornament) that was not rejected by ear and long enough to
+  tell whether it has vibrato.
+* A *vibrato* note is a judged note with vibrato, with a rate and an extent, and with no reason to
+  distrust them. ``few_cycles`` and ``edge_unsure`` are kept: dropping the short notes would change
+  the question.
+* A *period* is a run of decades between cut years, named ``1900-1929``.
+* A mean of a player is the mean of the means of the player's recordings, so that a recording with
+  many notes does not outvote the others.
+* Fusion limit: the extent at which a vibrato of this rate is heard as moving pitch rather than as
+  richer tone: 20 cents at 5 Hz, 100 cents at 8 Hz, log extent linear in rate between and beyond.
+  Common practice, no source: a rule of thumb.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.errors import VibstudyError
+from vibstudy.schema import label as column_label
+
+HARMLESS = frozenset({"ok", "few_cycles", "edge_unsure"})
+"""Quality reasons with which rate and extent are still used."""
+
+_TAG_LABELS = {
+    "decade": "Decade",
+    "period": "Period",
+    "region": "Region",
+    "player": "Player",
+    "medium": "Medium",
+    "recording_id": "Recording",
+    "tempo_bpm": "Tempo (beats/min)",
+}
+
+
+def axis_label(name: str) -> str:
+    """Return the axis label of a column: title and unit; tags of the manifest are known too.
+
+    Extents and depths say that they are half of peak-to-peak.
+    """
+    text = _TAG_LABELS.get(name) or column_label(name)
+    return f"{text}, half of peak-to-peak" if "(±" in text else text
+
+
+def need(frame: pd.DataFrame, columns: Iterable[str], what: str) -> None:
+    """Raise a plain sentence when `frame` has no rows or lacks one of `columns`."""
+    missing = [name for name in columns if name not in frame or not frame[name].notna().any()]
+    if missing:
+        raise VibstudyError(
+            f"{what} cannot be shown: this study has no values of {', '.join(missing)}"
+            if len(frame)
+            else f"{what} cannot be shown: there are no notes or recordings for it in this study"
+        )
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """Return "1 note", "2 notes", "1,204 notes"."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def size_words(frame: pd.DataFrame) -> str:
+    """Return "n = 12 players, 36 recordings, 1,204 notes" for what `frame` holds."""
+    parts = [
+        plural(frame[name].nunique(), word)
+        for name, word in (("player", "player"), ("recording_id", "recording"))
+        if name in frame
+    ]
+    return "n = " + ", ".join([*parts, plural(len(frame), "note")])
+
+
+def judged_notes(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the notes of which it is known whether they have vibrato; ``has_vibrato`` is plain bool."""
+    keep = notes["has_vibrato"].notna()
+    if "note_kind" in notes:
+        keep &= notes["note_kind"].fillna("note").eq("note")
+    if "reviewed" in notes:
+        keep &= ~notes["reviewed"].fillna("auto").eq("rejected")
+    chosen = notes[keep.astype(bool)].reset_index(drop=True)
+    return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
+
+
+def vibrato_notes(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the notes whose rate and extent can be used."""
+    judged = judged_notes(notes)
+    keep = judged["has_vibrato"] & judged["rate_hz"].notna() & judged["extent_cents"].notna()
+    if "quality" in judged:
+        keep &= judged["quality"].fillna("ok").map(lambda reasons: set(str(reasons).split(";")) <= HARMLESS)
+    return judged[keep.astype(bool)].reset_index(drop=True)
+
+
+def add_period(frame: pd.DataFrame, cuts: Sequence[int]) -> pd.DataFrame:
+    """Return `frame` with a column ``period`` made from ``decade``.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Needs ``decade`` (year in which the decade begins).
+    cuts : sequence of int
+        Years at which a new period begins, increasing. With no cut there is one period.
+
+    Returns
+    -------
+    DataFrame
+        ``period`` is an ordered category named after the decades that the frame holds, such as
+        "1900-1929".
+    """
+    need(frame, ["decade"], "The periods")
+    decade = frame["decade"].astype("Float64")
+    edges = [-np.inf, *sorted(cuts), np.inf]
+    names, periods = [], pd.Series(pd.NA, index=frame.index, dtype="object")
+    for low, high in pairwise(edges):
+        inside = ((decade >= low) & (decade < high)).fillna(False)
+        if inside.any():
+            first, last = int(decade[inside].min()), int(decade[inside].max()) + 9
+            names.append(f"{first}-{last}")
+            periods[inside] = names[-1]
+    return frame.assign(period=pd.Categorical(periods, categories=names, ordered=True))
+
+
+def default_cuts(decades: pd.Series) -> list[int]:
+    """Return two cut years (or one, or none) that share the decades of a corpus about evenly."""
+    found = sorted(int(d) for d in decades.dropna().unique())
+    if len(found) < 2:
+        return []
+    parts = np.array_split(np.array(found), min(3, len(found)))
+    return [int(part[0]) for part in parts[1:]]
+
+
+def by_recording(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:
+    """Return one row a recording: its tags, number of notes and mean `outcome`."""
+    need(notes, [outcome, "recording_id", "player"], axis_label(outcome))
+    tags = [name for name in ("player", "decade", "period", "region", "medium") if name in notes]
+    known = notes[notes[outcome].notna()]
+    grouped = known.groupby("recording_id", sort=False, observed=True)
+    table = grouped[tags].first()
+    table["notes"] = grouped.size()
+    table[outcome] = grouped[outcome].mean()
+    return table.reset_index()
+
+
+def by_player(notes: pd.DataFrame, outcomes: Sequence[str]) -> pd.DataFrame:
+    """Return one row a player: tags, counts, and for each outcome the mean of the recordings' means.
+
+    A tag is given where all recordings of the player share it, otherwise "several".
+    """
+    need(notes, [*outcomes, "recording_id", "player"], "The players' means")
+    grouped = notes.groupby("player", sort=False, observed=True)
+    table = pd.DataFrame({"recordings": grouped["recording_id"].nunique(), "notes": grouped.size()})
+    for tag in ("region", "period"):
+        if tag in notes:
+            first, how_many = grouped[tag].first().astype("object"), grouped[tag].nunique()
+            table[tag] = first.where(how_many <= 1, "several")
+    for outcome in outcomes:
+        means = notes.groupby(["player", "recording_id"], sort=False, observed=True)[outcome].mean()
+        table[outcome] = means.groupby("player", sort=False, observed=True).mean()
+    return table.reset_index()
+
+
+def player_weights(notes: pd.DataFrame) -> np.ndarray:
+    """Return weights [shape=(n_notes,)] that give every player the same total, and sum to 1."""
+    per_player = notes.groupby("player", observed=True)["player"].transform("size").to_numpy(float)
+    weights = 1.0 / per_player
+    return weights / weights.sum()
+
+
+def fusion_limit_cents(rate_hz: np.ndarray) -> np.ndarray:
+    """Return the extent (± cents) of the fusion limit at `rate_hz`. A rule of thumb, no source."""
+    return 20.0 * 5.0 ** ((np.asarray(rate_hz, dtype=float) - 5.0) / 3.0)
+
+
+def groups_in(frame: pd.DataFrame, name: str) -> list:
+    """Return the values of a tag in their natural order (category order, else sorted)."""
+    values = frame[name].dropna()
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        present = set(values.unique())
+        return [value for value in values.cat.categories if value in present]
+    return sorted(values.unique())
+
+
+def match_truth(notes: pd.DataFrame, truth: pd.DataFrame, onset_tolerance_s: float = 0.05) -> pd.DataFrame:
+    """Pair measured notes with the notes that were really played.
+
+    Pairs within a recording by onset (within `onset_tolerance_s`) and pitch (within 50 cents),
+    as many as possible (:func:`mir_eval.transcription.match_notes`).
+
+    Parameters
+    ----------
+    notes, truth : DataFrame
+        Need ``recording_id, onset_s, offset_s, pitch_hz``.
+
+    Returns
+    -------
+    DataFrame
+        One row a true note, its columns prefixed ``true_``, with the columns of the measured note
+        beside it, missing where it was not found.
+    """
+    import mir_eval
+
+    found = []
+    for recording_id, played in truth.groupby("recording_id", sort=False):
+        heard = notes[(notes["recording_id"] == recording_id) & notes["pitch_hz"].notna()]
+        played = played.reset_index(drop=True)
+        pairs = (
+            mir_eval.transcription.match_notes(
+                played[["onset_s", "offset_s"]].to_numpy(float),
+                played["pitch_hz"].to_numpy(float),
+                heard[["onset_s", "offset_s"]].to_numpy(float),
+                heard["pitch_hz"].to_numpy(float),
+                onset_tolerance=onset_tolerance_s,
+                pitch_tolerance=50.0,
+                offset_ratio=None,
+            )
+            if len(heard)
+            else []
+        )
+        partner = pd.Series(-1, index=played.index)
+        for true_row, heard_row in pairs:
+            partner[true_row] = heard_row
+        beside = heard.reset_index(drop=True).reindex(partner.where(partner >= 0)).reset_index(drop=True)
+        beside["recording_id"] = recording_id
+        found.append(pd.concat([played.add_prefix("true_"), beside], axis=1))
+    if not found:
+        raise VibstudyError("Truth and measurement cannot be paired: the truth table is empty")
+    return pd.concat(found, ignore_index=True)

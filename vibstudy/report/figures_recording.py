@@ -1,0 +1,270 @@
+"""One recording, and one note of it, up close."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.lines import Line2D
+
+from vibstudy.errors import VibstudyError
+from vibstudy.report.figures_data import need, plural
+from vibstudy.report.style import (
+    COLOURS,
+    EXTENT_NOTE,
+    INK,
+    MUTED,
+    HouseFigure,
+    house_style,
+    legend_below,
+    readable_log_axis,
+)
+
+_FFT_S = 0.046
+_SHOWN_DB = 70.0
+_LOG_TICKS = (50, 100, 200, 500, 1000, 2000, 5000)
+_MOST_COLUMNS = 2000
+
+
+def note_name(midi: float) -> str:
+    """Return the name of a tempered note: 69 is A4 (MIDI 1.0 numbering, C4 = 60)."""
+    names = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
+    number = round(float(midi))
+    return f"{names[number % 12]}{number // 12 - 1}"
+
+
+def _spectrogram_db(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return time (s), frequency (Hz) and level (dB re the loudest, floored) for drawing."""
+    from scipy.signal import ShortTimeFFT
+    from scipy.signal.windows import hann
+
+    size = int(_FFT_S * rate_hz)
+    hop = max(size // 4, len(samples) // _MOST_COLUMNS, 1)
+    analysis = ShortTimeFFT(hann(size), hop=hop, fs=rate_hz, mfft=2 * size)
+    power = analysis.spectrogram(samples)
+    level = 10 * np.log10(np.maximum(power / max(power.max(), 1e-30), 10 ** (-_SHOWN_DB / 10)))
+    return analysis.t(len(samples)), analysis.f, level
+
+
+def recording_close_up(
+    samples: np.ndarray,
+    rate_hz: float,
+    line: pd.DataFrame,
+    notes: pd.DataFrame,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    origin_s: float = 0.0,
+    size: str = "column",
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw a stretch of one recording: spectrogram with the line, and the notes with their vibrato.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        Sound of the whole recording, at true speed.
+    rate_hz : float
+        Sample rate.
+    line : DataFrame
+        The measured line: ``time_s, f0_hz`` (missing where there is no note).
+    notes : DataFrame
+        The recording's rows of the note table.
+    start_s, end_s : float | None
+        Stretch to show; None = from the beginning, to the end.
+    origin_s : float
+        Time of the first sample on the clock of the note table.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        The notes in the stretch: onset, offset, pitch, vibrato figures.
+    """
+    last_s = origin_s + len(samples) / rate_hz
+    start_s = origin_s if start_s is None else max(start_s, origin_s)
+    end_s = last_s if end_s is None else min(end_s, last_s)
+    shown = notes[(notes["offset_s"] > start_s) & (notes["onset_s"] < end_s)].reset_index(drop=True)
+    need(shown, ["pitch_hz"], "The recording")
+    part = line[line["time_s"].between(start_s, end_s)]
+    sound = samples[int((start_s - origin_s) * rate_hz) : int((end_s - origin_s) * rate_hz)]
+    time_s, frequency_hz, level_db = _spectrogram_db(np.asarray(sound, float), rate_hz)
+    low_hz = 0.7 * float(shown["pitch_hz"].min())
+    high_hz = min(rate_hz / 2, max(4000.0, 3 * float(shown["pitch_hz"].max())))
+    with house_style(size) as page:
+        figure = page.figure(1.35)
+        above, below = figure.subplots(2, 1, sharex=True, height_ratios=[1.2, 1])
+        keep = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
+        above.pcolormesh(
+            start_s + time_s,
+            frequency_hz[keep],
+            level_db[keep],
+            cmap="Greys",
+            shading="nearest",
+            rasterized=True,
+        )
+        above.plot(part["time_s"], part["f0_hz"], color=COLOURS[1], lw=0.9 * page.line_pt)
+        above.set_yscale("log")
+        readable_log_axis(above.yaxis, [tick for tick in _LOG_TICKS if low_hz <= tick <= high_hz])
+        above.set(ylim=(low_hz, high_hz), ylabel="Frequency (Hz)", title="Spectrogram and the line found")
+
+        semitones = 69 + 12 * np.log2(part["f0_hz"].to_numpy(float) / 440)
+        below.plot(part["time_s"], semitones, color=COLOURS[1], lw=0.9 * page.line_pt)
+        for row in shown.to_dict("records"):
+            centre = 69 + 12 * np.log2(row["pitch_hz"] / 440)
+            vibrato = pd.notna(row["has_vibrato"]) and bool(row["has_vibrato"])
+            below.plot(
+                [row["onset_s"], row["offset_s"]],
+                [centre, centre],
+                color=INK if vibrato else MUTED,
+                ls="-" if vibrato else (0, (1, 1)),
+                lw=1.4 * page.line_pt,
+                alpha=0.65,
+            )
+        lowest, highest = np.nanmin(semitones) - 1.2, np.nanmax(semitones) + 1.2
+        steps = max(1, round((highest - lowest) / 7))
+        ticks = np.arange(int(np.ceil(lowest)), int(highest) + 1, steps)
+        below.set_yticks(ticks, [note_name(tick) for tick in ticks])
+        below.set(
+            ylim=(lowest, highest),
+            xlim=(start_s, end_s),
+            xlabel="Time (s)",
+            ylabel="Note",
+            title="Pitch, and the notes",
+        )
+        legend_below(
+            figure,
+            [
+                Line2D([], [], color=COLOURS[1], label="measured line"),
+                Line2D([], [], color=INK, alpha=0.65, lw=1.4 * page.line_pt, label="note with vibrato"),
+                Line2D(
+                    [],
+                    [],
+                    color=MUTED,
+                    alpha=0.65,
+                    ls=(0, (1, 1)),
+                    lw=1.4 * page.line_pt,
+                    label="straight, or too short to tell",
+                ),
+            ],
+            columns=2,
+        )
+        with_vibrato = int(shown["has_vibrato"].fillna(False).astype(bool).sum())
+        figure.caption = (
+            f"{shown['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. Above: spectrogram with the "
+            "measured line. Below: the line against the tempered notes (A4 = 440 Hz) and each note's mean "
+            f"pitch. n = {plural(len(shown), 'note')}, {with_vibrato} with vibrato."
+        )
+    wanted = ["note_id", "onset_s", "offset_s", "midi", "pitch_hz", "has_vibrato", "rate_hz", "extent_cents"]
+    return figure, shown[[name for name in wanted if name in shown]]
+
+
+def fitted_vibrato(line: pd.DataFrame, note: pd.Series) -> pd.DataFrame:
+    """Lay the note's measured rate and extent over its line: slow drift plus one sine.
+
+    Rate and extent are the table's; drift (a cubic) and phase are fitted by least squares, so that
+    the curve can be held against the line.
+
+    Parameters
+    ----------
+    line : DataFrame
+        ``time_s, f0_hz`` of the recording.
+    note : Series
+        One row of the note table, with vibrato.
+
+    Returns
+    -------
+    DataFrame
+        ``time_s``, ``line_cents`` (re the note's mean pitch) and ``vibrato_cents`` (missing before
+        the vibrato's onset).
+    """
+    inside = line[line["time_s"].between(note["onset_s"], note["offset_s"]) & line["f0_hz"].notna()]
+    if len(inside) < 8 or not np.isfinite(float(note["rate_hz"])):
+        raise VibstudyError(f"Note {note['note_id']} has no vibrato to draw")
+    time_s = inside["time_s"].to_numpy(float)
+    cents = 1200 * np.log2(inside["f0_hz"].to_numpy(float) / float(note["pitch_hz"]))
+    delay = float(note["vibrato_onset_s"]) if pd.notna(note.get("vibrato_onset_s")) else 0.0
+    vibrating = time_s >= note["onset_s"] + delay
+    length = float(note["offset_s"] - note["onset_s"])
+    scaled = 2 * (time_s - float(note["onset_s"])) / length - 1
+    drift = np.polynomial.chebyshev.chebvander(scaled, 3)
+    angle = 2 * np.pi * float(note["rate_hz"]) * time_s
+    design = np.column_stack([drift, np.cos(angle), np.sin(angle)])[vibrating]
+    weights, *_ = np.linalg.lstsq(design, cents[vibrating], rcond=None)
+    phase = np.arctan2(-weights[5], weights[4])
+    curve = drift @ weights[:4] + float(note["extent_cents"]) * np.cos(angle + phase)
+    return pd.DataFrame(
+        {"time_s": time_s, "line_cents": cents, "vibrato_cents": np.where(vibrating, curve, np.nan)}
+    )
+
+
+def note_close_up(
+    line: pd.DataFrame, note: pd.Series, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw one note: its line in cents and the vibrato measured on it.
+
+    Parameters
+    ----------
+    line : DataFrame
+        ``time_s, f0_hz`` of the recording.
+    note : Series
+        One row of the note table, with vibrato.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        As :func:`fitted_vibrato`.
+    """
+    table = fitted_vibrato(line, note)
+    extent = float(note["extent_cents"])
+    with house_style(size) as page:
+        figure = page.figure(0.7)
+        ax = figure.add_subplot()
+        middle = float(np.nanmedian(table["vibrato_cents"]))
+        ax.axhspan(middle - extent, middle + extent, color=COLOURS[2], alpha=0.25, lw=0)
+        ax.plot(table["time_s"], table["line_cents"], color=INK)
+        ax.plot(
+            table["time_s"], table["vibrato_cents"], color=COLOURS[1], ls=(0, (4, 1.2)), lw=0.9 * page.line_pt
+        )
+        reach = max(1.6 * extent, float(np.nanpercentile(np.abs(table["line_cents"] - middle), 95)))
+        ax.set(
+            ylim=(middle - 1.3 * reach, middle + 1.3 * reach),
+            xlabel="Time (s)",
+            ylabel="Pitch re note's mean (cents)",
+            title=f"{note_name(note['midi'])}: {float(note['rate_hz']):.2f} Hz, ± {extent:.1f} cents"
+            if pd.notna(note.get("midi"))
+            else f"{float(note['rate_hz']):.2f} Hz, ± {extent:.1f} cents",
+        )
+        handles = [
+            Line2D([], [], color=INK, label="measured line"),
+            Line2D([], [], color=COLOURS[1], ls=(0, (4, 1.2)), label="rate and extent of the table"),
+        ]
+        legend_below(figure, handles, columns=2)
+        figure.caption = (
+            f"One note ({note['note_id']}): the measured line, and a sine with the table's rate "
+            f"({float(note['rate_hz']):.2f} Hz) and extent (± {extent:.1f} cents) laid over it. The band is "
+            f"the extent above and below the note's centre. {EXTENT_NOTE} n = 1 note."
+        )
+    return figure, table
+
+
+def note_words(note: pd.Series) -> str:
+    """Say a note's vibrato in words, with standard errors where they are known."""
+
+    def value(name: str, decimals: int) -> str:
+        if pd.isna(note.get(name)):
+            return "not known"
+        return f"{float(note[name]):.{decimals}f}"
+
+    name = note_name(note["midi"]) if pd.notna(note.get("midi")) else f"{float(note['pitch_hz']):.0f} Hz"
+    if pd.isna(note["has_vibrato"]):
+        return f"{name}: too short to tell whether it has vibrato."
+    if not bool(note["has_vibrato"]):
+        return f"{name}: straight, no vibrato found."
+    return (
+        f"{name}: {value('rate_hz', 2)} Hz (standard error {value('rate_se_hz', 2)}), "
+        f"± {value('extent_cents', 1)} cents (standard error {value('extent_se_cents', 1)}), "
+        f"beginning {value('vibrato_onset_s', 2)} s into the note."
+    )

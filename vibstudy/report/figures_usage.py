@@ -1,0 +1,231 @@
+"""Where vibrato is put: by length of note, by player, and against the beat."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.lines import Line2D
+
+from vibstudy.report.figures_data import axis_label, judged_notes, need, plural, size_words
+from vibstudy.report.style import (
+    COLOURS,
+    INK,
+    MUTED,
+    HouseFigure,
+    house_style,
+    legend_below,
+    looks,
+    readable_log_axis,
+)
+from vibstudy.report.usage import TempoTest
+
+_FEWEST_IN_BIN = 4
+_DURATION_TICKS = (0.1, 0.2, 0.5, 1, 2, 5)
+USES = ("continuous", "ornamental", "between", "straight")
+
+
+def vibrato_by_length(
+    notes: pd.DataFrame, index: pd.DataFrame | None = None, bins: int = 6, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw the share of notes with vibrato against their length, one line a player.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table.
+    index : DataFrame | None
+        From :func:`~vibstudy.report.usage.usage_index`; its ``use`` sets the line style.
+    bins : int
+        Length classes, with equally many notes of the corpus in each.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``player, use, duration_s`` (mean of the class, geometric), ``share, notes``; only classes
+        with at least four notes of the player.
+    """
+    judged = judged_notes(notes)
+    need(judged, ["duration_s", "player"], "Vibrato by length of note")
+    judged["class"] = pd.qcut(judged["duration_s"].astype(float), bins, labels=False, duplicates="drop")
+    centre = judged.groupby("class")["duration_s"].apply(
+        lambda d: float(np.exp(np.log(d.astype(float)).mean()))
+    )
+    grouped = judged.groupby(["player", "class"], observed=True)["has_vibrato"]
+    table = pd.DataFrame({"share": grouped.mean(), "notes": grouped.size()}).reset_index()
+    table["duration_s"] = table["class"].map(centre)
+    table = table[table["notes"] >= _FEWEST_IN_BIN].drop(columns="class").reset_index(drop=True)
+    need(table, ["share"], "Vibrato by length of note")
+    use = index.set_index("player")["use"] if index is not None else pd.Series(dtype=object)
+    table["use"] = table["player"].map(use).fillna("one player").astype(object)
+    coded = looks(list(USES))
+    with house_style(size) as page:
+        figure = page.figure(0.85)
+        ax = figure.add_subplot()
+        present = []
+        for _, rows in table.groupby("player", observed=True):
+            kind = rows["use"].iloc[0]
+            look = coded.get(kind, coded["between"])
+            present.append(kind)
+            ax.plot(
+                rows["duration_s"],
+                rows["share"],
+                color=look.colour,
+                ls=look.line,
+                marker=look.marker,
+                ms=0.6 * page.marker_pt,
+                lw=0.7 * page.line_pt,
+                alpha=0.85,
+            )
+        ax.set_xscale("log")
+        low, high = table["duration_s"].min(), table["duration_s"].max()
+        readable_log_axis(ax.xaxis, [tick for tick in _DURATION_TICKS if low / 2 <= tick <= high * 2])
+        ax.set(
+            ylim=(-0.04, 1.04),
+            xlim=(low / 1.2, high * 1.2),
+            xlabel=axis_label("duration_s"),
+            ylabel="Share of notes with vibrato",
+        )
+        kinds = [kind for kind in (*USES, "one player") if kind in present]
+        handles = [
+            Line2D(
+                [],
+                [],
+                color=coded.get(kind, coded["between"]).colour,
+                ls=coded.get(kind, coded["between"]).line,
+                marker=coded.get(kind, coded["between"]).marker,
+                ms=0.6 * page.marker_pt,
+                label=kind,
+            )
+            for kind in kinds
+        ]
+        legend_below(figure, handles, columns=2)
+        figure.caption = (
+            "Share of notes with vibrato against the length of the note, one line a player; only notes long "
+            f"enough to tell, and points that rest on at least {_FEWEST_IN_BIN} notes. {size_words(judged)}."
+        )
+    return figure, table[["player", "use", "duration_s", "share", "notes"]]
+
+
+def usage_by_player(index: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw each player's continuity and ornament gap with their intervals.
+
+    Parameters
+    ----------
+    index : DataFrame
+        From :func:`~vibstudy.report.usage.usage_index`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        `index`, in the order drawn (from the top).
+    """
+    need(index, ["continuity"], "The usage index")
+    coded = looks(list(USES))
+    with house_style(size) as page:
+        row_in = 1.7 * page.font_pt / 72
+        figure = page.figure((len(index) * row_in + 7 * page.font_pt / 72) / page.width_in)
+        left, right = figure.subplots(1, 2, sharey=True)
+        places = np.arange(len(index))
+        for ax, name in ((left, "continuity"), (right, "gap")):
+            for use in USES:
+                here = (index["use"] == use).to_numpy()
+                rows = index[here]
+                ax.hlines(
+                    places[here], rows[f"{name}_low"], rows[f"{name}_high"], color=INK, lw=0.6 * page.line_pt
+                )
+                ax.plot(rows[name], places[here], ls="", mec=INK, mew=0.3, **coded[use].scatter)
+        left.set(xlim=(-0.03, 1.03), xlabel="Continuity", yticks=places, ylim=(len(index) - 0.5, -0.5))
+        left.set_yticklabels(list(index["player"]))
+        reach = float(np.nanmin([0.0, index["gap_low"].min()]))
+        right.set(xlim=(min(-0.1, reach) - 0.03, 1.03), xlabel="Ornament gap")
+        right.axvline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)))
+        right.tick_params(axis="y", length=0)
+        handles = [
+            Line2D([], [], ls="", mec=INK, mew=0.3, label=use, **coded[use].scatter)
+            for use in USES
+            if (index["use"] == use).any()
+        ]
+        legend_below(figure, handles, columns=2)
+        figure.caption = (
+            "Use of vibrato by player, 95 % intervals. Continuity: share of notes with vibrato, standardised "
+            "for length of note. Ornament gap: share among long notes minus share among short ones. "
+            f"n = {plural(len(index), 'player')}, {plural(int(index['recordings'].sum()), 'recording')}, "
+            f"{plural(int(index['notes'].sum()), 'note')} long enough to tell."
+        )
+    return figure, index.copy()
+
+
+def pulses_and_beat(test: TempoTest, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw pulses per beat by player, and the test of whole pulses.
+
+    Parameters
+    ----------
+    test : TempoTest
+        From :func:`~vibstudy.report.usage.tempo_test`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        The notes drawn: ``player, recording_id, pulses_per_beat``.
+    """
+    table = test.notes[["player", "recording_id", "pulses_per_beat"]].reset_index(drop=True)
+    players = list(test.players["player"])
+    recordings = table["recording_id"].nunique()
+    with house_style(size) as page:
+        row_in = 1.5 * page.font_pt / 72
+        bottom_in = 11 * page.font_pt / 72
+        height = len(players) * row_in + bottom_in + 6 * page.font_pt / 72
+        figure = page.figure(height / page.width_in)
+        above, below = figure.subplots(2, 1, height_ratios=[len(players) * row_in, bottom_in])
+        low, high = table["pulses_per_beat"].astype(float).quantile([0.005, 0.995])
+        for whole in range(int(np.floor(low)), int(np.ceil(high)) + 1):
+            above.axvline(whole, color=MUTED, lw=0.6 * page.line_pt, zorder=0)
+        # Recordings of a player stand a little above one another, so that tempos can be told apart.
+        for place, player in enumerate(players):
+            own = table[table["player"] == player]
+            order = {name: k for k, name in enumerate(own["recording_id"].unique())}
+            lift = own["recording_id"].map(order).to_numpy(float) / max(1, len(order) - 1) - 0.5
+            above.plot(
+                own["pulses_per_beat"],
+                place + 0.5 * (lift if len(order) > 1 else 0 * lift),
+                ls="",
+                marker=".",
+                ms=0.4 * page.marker_pt,
+                color=COLOURS[0],
+                alpha=0.6,
+            )
+        above.set_yticks(range(len(players)), players)
+        above.set(
+            xlim=(low - 0.3, high + 0.3),
+            ylim=(len(players) - 0.4, -0.6),
+            xlabel=axis_label("pulses_per_beat"),
+        )
+        below.hist(test.null, bins=40, color="#B4B4B4")
+        below.axvline(test.statistic, color=COLOURS[1], lw=1.4 * page.line_pt)
+        below.annotate(
+            f"observed, p = {test.p:.2g}",
+            (test.statistic, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, -2),
+            textcoords="offset points",
+            va="top",
+            ha="left" if test.statistic < np.median(test.null) + np.ptp(test.null) / 4 else "right",
+            fontsize=page.small_pt,
+        )
+        below.set(xlabel="Closeness to whole pulses", ylabel="Draws", yticks=[])
+        figure.caption = (
+            "Vibrato pulses to the beat. Above: every note, recordings of a player one above the other; "
+            "lines mark whole pulses. Below: closeness to whole pulses (line) against what it would be if "
+            f"rates had nothing to do with the beat (grey). n = {plural(len(players), 'player')}, "
+            f"{plural(recordings, 'recording')}, {plural(len(table), 'note')} with vibrato and a known tempo."
+        )
+    return figure, table

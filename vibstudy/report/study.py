@@ -1,0 +1,375 @@
+"""A study folder as the notebooks see it: its tables, its sound, and where its figures go.
+
+A notebook opens with ::
+
+    from vibstudy.report.study import open_study
+    study = open_study()
+
+and everything else hangs on ``study``. What a study does not hold (no results yet, no tempo, a single
+player) is said in a sentence where it would have stood, never in a traceback: code that may meet such
+a gap stands in ``with study.attempt("..."):``.
+
+Which folder: the one named in the call, else the one in the environment variable ``VIBSTUDY_STUDY``,
+else the folder above ``notebooks/``, else the working folder.
+"""
+
+from __future__ import annotations
+
+import html
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.schema import NOTE_COLUMNS, RECORDING_COLUMNS, typed
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from vibstudy.stats.mixed import MixedResult
+
+FOLDER_VARIABLE = "VIBSTUDY_STUDY"
+MANIFEST = "corpus_manifest.csv"
+
+SAFE_LEVEL_DB = -23.0
+"""Level of listening examples, dB re full scale (RMS): about the loudness of broadcast programmes."""
+_SAFE_PEAK = 0.5
+_FADE_S = 0.01
+
+INVENTED = (
+    "This is the demo study. <b>Its players, regions, melodies and recordings are invented</b>, and its "
+    "sound is synthesised: nothing here says anything about real playing. It is good for one thing: the "
+    "truth is known, so the method can be checked."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Sound:
+    """The sound of one recording.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        One channel, full scale = 1.
+    rate_hz : float
+        Sample rate.
+    origin_s : float
+        Time of the first sample on the clock of the note table (not 0 when the manifest has start_s).
+    """
+
+    samples: np.ndarray
+    rate_hz: float
+    origin_s: float = 0.0
+
+
+class Study:
+    """A study folder.
+
+    Parameters
+    ----------
+    folder : str | Path
+        The folder that holds ``corpus_manifest.csv``.
+    """
+
+    def __init__(self, folder: str | Path):
+        self.folder = Path(folder).resolve()
+
+    @property
+    def results(self) -> Path:
+        """Where the measured tables are."""
+        return self.folder / "results"
+
+    @property
+    def figures(self) -> Path:
+        """Where figures are saved."""
+        return self.folder / "figures"
+
+    @property
+    def is_demo(self) -> bool:
+        """Whether the truth of this study is known, since it is the invented one."""
+        return (self.folder / "truth" / "truth.csv").is_file()
+
+    # -- tables -------------------------------------------------------------------------------
+
+    @cached_property
+    def _notes(self) -> pd.DataFrame | None:
+        from vibstudy.corpus.store import read_notes
+
+        try:
+            return read_notes(self.results)
+        except (VibstudyError, FileNotFoundError):
+            return None
+
+    def notes(self) -> pd.DataFrame:
+        """Return the note table with the manifest's tags, one row a note.
+
+        Without results, an empty table with the same columns; the notebook says what to do.
+        """
+        if self._notes is None or self._notes.empty:
+            self.callout(
+                "Nothing has been measured in this study yet, so there is little to show. Type "
+                "<code>vibstudy measure corpus_manifest.csv --out results</code> in the study's folder and "
+                "run this notebook again."
+            )
+            return typed(pd.DataFrame(), NOTE_COLUMNS).assign(**_no_tags())
+        return self._notes.copy()
+
+    def recordings(self) -> pd.DataFrame:
+        """Return one row a recording of the manifest, with what measuring it found where it was measured."""
+        manifest = self.manifest()
+        file = self.results / "recordings.csv"
+        if not file.is_file():
+            return manifest
+        measured = typed(pd.read_csv(file, encoding="utf-8"), RECORDING_COLUMNS)
+        known = set(manifest.columns) - {"recording_id"}
+        return manifest.merge(
+            measured[[name for name in measured if name not in known]], on="recording_id", how="left"
+        )
+
+    def manifest(self) -> pd.DataFrame:
+        """Return the manifest, one row a recording that is not excluded."""
+        from vibstudy.corpus.manifest import read_manifest
+
+        manifest = read_manifest(self.folder / MANIFEST)
+        if "exclude" in manifest:
+            manifest = manifest[~manifest["exclude"].fillna(False).astype(bool)]
+        return manifest.reset_index(drop=True)
+
+    def truth(self) -> pd.DataFrame | None:
+        """Return the true notes of the demo, one row a note; None for a study of real recordings."""
+        if not self.is_demo:
+            return None
+        return pd.read_csv(self.folder / "truth" / "truth.csv", encoding="utf-8")
+
+    def line(self, recording_id: str) -> pd.DataFrame:
+        """Return the measured line of a recording: ``time_s, f0_hz, level_db, note_number``."""
+        file = self.results / "cache" / recording_id / "line.parquet"
+        if not file.is_file():
+            raise VibstudyError(
+                Problem(
+                    "the measured line of this recording is not there",
+                    got=recording_id,
+                    repair="Measure the study again: `vibstudy measure`",
+                )
+            )
+        return pd.read_parquet(file)
+
+    # -- sound --------------------------------------------------------------------------------
+
+    def audio(self, recording_id: str) -> Sound:
+        """Return the sound of a recording as it was measured: one channel, true speed."""
+        from vibstudy.sound.reading import read_audio
+
+        manifest = self.manifest().set_index("recording_id")
+        if recording_id not in manifest.index:
+            raise VibstudyError(Problem("no such recording in the manifest", got=recording_id))
+        row: dict[str, Any] = manifest.loc[recording_id].to_dict()
+
+        def number(name: str) -> float | None:
+            return float(row[name]) if pd.notna(row.get(name)) else None
+
+        audio = read_audio(
+            row["audio_path"], number("start_s"), number("end_s"), number("speed_factor") or 1.0
+        )
+        return Sound(audio.samples, audio.rate_hz, audio.origin_s)
+
+    def listen(self, sound: Sound, start_s: float, end_s: float, words: str = "") -> None:
+        """Show a player for a stretch of `sound`, at a safe level, faded in and out."""
+        from IPython.display import Audio, display
+
+        first = max(0, int((start_s - sound.origin_s) * sound.rate_hz))
+        last = max(first + 1, int((end_s - sound.origin_s) * sound.rate_hz))
+        cut = safe_level(sound.samples[first:last], sound.rate_hz)
+        if words:
+            self.say(words)
+        display(Audio(cut, rate=int(sound.rate_hz), normalize=False))
+
+    # -- what the notebook shows ----------------------------------------------------------------
+
+    def say(self, markdown: str) -> None:
+        """Show a sentence whose numbers were computed."""
+        from IPython.display import Markdown, display
+
+        display(Markdown(markdown))
+
+    def callout(self, text: str) -> None:
+        """Show a remark that must not be overlooked. `text` may hold HTML."""
+        from IPython.display import HTML, display
+
+        display(
+            HTML(
+                '<div style="border-left:4px solid #E0AF3A; padding:0.4em 0.9em; margin:0.4em 0; '
+                f'max-width:46em">{text}</div>'
+            )
+        )
+
+    def say_origin(self) -> None:
+        """Say that the demo is invented; nothing for a study of real recordings."""
+        if self.is_demo:
+            self.callout(INVENTED)
+
+    @contextmanager
+    def attempt(self, what: str) -> Iterator[None]:
+        """Run a block as far as this study allows; say what is missing instead of failing.
+
+        Parameters
+        ----------
+        what : str
+            What the block shows, for the sentence: "the change over the decades".
+        """
+        try:
+            yield
+        except VibstudyError as gap:
+            reasons = "<br>".join(html.escape(str(problem)) for problem in gap.problems)
+            self.callout(f"<b>Not shown for this study: {html.escape(what)}.</b><br>{reasons}")
+
+    def show(self, table: pd.DataFrame, decimals: int | Mapping[str, int] = 2, index: bool = False) -> None:
+        """Show a table, its numbers rounded and missing values left blank."""
+        from IPython.display import HTML, display
+
+        display(HTML(table_html(table, decimals, index)))
+
+    def save(self, figure: Figure, table: pd.DataFrame, name: str, caption: str | None = None) -> None:
+        """Save a figure with its numbers under ``figures/`` and show it (see ``style.save_figure``)."""
+        from IPython.display import display
+
+        from vibstudy.report.style import save_figure
+
+        display(save_figure(figure, table, self.figures, name, caption))
+
+
+def open_study(folder: str | Path | None = None) -> Study:
+    """Open a study folder.
+
+    Parameters
+    ----------
+    folder : str | Path | None
+        The folder; None looks where the module says.
+
+    Raises
+    ------
+    VibstudyError
+        When no manifest is found there.
+    """
+    here = Path.cwd()
+    wanted = folder or os.environ.get(FOLDER_VARIABLE)
+    places = [Path(wanted)] if wanted else ([here.parent] if here.name == "notebooks" else []) + [here]
+    for place in places:
+        if (place / MANIFEST).is_file():
+            return Study(place)
+    raise VibstudyError(
+        Problem(
+            f"no study here: there is no {MANIFEST}",
+            file=str(places[0]),
+            repair="Name the folder, open_study('my-study'), or make one: vibstudy new my-study",
+        )
+    )
+
+
+def safe_level(samples: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Return `samples` at a safe listening level, faded in and out.
+
+    Level -23 dB re full scale (RMS), peaks below half of full scale.
+    """
+    cut = np.array(samples, dtype=float)
+    fade = min(int(_FADE_S * rate_hz), len(cut) // 2)
+    if fade:
+        ramp = 0.5 - 0.5 * np.cos(np.pi * np.arange(fade) / fade)
+        cut[:fade] *= ramp
+        cut[len(cut) - fade :] *= ramp[::-1]
+    loudness = float(np.sqrt(np.mean(cut**2))) if len(cut) else 0.0
+    if loudness > 0:
+        cut *= 10 ** (SAFE_LEVEL_DB / 20) / loudness
+        cut *= min(1.0, _SAFE_PEAK / float(np.abs(cut).max()))
+    return cut
+
+
+def table_html(table: pd.DataFrame, decimals: int | Mapping[str, int] = 2, index: bool = False) -> str:
+    """Return a table as HTML: numbers rounded, p-values readable, names from the manifest escaped."""
+
+    def words(name: str, value: Any) -> str:
+        if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
+            return ""
+        if name in ("p", "p_holm"):
+            return p_words(float(value)).removeprefix("p = ").removeprefix("p ")
+        if isinstance(value, float | np.floating):
+            places = decimals if isinstance(decimals, int) else decimals.get(name, 2)
+            return f"{value:.{places}f}"
+        return str(value)
+
+    shown = table.reset_index() if index else table
+    texts = pd.DataFrame(
+        {str(name): [words(str(name), value) for value in shown[name]] for name in shown.columns}
+    )
+    return texts.to_html(index=False, border=0, justify="left")
+
+
+def model_line(model: MixedResult, variable: str, values: np.ndarray) -> pd.DataFrame:
+    """Return the model's mean and 95 % interval along a number of its formula.
+
+    Other factors are averaged with equal weight and other numbers held at their mean, as for the
+    model's marginal means. A logarithmic outcome is taken back to its own unit.
+
+    Returns
+    -------
+    DataFrame
+        `variable`, ``estimate, low, high``.
+    """
+    from scipy.stats import t
+
+    from vibstudy.stats.marginal import Grid
+    from vibstudy.stats.mixed import log_base
+
+    grid, beta, inference = Grid(model.prepared), model.fit.solution.beta, model.inference
+    rows = []
+    for value in values:
+        row = grid.reduce(grid.row({variable: float(value)}))
+        if row is None:
+            rows.append((value, np.nan, np.nan, np.nan))
+            continue
+        estimate = float(row @ beta)
+        half = float(np.sqrt(row @ inference.covariance @ row) * t.ppf(0.975, inference.df(row)))
+        rows.append((value, estimate, estimate - half, estimate + half))
+    line = pd.DataFrame(rows, columns=[variable, "estimate", "low", "high"])
+    base = log_base(model.prepared.outcome)
+    if base is not None:
+        line[["estimate", "low", "high"]] = base ** line[["estimate", "low", "high"]]
+    return line
+
+
+def p_words(p: float) -> str:
+    """Return a p-value as it is printed: "p = 0.03", "p < 0.001"."""
+    if np.isnan(p):
+        return "p not known"
+    return "p < 0.001" if p < 0.001 else f"p = {p:.2g}" if p < 0.1 else f"p = {p:.2f}"
+
+
+def estimate_words(row: pd.Series, unit: str, decimals: int = 2) -> str:
+    """Return "-0.12 Hz (95 % interval -0.20 to -0.04; t(13.2) = -3.1, p = 0.008)" of a model's row."""
+    return (
+        f"{row['estimate']:+.{decimals}f} {unit} (95 % interval {row['low']:+.{decimals}f} to "
+        f"{row['high']:+.{decimals}f}; t({row['df']:.1f}) = {row['t']:.2f}, {p_words(float(row['p']))})"
+    )
+
+
+def ratio_words(row: pd.Series) -> str:
+    """Return "-12 % (95 % interval -20 % to -3 %; t(13.2) = -3.1, p = 0.008)" of a log model's row."""
+    shares = [100 * (float(np.exp(row[name])) - 1) for name in ("estimate", "low", "high")]
+    return (
+        f"{shares[0]:+.0f} % (95 % interval {shares[1]:+.0f} % to {shares[2]:+.0f} %; "
+        f"t({row['df']:.1f}) = {row['t']:.2f}, {p_words(float(row['p']))})"
+    )
+
+
+def _no_tags() -> dict[str, pd.Series]:
+    """Columns that come from the manifest, empty."""
+    empty = pd.Series(dtype="string")
+    tags = dict.fromkeys(("player", "region", "medium", "accompaniment", "piece"), empty)
+    return {**tags, "decade": pd.Series(dtype="Int64")}

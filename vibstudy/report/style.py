@@ -1,0 +1,361 @@
+"""The house style of every figure, and how a figure is saved.
+
+Rules, all of them tested
+-------------------------
+* Two sizes: ``column`` (3.4 in wide: one column of a two-column journal, so that the printed size
+  is the drawn size) and ``slide`` (10 in wide, for a lecture).
+* No letter smaller than 7 pt at one column.
+* Nothing is told by colour alone: every group also has its own marker and line style. The first
+  four colours differ by at least 20 steps of lightness, so they survive a black-and-white printer
+  and the three common kinds of colour blindness.
+* Fonts are embedded as TrueType (``pdf.fonttype`` 42), so that text in the PDF stays text.
+* Style is applied inside :func:`house_style` only. Matplotlib's global settings are never touched,
+  and figures do not pass through ``pyplot``, so none stays open behind the user's back.
+
+References
+----------
+Lightness and colour-vision simulation: Luo, Cui & Li 2006, Color Res. Appl. 31(4):320-330
+(CAM02-UCS); Machado, Oliveira & Fernandes 2009, IEEE TVCG 15(6):1291-1298.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+COLOURS: tuple[str, ...] = ("#004488", "#C4553B", "#E0AF3A", "#0E0E0E", "#7FB7C9", "#6B6B6B")
+"""Group colours, told apart by lightness first: blue, brick, ochre, black, pale blue, grey."""
+
+MARKERS: tuple[str, ...] = ("o", "s", "^", "D", "v", "P", "X", "*")
+LINES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.2, 1.2)), (0, (5, 1.5, 1.2, 1.5)))
+HATCHES: tuple[str, ...] = ("", "////", "....", "xxxx", "----", "\\\\\\\\")
+
+INK = "#1F1F1F"
+MUTED = "#767676"
+FAINT = "#D8D8D8"
+
+EXTENT_NOTE = "Extent is half of peak-to-peak (± cents)."
+"""Stands on every figure that shows extent."""
+
+SMALLEST_PT = 7.0
+_LONGEST_PIXELS = 6000
+_PRINT_DPI = 600
+
+
+@dataclass(frozen=True)
+class Page:
+    """One size a figure is drawn for.
+
+    Parameters
+    ----------
+    name : str
+        "column" or "slide".
+    width_in : float
+        Width in inches.
+    font_pt, small_pt : float
+        Size of titles and labels, and of ticks and notes.
+    line_pt, marker_pt : float
+        Width of lines and size of markers.
+    """
+
+    name: str
+    width_in: float
+    font_pt: float
+    small_pt: float
+    line_pt: float
+    marker_pt: float
+
+    @property
+    def settings(self) -> Any:
+        """Matplotlib settings of this size, a mapping of names to values."""
+        return {
+            "font.family": "sans-serif",
+            "font.sans-serif": ["DejaVu Sans"],
+            "font.size": self.font_pt,
+            "axes.titlesize": self.font_pt,
+            "axes.labelsize": self.font_pt,
+            "figure.titlesize": self.font_pt,
+            "figure.labelsize": self.small_pt,
+            "xtick.labelsize": self.small_pt,
+            "ytick.labelsize": self.small_pt,
+            "legend.fontsize": self.small_pt,
+            "legend.title_fontsize": self.small_pt,
+            "axes.titlelocation": "left",
+            "axes.spines.top": False,
+            "axes.spines.right": False,
+            "axes.linewidth": 0.5 * self.line_pt,
+            "xtick.major.width": 0.5 * self.line_pt,
+            "ytick.major.width": 0.5 * self.line_pt,
+            "axes.edgecolor": INK,
+            "axes.labelcolor": INK,
+            "xtick.color": INK,
+            "ytick.color": INK,
+            "text.color": INK,
+            "lines.linewidth": self.line_pt,
+            "lines.markersize": self.marker_pt,
+            "hatch.linewidth": 0.4 * self.line_pt,
+            "legend.frameon": False,
+            "legend.handlelength": 2.2,
+            "figure.facecolor": "white",
+            "figure.constrained_layout.use": True,
+            "savefig.facecolor": "white",
+            "pdf.fonttype": 42,
+            "ps.fonttype": 42,
+            "svg.fonttype": "none",
+            "svg.hashsalt": "vibstudy",
+            # A name from the manifest may hold a dollar sign; it is not mathematics.
+            "text.parse_math": False,
+        }
+
+    def figure(self, height: float = 0.75) -> HouseFigure:
+        """Return an empty figure of this size; `height` is a share of its width."""
+        return HouseFigure(page=self, figsize=(self.width_in, height * self.width_in))
+
+
+PAGES: dict[str, Page] = {
+    "column": Page("column", 3.4, 8.0, SMALLEST_PT, 1.2, 4.0),
+    "slide": Page("slide", 10.0, 18.0, 15.0, 2.6, 9.0),
+}
+
+
+class HouseFigure(Figure):
+    """A matplotlib figure that remembers its size and its caption.
+
+    Ticks are made when a figure is drawn, long after the function that planned it has returned, so
+    the style has to be put on again for drawing and saving.
+    """
+
+    def __init__(self, page: Page, **options: Any):
+        super().__init__(**options)
+        self.page = page
+        self.caption = ""
+
+    def draw(self, renderer: Any) -> None:
+        """Draw in the house style."""
+        with matplotlib.rc_context(self.page.settings):
+            super().draw(renderer)
+
+    def savefig(self, fname: Any, **options: Any) -> None:
+        """Save in the house style."""
+        with matplotlib.rc_context(self.page.settings):
+            super().savefig(fname, **options)
+
+
+@contextmanager
+def house_style(size: str = "column") -> Iterator[Page]:
+    """Draw in the house style, and leave matplotlib as it was.
+
+    Parameters
+    ----------
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Yields
+    ------
+    Page
+        The size, to make figures with.
+    """
+    if size not in PAGES:
+        raise ValueError(f"size must be one of {', '.join(PAGES)}; got {size!r}")
+    page = PAGES[size]
+    with matplotlib.rc_context(page.settings):
+        yield page
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one group is drawn: colour, marker, line style and hatch say the same thing."""
+
+    colour: str
+    marker: str
+    line: Any
+    hatch: str
+
+    @property
+    def scatter(self) -> dict[str, Any]:
+        """Options of a scatter or a line of markers."""
+        return {"color": self.colour, "marker": self.marker}
+
+
+def looks(groups: Sequence[Any]) -> dict[Any, Look]:
+    """Return a look for each of `groups`, in their order; more than eight start again."""
+    return {
+        group: Look(
+            COLOURS[k % len(COLOURS)],
+            MARKERS[k % len(MARKERS)],
+            LINES[k % len(LINES)],
+            HATCHES[k % len(HATCHES)],
+        )
+        for k, group in enumerate(groups)
+    }
+
+
+def legend_below(figure: Figure, handles: Sequence[Any], columns: int, title: str | None = None) -> None:
+    """Put the legend of the whole figure under it, clear of the data."""
+    figure.legend(
+        handles=list(handles),
+        loc="outside lower center",
+        ncols=columns,
+        title=title,
+        columnspacing=1.2,
+        handletextpad=0.5,
+    )
+
+
+def smallest_letter_pt(figure: Figure) -> float:
+    """Return the size of the smallest visible letter of `figure`, in points."""
+    from matplotlib.text import Text
+
+    figure.draw_without_rendering()
+    sizes = [
+        text.get_fontsize() for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()
+    ]
+    return float(min(sizes)) if sizes else float("nan")
+
+
+@dataclass(frozen=True)
+class SavedFigure:
+    """Where a figure went. In a notebook it shows itself with its caption.
+
+    Parameters
+    ----------
+    files : dict of str to Path
+        Kind ("pdf", "png", "csv", "txt", ...) to file.
+    caption : str
+        Caption, with the numbers of players, recordings and notes.
+    width_in : float
+        Printed width.
+    """
+
+    files: dict[str, Path]
+    caption: str
+    width_in: float
+    _screen_dpi: int = field(default=140, repr=False)
+
+    def _repr_html_(self) -> str:
+        import base64
+        import html
+        from io import BytesIO
+
+        from PIL import Image
+
+        width = round(self.width_in * self._screen_dpi)
+        picture = Image.open(self.files["png"]).convert("RGB")
+        picture.thumbnail((2 * width, 100 * width))
+        packed = BytesIO()
+        # A palette of 128 shades is plenty for a line drawing and keep the notebook small.
+        picture.quantize(128).save(packed, "PNG", optimize=True)
+        data = base64.b64encode(packed.getvalue()).decode("ascii")
+        caption = html.escape(self.caption)
+        kinds = ", ".join(sorted(kind.upper() for kind in self.files if kind != "txt"))
+        return (
+            f'<figure style="margin:0 0 1em 0; max-width:{max(width, 560)}px">'
+            f'<img alt="{html.escape(self.caption, quote=True)}" style="width:{width}px; max-width:100%" '
+            f'src="data:image/png;base64,{data}">'
+            f'<figcaption style="font-size:90%; line-height:1.4">{caption}<br>'
+            f"<em>Saved as {html.escape(self.files['png'].stem)} ({kinds}).</em></figcaption></figure>"
+        )
+
+
+def save_figure(
+    figure: Figure,
+    table: pd.DataFrame,
+    folder: str | Path,
+    name: str,
+    caption: str | None = None,
+    formats: Sequence[str] = ("pdf", "png"),
+) -> SavedFigure:
+    """Save a figure with its numbers and its caption; all of it, or nothing.
+
+    Writes ``NAME.pdf``, ``NAME.png`` (600 dpi, at most 6000 pixels on the longer side), ``NAME.csv``
+    (the plotted numbers) and ``NAME.txt`` (the caption). The same figure gives the same bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+        What a figure function returned first.
+    table : DataFrame
+        What it returned second: exactly the numbers that were drawn.
+    folder : str | Path
+        Where to; made when missing.
+    name : str
+        File name without ending.
+    caption : str | None
+        Caption; None takes the one the figure function wrote.
+    formats : sequence of str
+        Picture formats; "svg" is possible too.
+
+    Returns
+    -------
+    SavedFigure
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    text = caption if caption is not None else getattr(figure, "caption", "")
+    width, height = figure.get_size_inches()
+    dpi = min(_PRINT_DPI, _LONGEST_PIXELS / max(width, height))
+    # The metadata leaves the date out: an unchanged figure is an unchanged file.
+    metadata: dict[str, dict[str, Any]] = {
+        "pdf": {"CreationDate": None, "Title": name},
+        "svg": {"Date": None, "Title": name},
+        "png": {"Title": name, "Description": text},
+    }
+    files: dict[str, Path] = {}
+    with tempfile.TemporaryDirectory(dir=folder, prefix=".saving-") as draft_name:
+        draft = Path(draft_name)
+        for kind in formats:
+            figure.savefig(draft / f"{name}.{kind}", dpi=dpi, metadata=metadata.get(kind))
+        table.to_csv(draft / f"{name}.csv", index=False, encoding="utf-8", lineterminator="\n")
+        (draft / f"{name}.txt").write_text(text + "\n", encoding="utf-8")
+        for kind in (*formats, "csv", "txt"):
+            files[kind] = folder / f"{name}.{kind}"
+            (draft / f"{name}.{kind}").replace(files[kind])
+    return SavedFigure(files, text, float(width))
+
+
+def readable_log_axis(axis: Any, values: Sequence[float]) -> None:
+    """Label a logarithmic axis with plain numbers at `values`."""
+    from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
+
+    axis.set_major_locator(FixedLocator(list(values)))
+    axis.set_major_formatter(lambda value, _: f"{value:g}")
+    axis.set_minor_locator(NullLocator())
+    axis.set_minor_formatter(NullFormatter())
+
+
+def separate_labels(ax: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str], size_pt: float) -> None:
+    """Write `names` beside their points, moved apart where they would overlap."""
+    from adjustText import adjust_text
+    from matplotlib.patheffects import withStroke
+
+    halo = [withStroke(linewidth=1.5, foreground="white")]
+    texts = [
+        ax.text(float(a), float(b), name, fontsize=size_pt, path_effects=halo, zorder=5)
+        for a, b, name in zip(x, y, names, strict=True)
+    ]
+    if not texts:
+        return
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    figure.draw_without_rendering()
+    adjust_text(
+        texts,
+        x=np.asarray(x, float),
+        y=np.asarray(y, float),
+        ax=ax,
+        iter_lim=200,
+        time_lim=None,
+        expand=(1.1, 1.35),
+        ensure_inside_axes=True,
+        arrowprops={"arrowstyle": "-", "color": MUTED, "lw": 0.4},
+    )
