@@ -1,0 +1,219 @@
+"""The line of held notes: which pitch the soloist holds, frame by frame, or rest.
+
+Definition
+----------
+Two witnesses say in each frame what the pitch may be: the tracker's contour, and the peaks of a
+harmonic-sum salience of the spectrum (a weighted sum of compressed, whitened magnitudes at the
+multiples of each pitch). The tracker is exact but follows one pitch only and may go over to the
+accompaniment; the salience nearly always holds the solo pitch among its strongest peaks.
+
+The line is the cheapest path through held pitches and rest, with one price for every change
+(Potts model, Viterbi search). A held pitch costs its distance in cents from each witness, absolute
+and capped. So a vibrato of ±100 cents is cheaper to hold than to follow; a semitone step that
+lasts is cheaper to follow than to hold; and a few frames of an octave error or of another
+instrument never split a note.
+
+References
+----------
+Harmonic-sum salience and its weights: A. Klapuri, "Multiple fundamental frequency estimation by
+summing harmonic amplitudes", Proc. ISMIR 2006, 216-221. Path search: A. J. Viterbi, IEEE Trans.
+Inf. Theory 13(2), 1967, 260-269. Potts segmentation: F. Friedrich et al., J. Comput. Graph. Stat.
+17(1), 2008, 201-224.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+from vibstudy.pitch.contour import Contour
+
+HOP_S = 0.016
+_WINDOW_S = 0.093
+_STEP_CENTS = 100.0 / 3
+_LOWEST_HZ, _HIGHEST_HZ = 47.0, 2100.0
+_HARMONICS = 12
+_COMPRESSION = 0.4
+_PEAKS = 6
+_BLOCK = 2048
+
+_CHANGE = 280.0
+_CAP = 300.0
+_OCTAVE = 90.0
+_WEAKER = 800.0
+_SHARE = (0.1, 0.35)
+_AGREEMENT = (0.75, 0.95)
+_AGREEMENT_S = 8.0
+_UNVOICED = 60.0
+_REST = 120.0
+_RANGE_DB = 40.0
+
+
+@dataclass(frozen=True, eq=False)
+class HeldLine:
+    """The line, one value a frame of 16 ms.
+
+    Parameters
+    ----------
+    time_s : ndarray [shape=(n,)]
+        Frame centres.
+    held_cents : ndarray [shape=(n,)]
+        Pitch held, cents re 440 Hz; NaN = rest.
+    cents : ndarray [shape=(n,)]
+        Pitch heard nearest to the one held (a witness within 150 cents); NaN where there is none.
+    """
+
+    time_s: np.ndarray
+    held_cents: np.ndarray
+    cents: np.ndarray
+
+
+def to_cents(f0_hz: np.ndarray) -> np.ndarray:
+    """Cents re 440 Hz."""
+    return 1200.0 * np.log2(np.asarray(f0_hz) / 440.0)
+
+
+def to_hz(cents: np.ndarray) -> np.ndarray:
+    """Frequency in Hz from cents re 440 Hz."""
+    return 440.0 * np.exp2(np.asarray(cents) / 1200.0)
+
+
+def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine:
+    """Return the line of held pitches.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        Mono sound.
+    rate_hz : float > 0
+        Sample rate, Hz.
+    contour : Contour
+        The tracker's line.
+    """
+    grid = np.arange(to_cents(_LOWEST_HZ), to_cents(_HIGHEST_HZ), _STEP_CENTS)
+    peaks, strength, level_db = _salience_peaks(samples, rate_hz, grid)
+    time = np.arange(len(peaks)) * HOP_S
+    tracked = _on_grid(contour, time)
+    share = _tracker_share(tracked, peaks[:, 0])[:, None]
+    cost = (1 - share) * _peak_cost(peaks, strength, grid) + share * _tracker_cost(tracked, grid)
+    loudest = maximum_filter1d(uniform_filter1d(level_db, 5), round(4.0 / HOP_S))
+    silent = level_db < np.maximum(loudest - _RANGE_DB, -90.0)
+    cost[silent] = _CAP
+    rest = np.where(silent, 0.0, np.where(np.isfinite(tracked), _REST, _REST / 2))
+    path = _cheapest_path(np.column_stack([cost, rest]), _CHANGE)
+    held = np.append(grid, np.nan)[path]
+    witnesses = np.column_stack([tracked, peaks])
+    away = np.abs(witnesses - held[:, None])
+    away[~np.isfinite(away)] = np.inf
+    nearest = away.argmin(axis=1)
+    rows = np.arange(len(held))
+    heard = np.where(away[rows, nearest] <= 150.0, witnesses[rows, nearest], np.nan)
+    return HeldLine(time, held, heard)
+
+
+def _on_grid(contour: Contour, time_s: np.ndarray) -> np.ndarray:
+    """Contour in cents at `time_s`, from the nearest of its frames; NaN = unvoiced."""
+    at = np.searchsorted(contour.time_s, time_s - contour.hop_s / 2)
+    at = np.clip(at, 0, len(contour.time_s) - 1)
+    near = np.abs(contour.time_s[at] - time_s) <= max(contour.hop_s, HOP_S)
+    return np.where(near, to_cents(contour.f0_hz[at]), np.nan)
+
+
+def _tracker_share(tracked: np.ndarray, strongest: np.ndarray) -> np.ndarray:
+    """Weight of the tracker's witness: great where it agrees with the salience, octaves aside."""
+    fold = np.abs((tracked - strongest + 600.0) % 1200.0 - 600.0)
+    width = round(_AGREEMENT_S / HOP_S)
+    voiced = uniform_filter1d(np.isfinite(fold).astype(float), width)
+    agreed = uniform_filter1d((fold < 60.0).astype(float), width) / np.maximum(voiced, 1e-3)
+    return np.interp(agreed, _AGREEMENT, _SHARE)
+
+
+def _salience_peaks(
+    samples: np.ndarray, rate_hz: float, grid: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Strongest peaks of the harmonic sum: cents and relative strength [n, peaks], level dB [n]."""
+    length = 2 * round(_WINDOW_S * rate_hz / 2)
+    n_fft = scipy.fft.next_fast_len(2 * length, real=True)
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    window *= np.float32(2 / window.sum())
+    padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
+    start = np.rint(np.arange(0, len(samples) / rate_hz, HOP_S) * rate_hz).astype(int)
+    frames = np.lib.stride_tricks.sliding_window_view(padded, length)
+    top = int(np.searchsorted(np.arange(n_fft // 2) * rate_hz / n_fft, 8000.0))
+    hertz = to_hz(grid)
+    weights, bins = [], []
+    for k in range(1, _HARMONICS + 1):
+        at = np.rint(k * hertz * n_fft / rate_hz).astype(int)
+        inside = at < top
+        bins.append(np.where(inside, at, 0))
+        weights.append(((hertz + 27) / (k * hertz + 320) * inside).astype(np.float32))
+    cents = np.full((len(start), _PEAKS), np.nan)
+    strength = np.zeros((len(start), _PEAKS))
+    level = np.zeros(len(start))
+    for a in range(0, len(start), _BLOCK):
+        b = min(a + _BLOCK, len(start))
+        magnitude = np.abs(scipy.fft.rfft(frames[start[a:b]] * window, n_fft, axis=1)[:, :top])
+        level[a:b] = 10 * np.log10((magnitude**2).sum(axis=1) / 4 + 1e-12)
+        around = np.sqrt(uniform_filter1d(magnitude**2, 200, axis=1)) + np.float32(1e-5)
+        flat = (magnitude / np.sqrt(around)) ** np.float32(_COMPRESSION)
+        total = np.zeros((b - a, len(grid)), dtype=np.float32)
+        for at, weight in zip(bins, weights, strict=True):
+            total += flat[:, at] * weight
+        cents[a:b], strength[a:b] = _strongest(total, grid)
+    return cents, strength, level
+
+
+def _strongest(total: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Place (parabola through three points) and strength re the frame's best of the top peaks."""
+    inner = total[:, 1:-1]
+    peak = (inner > total[:, :-2]) & (inner >= total[:, 2:])
+    masked = np.where(peak, inner, -1.0)
+    order = np.argpartition(-masked, _PEAKS, axis=1)[:, :_PEAKS]
+    height = np.take_along_axis(masked, order, axis=1)
+    left = np.take_along_axis(total, order, axis=1)
+    right = np.take_along_axis(total, order + 2, axis=1)
+    bend = left - 2 * height + right
+    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1.0), 0.0)
+    cents = grid[order + 1] + np.clip(shift, -0.5, 0.5) * _STEP_CENTS
+    cents[height < 0] = np.nan
+    best = height.max(axis=1, keepdims=True)
+    return cents, height / np.where(best > 0, best, 1.0)
+
+
+def _peak_cost(peaks: np.ndarray, strength: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Cost of holding each pitch given the salience peaks [n, grid]."""
+    cost = np.full((len(peaks), len(grid)), float(_CAP))
+    for j in range(peaks.shape[1]):
+        away = np.abs(np.nan_to_num(peaks[:, j], nan=1e6)[:, None] - grid)
+        np.minimum(cost, away + (_WEAKER * (1 - strength[:, j]))[:, None], out=cost)
+    return cost
+
+
+def _tracker_cost(tracked: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Cost of holding each pitch given the tracker's [n, grid]."""
+    voiced = np.isfinite(tracked)
+    away = np.abs(np.where(voiced, tracked, 0.0)[:, None] - grid)
+    cost = np.minimum(np.minimum(away, np.abs(away - 1200.0) + _OCTAVE), _CAP)
+    cost[~voiced] = _UNVOICED
+    return cost
+
+
+def _cheapest_path(cost: np.ndarray, price: float) -> np.ndarray:
+    """State per frame of the cheapest path; every change costs `price`."""
+    back = np.empty(cost.shape, dtype=np.int32)
+    stay = np.arange(cost.shape[1], dtype=np.int32)
+    total = cost[0].copy()
+    for i in range(1, len(cost)):
+        best = int(total.argmin())
+        change = total[best] + price
+        moved = total > change
+        back[i] = np.where(moved, best, stay)
+        total = np.minimum(total, change) + cost[i]
+    path = np.empty(len(cost), dtype=int)
+    path[-1] = int(total.argmin())
+    for i in range(len(cost) - 1, 0, -1):
+        path[i - 1] = back[i, path[i]]
+    return path
