@@ -1,0 +1,600 @@
+r"""The vibrato of one note: rate, extent, start, shape, steadiness, each with its error.
+
+Model
+-----
+The pitch of a note, in cents, is
+
+.. math:: c(t) = d(t) + g(t)\, e(t)\, P(\psi(t)) + \text{noise},
+
+* ``d``: background of the note: drift, scoops at its edges, wander and jitter
+  (:mod:`vibstudy.vibrato.noise`);
+* ``g``: gate: 0 before the vibrato starts, 1 while it lasts, with a smooth step of `FADE_CYCLES`
+  cycles. Start and end are where the gate is one half;
+* ``e``: extent = mean + linear growth + smooth random part (white from cycle to cycle);
+* ``ψ``: phase of the cycle: mean rate + linear change of rate + smooth random part (rate white from
+  cycle to cycle, so that its phase is a random walk);
+* ``P``: one cycle, peak-to-peak 2: a sine, with the odd harmonics of a triangle and a second harmonic
+  where the sound shows them beyond doubt.
+
+All is linear but ψ, which is found by Gauss-Newton steps. It is fitted to the running integral of the
+pitch, where measurement noise is white. Random parts are predicted and their variances estimated by
+REML, so that a perfect sine gets the efficiency of a model with constant rate and extent (Cramér-Rao
+bound), and an irregular vibrato gets honest errors: rate and extent are those of the realised cycles,
+
+.. math:: \text{rate} = \frac{\psi(t_2) - \psi(t_1)}{2\pi (t_2 - t_1)}, \qquad
+          \text{extent} = \frac{1}{t_2 - t_1}\int_{t_1}^{t_2} e\,dt .
+
+Extent is HALF of peak-to-peak. The triangle of half peak-to-peak *E* has a fundamental of
+:math:`8E/\pi^2`; the whole cycle counts, not its fundamental.
+
+Irregularity is the coefficient of variation from cycle to cycle, about the linear trend, as
+predicted (posterior mean of the realised variance): measurement noise is not counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.fft import idct
+from scipy.signal import sawtooth
+
+from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
+
+FADE_CYCLES = 0.6
+TRIANGLE_FUNDAMENTAL = 8.0 / np.pi**2
+SHAPE_Z = 3.7  # how far beyond its error a shape must be before it counts
+SECOND_HARMONIC_CHI2 = 13.0  # the same for the two parts of a second harmonic
+MAX_RANDOM = 32
+
+
+@dataclass(frozen=True, eq=False)
+class VibratoFit:
+    """Vibrato of one note. Times in s from the note's onset; extent is HALF of peak-to-peak.
+
+    Parameters
+    ----------
+    rate_hz, rate_se_hz, extent_cents, extent_se_cents : float
+        Realised means with standard errors.
+    above_cents, below_cents : float
+        Extremes of the mean cycle above and below its centre.
+    start_s, start_se_s, end_s : float
+        Where the vibrato begins and ends.
+    rate_slope_hz_per_s, growth_cents_per_s : float
+        Linear trends.
+    rate_irregularity, extent_irregularity : float
+        Coefficients of variation from cycle to cycle.
+    waveform : float
+        0 sine, 1 triangle; NaN when it cannot be told.
+    centre_cents : float
+        Mean of the background while vibrato lasts, re the line's reference.
+    straight_cents : float
+        Mean of the line before vibrato starts; NaN when there is no such stretch.
+    time_s, curve_cents, phase_rad, envelope_cents : ndarray [shape=(n,)]
+        The fitted pitch, phase of the cycle, and extent, at the frames of the line.
+    amplitude_se_share : float
+        Relative standard error of the amplitude, for quality.
+    """
+
+    rate_hz: float
+    rate_se_hz: float
+    extent_cents: float
+    extent_se_cents: float
+    above_cents: float
+    below_cents: float
+    start_s: float
+    start_se_s: float
+    end_s: float
+    rate_slope_hz_per_s: float
+    growth_cents_per_s: float
+    rate_irregularity: float
+    extent_irregularity: float
+    waveform: float
+    centre_cents: float
+    straight_cents: float
+    time_s: np.ndarray = field(repr=False)
+    curve_cents: np.ndarray = field(repr=False)
+    phase_rad: np.ndarray = field(repr=False)
+    envelope_cents: np.ndarray = field(repr=False)
+
+
+def _triangle_rest(psi: np.ndarray) -> np.ndarray:
+    """Odd harmonics from the third on of a triangle in phase with a cosine, peak 1."""
+    return sawtooth(psi + np.pi, 0.5) - TRIANGLE_FUNDAMENTAL * np.cos(psi)
+
+
+def _smooth_step(x: np.ndarray) -> np.ndarray:
+    """0 below -1/2, 1 above 1/2, a half at 0, smooth between."""
+    u = np.clip(x + 0.5, 0.0, 1.0)
+    return u * u * (3.0 - 2.0 * u)
+
+
+class _Basis:
+    """What extent and phase are made of over the vibrato's span.
+
+    Extent: constant, slope, and cosines of equal prior variance. Phase: constant, slope (the rate),
+    and cosines whose prior falls as 1/k², a random walk. Random columns come last.
+    """
+
+    def __init__(self, t: np.ndarray, duration: float, start: float, end: float, rate: float):
+        self.start, self.end = start, end
+        self.gate = _gate(t, start, end, duration, 1.0 / rate)
+        u = np.clip((t - start) / (end - start), 0.0, 1.0)
+        top = int(np.clip((end - start) * rate, 2, MAX_RANDOM))
+        waves = np.sqrt(2.0) * np.cos(np.pi * np.arange(2, top + 1) * u[:, None])
+        one, line = np.ones_like(t), 2.0 * u - 1.0
+        full = 2.0 * (t - start) / (end - start) - 1.0
+        self.extent = np.column_stack([one, line, waves])
+        turn = 2.0 * np.pi * rate * (end - start)
+        self.phase = np.column_stack([one, full, waves * (turn / (np.pi * np.arange(2, top + 1)))])
+        self.random = top - 1
+
+
+@dataclass
+class _State:
+    """The curve as it stands: coefficients of extent and phase, and the shape of the cycle."""
+
+    basis: _Basis
+    extent_c: np.ndarray
+    phase_c: np.ndarray
+    second: np.ndarray  # cosine and sine of the second harmonic, in units of the extent
+    triangle: float  # share of the triangle's odd harmonics, in units of the extent
+
+    @property
+    def extent(self) -> np.ndarray:
+        return self.basis.extent @ self.extent_c
+
+    @property
+    def psi(self) -> np.ndarray:
+        return self.basis.phase @ self.phase_c
+
+    def on(self, basis: _Basis, t: np.ndarray) -> _State:
+        """The same curve on another basis (least squares inside its span)."""
+        inside = (t >= basis.start) & (t <= basis.end)
+
+        def carry(columns: np.ndarray, values: np.ndarray) -> np.ndarray:
+            return np.linalg.lstsq(columns[inside], values[inside], rcond=1e-8)[0]
+
+        return _State(
+            basis, carry(basis.extent, self.extent), carry(basis.phase, self.psi), self.second, self.triangle
+        )
+
+
+class _Problem:
+    """The note's data on the fine grid (frames) and on the thin grid (fit)."""
+
+    def __init__(self, time_s: np.ndarray, integral: np.ndarray, duration_s: float, block: int):
+        n = len(time_s) // block * block
+        self.t = time_s[:n]
+        self.block = block
+        self.series = Series(self._thin(self.t), self._thin(integral[:n]), True, duration_s)
+        self.y = self.series.spectrum(self.series.values)
+        self.background = self.series.spectrum(self.series.background())
+        # drift and scoops are random effects: where there are none they must cost nothing
+        self.drift_scale = np.sqrt(np.mean(self.background[:, 1:] ** 2, axis=0))
+        self.drift = self.background[:, 1:] / self.drift_scale
+        self.steady = self.background[:, :1]
+        self.shapes = self.series.noise_shapes()
+
+    def _thin(self, values: np.ndarray) -> np.ndarray:
+        return values.reshape(-1, self.block, *values.shape[1:]).mean(axis=1)
+
+    def columns(self, cents: np.ndarray) -> np.ndarray:
+        """Transformed columns of the integral for columns in cents [shape=(n, q)]."""
+        return self.series.spectrum(self._thin(_integral(cents, float(self.t[1] - self.t[0]))))
+
+
+def _integral(values: np.ndarray, step: float) -> np.ndarray:
+    """Running integral along the first axis, exact for cubics."""
+    first, last = (
+        3 * values[:1] - 3 * values[1:2] + values[2:3],
+        3 * values[-1:] - 3 * values[-2:-1] + values[-3:-2],
+    )
+    padded = np.concatenate([first, values, last])
+    pieces = 13.0 * (padded[1:-2] + padded[2:-1]) - padded[:-3] - padded[3:]
+    out = np.zeros_like(values)
+    np.cumsum(pieces, axis=0, out=out[1:])
+    return out * (step / 24.0)
+
+
+def _gate(t: np.ndarray, start: float, end: float, duration: float, period: float) -> np.ndarray:
+    fade = FADE_CYCLES * period
+    gate = np.ones_like(t)
+    if start > 0.0:
+        gate *= _smooth_step((t - start) / fade)
+    if end < duration:
+        gate *= _smooth_step((end - t) / fade)
+    return gate
+
+
+def fit_vibrato(
+    time_s: np.ndarray,
+    integral: np.ndarray,
+    duration_s: float,
+    rate_hz: float,
+    start_s: float,
+    noise: np.ndarray,
+) -> VibratoFit | None:
+    """Fit the vibrato of one note.
+
+    Parameters
+    ----------
+    time_s : ndarray [shape=(n,)]
+        Frame times from the note's onset.
+    integral : ndarray [shape=(n,)]
+        Running integral of the pitch, cents s.
+    duration_s : float
+        Length of the note.
+    rate_hz, start_s : float
+        Where to begin: rate and start of vibrato found by the detector.
+    noise : ndarray [shape=(3,)]
+        Variances of the background found by the detector (per value of its thinned series).
+
+    Returns
+    -------
+    VibratoFit | None
+        None when no vibrato can be fitted (less than a cycle and a half).
+    """
+    step = float(time_s[1] - time_s[0])
+    target = 100.0 if duration_s < 2.5 else 70.0
+    problem = _Problem(time_s, integral, duration_s, max(1, round(1.0 / (target * step))))
+    t = problem.t
+    state = _start(problem, rate_hz, start_s)
+    scale = float(np.std(problem.y))
+    background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
+    spread = np.array([(0.01 * scale) ** 2 + 1e-12, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
+    variances = _Variances(background, spread)
+    if not _improve(problem, state, variances, NO_SHAPE, turns=3, iterations=2):
+        return None
+    rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
+    start, start_se, end = _edges(problem, state, rate, variances.noise)
+    if (end - start) * rate < 1.3:
+        return None
+    state = state.on(_Basis(t, duration_s, start, end, rate), t)
+    if not _improve(problem, state, variances, NO_SHAPE, turns=2, iterations=3):
+        return None
+    shape = _shapes(problem, state, variances)
+    fit = _improve(problem, state, variances, shape, turns=3, iterations=4)
+    if fit is None:
+        return None
+    return _report(problem, state, fit, shape, start, start_se, end)
+
+
+def _start(problem: _Problem, rate_hz: float, start_s: float) -> _State:
+    """Sharpen the rate and find amplitude and phase with white noise of the integral."""
+    t, y, x = problem.t, problem.y, problem.background
+
+    def columns(rate: float) -> np.ndarray:
+        gate = _gate(t, start_s, np.inf, problem.series.duration_s, 1.0 / rate)
+        w = 2.0 * np.pi * rate * t
+        return problem.columns(np.stack([np.cos(w) * gate, np.sin(w) * gate], axis=1))
+
+    best = None
+    span = t[-1] - start_s
+    for rate in np.clip(rate_hz + np.linspace(-0.4, 0.4, 9) / max(span, 0.2), 0.8, None):
+        c = columns(rate)
+        # weight by frequency: white in the pitch rather than in its integral
+        w = np.sqrt(1.0 / problem.shapes[1])
+        qw, _ = np.linalg.qr(x * w[:, None])
+        cw, yw = c * w[:, None], y * w
+        cw = cw - qw @ (qw.T @ cw)
+        yw = yw - qw @ (qw.T @ yw)
+        a, _, _, _ = np.linalg.lstsq(cw, yw, rcond=None)
+        rest = float(np.sum((yw - cw @ a) ** 2))
+        if best is None or rest < best[0]:
+            best = (rest, rate, a)
+    _, rate, (a, b) = best
+    amplitude = float(np.hypot(a, b))
+    basis = _Basis(t, problem.series.duration_s, start_s, problem.series.duration_s, rate)
+    extent_c, phase_c = np.zeros(basis.extent.shape[1]), np.zeros(basis.phase.shape[1])
+    half_turn = np.pi * rate * (basis.end - start_s)
+    extent_c[0] = amplitude
+    phase_c[:2] = np.arctan2(-b, a) + 2.0 * np.pi * rate * start_s + half_turn, half_turn
+    return _State(basis, extent_c, phase_c, np.zeros(2), 0.0)
+
+
+def _wave(second: np.ndarray, triangle: float, psi: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The cycle P(ψ) and its derivative."""
+    a, b = second
+    wave = np.cos(psi) + a * np.cos(2 * psi) + b * np.sin(2 * psi)
+    slope = -np.sin(psi) - 2 * a * np.sin(2 * psi) + 2 * b * np.cos(2 * psi)
+    if triangle:
+        wave = wave + triangle * _triangle_rest(psi)
+        square = np.where(np.sin(psi) >= 0.0, -2.0 / np.pi, 2.0 / np.pi)
+        slope = slope + triangle * (square + TRIANGLE_FUNDAMENTAL * np.sin(psi))
+    return wave, slope
+
+
+@dataclass
+class _Variances:
+    """Variances carried from step to step: background (v, s1, s2); drift, extent, phase."""
+
+    noise: np.ndarray
+    spread: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """Which shapes of the cycle are fitted."""
+
+    second: bool
+    triangle: bool
+
+
+NO_SHAPE = _Shape(False, False)
+
+
+class _Places:
+    """Where each kind of coefficient stands in a solution."""
+
+    def __init__(self, problem: _Problem, basis: _Basis, shape: _Shape):
+        sizes = {
+            "steady": problem.steady.shape[1],
+            "extent": 2,
+            "phase": 2,
+            "second": 2 * shape.second,
+            "triangle": int(shape.triangle),
+            "drift": problem.drift.shape[1],
+            "extent_random": basis.random,
+            "phase_random": basis.random,
+        }
+        at = 0
+        self.of: dict[str, np.ndarray] = {}
+        for name, size in sizes.items():
+            self.of[name] = np.arange(at, at + size)
+            at += size
+        self.total = at
+        self.extent = np.concatenate([self.of["extent"], self.of["extent_random"]])
+        self.phase = np.concatenate([self.of["phase"], self.of["phase_random"]])
+
+
+def _solve(
+    problem: _Problem, state: _State, variances: _Variances, shape: _Shape, iterations: int
+) -> MixedFit:
+    """Linearise about `state` and fit; coefficients are the new values, not steps."""
+    basis, psi, extent = state.basis, state.psi, state.extent
+    wave, slope = _wave(state.second, state.triangle, psi)
+    up = (basis.gate * wave)[:, None] * basis.extent
+    across = (basis.gate * extent * slope)[:, None] * basis.phase
+    blocks = [up[:, :2], across[:, :2]]
+    values = [state.extent_c[:2], state.phase_c[:2]]
+    if shape.second:
+        blocks.append((basis.gate * extent)[:, None] * np.column_stack([np.cos(2 * psi), np.sin(2 * psi)]))
+        values.append(state.second)
+    if shape.triangle:
+        blocks.append((basis.gate * extent * _triangle_rest(psi))[:, None])
+        values.append(np.array([state.triangle]))
+    curve = basis.gate * extent * wave
+    fixed_count = sum(block.shape[1] for block in blocks)
+    blocks += [up[:, 2:], across[:, 2:]]
+    values += [state.extent_c[2:], state.phase_c[2:]]
+    columns = np.concatenate(blocks, axis=1)
+    # working response: what the linear model should reproduce
+    working = columns @ np.concatenate(values) - curve
+    both = problem.columns(np.column_stack([columns, working]))
+    fixed = np.concatenate([problem.steady, both[:, :fixed_count]], axis=1)
+    random = both[:, fixed_count:-1]
+    groups = [problem.drift, random[:, : basis.random], random[:, basis.random :]]
+    used = [g for g, block in enumerate(groups) if block.shape[1]]
+    fit = fit_variances(
+        problem.y + both[:, -1],
+        fixed,
+        [groups[g] for g in used],
+        problem.shapes,
+        variances.noise,
+        variances.spread[used],
+        iterations,
+    )
+    variances.noise = fit.noise
+    variances.spread[used] = fit.spread
+    return fit
+
+
+def _improve(
+    problem: _Problem, state: _State, variances: _Variances, shape: _Shape, turns: int, iterations: int
+) -> MixedFit | None:
+    """Gauss-Newton turns, in place; None when the vibrato gets lost."""
+    places = _Places(problem, state.basis, shape)
+    inside = (problem.t >= state.basis.start) & (problem.t <= state.basis.end)
+    fit = None
+    for _ in range(turns):
+        fit = _solve(problem, state, variances, shape, iterations)
+        c = fit.coefficients
+        step = c[places.phase] - state.phase_c
+        worst = float(np.abs(state.basis.phase[inside] @ step).max())
+        state.phase_c = state.phase_c + step * min(1.0, 0.8 / (worst + 1e-12))
+        state.extent_c = c[places.extent]
+        if shape.second:
+            state.second = np.clip(c[places.of["second"]], -0.6, 0.6)
+        if shape.triangle:
+            state.triangle = float(np.clip(c[places.of["triangle"]][0], -1.0, 3.0))
+        rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
+        if not 1.0 < rate < 20.0 or state.extent_c[0] <= 0.0:
+            return None
+    return fit
+
+
+def _shapes(problem: _Problem, state: _State, variances: _Variances) -> _Shape:
+    """Which shapes of the cycle the sound shows beyond doubt."""
+    everything = _Shape(True, True)
+    trial = _Variances(variances.noise.copy(), variances.spread.copy())
+    fit = _solve(problem, state, trial, everything, iterations=2)
+    places = _Places(problem, state.basis, everything).of
+    at = places["second"]
+    value = fit.coefficients[at]
+    chi2 = float(value @ np.linalg.pinv(fit.covariance[np.ix_(at, at)]) @ value)
+    k = places["triangle"][0]
+    z = fit.coefficients[k] / np.sqrt(max(fit.covariance[k, k], 1e-30))
+    return _Shape(chi2 > SECOND_HARMONIC_CHI2, bool(z > SHAPE_Z))
+
+
+def _edges(problem, state, rate, base) -> tuple[float, float, float]:
+    """Start (with its error) and end of vibrato: posterior mean over a grid, flat prior."""
+    t, duration = problem.t, problem.series.duration_s
+    period = 1.0 / rate
+    wave, _ = _wave(state.second, state.triangle, state.psi)
+    u = (t - t.mean()) / duration
+    noise = base @ problem.shapes
+    w = 1.0 / np.sqrt(noise)
+    q, _ = np.linalg.qr(problem.background * w[:, None])
+
+    def cost(gates: np.ndarray) -> np.ndarray:
+        carrier = np.stack([wave, wave * u], axis=1)
+        columns = (gates[:, :, None] * carrier[:, None, :]).reshape(len(t), -1)
+        c = problem.columns(columns) * w[:, None]
+        c -= q @ (q.T @ c)
+        y = problem.y * w
+        y = y - q @ (q.T @ y)
+        c = c.reshape(len(y), -1, 2)
+        a11, a22 = np.sum(c[:, :, 0] ** 2, axis=0), np.sum(c[:, :, 1] ** 2, axis=0)
+        a12 = np.sum(c[:, :, 0] * c[:, :, 1], axis=0)
+        b1, b2 = y @ c[:, :, 0], y @ c[:, :, 1]
+        det = np.maximum(a11 * a22 - a12**2, 1e-12 * a11 * a22)
+        gain = (a22 * b1**2 - 2 * a12 * b1 * b2 + a11 * b2**2) / det
+        rest = np.sum(y**2) - gain
+        free = max(len(y) - q.shape[1] - 3, 1)
+        return rest * free / max(rest.min(), 1e-300)
+
+    grid = np.arange(0.0, max(duration - 1.3 * period, 1e-9), min(period / 6.0, 0.04))
+    if len(grid) < 2:
+        return 0.0, float("nan"), duration
+    gates = np.stack([_gate(t, s, duration, duration, period) for s in grid], axis=1)
+    start, start_se = _posterior(grid, cost(gates))
+    if start < 0.35 * period:
+        start = 0.0
+    ends = duration - np.arange(0.0, max(duration - start - 1.3 * period, 1e-9), min(period / 6.0, 0.04))
+    if len(ends) < 2:
+        return start, start_se, duration
+    gates = np.stack([_gate(t, start, e, duration, period) for e in ends], axis=1)
+    end, _ = _posterior(ends, cost(gates))
+    if duration - end < 0.6 * period:
+        end = duration
+    return start, start_se, end
+
+
+def _posterior(grid: np.ndarray, cost: np.ndarray) -> tuple[float, float]:
+    weight = np.exp(-0.5 * (cost - cost.min()))
+    weight /= weight.sum()
+    mean = float(weight @ grid)
+    step = abs(float(grid[1] - grid[0]))
+    return mean, float(np.sqrt(weight @ (grid - mean) ** 2 + step**2 / 12.0))
+
+
+def _report(
+    problem: _Problem,
+    state: _State,
+    fit: MixedFit,
+    shape: _Shape,
+    start: float,
+    start_se: float,
+    end: float,
+) -> VibratoFit:
+    t, basis = problem.t, state.basis
+    places = _Places(problem, basis, shape)
+    inside = np.flatnonzero((t >= start) & (t <= end))
+    extent, psi = state.extent, state.psi
+
+    # one cycle: half of its peak-to-peak, and its extremes
+    angle = np.linspace(0.0, 2.0 * np.pi, 721)
+
+    def halves(second: np.ndarray, triangle: float) -> tuple[float, float]:
+        cycle, _ = _wave(second, triangle, angle)
+        return float(cycle.max()), float(-cycle.min())
+
+    high, low = halves(state.second, state.triangle)
+    half = 0.5 * (high + low)
+
+    phase_covariance = fit.covariance[np.ix_(places.phase, places.phase)]
+    phase_variance = np.sum((basis.phase[inside] @ phase_covariance) * basis.phase[inside], axis=1)
+    mean = float(np.mean(extent[inside]))
+    mean *= 1.0 - 0.5 * float(np.mean(np.minimum(phase_variance, 0.5)))  # phase errors feed the amplitude
+    gradient = np.zeros(places.total)
+    gradient[places.extent] = basis.extent[inside].mean(axis=0) * half
+    if shape.second:
+        for j, index in enumerate(places.of["second"]):
+            moved = state.second.copy()
+            moved[j] += 1e-4
+            gradient[index] = mean * (0.5 * sum(halves(moved, state.triangle)) - half) / 1e-4
+    if shape.triangle:
+        gradient[places.of["triangle"]] = mean * float(_triangle_rest(np.zeros(1))[0])
+
+    first, last = inside[0], inside[-1]
+    span = t[last] - t[first]
+    turn = (basis.phase[last] - basis.phase[first]) / (2.0 * np.pi * span)
+    rate = float(turn @ state.phase_c)
+    centred = t[inside] - t[inside].mean()
+    momentary = np.gradient(psi[inside], t[inside]) / (2.0 * np.pi)
+    rate_cv, extent_cv = _irregularity(t, state, fit, places, rate, mean)
+
+    wave, _ = _wave(state.second, state.triangle, psi)
+    rest = _background_curve(problem, fit, places)
+    before = (t > 0.03) & (t < start - 0.5 * FADE_CYCLES / rate)
+    straight = float(np.mean(rest[before])) if start > 0.08 and before.sum() >= 4 else float("nan")
+    return VibratoFit(
+        rate_hz=rate,
+        rate_se_hz=float(np.sqrt(turn @ phase_covariance @ turn)),
+        extent_cents=mean * half,
+        extent_se_cents=float(np.sqrt(gradient @ fit.covariance @ gradient)),
+        above_cents=mean * high,
+        below_cents=mean * low,
+        start_s=start,
+        start_se_s=start_se,
+        end_s=end,
+        rate_slope_hz_per_s=_trend(centred, momentary),
+        growth_cents_per_s=_trend(centred, extent[inside]) * half,
+        rate_irregularity=rate_cv,
+        extent_irregularity=extent_cv,
+        waveform=state.triangle * TRIANGLE_FUNDAMENTAL,
+        centre_cents=float(np.mean(rest[inside])),
+        straight_cents=straight,
+        time_s=t,
+        curve_cents=rest + basis.gate * extent * wave,
+        phase_rad=psi,
+        envelope_cents=basis.gate * extent * half,
+    )
+
+
+def _trend(centred: np.ndarray, values: np.ndarray) -> float:
+    return float(np.sum(centred * values) / np.sum(centred**2))
+
+
+def _background_curve(problem: _Problem, fit: MixedFit, places: _Places) -> np.ndarray:
+    """Pitch of the background (drift, scoops and predicted wander) at the frames, cents."""
+    series = problem.series
+    columns = series.background()
+    integral = columns[:, :1] @ fit.coefficients[places.of["steady"]]
+    integral = integral + (columns[:, 1:] / problem.drift_scale) @ fit.coefficients[places.of["drift"]]
+    slow = fit.noise[1:] @ problem.shapes[1:]
+    wander = np.concatenate([[0.0], fit.residual * slow / fit.variance])
+    integral = integral + idct(wander, type=2, norm="ortho")
+    return np.interp(problem.t, series.time_s, np.gradient(integral, series.time_s))
+
+
+def _irregularity(
+    t: np.ndarray, state: _State, fit: MixedFit, places: _Places, rate: float, mean: float
+) -> tuple[float, float]:
+    """Coefficients of variation from cycle to cycle of rate and extent, trend left out."""
+    basis = state.basis
+    cycles = int((basis.end - basis.start) * rate)
+    if cycles < 4:
+        return float("nan"), float("nan")
+    edges = np.linspace(basis.start, basis.end, cycles + 1)
+    at = np.clip(np.searchsorted(t, edges), 0, len(t) - 1)
+    level = np.column_stack([np.ones(cycles), np.linspace(-1, 1, cycles)])
+    remove_trend = np.eye(cycles) - level @ np.linalg.pinv(level)
+
+    def spread(functional: np.ndarray, coefficients: np.ndarray, where: np.ndarray) -> float:
+        functional = remove_trend @ functional
+        values = functional @ coefficients
+        error = functional @ fit.covariance[np.ix_(where, where)] @ functional.T
+        # posterior mean of the realised variance: of the prediction, plus its error
+        return float(np.sqrt((values @ values + np.trace(error)) / (cycles - 2)))
+
+    length = np.maximum(np.diff(t[at]), 1e-6)[:, None]
+    rates = np.diff(basis.phase[at, 2:], axis=0) / length / (2.0 * np.pi)
+    sums = np.concatenate([np.zeros((1, basis.random)), np.cumsum(basis.extent[:, 2:], axis=0)])
+    extents = np.diff(sums[at], axis=0) / np.maximum(np.diff(at), 1)[:, None]
+    return (
+        spread(rates, state.phase_c[2:], places.of["phase_random"]) / rate,
+        spread(extents, state.extent_c[2:], places.of["extent_random"]) / mean,
+    )

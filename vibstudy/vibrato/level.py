@@ -1,0 +1,120 @@
+r"""How much of a vibrato is loudness, and how much is timbre.
+
+Definitions
+-----------
+intensity depth
+    HALF of the peak-to-peak modulation of the note's level (dB, all harmonics together) at the
+    vibrato's own cycle: the amplitude of the component in step with the fitted phase ψ of the pitch.
+intensity phase
+    Phase of the level against the pitch: 0 = loudest where the pitch is highest; positive = the level
+    leads. On winds level, brightness and pitch all move at the vibrato rate (Gilbert, Simon & Terroir
+    2005, JASA 118(4):2649-2655; figures not used).
+timbre depth
+    HALF of the peak-to-peak modulation of the spectral centroid counted in harmonic numbers,
+    :math:`1200 \log_2 (\sum k P_k / \sum P_k)` in cents. Counted so, a rise of pitch alone leaves it
+    where it is; what moves it is the harmonics' balance: brightness of the source, or harmonics
+    sliding under a fixed resonance.
+depth per harmonic
+    Median over harmonics of the HALF peak-to-peak level modulation of each. Under a fixed resonance
+    every partial is modulated although the whole is not (Mellody & Wakefield 2000, JASA
+    107(1):598-611): a large value with a small intensity depth is the sign of it.
+
+A vibrato of air alone (level moves, pitch does not) is found by the same test on the level as is
+made on the pitch. Depths are freed of the bias that noise gives to an amplitude:
+:math:`A^2 \approx \hat a^2 + \hat b^2 - \mathrm{var}(\hat a) - \mathrm{var}(\hat b)`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibstudy.vibrato.noise import Series
+
+
+@dataclass(frozen=True)
+class Modulation:
+    """A component in step with a given phase.
+
+    Parameters
+    ----------
+    depth : float
+        HALF of peak-to-peak, in the units of the series.
+    depth_se : float
+        Its standard error.
+    phase_rad : float
+        Phase by which the series leads the cosine of the given phase, -π..π.
+    """
+
+    depth: float
+    depth_se: float
+    phase_rad: float
+
+
+def in_step(series: Series, psi: np.ndarray, gate: np.ndarray) -> Modulation:
+    """Component of a level in step with the vibrato.
+
+    Parameters
+    ----------
+    series : Series
+        Level, not integrated.
+    psi : ndarray [shape=(n,)]
+        Phase of the vibrato at the series' times.
+    gate : ndarray [shape=(n,), range 0..1]
+        Where the vibrato is.
+    """
+    y = series.spectrum(series.values)
+    steps = np.stack([gate * np.cos(psi), gate * np.sin(psi)], axis=1)
+    x = series.spectrum(np.concatenate([steps, series.background()], axis=1))
+    shapes = series.noise_grid() @ series.noise_shapes()
+    w = 1.0 / shapes
+    m, p = x.shape
+    xx = (w @ (x[:, :, None] * x[:, None, :]).reshape(m, -1)).reshape(-1, p, p)
+    xx[:, np.arange(p), np.arange(p)] *= 1.0 + 1e-9
+    xy = w @ (x * y[:, None])
+    beta = np.linalg.solve(xx, xy[:, :, None])[:, :, 0]
+    rest = np.maximum(w @ y**2 - np.sum(xy * beta, axis=1), 1e-300)
+    free = max(m - p, 1)
+    like = -0.5 * (np.sum(np.log(shapes), axis=1) + np.linalg.slogdet(xx)[1] + free * np.log(rest))
+    best = int(np.argmax(like))
+    covariance = np.linalg.inv(xx[best])[:2, :2] * rest[best] / free
+    return _modulation(beta[best, 0], beta[best, 1], covariance)
+
+
+def _modulation(a: float, b: float, covariance: np.ndarray) -> Modulation:
+    raw = float(np.hypot(a, b))
+    direction = np.array([a, b]) / max(raw, 1e-300)
+    se = float(np.sqrt(direction @ covariance @ direction))
+    depth = float(np.sqrt(max(raw**2 - np.trace(covariance), 0.0)))
+    return Modulation(depth, se, float(np.arctan2(-b, a)))
+
+
+def harmonic_depth_db(harmonic_db: np.ndarray, psi: np.ndarray, gate: np.ndarray) -> float:
+    """Median over harmonics of the HALF peak-to-peak level modulation in step with the vibrato.
+
+    Parameters
+    ----------
+    harmonic_db : ndarray [shape=(harmonics, n)]
+        Levels of the harmonics heard.
+    psi, gate : ndarray [shape=(n,)]
+        As in :func:`in_step`.
+    """
+    inside = gate > 0.5
+    n = int(inside.sum())
+    if n < 8 or not len(harmonic_db):
+        return float("nan")
+    u = np.linspace(-1.0, 1.0, n)
+    x = np.stack([np.cos(psi[inside]), np.sin(psi[inside]), np.ones(n), u, u**2, u**3], axis=1)
+    inverse = np.linalg.pinv(x.T @ x)
+    beta = inverse @ x.T @ harmonic_db[:, inside].T
+    rest = harmonic_db[:, inside].T - x @ beta
+    noise = np.sum(rest**2, axis=0) / (n - 6) * np.trace(inverse[:2, :2])
+    return float(np.median(np.sqrt(np.maximum(beta[0] ** 2 + beta[1] ** 2 - noise, 0.0))))
+
+
+def centroid_cents(harmonic_db: np.ndarray) -> np.ndarray:
+    """Spectral centroid counted in harmonic numbers, in cents re the fundamental [shape=(n,)]."""
+    power = 10.0 ** (harmonic_db / 10.0)
+    order = np.arange(1, len(power) + 1)[:, None]
+    return 1200.0 * np.log2(np.sum(order * power, axis=0) / np.sum(power, axis=0))

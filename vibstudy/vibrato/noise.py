@@ -1,0 +1,241 @@
+r"""The background against which vibrato must stand out.
+
+Model
+-----
+A note that is held straight still moves. Written for the running integral of the pitch, sampled at
+``n`` points, its second-order properties are
+
+.. math:: D_k = v + s_1 \lambda_k + s_2 \lambda_k^2, \qquad \lambda_k = 1 / (4 \sin^2(\pi k / 2n)),
+
+in the basis of the discrete cosine transform (type 2), which diagonalises a random walk:
+
+* ``v``: measurement noise of the phase, white in the integral, blue in the pitch;
+* ``s1``: jitter, white in the pitch, a random walk in the integral;
+* ``s2``: wander, a random walk in the pitch.
+
+A steady pitch, a linear and a quadratic drift, and an exponential scoop at each edge of the note are
+fixed effects. The same model serves a series that is not integrated (level in dB); then ``v`` is
+white noise and ``s1`` a random walk of the level.
+
+Likelihoods are maximised over a grid of the two ratios, all at once. Where vibrato is fitted, the
+variances are estimated by REML with average-information steps (Gilmour, Thompson & Cullis 1995,
+Biometrics 51(4):1440-1450) in the logarithms of the variances.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.fft import dct
+from scipy.linalg.lapack import dpotrf, dpotri
+
+JITTER_CROSSOVERS_HZ = (0.0, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0)
+WANDER_CROSSOVERS_HZ = (0.0, 1.0, 2.2, 4.5, 9.0)
+SCOOP_S = 0.03  # time constant of the pitch's settling at the edges of a note
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """A uniform series of one note, with the columns of its background.
+
+    Parameters
+    ----------
+    time_s : ndarray [shape=(n,)]
+        Time from the note's onset.
+    values : ndarray [shape=(n,)]
+        Running integral of the pitch (cents s), or a level (dB).
+    integrated : bool
+        Whether `values` is a running integral.
+    duration_s : float
+        Length of the note.
+    """
+
+    time_s: np.ndarray
+    values: np.ndarray
+    integrated: bool
+    duration_s: float
+
+    @property
+    def step_s(self) -> float:
+        """Seconds between values."""
+        return float(self.time_s[1] - self.time_s[0])
+
+    @property
+    def span_s(self) -> float:
+        """Time the values cover."""
+        return len(self.time_s) * self.step_s
+
+    def spectrum(self, columns: np.ndarray) -> np.ndarray:
+        """Cosine transform along the first axis, the constant left out [shape=(n - 1, ...)]."""
+        return dct(columns, type=2, norm="ortho", axis=0)[1:]
+
+    def eigenvalues(self) -> np.ndarray:
+        """Random-walk eigenvalues [shape=(n - 1,)]."""
+        n = len(self.time_s)
+        return 1.0 / (4.0 * np.sin(0.5 * np.pi * np.arange(1, n) / n) ** 2)
+
+    def background(self) -> np.ndarray:
+        """Steady value, drift and scoops of a straight note [shape=(n, p)]; the constant is left out."""
+        t = self.time_s
+        x = 2.0 * t / self.duration_s - 1.0
+        columns = [x]
+        if self.duration_s > 0.25:
+            columns.append(x**2)
+        if self.duration_s > 0.4:
+            columns.append(x**3)
+        if self.duration_s > 0.3:
+            columns += [np.exp(-t / SCOOP_S), np.exp(-(self.duration_s - t) / SCOOP_S)]
+        return np.stack(columns, axis=1)
+
+    def noise_grid(self) -> np.ndarray:
+        """Relative v, s1, s2 over the grid of crossovers [shape=(grid, 3)]."""
+
+        def at(f_hz: float) -> float:
+            return 1.0 / (4.0 * np.sin(np.pi * min(f_hz * self.step_s, 0.5)) ** 2)
+
+        rows = []
+        for jitter in JITTER_CROSSOVERS_HZ:
+            s1 = 1.0 / at(jitter) if jitter else 0.0
+            for wander in WANDER_CROSSOVERS_HZ:
+                s2 = (1.0 + s1 * at(wander)) / at(wander) ** 2 if wander else 0.0
+                rows.append((1.0, s1, s2))
+        return np.array(rows)
+
+    def noise_shapes(self) -> np.ndarray:
+        """What v, s1 and s2 multiply [shape=(3, n - 1)]."""
+        eigen = self.eigenvalues()
+        return np.stack([np.ones_like(eigen), eigen, eigen**2])
+
+
+def thin(time_s: np.ndarray, values: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    """Block means at about `rate_hz` (along the last axis)."""
+    step = float(time_s[1] - time_s[0])
+    block = max(1, round(1.0 / (rate_hz * step)))
+    n = len(time_s) // block * block
+    shape = (*values.shape[:-1], n // block, block)
+    return time_s[:n].reshape(-1, block).mean(axis=1), values[..., :n].reshape(shape).mean(axis=-1)
+
+
+@dataclass
+class MixedFit:
+    """Result of :func:`fit_variances`.
+
+    Parameters
+    ----------
+    coefficients : ndarray [shape=(p + q,)]
+        Fixed effects, then random effects (predicted).
+    covariance : ndarray [shape=(p + q, p + q)]
+        Covariance of their errors.
+    noise : ndarray [shape=(3,)]
+        v, s1, s2.
+    spread : ndarray [shape=(groups,)]
+        Variance of each group of random effects.
+    residual : ndarray [shape=(n - 1,)]
+        Residual in the transformed domain.
+    variance : ndarray [shape=(n - 1,)]
+        Variance of each transformed value.
+    """
+
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    noise: np.ndarray
+    spread: np.ndarray
+    residual: np.ndarray
+    variance: np.ndarray
+
+
+def _inverse(matrix: np.ndarray) -> np.ndarray:
+    """Inverse of a positive definite matrix, scaled to a unit diagonal first."""
+    scale = 1.0 / np.sqrt(np.diag(matrix))
+    scaled = matrix * scale * scale[:, None]
+    scaled[np.diag_indices_from(scaled)] += 1e-11
+    factor, info = dpotrf(scaled, lower=1)
+    if info:
+        return np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * scale * scale[:, None]
+    lower, _ = dpotri(factor, lower=1)
+    full = np.tril(lower) + np.tril(lower, -1).T
+    return full * scale * scale[:, None]
+
+
+def _step(variances, pulled, quad, trace, w, design, inverse) -> np.ndarray:
+    """One average-information step, kept within a factor of the old values."""
+    weighted = pulled * w
+    information = weighted @ pulled.T - (weighted @ design) @ inverse @ (weighted @ design).T
+    # in log variances, so that a variance that is not there runs to zero, not below
+    information *= 0.5 * np.outer(variances, variances)
+    score = 0.5 * (quad - trace) * variances
+    curvature = np.maximum(0.5 * trace * variances, 1e-12)
+    information[np.diag_indices_from(information)] += 0.05 * curvature + 1e-9
+    step = np.linalg.solve(information, score)
+    return variances * np.exp(np.clip(step, -3.0, 2.0))
+
+
+def fit_variances(
+    y: np.ndarray,
+    fixed: np.ndarray,
+    random: list[np.ndarray],
+    shapes: np.ndarray,
+    noise: np.ndarray,
+    spread: np.ndarray,
+    iterations: int,
+) -> MixedFit:
+    """REML estimate of the background's and the random effects' variances.
+
+    Parameters
+    ----------
+    y : ndarray [shape=(m,)]
+        Transformed values.
+    fixed : ndarray [shape=(m, p)]
+        Transformed fixed columns.
+    random : list of ndarray [shape=(m, q_g)]
+        Transformed random columns of each group, scaled so that their prior variances are equal.
+    shapes : ndarray [shape=(3, m)]
+        What v, s1 and s2 multiply.
+    noise : ndarray [shape=(3,)]
+        Start values of v, s1, s2 (0 = left out).
+    spread : ndarray [shape=(groups,)]
+        Start values of the groups' variances.
+    iterations : int
+        Number of updates.
+    """
+    noise, spread = noise.copy(), spread.copy()
+    p = fixed.shape[1]
+    sizes = [block.shape[1] for block in random]
+    design = np.concatenate([fixed, *random], axis=1) if random else fixed
+    edges = np.cumsum([p, *sizes])
+    floor = 1e-12 * (np.mean(y**2) + 1e-30)
+    for iteration in range(iterations + 1):
+        variance = np.maximum(noise @ shapes, floor)
+        w = 1.0 / variance
+        weighted = design * w[:, None]
+        normal = design.T @ weighted
+        for group, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+            normal[range(a, b), range(a, b)] += 1.0 / max(spread[group], 1e-300)
+        inverse = _inverse(normal)
+        coefficients = inverse @ (weighted.T @ y)
+        residual = y - design @ coefficients
+        if iteration == iterations:
+            break
+        scored = w * residual  # P y
+        leverage = np.maximum(w - w**2 * np.sum((design @ inverse) * design, axis=1), 0.0)
+        pulled = [shape * scored for shape in shapes]  # K_i P y
+        quad = list(shapes @ scored**2)
+        trace = list(shapes @ leverage)
+        for group, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+            s = max(spread[group], 1e-300)
+            u = coefficients[a:b]
+            pulled.append(design[:, a:b] @ (u / s))
+            quad.append(u @ u / s**2)
+            trace.append(max((b - a) - np.trace(inverse[a:b, a:b]) / s, 1e-9) / s)
+        variances = _step(
+            np.concatenate([noise, spread]),
+            np.array(pulled),
+            np.array(quad),
+            np.array(trace),
+            w,
+            design,
+            inverse,
+        )
+        noise, spread = variances[:3], variances[3:]
+    return MixedFit(coefficients, inverse, noise, spread, residual, variance)
