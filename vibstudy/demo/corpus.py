@@ -47,7 +47,7 @@ recording is the same whatever is rendered with it, in whatever order, by howeve
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,7 +61,7 @@ from vibstudy.demo.melodies import MELODIES, Melody, Tone, accompany
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 
 DEFAULT_SEED = 1
-"""The seed of the corpus whose manifest stands in the repository."""
+"""The seed of the demonstration. Its draw lies near the middle of those of seeds 1 to 40."""
 
 INVENTED = "invented: synthesised for the demonstration, no real player, place or recording"
 """What stands in the manifest's comment column."""
@@ -226,8 +226,8 @@ def _medium(decade: int, number: int) -> str:
     return "tape_lp" if decade <= 1970 else "digital"
 
 
-def manifest() -> pd.DataFrame:
-    """The corpus manifest, one row a recording."""
+def manifest(chosen: Sequence[Recording] | None = None) -> pd.DataFrame:
+    """Return the manifest, one row a recording: of `chosen`, or of the whole corpus."""
     return pd.DataFrame(
         [
             {
@@ -244,7 +244,7 @@ def manifest() -> pd.DataFrame:
                 "tempo_bpm": recording.tempo_bpm,
                 "comment": INVENTED,
             }
-            for recording in recordings()
+            for recording in (recordings() if chosen is None else chosen)
         ]
     )
 
@@ -269,11 +269,21 @@ def true_effects() -> pd.DataFrame:
 
 
 @dataclass(frozen=True)
-class _Hand:
-    """How a player plays: what the model and the sound need."""
+class Effects:
+    """A share of the model: rate (Hz) and log extent (of cents)."""
 
     rate_hz: float
     log_extent: float
+
+    def __add__(self, other: Effects) -> Effects:
+        return Effects(self.rate_hz + other.rate_hz, self.log_extent + other.log_extent)
+
+
+@dataclass(frozen=True)
+class _Hand:
+    """How a player plays: what the model and the sound need."""
+
+    effects: Effects
     voice: Voice
     triangle: float
     upward: float
@@ -303,8 +313,7 @@ def _hand(player: Player, seed: int) -> _Hand:
         breath_db=base.breath_db + rng.uniform(-2, 2),
     )
     return _Hand(
-        rate_hz=_RATE_SD["player"] * rng.standard_normal(),
-        log_extent=log_extent,
+        effects=Effects(_RATE_SD["player"] * rng.standard_normal(), log_extent),
         voice=voice,
         triangle=rng.uniform(0, 0.6),
         upward=rng.uniform(0.2, 0.8),
@@ -317,33 +326,56 @@ def _hand(player: Player, seed: int) -> _Hand:
     )
 
 
-@dataclass(frozen=True)
-class _Expected:
-    """Rate and log extent of a recording's vibrato, before the note's own effects."""
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What will be played in a recording, before any of it sounds.
 
-    rate_hz: float
-    log_extent: float
+    Parameters
+    ----------
+    notes : list of Note
+        The line.
+    fixed, player, recording : Effects
+        The model's shares: period and region; player; recording.
+    seconds_at_beat : (ndarray, ndarray)
+        Beats, and when they fall.
+    tuning_hz : float
+        Frequency of A4.
+    voice : Voice
+        The player's tone.
+    """
+
+    notes: list[Note]
+    fixed: Effects
+    player: Effects
+    recording: Effects
+    seconds_at_beat: tuple[np.ndarray, np.ndarray]
+    tuning_hz: float
+    voice: Voice
+
+
+def plan(recording: Recording, seed: int = DEFAULT_SEED) -> Plan:
+    """Draw one recording from the model."""
+    hand = _hand(recording.player, seed)
+    rng = _generator(seed, f"plan {recording.recording_id}")
+    own = Effects(
+        _RATE_SD["recording"] * rng.standard_normal(), _LOG_EXTENT_SD["recording"] * rng.standard_normal()
+    )
+    tuning_hz = 440 * 2 ** (rng.normal(0, 6) / 1200)
+    fixed = _fixed_part(recording)
+    notes, seconds_at_beat = _perform(recording, hand, fixed + hand.effects + own, rng)
+    return Plan(notes, fixed, hand.effects, own, seconds_at_beat, tuning_hz, hand.voice)
 
 
 def render(recording: Recording, seed: int = DEFAULT_SEED) -> Rendered:
     """Render one recording, with its truth."""
-    player = recording.player
-    hand = _hand(player, seed)
-    rng = _generator(seed, f"recording {recording.recording_id}")
-    fixed = _fixed_part(recording)
-    own = _Expected(
-        _RATE_SD["recording"] * rng.standard_normal(), _LOG_EXTENT_SD["recording"] * rng.standard_normal()
-    )
-    tuning_hz = 440 * 2 ** (rng.normal(0, 6) / 1200)
-    expected = _Expected(
-        fixed.rate_hz + hand.rate_hz + own.rate_hz, fixed.log_extent + hand.log_extent + own.log_extent
-    )
-    notes, seconds_at_beat = _perform(recording, hand, expected, rng)
-    line = render_line(notes, hand.voice, rng, length_s=notes[-1].end_s + 0.5, tuning_hz=tuning_hz)
+    drawn = plan(recording, seed)
+    rng = _generator(seed, f"sound {recording.recording_id}")
+    notes, tuning_hz = drawn.notes, drawn.tuning_hz
+    line = render_line(notes, drawn.voice, rng, length_s=notes[-1].end_s + 0.5, tuning_hz=tuning_hz)
     samples = line.samples / line.samples.std()
     if recording.accompaniment == "piano":
-        tonic = _TONIC[player.instrument]
-        piano = accompany(recording.melody, tonic, seconds_at_beat, len(samples), tuning_hz, rng)
+        tonic = _TONIC[recording.player.instrument]
+        piano = accompany(recording.melody, tonic, drawn.seconds_at_beat, len(samples), tuning_hz, rng)
         samples += piano / piano.std() * 10 ** (-rng.uniform(8, 12) / 20)
     samples = through_medium(samples, recording.medium, rng)
     samples *= min(_LEVEL_RMS / samples.std(), _LEVEL_PEAK / np.abs(samples).max())
@@ -352,12 +384,12 @@ def render(recording: Recording, seed: int = DEFAULT_SEED) -> Rendered:
         "tuning_hz": tuning_hz,
         "duration_s": len(samples) / SAMPLE_RATE_HZ,
         "notes": len(notes),
-        "fixed_rate_hz": fixed.rate_hz,
-        "fixed_log_extent": fixed.log_extent,
-        "player_rate_hz": hand.rate_hz,
-        "player_log_extent": hand.log_extent,
-        "recording_rate_hz": own.rate_hz,
-        "recording_log_extent": own.log_extent,
+        "fixed_rate_hz": drawn.fixed.rate_hz,
+        "fixed_log_extent": drawn.fixed.log_extent,
+        "player_rate_hz": drawn.player.rate_hz,
+        "player_log_extent": drawn.player.log_extent,
+        "recording_rate_hz": drawn.recording.rate_hz,
+        "recording_log_extent": drawn.recording.log_extent,
     }
     return Rendered(samples, _label(line.truth, recording, notes), summary)
 
@@ -389,17 +421,17 @@ def _label(truth: pd.DataFrame, recording: Recording, notes: list[Note]) -> pd.D
     return truth
 
 
-def _fixed_part(recording: Recording) -> _Expected:
+def _fixed_part(recording: Recording) -> Effects:
     """The part of the model that is the same for all players."""
     decades, region = (recording.decade - 1960) / 10, recording.player.region
-    return _Expected(
+    return Effects(
         _RATE_HZ + _RATE_A_DECADE * decades + _RATE_REGION[region],
         float(np.log(_EXTENT_CENTS)) + _LOG_EXTENT_A_DECADE * decades + _LOG_EXTENT_REGION[region],
     )
 
 
 def _perform(
-    recording: Recording, hand: _Hand, expected: _Expected, rng: np.random.Generator
+    recording: Recording, hand: _Hand, expected: Effects, rng: np.random.Generator
 ) -> tuple[list[Note], tuple[np.ndarray, np.ndarray]]:
     """Play the melody: notes in seconds, and the seconds at which its beats fell."""
     tones = recording.melody.tones()
@@ -444,7 +476,7 @@ def _draw_vibrato(
     duration_s: float,
     player: Player,
     hand: _Hand,
-    expected: _Expected,
+    expected: Effects,
     rng: np.random.Generator,
 ) -> Vibrato | None:
     """Draw the vibrato of one note from the model; None for a straight note."""
@@ -485,6 +517,7 @@ def write_demo_corpus(
     folder: Path,
     seed: int = DEFAULT_SEED,
     workers: int | None = None,
+    chosen: Sequence[Recording] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> None:
     """Write the corpus: audio, truth and manifest.
@@ -498,12 +531,14 @@ def write_demo_corpus(
         Another seed, another corpus of the same kind.
     workers : int | None
         Processes; None for all cores. The result does not depend on it.
+    chosen : sequence of Recording | None
+        Some of :func:`recordings`; None for all.
     progress : callable | None
         Called with (recordings done, recordings in all).
     """
+    corpus = list(chosen) if chosen is not None else recordings()
     (folder / "audio").mkdir(parents=True, exist_ok=True)
     (folder / "truth").mkdir(exist_ok=True)
-    corpus = recordings()
     parallel = Parallel(n_jobs=workers or -1, return_as="generator")
     tables = []
     for done in parallel(delayed(_write_recording)(folder, recording, seed) for recording in corpus):
@@ -512,7 +547,7 @@ def write_demo_corpus(
             progress(len(tables), len(corpus))
     write_csv(pd.concat([notes for notes, _ in tables], ignore_index=True), folder / "truth" / "truth.csv")
     write_csv(pd.DataFrame([summary for _, summary in tables]), folder / "truth" / "recordings.csv")
-    write_csv(manifest(), folder / "corpus_manifest.csv")
+    write_csv(manifest(corpus), folder / "corpus_manifest.csv")
 
 
 def _write_recording(folder: Path, recording: Recording, seed: int) -> tuple[pd.DataFrame, dict[str, object]]:

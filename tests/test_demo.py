@@ -1,0 +1,392 @@
+"""The invented corpus: its sound holds what its truth says, and its truth what its model says.
+
+Outside references: the spectrum of a frequency-modulated tone (Bessel functions, scipy; Chowning 1973,
+JAES 21(7):526-534); the Fourier series of a triangle wave (any handbook); librosa's pYIN (Mauch & Dixon
+2014) as an independent ear.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import soundfile
+from scipy import signal, special, stats
+
+from vibstudy.corpus.manifest import check_manifest
+from vibstudy.demo import corpus
+from vibstudy.demo.melodies import MELODIES, harmonise
+from vibstudy.demo.synthesis import (
+    SAMPLE_RATE_HZ,
+    Line,
+    Note,
+    Vibrato,
+    Voice,
+    cycle_shape,
+    render_line,
+)
+
+ROOT = Path(__file__).parents[1]
+
+STEADY = Voice(
+    2000.0,
+    rolloff_db_per_octave=6,
+    highpass_hz=20,
+    breath_db=-200,
+    jitter_cents=0,
+    drift_cents=0,
+    shimmer_db=0,
+)
+"""A tone without any unsteadiness, to be held against formulae."""
+
+
+def _render(*notes: Note, voice: Voice = STEADY, seed: int = 0) -> Line:
+    return render_line(notes, voice, np.random.default_rng(seed), length_s=notes[-1].end_s + 0.2)
+
+
+def _pitch_cents(samples: np.ndarray, centre_hz: float, width_hz: float = 80.0) -> np.ndarray:
+    """Cents re `centre_hz` of the fundamental alone, by the analytic signal."""
+    band = signal.firwin(
+        1201,
+        [centre_hz - width_hz, centre_hz + width_hz],
+        pass_zero=False,
+        window="blackman",
+        fs=SAMPLE_RATE_HZ,
+    )
+    phase = np.unwrap(np.angle(signal.hilbert(signal.fftconvolve(samples, band, "same"))))
+    f0_hz = np.gradient(phase) * SAMPLE_RATE_HZ / (2 * np.pi)
+    return 1200 * np.log2(np.maximum(f0_hz, 1.0) / centre_hz)
+
+
+# -- one tone ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("extent_cents", [20.0, 60.0])
+def test_sidebands_follow_bessel_functions(extent_cents: float) -> None:
+    rate_hz, f0_hz = 6.0, 440.0
+    vibrato = Vibrato(rate_hz, extent_cents, delay_s=0.1, fade_in_s=0.05)
+    line = _render(Note(0.0, 4.0, 69, vibrato=vibrato))
+    part = line.samples[int(0.5 * SAMPLE_RATE_HZ) : int(3.5 * SAMPLE_RATE_HZ)]  # 18 whole cycles
+    spectrum = np.abs(np.fft.rfft(part)) / len(part)
+    index = f0_hz * extent_cents * np.log(2) / (1200 * rate_hz)
+    lines = [spectrum[round((f0_hz + n * rate_hz) * 3)] for n in range(4)]
+    expected = np.abs(special.jv(range(4), index))
+    # cents-sinusoid against Hz-sinusoid, and R(f) under the moving harmonic: a few per cent
+    np.testing.assert_allclose(
+        np.array(lines) / np.hypot.reduce(lines), expected / np.hypot.reduce(expected), atol=0.03
+    )
+
+
+def test_triangle_has_the_fourier_series_of_a_triangle() -> None:
+    phase = 2 * np.pi * np.arange(4096) / 4096
+    harmonics = np.fft.rfft(cycle_shape(phase, 1.0)).imag
+    assert harmonics[3] / harmonics[1] == pytest.approx(-1 / 9)
+    assert harmonics[5] / harmonics[1] == pytest.approx(1 / 25)
+    for triangle in (0.0, 0.4, 1.0):
+        assert np.abs(cycle_shape(phase, triangle)).max() == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("triangle", "midi"), [(0.0, 57), (1.0, 72)])
+def test_truth_is_what_sounds(triangle: float, midi: int) -> None:
+    vibrato = Vibrato(
+        5.5, 30, delay_s=0.6, fade_in_s=0.1, growth=0.3, rate_slope_hz_per_s=0.3, triangle=triangle
+    )
+    line = _render(Note(0.1, 2.6, midi, cents=7, vibrato=vibrato))
+    truth = line.truth.iloc[0]
+    cents = _pitch_cents(line.samples, 440 * 2 ** ((midi - 69) / 12))
+    time_s = np.arange(len(cents)) / SAMPLE_RATE_HZ
+    begin_s = truth.onset_s + truth.vibrato_onset_s
+    sounding = (time_s > truth.onset_s + 0.05) & (time_s < truth.offset_s - 0.05)
+    inside = (time_s > begin_s) & (time_s < truth.offset_s - 0.05)
+    level = cents[(time_s > truth.onset_s + 0.15) & (time_s < begin_s - 0.15)].mean()
+    assert level == pytest.approx(7, abs=0.2)
+    assert 1200 * np.log2(truth.pitch_hz / 440) - 100 * (midi - 69) == pytest.approx(
+        cents[sounding].mean(), abs=0.5
+    )
+    peaks = signal.find_peaks(np.abs(cents[inside] - 7), prominence=10)[0]
+    spans_s = np.diff(time_s[inside][peaks])
+    assert truth.rate_hz == pytest.approx(0.5 / spans_s.mean(), abs=0.08)
+    assert truth.extent_cents == pytest.approx(np.abs(cents[inside] - 7)[peaks].mean(), rel=0.03)
+    assert truth.rate_slope_hz_per_s == pytest.approx(0.3, abs=0.01)
+    assert truth.extent_growth_cents_per_s == pytest.approx(9, abs=1.5)  # the fade-in steepens it
+    assert truth.waveform == triangle
+    assert truth.rate_irregularity < 0.01
+
+
+def test_irregular_vibrato_says_so() -> None:
+    steady = Vibrato(5.5, 30, delay_s=0.1, fade_in_s=0.1)
+    uneven = dataclasses.replace(steady, rate_irregularity=0.06, extent_irregularity=0.12)
+    truths = [_render(Note(0, 6, 69, vibrato=vibrato)).truth.iloc[0] for vibrato in (steady, uneven)]
+    assert truths[0].rate_irregularity < 0.002
+    assert 0.02 < truths[1].rate_irregularity < 0.08
+    assert truths[0].extent_irregularity < 0.05  # the fade-in alone
+    assert 0.05 < truths[1].extent_irregularity < 0.2
+
+
+def test_intensity_truth_is_the_level_that_sounds() -> None:
+    flat = Voice(
+        9000.0,
+        rolloff_db_per_octave=1,
+        highpass_hz=1,
+        breath_db=-200,
+        jitter_cents=0,
+        drift_cents=0,
+        shimmer_db=0,
+    )
+    vibrato = Vibrato(5, 20, delay_s=0.2, fade_in_s=0.1, intensity_depth_db=1.5, intensity_phase_rad=0.6)
+    line = _render(Note(0, 3.2, 69, level_db=-3, vibrato=vibrato), voice=flat)
+    truth = line.truth.iloc[0]
+    power = signal.fftconvolve(line.samples**2, np.ones(1001) / 1001, "same")
+    time_s = np.arange(len(power)) / SAMPLE_RATE_HZ
+    kept = (time_s > 0.6) & (time_s < 3.0)  # 12 whole cycles
+    level_db = 10 * np.log10(power[kept])
+    turn = np.exp(-2j * np.pi * 5 * time_s[kept])
+    assert truth.intensity_depth_db == pytest.approx(2 * abs((level_db * turn).mean()), rel=0.12)
+    pitch = _pitch_cents(line.samples, 440)[kept]
+    lead = np.angle((level_db * turn).mean() / (pitch * turn).mean())
+    assert truth.intensity_phase_rad == pytest.approx(lead, abs=0.1)
+    assert truth.intensity_phase_rad == pytest.approx(0.6, abs=0.1)
+
+
+def test_slur_glides_without_a_gap() -> None:
+    line = _render(Note(0, 1, 69), Note(1, 2, 74, slurred=True, glide_s=0.03))
+    assert line.truth.onset_s[1] == line.truth.offset_s[0] == 1.0
+    window = int(0.005 * SAMPLE_RATE_HZ)
+    level = np.sqrt(signal.fftconvolve(line.samples**2, np.ones(window) / window, "same"))
+    around = level[int(0.9 * SAMPLE_RATE_HZ) : int(1.1 * SAMPLE_RATE_HZ)]
+    assert around.min() > 0.4 * around.max()
+
+
+def test_tongued_notes_are_apart() -> None:
+    line = _render(Note(0, 1, 69), Note(1.01, 2, 69))
+    dip = np.abs(line.samples[int(0.995 * SAMPLE_RATE_HZ) : int(1.015 * SAMPLE_RATE_HZ)]).max()
+    assert dip < 0.1 * np.abs(line.samples).max()
+    assert line.truth.offset_s[0] < 1.0 < 1.01 < line.truth.onset_s[1]
+
+
+def test_nothing_folds_back_at_the_top() -> None:
+    """A harmonic above the Nyquist frequency would come back between the harmonics."""
+    bright = dataclasses.replace(STEADY, cutoff_hz=20_000.0, rolloff_db_per_octave=1)
+    line = _render(Note(0, 2, 93, level_db=0, vibrato=None), voice=bright)
+    part = line.samples[4000 : 4000 + 22_050] * signal.windows.blackmanharris(22_050)
+    spectrum = np.abs(np.fft.rfft(part))
+    frequency_hz = np.fft.rfftfreq(22_050, 1 / SAMPLE_RATE_HZ)
+    between = np.abs((frequency_hz / 1760 + 0.5) % 1 - 0.5) * 1760 > 20
+    assert 20 * np.log10(spectrum[between].max() / spectrum.max()) < -80
+
+
+# -- the corpus ----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def some() -> list[corpus.Recording]:
+    """Three recordings: an unaccompanied digital one, an accompanied one, a worn disc."""
+    corpora = corpus.recordings()
+    return [
+        next(r for r in corpora if r.medium == "digital" and r.accompaniment == "none"),
+        next(r for r in corpora if r.medium == "tape_lp" and r.accompaniment == "piano"),
+        next(r for r in corpora if r.medium == "electrical_disc" and r.accompaniment == "none"),
+    ]
+
+
+@pytest.fixture(scope="module")
+def written(some: list[corpus.Recording], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo")
+    corpus.write_demo_corpus(folder, workers=1, chosen=some)
+    return folder
+
+
+def test_committed_manifest_is_the_generated_one(tmp_path: Path) -> None:
+    corpus.write_csv(corpus.manifest(), tmp_path / "manifest.csv")
+    committed = (ROOT / "corpus_manifest.csv").read_bytes()
+    assert (tmp_path / "manifest.csv").read_bytes() == committed
+
+
+def test_corpus_has_the_shape_it_promises() -> None:
+    manifest = corpus.manifest()
+    assert len(manifest) >= 48
+    assert manifest["player"].nunique() == 16
+    assert manifest["region"].nunique() == 3
+    assert sorted(manifest["decade"].unique()) == list(range(1930, 2001, 10))
+    assert manifest["medium"].nunique() == 3
+    assert (manifest["accompaniment"] != "none").mean() == pytest.approx(1 / 3, abs=0.05)
+    assert (manifest["medium"] == "electrical_disc").mean() == pytest.approx(1 / 3, abs=0.1)
+    assert manifest["comment"].str.startswith("invented").all()
+    assert manifest["recording_id"].is_unique
+    drawn = [corpus.plan(recording) for recording in corpus.recordings()]
+    assert all(8 <= plan.notes[-1].end_s + 0.5 <= 15 for plan in drawn)
+    lengths_s = np.array([note.end_s - note.start_s for plan in drawn for note in plan.notes])
+    assert lengths_s.min() < 0.2 and lengths_s.max() > 2
+
+
+def test_early_keldria_is_two_stars_on_discs() -> None:
+    manifest = corpus.manifest()
+    early = manifest[(manifest["region"] == "Keldria") & (manifest["decade"] < 1950)]
+    stars = {player.name for player in corpus.PLAYERS if player.star}
+    assert len(stars) == 2
+    assert early["player"].isin(stars).mean() > 0.8
+    assert (early["medium"] == "electrical_disc").all()
+
+
+def test_written_corpus_passes_the_manifest_check(written: Path, some: list[corpus.Recording]) -> None:
+    assert check_manifest(written / "corpus_manifest.csv") == []
+    truth = pd.read_csv(written / "truth" / "truth.csv")
+    summary = pd.read_csv(written / "truth" / "recordings.csv")
+    assert list(summary["recording_id"]) == [recording.recording_id for recording in some]
+    assert len(truth) == summary["notes"].sum()
+    assert truth["note_id"].is_unique
+    assert not list(written.rglob("*.partial"))
+    for recording, duration_s in zip(some, summary["duration_s"], strict=True):
+        info = soundfile.info(written / recording.path)
+        assert info.samplerate == SAMPLE_RATE_HZ and info.channels == 1
+        assert info.duration == pytest.approx(duration_s, abs=1e-3)
+    straight = truth[~truth["has_vibrato"]]
+    assert len(straight) and straight["rate_hz"].isna().all()
+
+
+def test_sound_does_not_depend_on_order_or_workers(
+    written: Path, some: list[corpus.Recording], tmp_path: Path
+) -> None:
+    corpus.write_demo_corpus(tmp_path, workers=2, chosen=some[::-1])
+    for recording in some:
+        assert (tmp_path / recording.path).read_bytes() == (written / recording.path).read_bytes()
+    first = pd.read_csv(written / "truth" / "truth.csv").set_index("note_id").sort_index()
+    again = pd.read_csv(tmp_path / "truth" / "truth.csv").set_index("note_id").sort_index()
+    pd.testing.assert_frame_equal(first, again)
+
+
+def test_another_seed_is_another_corpus() -> None:
+    recording = corpus.recordings()[0]
+    one, two = corpus.plan(recording, seed=1), corpus.plan(recording, seed=2)
+    assert one.recording != two.recording and one.player != two.player
+    assert one.fixed == two.fixed
+
+
+def test_levels_are_moderate_and_nothing_clicks(written: Path, some: list[corpus.Recording]) -> None:
+    for recording in some:
+        samples, _ = soundfile.read(written / recording.path)
+        assert np.abs(samples).max() <= 0.71
+        assert -30 < 20 * np.log10(samples.std()) < -18
+    clean, _ = soundfile.read(written / some[0].path)
+    # A click is broad-band: nothing of the tone reaches the top of the band.
+    top = signal.sosfiltfilt(signal.butter(8, 10_800, "high", fs=SAMPLE_RATE_HZ, output="sos"), clean)
+    assert 20 * np.log10(np.abs(top).max() / np.abs(clean).max()) < -50
+
+
+def test_an_independent_ear_hears_the_notes(written: Path, some: list[corpus.Recording]) -> None:
+    import librosa
+
+    recording = some[0]
+    samples, _ = soundfile.read(written / recording.path)
+    truth = pd.read_csv(written / "truth" / "truth.csv")
+    truth = truth[truth["recording_id"] == recording.recording_id]
+    f0_hz, _, _ = librosa.pyin(samples, fmin=100, fmax=1200, sr=SAMPLE_RATE_HZ)
+    time_s = librosa.times_like(f0_hz, sr=SAMPLE_RATE_HZ)
+    near = []
+    for note in truth.itertuples():
+        inside = (time_s > note.onset_s + 0.05) & (time_s < note.offset_s - 0.05)
+        near.append(np.abs(1200 * np.log2(f0_hz[inside] / note.pitch_hz)) < 50)
+    assert np.concatenate(near).mean() > 0.95
+
+
+def _drawn(seed: int) -> pd.DataFrame:
+    """Every note with vibrato of one corpus, as asked for, with the model's shares."""
+    rows = []
+    for recording in corpus.recordings():
+        drawn = corpus.plan(recording, seed)
+        tones = [tone for tone in recording.melody.tones() if tone.semitones is not None]
+        shares = drawn.player + drawn.recording
+        for note, tone in zip(drawn.notes, tones, strict=True):
+            if note.vibrato is None:
+                continue
+            rows.append(
+                {
+                    "player": recording.player.name,
+                    "region": recording.player.region,
+                    "decades": (recording.decade - 1960) / 10,
+                    "doublings": np.log2((note.end_s - note.start_s) / 0.7),
+                    "peak": float(tone.peak),
+                    "rate_hz": note.vibrato.rate_hz,
+                    "log_extent": np.log(note.vibrato.extent_cents),
+                    "share_rate_hz": shares.rate_hz,
+                    "share_log_extent": shares.log_extent,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def test_documented_model_is_the_one_that_plays() -> None:
+    notes = pd.concat([_drawn(seed) for seed in range(1, 5)], ignore_index=True)
+    design = np.column_stack(
+        [
+            np.ones(len(notes)),
+            notes["decades"],
+            notes["region"] == "Keldria",
+            notes["region"] == "Sunamar",
+            notes["doublings"],
+            notes["peak"],
+        ]
+    ).astype(float)
+    documented = {
+        "rate_hz": ([5.60, -0.10, 0, 0.40, 0, 0], 0.18),
+        "log_extent": ([np.log(20), -0.07, 0, -0.35, 0.16, 0.15], 0.15),
+    }
+    for outcome, (coefficients, note_sd) in documented.items():
+        y = (notes[outcome] - notes[f"share_{outcome}"]).to_numpy()
+        found, _, _, _ = np.linalg.lstsq(design, y, rcond=None)
+        errors = note_sd * np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
+        assert np.all(np.abs(found - coefficients) < 4 * errors), outcome
+        assert (y - design @ found).std() == pytest.approx(note_sd, rel=0.08)
+    effects = corpus.true_effects().set_index(["outcome", "term"])["true"]
+    assert effects["rate_hz", "decade"] == -0.10 and effects["log_extent", "Sunamar"] == -0.35
+
+
+def test_players_use_vibrato_as_their_style_says() -> None:
+    shares = {"continuous": [], "ornamental": []}
+    for recording in corpus.recordings():
+        for note in corpus.plan(recording).notes:
+            if note.end_s - note.start_s > 0.45:
+                shares[recording.player.style].append(note.vibrato is not None)
+    assert np.mean(shares["continuous"]) > 0.9
+    assert 0.2 < np.mean(shares["ornamental"]) < 0.75
+
+
+def test_the_trap_catches_the_careless_and_not_the_model() -> None:
+    """True difference: none. Counting notes finds one; counting players does not."""
+    from vibstudy import fit_mixed
+
+    rows = []
+    for recording in corpus.recordings():
+        for note in corpus.plan(recording).notes:
+            if note.vibrato is not None:
+                rows.append(
+                    {
+                        "recording_id": recording.recording_id,
+                        "player": recording.player.name,
+                        "region": recording.player.region,
+                        "decades": (recording.decade - 1960) / 10,
+                        "extent_cents": note.vibrato.extent_cents,
+                    }
+                )
+    notes = pd.DataFrame(rows)
+    log_extent = np.log(notes["extent_cents"])
+    keldria, aubrisk = notes["region"] == "Keldria", notes["region"] == "Aubrisk"
+    assert stats.ttest_ind(log_extent[keldria], log_extent[aubrisk]).pvalue < 1e-6
+    table = fit_mixed(notes, "log(extent_cents) ~ decades + region").table()
+    term = next(term for term in table.index if "Keldria" in term)
+    assert table.loc[term, "p"] > 0.05
+    assert table.loc[term, "low"] < 0 < table.loc[term, "high"]
+
+
+def test_melodies_read_as_written() -> None:
+    tones = MELODIES[0].tones()
+    assert (tones[0].semitones, tones[0].beats, tones[0].slurred) == (7, 1.0, False)
+    assert tones[1].slurred and tones[3].peak
+    assert any(tone.semitones is None for tone in tones)
+    for melody in MELODIES:
+        assert melody.note_count >= 8
+        beats = [beat for beat, _ in harmonise(melody)]
+        assert beats == list(np.arange(0, sum(tone.beats for tone in melody.tones()), 2.0))
