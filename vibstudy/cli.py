@@ -1,0 +1,380 @@
+"""The command line.
+
+A command is a function with a panel: add one by writing it below ``@app.command(rich_help_panel=...)``;
+what it needs is imported inside, so that ``vibstudy --help`` stays quick. A command raises VibstudyError
+for input that cannot be used, and ``typer.Exit(code)`` otherwise:
+
+====  =======================================================================================
+code  meaning
+====  =======================================================================================
+0     all went well
+1     some recordings failed: they are named, with the reason and the repair; the rest is done
+2     the input cannot be used: every problem is told, nothing is written
+3     a fault of the tool itself: the details are in a file
+130   stopped by Ctrl-C: what is done is kept
+====  =======================================================================================
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.console import Console
+
+from vibstudy import __version__
+from vibstudy.errors import Problem, VibstudyError
+
+if TYPE_CHECKING:
+    from rich.progress import TaskID
+
+    from vibstudy.corpus.settings import Settings
+    from vibstudy.measure import MeasureReport, Progress
+
+BEGIN = "Begin"
+MEASURE = "Measure the recordings"
+LISTEN = "Look and listen"
+
+FAILED, UNUSABLE, FAULT, STOPPED = 1, 2, 3, 130
+
+app = typer.Typer(
+    name="vibstudy",
+    help="Measure vibrato in recordings, note by note, and compare players, periods and regions. "
+    "Try it first:  vibstudy demo",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Manifest = Annotated[
+    Path, typer.Argument(metavar="MANIFEST", help="The table of recordings.", show_default=True)
+]
+Out = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="DIR", help="Results folder.", show_default="results beside the manifest"),
+]
+_MANIFEST = Path("corpus_manifest.csv")
+
+
+# --- begin
+
+
+@app.command(rich_help_panel=BEGIN)
+def demo(
+    into: Annotated[Path, typer.Option(metavar="DIR", help="Folder to make.")] = Path("demo-study"),
+    workers: Annotated[int, typer.Option(min=0, help="Recordings at a time; 0 = all cores.")] = 0,
+) -> None:
+    """Try everything on an invented corpus whose truth is known (about 4 minutes)."""
+    from vibstudy.demo.run import run_demo
+
+    run_demo(into, workers, Console())
+
+
+@app.command(rich_help_panel=BEGIN)
+def new(
+    path: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
+) -> None:
+    """Make a folder for a study of your own, with everything explained in it."""
+    from vibstudy.corpus.newstudy import make_study
+
+    made, kept = make_study(path)
+    _say(f"{path} is ready." if made else f"{path} had everything already.")
+    for name in made:
+        _say(f"  made  {name}")
+    for name in kept:
+        _say(f"  kept  {name} (it was there)")
+    _say(f"Next: read {path / 'README.txt'}, fill in {path / _MANIFEST}, then type 'vibstudy check' there.")
+
+
+# --- measure
+
+
+@app.command(rich_help_panel=MEASURE)
+def check(
+    manifest: Manifest = _MANIFEST,
+    audio: Annotated[bool, typer.Option(help="Look into the sound files, too.")] = True,
+) -> None:
+    """Tell every mistake in the table of recordings, and how to mend it. Changes nothing."""
+    from vibstudy.corpus.manifest import inspect_manifest
+    from vibstudy.corpus.settings import load_settings
+
+    found = inspect_manifest(manifest, audio)
+    try:
+        load_settings(manifest.parent)
+    except VibstudyError as error:
+        found.problems += error.problems
+    _say_all(found.notes, "To know (nothing must be done):")
+    if found.problems:
+        raise VibstudyError(found.problems)
+    _say(f"{manifest}: {_count(found.rows, 'recording')}, nothing to mend. Next: vibstudy measure")
+
+
+@app.command(rich_help_panel=MEASURE)
+def measure(
+    manifest: Manifest = _MANIFEST,
+    out: Out = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(min=0, help="Recordings at a time; 0 = all cores.", show_default="as in the settings"),
+    ] = None,
+    tracker: Annotated[
+        str | None,
+        typer.Option(
+            help="What finds the notes: swift-f0, pyin, crepe-tiny or crepe-full.", show_default=False
+        ),
+    ] = None,
+    settings: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Settings.", show_default="study.toml beside the manifest, if any"),
+    ] = None,
+    cache: Annotated[
+        bool, typer.Option("--cache/--no-cache", help="Keep what is measured, or measure all again.")
+    ] = True,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS", help="Dask scheduler to use, as tcp://host:8786.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Measure every note. What is measured is kept: only new or changed recordings take time."""
+    from vibstudy.measure import measure_corpus
+
+    chosen = _settings(settings, manifest, tracker)
+    out = _results(manifest, out)
+    with _Display() as display:
+        report = measure_corpus(manifest, out, chosen, workers, display.show, cluster, fresh=not cache)
+    _say_report(report, manifest)
+    if report.failed:
+        raise typer.Exit(FAILED)
+
+
+@app.command(rich_help_panel=MEASURE)
+def status(
+    manifest: Manifest = _MANIFEST,
+    out: Out = None,
+    settings: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Settings.", show_default="study.toml beside the manifest, if any"),
+    ] = None,
+    why: Annotated[
+        str | None,
+        typer.Option(
+            metavar="RECORDING", help="Why this recording would be measured again.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Show what is measured, what failed and why, and how decades, regions and players are covered."""
+    from vibstudy.corpus.overview import explain_recording, overview
+
+    chosen = _settings(settings, manifest, None)
+    console = Console()
+    if why is not None:
+        _say(explain_recording(manifest, _results(manifest, out), chosen, why))
+        return
+    for part in overview(manifest, _results(manifest, out), chosen):
+        console.print(part, markup=False, highlight=False)
+
+
+# --- look and listen
+
+
+@app.command(rich_help_panel=LISTEN)
+def lab(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+) -> None:
+    """Open the study's notebooks in the browser (JupyterLab). Ctrl-C here closes it."""
+    folder = study / "notebooks"
+    if not any(folder.glob("*.ipynb")):
+        raise VibstudyError(
+            Problem(
+                "there are no notebooks here",
+                str(folder),
+                repair="Go to a study folder, or make one with 'vibstudy new' or 'vibstudy demo'",
+            )
+        )
+    command = [sys.executable, "-m", "jupyter", "lab"]
+    command += [f"--ServerApp.root_dir={study.absolute()}", "--LabApp.default_url=/lab/tree/notebooks"]
+    try:
+        code = subprocess.run(command, check=False).returncode
+    except KeyboardInterrupt:
+        return
+    raise typer.Exit(code)
+
+
+# --- what the commands share
+
+
+def _results(manifest: Path, out: Path | None) -> Path:
+    return manifest.parent / "results" if out is None else out
+
+
+def _settings(file: Path | None, manifest: Path, tracker: str | None) -> Settings:
+    from dataclasses import replace
+
+    from vibstudy.corpus.settings import load_settings
+
+    settings = load_settings(file if file is not None else manifest.parent)
+    return replace(settings, tracker=tracker) if tracker is not None else settings
+
+
+def _say(text: str) -> None:
+    typer.echo(text)
+
+
+def _say_all(problems: Sequence[Problem], title: str, *, error: bool = False) -> None:
+    if problems:
+        typer.echo("\n".join([title, *(f"  {problem}" for problem in problems)]), err=error)
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
+def _say_report(report: MeasureReport, manifest: Path) -> None:
+    parts = [f"{report.measured:,} measured", f"{report.unchanged:,} unchanged"]
+    parts += [
+        f"{number:,} {word}"
+        for number, word in ((report.failed, "failed"), (report.excluded, "excluded"))
+        if number
+    ]
+    notes = int(report.log["notes"].sum())
+    _say(
+        f"{', '.join(parts)} in {report.seconds:.1f} s. {_count(notes, 'note')} in {report.out / 'notes.csv'}"
+    )
+    if report.notes:
+        _say(f"{_count(len(report.notes), 'remark')} on the manifest: vibstudy check {manifest}")
+    if report.failures:
+        lines = [f"  {name}: {message}" for name, message in report.failures]
+        typer.echo("\n".join(["These recordings could not be measured:", *lines]), err=True)
+
+
+class _Display:
+    """Live progress on a terminal; plain lines elsewhere."""
+
+    def __init__(self) -> None:
+        from rich.progress import (
+            BarColumn,
+            MofNCompleteColumn,
+            TextColumn,
+            TimeElapsedColumn,
+            TimeRemainingColumn,
+        )
+        from rich.progress import Progress as Bar
+
+        self._console = Console()
+        self._bar = Bar(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TimeElapsedColumn(),
+            TimeRemainingColumn(),
+            console=self._console,
+            disable=not self._console.is_terminal,
+        )
+        self._task: TaskID | None = None
+
+    def __enter__(self) -> _Display:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.stop()
+
+    def show(self, progress: Progress) -> None:
+        """Show where the run stands."""
+        if not progress.total:
+            return
+        if self._task is None:
+            self._task = self._bar.add_task("Measuring", total=progress.total)
+            self._bar.start()
+        if self._console.is_terminal:
+            self._bar.update(self._task, completed=progress.done)
+        if progress.message:
+            self._console.print(f"{progress.recording_id}: {progress.message}", markup=False, highlight=False)
+        elif progress.recording_id and not self._console.is_terminal:
+            notes = _count(progress.notes or 0, "note")
+            _say(f"{progress.done} of {progress.total}  {progress.recording_id}  {notes}")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        _say(f"vibstudy {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show a programmer's details of a fault.")] = False,
+) -> None:
+    pass
+
+
+# --- the way in and out
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; the exit code is returned."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    debug = "--debug" in words
+    words = [word for word in words if word != "--debug"]
+    for stream in (sys.stdout, sys.stderr):  # a console that lacks a letter shows another one
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    return _guarded(lambda: app(words, prog_name="vibstudy"), debug)
+
+
+def _guarded(run: Callable[[], object], debug: bool) -> int:
+    """Turn whatever ends the command into an exit code and plain words."""
+    try:
+        run()
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else 0
+    except VibstudyError as error:
+        found = error.problems
+        typer.echo("\n".join(str(problem) for problem in found), err=True)
+        if len(found) > 1:
+            typer.echo(f"{len(found)} problems. Nothing was written.", err=True)
+        return UNUSABLE
+    except KeyboardInterrupt:
+        typer.echo("Stopped. What is done is kept; the same command goes on from there.", err=True)
+        return STOPPED
+    except Exception as error:
+        if debug:
+            raise
+        typer.echo(
+            f"vibstudy made a mistake ({type(error).__name__}: {error}). "
+            f"Your files are as they were; details are in {_write_details(error)}",
+            err=True,
+        )
+        return FAULT
+    return 0
+
+
+def _write_details(error: BaseException) -> str:
+    """Write the traceback where logs belong on this system; return where."""
+    import platform
+    import tempfile
+    import traceback
+    from datetime import datetime
+
+    from platformdirs import user_log_path
+
+    text = f"vibstudy {__version__}, Python {platform.python_version()}, {platform.platform()}\n"
+    text += "".join(traceback.format_exception(error))
+    name = f"fault-{datetime.now():%Y%m%d-%H%M%S}.txt"
+    for folder in (user_log_path("vibstudy", appauthor=False), Path(tempfile.gettempdir())):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_text(text, encoding="utf-8")
+            return str(folder / name)
+        except OSError:
+            continue
+    return "no file (none could be written); run it again with --debug"

@@ -1,0 +1,279 @@
+"""Run one function over many tasks on all cores, or on a cluster; nothing stops the others.
+
+Contract
+--------
+* Every task ends in exactly one :class:`Outcome`: its value, or why there is none. That covers
+  exceptions, memory errors and worker processes that die.
+* Outcomes are handed over as they come, in any order, so that each can be stored at once.
+* A value depends on its task alone: each task runs in a worker process of its own with one thread for
+  linear algebra, for any number of workers.
+* When a worker dies, the tasks it may have been at are tried again one at a time: only the one that
+  brings its worker down alone has failed.
+* Ctrl-C goes to the caller after the workers have been stopped.
+
+Workers are started afresh (loky), never forked, so that it is the same on every system.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import itertools
+import signal
+import time
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
+from dataclasses import dataclass
+from typing import Any
+
+from vibstudy.errors import Problem, VibstudyError
+
+_IN_FLIGHT = 2
+"""Tasks handed out for each worker, so that none waits."""
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a task.
+
+    Parameters
+    ----------
+    index : int
+        Position of the task.
+    value : Any
+        What the function gave; None when it failed.
+    step : str
+        Where it failed, as named by :func:`step`; "" otherwise.
+    message : str
+        Why it failed, and the repair; "" when it worked.
+    detail : str
+        The programmer's details of an unexpected failure.
+    seconds : float
+        Time it took.
+    """
+
+    index: int
+    value: Any = None
+    step: str = ""
+    message: str = ""
+    detail: str = ""
+    seconds: float = 0.0
+
+
+class _StepFailedError(Exception):
+    """Carries the step's name; the failure itself is its cause."""
+
+    def __init__(self, name: str):
+        super().__init__(name)
+        self.name = name
+
+
+@contextlib.contextmanager
+def step(name: str) -> Iterator[None]:
+    """Name what is being done, so that a failure says where it happened. The innermost name counts."""
+    try:
+        yield
+    except _StepFailedError:
+        raise
+    except Exception as error:
+        raise _StepFailedError(name) from error
+
+
+def run_batch(
+    function: Callable[[Any], Any],
+    tasks: Sequence[Any],
+    on_done: Callable[[Outcome], None],
+    workers: int = 0,
+    cluster: str | None = None,
+) -> None:
+    """Run `function` on each of `tasks`.
+
+    Parameters
+    ----------
+    function : callable
+        Pure; can be pickled.
+    tasks : sequence
+        Can be pickled.
+    on_done : callable
+        Called in this process with each outcome.
+    workers : int
+        Worker processes; 0 = one for each core this process may use.
+    cluster : str | None
+        Address of a Dask scheduler to use instead of this computer.
+
+    Raises
+    ------
+    VibstudyError
+        When the cluster cannot be used.
+    """
+    if not tasks:
+        return
+    if cluster:
+        with _cluster(cluster) as (executor, places):
+            _run(executor, places, function, tasks, list(range(len(tasks))), on_done)
+        return
+    import joblib
+
+    workers = min(workers or joblib.cpu_count(), len(tasks))
+    waiting = list(range(len(tasks)))
+    while waiting:
+        with _workers(workers) as executor:
+            waiting, suspects = _run(executor, workers, function, tasks, waiting, on_done)
+        for index in suspects:
+            with _workers(1) as executor:
+                _, guilty = _run(executor, 1, function, tasks, [index], on_done)
+            if guilty:
+                on_done(Outcome(index, step="measure", message=_DIED))
+
+
+def _run(
+    executor: Executor,
+    places: int,
+    function: Callable[[Any], Any],
+    tasks: Sequence[Any],
+    waiting: Sequence[int],
+    on_done: Callable[[Outcome], None],
+) -> tuple[list[int], list[int]]:
+    """Run the waiting tasks, a few ahead of the workers.
+
+    Returns
+    -------
+    left, suspects : list of int
+        Empty when all went well; when a local worker died: tasks not handed out, and those at work then.
+    """
+    queue = iter(waiting)
+    running: dict[Future[Outcome], int] = {}
+    while True:
+        for index in itertools.islice(queue, _IN_FLIGHT * places - len(running)):
+            running[executor.submit(_attempt, function, index, tasks[index])] = index
+        if not running:
+            return [], []
+        done, _ = wait(running, return_when=FIRST_COMPLETED)
+        for future in done:
+            error = future.exception()
+            if isinstance(error, BrokenExecutor):
+                return _broken(running, queue, on_done)
+            index = running.pop(future)
+            on_done(_unreturned(index, error) if error else future.result())
+
+
+def _broken(
+    running: dict[Future[Outcome], int], queue: Iterator[int], on_done: Callable[[Outcome], None]
+) -> tuple[list[int], list[int]]:
+    """After a worker died: hand over what was finished, name the rest."""
+    wait(running)
+    suspects = []
+    for future, index in running.items():
+        if future.exception():
+            suspects.append(index)
+        else:
+            on_done(future.result())
+    return list(queue), suspects
+
+
+def _unreturned(index: int, error: BaseException) -> Outcome:
+    """Outcome of a task that gave none: its worker was lost on the cluster, or nothing could be sent."""
+    if type(error).__name__ == "KilledWorker":
+        return Outcome(index, step="measure", message=_DIED)
+    message, detail = explain(error)
+    return Outcome(index, step="measure", message=message, detail=detail)
+
+
+@contextlib.contextmanager
+def _workers(count: int) -> Iterator[Executor]:
+    """Fresh worker processes; stopped at once when the caller leaves early."""
+    from joblib.externals.loky import ProcessPoolExecutor
+
+    executor = ProcessPoolExecutor(
+        max_workers=count, env=dict.fromkeys(_THREADS, "1"), initializer=_leave_interrupts_to_the_parent
+    )
+    stopped_early = True
+    try:
+        yield executor
+        stopped_early = False
+    finally:
+        executor.shutdown(wait=True, kill_workers=stopped_early)
+
+
+def _leave_interrupts_to_the_parent() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextlib.contextmanager
+def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
+    """A Dask cluster as an executor, with its number of places."""
+    try:
+        from distributed import Client
+    except ImportError:
+        raise VibstudyError(
+            Problem(
+                "a cluster needs the extra 'cluster'", repair="Install it: pip install 'vibstudy[cluster]'"
+            )
+        ) from None
+    try:
+        client = Client(address, timeout="10s", set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise VibstudyError(
+            Problem(
+                f"the cluster does not answer: {error}",
+                got=address,
+                repair="Give the scheduler's address, such as tcp://host:8786",
+            )
+        ) from None
+    with client, client.get_executor(pure=False) as executor:
+        yield executor, max(1, sum(client.nthreads().values()))
+
+
+_DIED = (
+    "the worker process died while measuring this recording, perhaps for lack of memory. "
+    "Close other programs, or cut the recording with start_s and end_s; it is tried again next time"
+)
+
+
+def _attempt(function: Callable[[Any], Any], index: int, task: Any) -> Outcome:
+    """Run one task in a worker; a failure becomes an outcome."""
+    from threadpoolctl import threadpool_limits
+
+    began = time.perf_counter()
+    name = "measure"
+    try:
+        with threadpool_limits(1):
+            return Outcome(index, function(task), seconds=time.perf_counter() - began)
+    except Exception as error:
+        failure: BaseException = error
+        if isinstance(error, _StepFailedError):
+            name, failure = error.name, error.__cause__ or error
+        message, detail = explain(failure)
+        return Outcome(index, None, name, message, detail, time.perf_counter() - began)
+
+
+def explain(error: BaseException) -> tuple[str, str]:
+    """Say in words what went wrong; details for a programmer when it was not foreseen."""
+    if isinstance(error, VibstudyError):
+        return " ".join(str(problem) for problem in error.problems), ""
+    if isinstance(error, MemoryError):
+        return str(
+            Problem("there was not enough memory", repair="Close other programs or use fewer workers")
+        ), ""
+    if isinstance(error, OSError) and error.errno in _OS_ERRORS:
+        message, repair = _OS_ERRORS[error.errno]
+        return str(Problem(message, file=str(error.filename or ""), repair=repair)), ""
+    detail = "".join(traceback.format_exception(error))
+    return f"an unexpected error happened ({type(error).__name__}: {error}); please report it", detail
+
+
+_OS_ERRORS = {
+    errno.ENOENT: ("the file is no longer there", "Put it back, or mend its path in the manifest"),
+    errno.EACCES: ("reading or writing this file is not allowed", "Allow it in the file's permissions"),
+    errno.EPERM: ("reading or writing this file is not allowed", "Allow it in the file's permissions"),
+    errno.ENOSPC: ("the disk is full", "Make room and run the same command again"),
+    getattr(errno, "EDQUOT", -1): (
+        "your share of the disk is full",
+        "Make room and run the same command again",
+    ),
+    errno.EROFS: ("this disk can only be read", "Choose another folder with --out"),
+    errno.EIO: ("the disk reports an error at this file", "Copy the file again from its source"),
+    errno.ENAMETOOLONG: ("the file name is too long", "Use a shorter name"),
+}

@@ -1,0 +1,160 @@
+"""An empty study folder, explained, for the user's own recordings."""
+
+from __future__ import annotations
+
+import csv
+import io
+import textwrap
+from pathlib import Path
+
+import vibstudy
+from vibstudy.corpus.manifest import FILE_NAME as MANIFEST_NAME
+from vibstudy.corpus.manifest import MANIFEST_COLUMNS
+from vibstudy.corpus.settings import FILE_NAME as SETTINGS_NAME
+from vibstudy.corpus.settings import template as settings_template
+from vibstudy.errors import Problem, VibstudyError
+
+_EXAMPLE = {
+    "recording_id": "# example_1954",
+    "path": "audio/example_1954.wav",
+    "player": "Invented Player",
+    "decade": "1950",
+    "region": "Invented Region",
+    "instrument": "alto saxophone",
+    "piece": "Invented Sonata",
+    "movement": "2",
+    "medium": "tape_lp",
+    "accompaniment": "piano",
+    "start_s": "12.5",
+    "end_s": "48",
+    "tempo_bpm": "72",
+    "comment": "Rows that begin with # are passed over. README.txt explains the columns.",
+}
+
+_CLAIMS = """\
+# Claims of this study, written down BEFORE looking at the figures.
+#
+# A claim is a sentence that the recordings can support or contradict. Write each one here first; the
+# date of writing is what makes a test of it worth something. Everything below is a remark until the #
+# in front is taken away.
+"""
+
+_README = """\
+A vibrato study
+
+What to do, in this order:
+
+  1. Put your recordings (WAV, FLAC, MP3, OGG, AIFF; M4A where ffmpeg is installed) into the folder
+     "audio", or anywhere else on this computer.
+  2. Open {manifest} in a spreadsheet and write one row for each recording. Save it as CSV.
+  3. In a terminal, in this folder, type
+
+         vibstudy check        tells every mistake in the table, and how to mend it
+         vibstudy measure      measures every note; type it again after adding recordings
+         vibstudy status       shows what is measured, and how decades and regions are covered
+         vibstudy lab          opens the notebooks with the figures
+
+The files:
+
+  {manifest}   your recordings; the only file you must write
+  {settings}            settings; all may stay as they are
+  claims.toml           what you want to test, written before you look
+  notebooks/            the figures, to be read and run from top to bottom
+  results/              made by the tool: notes.csv has one row a note
+  figures/              made by the notebooks
+
+The columns of {manifest} (those marked * must be filled):
+
+{columns}
+
+Any other column is kept and stands in every table, so that you can study it, too. Leave a cell empty when
+you do not know. Times are those a player's clock shows, in seconds.
+
+Extent is always HALF of the distance from the lowest to the highest pitch of the vibrato: a vibrato of
+35 cents goes 35 cents up and 35 cents down.
+
+Two cautions. Whether you may copy or show excerpts of a recording depends on the law where you live; ask a
+lawyer who knows it. And recordings that happened to be made and kept are no experiment: a difference
+between two groups of them does not show its cause.
+"""
+
+
+def make_study(path: str | Path) -> tuple[list[str], list[str]]:
+    """Make a study folder; nothing that exists is overwritten.
+
+    Returns
+    -------
+    made, kept : list of str
+        Files made, and those that were there already.
+
+    Raises
+    ------
+    VibstudyError
+        When the folder cannot be made.
+    """
+    study = Path(path)
+    made: list[str] = []
+    kept: list[str] = []
+    try:
+        (study / "audio").mkdir(parents=True, exist_ok=True)
+        for name, content in _files().items():
+            file = study / name
+            file.parent.mkdir(exist_ok=True)
+            try:
+                with file.open("xb") as stream:
+                    stream.write(content)
+                made.append(name)
+            except FileExistsError:
+                kept.append(name)
+    except OSError as error:
+        raise VibstudyError(
+            Problem(
+                f"the study folder cannot be made: {error.strerror or error}",
+                str(error.filename or path),
+                repair="Choose another place, or allow writing there",
+            )
+        ) from None
+    return made, kept
+
+
+def _files() -> dict[str, bytes]:
+    """Name and content of every file of a new study."""
+    texts = {
+        MANIFEST_NAME: _manifest(),
+        SETTINGS_NAME: settings_template(),
+        "claims.toml": _CLAIMS,
+        "README.txt": _README.format(manifest=MANIFEST_NAME, settings=SETTINGS_NAME, columns=_columns()),
+    }
+    files = {name: text.encode() for name, text in texts.items()}
+    return files | {f"notebooks/{source.name}": source.read_bytes() for source in _notebooks()}
+
+
+def _manifest() -> str:
+    """Header and one example, which is a remark."""
+    names = [column.name for column in MANIFEST_COLUMNS if column.name != "year"]
+    text = io.StringIO(newline="")
+    writer = csv.DictWriter(text, names, restval="")
+    writer.writeheader()
+    writer.writerow(_EXAMPLE)
+    return text.getvalue()
+
+
+def _columns() -> str:
+    lines = []
+    for column in MANIFEST_COLUMNS:
+        mark = "*" if column.constraints.get("required") or column.name == "decade" else " "
+        words = column.constraints.get("enum")
+        meaning = f"{column.definition} Usual: {', '.join(words)}." if words else column.definition
+        lines += textwrap.wrap(
+            meaning, 104, initial_indent=f"{mark} {column.name:15} ", subsequent_indent=" " * 18
+        )
+    return "\n".join(lines)
+
+
+def _notebooks() -> list[Path]:
+    """The notebooks of the package, or of the source tree it runs from."""
+    package = Path(vibstudy.__file__).parent
+    for folder in (package / "notebooks", package.parent / "notebooks"):
+        if folder.is_dir():
+            return sorted(path for path in folder.iterdir() if path.suffix in (".ipynb", ".py"))
+    return []

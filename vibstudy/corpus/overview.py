@@ -1,0 +1,137 @@
+"""What a study holds and what is measured of it, in words and a table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+from rich.console import RenderableType
+from rich.table import Table
+
+from vibstudy.corpus.manifest import read_manifest
+from vibstudy.corpus.settings import Settings
+from vibstudy.corpus.store import Store, recordings_of
+from vibstudy.errors import Problem, VibstudyError, nearest
+
+_SHOWN = 20
+"""Recordings listed by name in each part of the overview."""
+
+
+def coverage(manifest: pd.DataFrame) -> pd.DataFrame:
+    """Recordings and players in each decade and region.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by decade and region, sorted; `recordings`, `players`. Excluded rows do not count.
+    """
+    used = manifest[~manifest["exclude"]]
+    groups = used.groupby(["decade", "region"], sort=True)["player"]
+    return pd.DataFrame({"recordings": groups.size(), "players": groups.nunique()})
+
+
+def coverage_table(manifest: pd.DataFrame) -> Table:
+    """The coverage, decades down and regions across."""
+    counts = coverage(manifest)
+    regions = sorted(counts.index.get_level_values("region").unique())
+    table = Table(title="Recordings (players)", title_justify="left")
+    table.add_column("decade", justify="right")
+    for region in regions:
+        table.add_column(str(region), justify="right")
+    for decade in sorted(counts.index.get_level_values("decade").unique()):
+        cells = []
+        for region in regions:
+            if (decade, region) in counts.index:
+                cell = counts.loc[(decade, region)]
+                cells.append(f"{cell['recordings']} ({cell['players']})")
+            else:
+                cells.append("-")
+        table.add_row(str(decade), *cells)
+    return table
+
+
+@dataclass
+class State:
+    """Where a study stands.
+
+    Parameters
+    ----------
+    measured : list of str
+        Recordings whose stored figures hold.
+    excluded : int
+        Recordings excluded in the manifest.
+    waiting, failed : dict
+        Recordings to be measured, and those that failed last time, each with the reason.
+    notes : int
+        Notes in the measured recordings.
+    """
+
+    measured: list[str] = field(default_factory=list)
+    excluded: int = 0
+    waiting: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
+    notes: int = 0
+
+
+def state(manifest: pd.DataFrame, base: Path, out: Path, settings: Settings) -> State:
+    """Compare what is stored with the manifest, the files and the settings."""
+    store = Store(out)
+    recordings = recordings_of(manifest, base)
+    found = State(excluded=len(manifest) - len(recordings))
+    for recording in recordings:
+        reason, entry = store.plan(recording, settings)
+        name = recording.recording_id
+        if entry is not None and entry.failed:
+            found.failed[name] = entry.message
+        elif reason:
+            found.waiting[name] = reason
+        else:
+            found.measured.append(name)
+            found.notes += entry.notes or 0 if entry else 0
+    return found
+
+
+def overview(manifest: Path, out: Path, settings: Settings) -> Iterator[RenderableType]:
+    """The state of a study, ready to be printed part by part."""
+    frame = read_manifest(manifest)
+    found = state(frame, manifest.absolute().parent, out, settings)
+    yield coverage_table(frame)
+    yield ""
+    total = len(frame) - found.excluded
+    yield f"{len(found.measured):,} of {total:,} recordings measured: {found.notes:,} notes"
+    if found.excluded:
+        yield f"{found.excluded:,} excluded in the manifest"
+    yield from _listed("To be measured", found.waiting)
+    yield from _listed("Failed last time", found.failed)
+    if found.waiting or found.failed:
+        yield f"Next: vibstudy measure {manifest}"
+
+
+def _listed(title: str, reasons: dict[str, str]) -> Iterator[str]:
+    if reasons:
+        yield f"{title} ({len(reasons):,}):"
+        yield from (f"  {name}: {reason}" for name, reason in list(reasons.items())[:_SHOWN])
+        if len(reasons) > _SHOWN:
+            yield f"  and {len(reasons) - _SHOWN:,} more"
+
+
+def explain_recording(manifest: Path, out: Path, settings: Settings, name: str) -> str:
+    """Why one recording would be measured (again), or that it would not."""
+    recordings = recordings_of(read_manifest(manifest), manifest.absolute().parent)
+    by_name = {recording.recording_id: recording for recording in recordings}
+    if name not in by_name:
+        raise VibstudyError(
+            Problem(
+                "the manifest has no such recording, or it is excluded",
+                str(manifest),
+                column="recording_id",
+                got=name,
+                repair=nearest(name, list(by_name)),
+            )
+        )
+    reason, entry = Store(out).plan(by_name[name], settings)
+    if not reason and entry is not None:
+        return f"{name}: up to date, measured {entry.finished_at} ({entry.notes} notes)"
+    return f"{name} would be measured: {reason}"

@@ -1,0 +1,574 @@
+"""The results folder: one entry a recording, kept until something that matters changes.
+
+::
+
+    results/notes.parquet, notes.csv, recordings.csv, log.csv, datapackage.json
+    results/cache/<recording_id>/notes.parquet    notes as measured
+                                 line.parquet     pitch and level against time
+                                 recording.json   figures of the recording
+                                 key.json         what went in, and what came out
+                                 failure.json     instead of all these: why it could not be measured
+
+An entry is made in a temporary folder and put in its place in one step, so that a break at any moment
+leaves either the old entry, the new one, or none. Tags of the manifest are joined when the tables are
+written: changing a tag measures nothing again.
+
+What went in
+    SHA-256 of the sound file, of the score and of the note list; the settings that change figures; the
+    row's start_s, end_s, tuning_hz, speed_factor and tempo_bpm; :data:`METHOD_VERSION`. Names and dates
+    of files do not count. Size and date of a file are remembered with its hash, so that an untouched
+    file is not read again.
+
+One writer at a time: a lock of the operating system, which ends with the program that holds it, however
+it ends.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import platform
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+import pandas as pd
+
+from vibstudy import __version__
+from vibstudy.corpus.manifest import resolve
+from vibstudy.corpus.settings import Settings
+from vibstudy.corpus.tables import (
+    TEMPORARY,
+    beside,
+    read_log,
+    read_notes,
+    read_recordings,
+    to_arrow,
+    write_frame,
+    write_json,
+    write_notes,
+    write_package,
+)
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.schema import LOG_COLUMNS, NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, typed
+
+__all__ = [
+    "METHOD_VERSION",
+    "Entry",
+    "Recording",
+    "Store",
+    "read_log",
+    "read_notes",
+    "read_recordings",
+    "recordings_of",
+    "stamp_file",
+]
+
+METHOD_VERSION = 1
+"""Raise it whenever a change of the method changes figures: everything is then measured again."""
+
+ROW_FIELDS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm")
+"""Cells of the manifest that change figures."""
+
+_FILE_FIELDS = {"audio": "the sound file", "score": "the score", "notes": "the note list"}
+_TABLES = ("notes.parquet", "line.parquet", "recording.json")
+_LOCK_S = 0.5
+
+
+class Measured(Protocol):
+    """What measuring a recording gives: its notes, its line of pitch and level, its own figures."""
+
+    @property
+    def notes(self) -> pd.DataFrame: ...
+    @property
+    def line(self) -> pd.DataFrame: ...
+    @property
+    def recording(self) -> Mapping[str, Any]: ...
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """A file's content, and what tells cheaply that it was not touched since."""
+
+    sha256: str
+    size: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One row of the manifest, ready to be measured.
+
+    Parameters
+    ----------
+    recording_id : str
+        Safe as a folder name.
+    audio_path : str
+        Absolute.
+    row : mapping
+        The row's cells; None where empty; `score_path` and `notes_path` absolute.
+    """
+
+    recording_id: str
+    audio_path: str
+    row: Mapping[str, Any]
+
+    @property
+    def files(self) -> dict[str, str]:
+        """Files whose content changes the figures, by role."""
+        paths = {
+            "audio": self.audio_path,
+            "score": self.row.get("score_path"),
+            "notes": self.row.get("notes_path"),
+        }
+        return {role: path for role, path in paths.items() if path}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What the store holds of a recording.
+
+    Parameters
+    ----------
+    inputs : dict
+        What went in: method, settings, row, files.
+    stamps : dict
+        Hash, size and date of each file, by role.
+    outputs : dict
+        Size of each stored table; "content", their joint hash.
+    notes : int | None
+        Notes found; None for a failure.
+    seconds : float
+        Time it took.
+    finished_at : str
+        UTC, ISO 8601.
+    version : str
+        Version of vibstudy.
+    step, message, detail : str
+        For a failure: where it happened, why, and the programmer's details.
+    """
+
+    inputs: dict[str, Any] = field(default_factory=dict)
+    stamps: dict[str, dict[str, Any]] = field(default_factory=dict)
+    outputs: dict[str, Any] = field(default_factory=dict)
+    notes: int | None = None
+    seconds: float = 0.0
+    finished_at: str = ""
+    version: str = ""
+    step: str = ""
+    message: str = ""
+    detail: str = ""
+
+    @property
+    def failed(self) -> bool:
+        """Whether the recording could not be measured."""
+        return bool(self.message)
+
+
+def stamp_file(path: str | Path) -> Stamp:
+    """Hash of a file, with its size and date.
+
+    Raises
+    ------
+    OSError
+        When it cannot be read.
+    """
+    with Path(path).open("rb") as stream:
+        before = os.fstat(stream.fileno())
+        digest = hashlib.file_digest(stream, "sha256").hexdigest()
+    return Stamp(digest, before.st_size, before.st_mtime_ns)
+
+
+def recordings_of(manifest: pd.DataFrame, base: Path) -> list[Recording]:
+    """Rows of a manifest that are not excluded, ready to be measured.
+
+    Parameters
+    ----------
+    manifest : DataFrame
+        As :func:`vibstudy.corpus.manifest.read_manifest` gives it.
+    base : Path
+        Folder of the manifest.
+    """
+    rows = manifest[~manifest["exclude"]].copy()
+    for name in ("score_path", "notes_path"):
+        if name in rows:
+            given = rows[name].notna()
+            rows.loc[given, name] = resolve(base, rows.loc[given, name])
+    plain = rows.drop(columns=["audio_path", "manifest_row"]).astype(object)
+    plain = plain.where(plain.notna(), None)
+    return [
+        Recording(str(row["recording_id"]), path, {str(name): value for name, value in row.items()})
+        for row, path in zip(plain.to_dict("records"), rows["audio_path"], strict=True)
+    ]
+
+
+class Store:
+    """The results folder of a study.
+
+    Parameters
+    ----------
+    out : path
+        The folder; made when something is first written.
+    """
+
+    def __init__(self, out: str | Path):
+        self.out = Path(out)
+        self.cache = self.out / "cache"
+        self._temporary = self.cache / TEMPORARY
+
+    # --- one writer
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[None]:
+        """Hold the folder for writing; leftovers of a writer that was broken off are removed.
+
+        Raises
+        ------
+        VibstudyError
+            When another program writes there, or the folder cannot be written to.
+        """
+        from filelock import FileLock, Timeout
+
+        who = self.cache / "writer.json"
+        try:
+            self.cache.mkdir(parents=True, exist_ok=True)
+            lock = FileLock(self.cache / "writer.lock", timeout=_LOCK_S)
+            lock.acquire()
+        except Timeout:
+            raise VibstudyError(_busy(self.out, who)) from None
+        except OSError as error:
+            raise VibstudyError(
+                Problem(
+                    f"results cannot be written here: {error.strerror or error}",
+                    str(self.out),
+                    repair="Choose another folder with --out, or allow writing to this one",
+                )
+            ) from None
+        try:
+            self._clear()
+            since = datetime.now(UTC).isoformat(timespec="seconds")
+            write_json(who, {"pid": os.getpid(), "host": platform.node(), "since": since})
+            yield
+        finally:
+            who.unlink(missing_ok=True)
+            lock.release()
+
+    def _clear(self) -> None:
+        shutil.rmtree(self._temporary, ignore_errors=True)
+        for folder in (self.out, self.cache):
+            for path in folder.glob(f"*{TEMPORARY}"):
+                path.unlink(missing_ok=True)
+
+    # --- entries
+
+    def entry(self, recording_id: str) -> Entry | None:
+        """What is stored of a recording; None when nothing is, or when it is damaged."""
+        folder = self.cache / recording_id
+        for name in ("key.json", "failure.json"):
+            try:
+                return Entry(**json.loads((folder / name).read_bytes()))
+            except FileNotFoundError:
+                continue
+            except (OSError, ValueError, TypeError):
+                return None
+        return None
+
+    def why(self, recording: Recording, settings: Settings) -> str:
+        """Why the recording would be measured (again); "" when what is stored holds."""
+        return self.plan(recording, settings)[0]
+
+    def plan(self, recording: Recording, settings: Settings) -> tuple[str, Entry | None]:
+        """As :meth:`why`, with the stored entry. Files are read only when their size or date changed."""
+        entry = self.entry(recording.recording_id)
+        if entry is None:
+            return "it is new", None
+        if entry.failed:
+            return f"it failed last time ({entry.message})", entry
+        try:
+            inputs = _inputs(recording, settings, _stamps(recording, entry))
+        except OSError as error:
+            return f"a file cannot be read any more ({error.strerror or error})", entry
+        changes = _changes(entry.inputs, inputs)
+        if not changes and not self._whole(recording.recording_id, entry):
+            changes = ["what was stored is damaged"]
+        return "; ".join(changes), entry
+
+    def _whole(self, recording_id: str, entry: Entry) -> bool:
+        folder = self.cache / recording_id
+        try:
+            return all((folder / name).stat().st_size == entry.outputs[name] for name in _TABLES)
+        except (OSError, KeyError):
+            return False
+
+    def save(
+        self,
+        recording: Recording,
+        settings: Settings,
+        stamps: Mapping[str, Stamp],
+        result: Measured,
+        seconds: float,
+    ) -> Entry:
+        """Store what was measured from files with these stamps.
+
+        Raises
+        ------
+        OSError
+            When the disk is full, or writing is not allowed.
+        """
+        import pyarrow.parquet as pq
+
+        folder = self._begin(recording.recording_id)
+        provenance = [column.name for column in PROVENANCE_COLUMNS]  # joined when the tables are written
+        measured = result.notes.drop(columns=provenance, errors="ignore")
+        notes = to_arrow(typed(measured, NOTE_COLUMNS), NOTE_COLUMNS)
+        pq.write_table(notes, folder / "notes.parquet", compression="zstd")
+        pq.write_table(to_arrow(result.line), folder / "line.parquet", compression="zstd")
+        write_json(folder / "recording.json", _plain(result.recording))
+        entry = Entry(
+            inputs=_inputs(recording, settings, stamps),
+            stamps={role: asdict(stamp) for role, stamp in stamps.items()},
+            outputs={name: (folder / name).stat().st_size for name in _TABLES}
+            | {"content": _joint_hash([folder / name for name in _TABLES])},
+            notes=notes.num_rows,
+            seconds=round(seconds, 3),
+            finished_at=datetime.now(UTC).isoformat(timespec="seconds"),
+            version=__version__,
+            step="store",
+        )
+        write_json(folder / "key.json", asdict(entry))
+        self._finish(recording.recording_id)
+        return entry
+
+    def save_failure(self, recording_id: str, step: str, message: str, detail: str, seconds: float) -> Entry:
+        """Store why a recording could not be measured; what was stored of it before is dropped."""
+        entry = Entry(
+            seconds=round(seconds, 3),
+            finished_at=datetime.now(UTC).isoformat(timespec="seconds"),
+            version=__version__,
+            step=step,
+            message=message,
+            detail=detail,
+        )
+        folder = self._begin(recording_id)
+        write_json(folder / "failure.json", asdict(entry))
+        self._finish(recording_id)
+        return entry
+
+    def _begin(self, recording_id: str) -> Path:
+        folder = self._temporary / recording_id
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir(parents=True)
+        return folder
+
+    def _finish(self, recording_id: str) -> None:
+        """Put the finished entry in its place: a folder can be renamed in one step, but not over another."""
+        made, place = self._temporary / recording_id, self.cache / recording_id
+        if place.exists():
+            old = self._temporary / f"{recording_id}{TEMPORARY}"
+            shutil.rmtree(old, ignore_errors=True)
+            place.replace(old)
+            made.replace(place)
+            shutil.rmtree(old, ignore_errors=True)
+        else:
+            made.replace(place)
+
+    def remember(self, recording: Recording, entry: Entry) -> None:
+        """Note new sizes and dates of files whose content is the same, so that they are not read again."""
+        stamps = {role: asdict(stamp) for role, stamp in _stamps(recording, entry).items()}
+        if stamps != entry.stamps:
+            write_json(self.cache / recording.recording_id / "key.json", asdict(entry) | {"stamps": stamps})
+
+    def notes(self, recording_id: str) -> pd.DataFrame:
+        """Notes of one recording as measured, without tags."""
+        return typed(pd.read_parquet(self._stored(recording_id, "notes.parquet")), NOTE_COLUMNS)
+
+    def line(self, recording_id: str) -> pd.DataFrame:
+        """Pitch and level of one recording against time."""
+        return pd.read_parquet(self._stored(recording_id, "line.parquet"))
+
+    def recording(self, recording_id: str) -> dict[str, Any]:
+        """Figures of one recording."""
+        return json.loads(self._stored(recording_id, "recording.json").read_text(encoding="utf-8"))
+
+    def _stored(self, recording_id: str, name: str) -> Path:
+        path = self.cache / recording_id / name
+        if not path.exists():
+            raise VibstudyError(
+                Problem(
+                    "this recording has not been measured", got=recording_id, repair="Run 'vibstudy measure'"
+                )
+            )
+        return path
+
+    # --- tables
+
+    def write_tables(self, manifest: pd.DataFrame, entries: Mapping[str, Entry]) -> pd.DataFrame:
+        """Write the tables from the stored entries, where something changed; the log is returned.
+
+        Parameters
+        ----------
+        manifest : DataFrame
+            As :func:`vibstudy.corpus.manifest.read_manifest` gives it.
+        entries : mapping
+            By recording, in any order. Rows of the manifest without one are excluded ones.
+        """
+        log = _log(manifest, entries)
+        good = {name: entry for name, entry in entries.items() if not entry.failed}
+        measured = manifest[manifest["recording_id"].isin(list(good))].reset_index(drop=True)
+        tags = measured.drop(columns=["recording_id", "audio_path", "manifest_row"])
+        done = {name: good[name] for name in measured["recording_id"]}
+        schemas = {"log.csv": write_frame(self.out / "log.csv", log, LOG_COLUMNS)}
+        fingerprint = _fingerprint(tags, done)
+        if self._tables_state(fingerprint) != self._stored_state():
+            schemas |= self._write_measured(tags, done)
+            write_json(self.cache / "tables.json", self._tables_state(fingerprint))
+        write_package(self.out, schemas)
+        return log
+
+    def _write_measured(self, tags: pd.DataFrame, done: Mapping[str, Entry]) -> dict[str, Any]:
+        recordings = pd.DataFrame([self.recording(name) | {"recording_id": name} for name in done])
+        recordings = typed(recordings, RECORDING_COLUMNS)
+        recordings["vibstudy_version"] = [entry.version for entry in done.values()]
+        provenance = recordings[[column.name for column in PROVENANCE_COLUMNS if column.name in recordings]]
+        recordings = recordings.drop(columns=list(provenance))
+        joined = pd.concat(
+            [recordings, beside(tags, [*recordings, *provenance]).set_axis(recordings.index), provenance],
+            axis=1,
+        )
+        parts = [self.cache / name / "notes.parquet" for name in done]
+        return {
+            "notes.csv": write_notes(self.out, parts, tags, provenance),
+            "recordings.csv": write_frame(
+                self.out / "recordings.csv", joined, (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)
+            ),
+        }
+
+    def _tables_state(self, fingerprint: str) -> dict[str, Any]:
+        """What the tables were made from, and their sizes: an edited or lost table is written again."""
+        paths = [self.out / name for name in ("notes.parquet", "notes.csv", "recordings.csv")]
+        return {"from": fingerprint} | {
+            path.name: path.stat().st_size if path.exists() else -1 for path in paths
+        }
+
+    def _stored_state(self) -> dict[str, Any] | None:
+        try:
+            return json.loads((self.cache / "tables.json").read_bytes())
+        except (OSError, ValueError):
+            return None
+
+
+def _stamp(path: str, remembered: Mapping[str, Any] | None) -> Stamp:
+    """Stamp of a file: the remembered one when size and date are the same."""
+    if remembered is not None:
+        now = Path(path).stat()
+        if (now.st_size, now.st_mtime_ns) == (remembered["size"], remembered["mtime_ns"]):
+            return Stamp(**remembered)
+    return stamp_file(path)
+
+
+def _stamps(recording: Recording, entry: Entry) -> dict[str, Stamp]:
+    return {role: _stamp(path, entry.stamps.get(role)) for role, path in recording.files.items()}
+
+
+def _inputs(recording: Recording, settings: Settings, stamps: Mapping[str, Stamp]) -> dict[str, Any]:
+    """What the figures depend on."""
+    return {
+        "method": METHOD_VERSION,
+        "settings": settings.measure_key(),
+        "row": {name: _plain_value(recording.row.get(name)) for name in ROW_FIELDS},
+        "files": {role: stamp.sha256 for role, stamp in stamps.items()},
+    }
+
+
+def _changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    """What is different, in words. A setting that the old version did not know has not changed."""
+    words = []
+    if old["method"] != new["method"]:
+        words.append(f"the method changed (version {old['method']} to {new['method']})")
+    for role, called in _FILE_FIELDS.items():
+        before, now = old["files"].get(role), new["files"].get(role)
+        if before != now:
+            how = "changed" if before and now else "was added" if now else "was removed"
+            words.append(f"{called} {how}")
+    for name, value in new["settings"].items():
+        before = old["settings"].get(name, value)
+        if before != value:
+            words.append(f"the setting {name} changed from {_said(before)} to {_said(value)}")
+    for name, value in new["row"].items():
+        before = old["row"].get(name)
+        if before != value:
+            words.append(f"{name} in the manifest changed from {_said(before)} to {_said(value)}")
+    return words
+
+
+def _said(value: Any) -> str:
+    return "empty" if value in (None, "") else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _plain_value(value: Any) -> Any:
+    """A value for JSON: plain Python, missing as None."""
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if value is pd.NA or value != value else value
+
+
+def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
+    return {str(name): _plain_value(value) for name, value in values.items()}
+
+
+def _joint_hash(paths: Sequence[Path]) -> str:
+    digest = hashlib.sha256()
+    for path in paths:
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def _fingerprint(tags: pd.DataFrame, done: Mapping[str, Entry]) -> str:
+    """Hash of everything the tables of notes and recordings are made from."""
+    digest = hashlib.sha256()
+    for columns in (NOTE_COLUMNS, RECORDING_COLUMNS, PROVENANCE_COLUMNS):
+        digest.update(repr([(column.name, column.type) for column in columns]).encode())
+    digest.update(repr([(name, e.outputs["content"], e.version) for name, e in done.items()]).encode())
+    digest.update(repr([(name, str(tags[name].dtype)) for name in tags]).encode())
+    digest.update(pd.util.hash_pandas_object(tags, index=False).to_numpy().tobytes())
+    return digest.hexdigest()
+
+
+def _log(manifest: pd.DataFrame, entries: Mapping[str, Entry]) -> pd.DataFrame:
+    rows = []
+    for name, excluded in zip(manifest["recording_id"], manifest["exclude"], strict=True):
+        entry = entries.get(name)
+        if entry is None:
+            message = "excluded in the manifest" if excluded else "not measured yet"
+            rows.append({"recording_id": name, "message": message})
+        else:
+            rows.append(
+                {
+                    "recording_id": name,
+                    "step": entry.step,
+                    "success": not entry.failed,
+                    "seconds": entry.seconds,
+                    "notes": entry.notes,
+                    "message": entry.message,
+                    "finished_at": entry.finished_at,
+                }
+            )
+    return typed(pd.DataFrame(rows), LOG_COLUMNS)
+
+
+def _busy(out: Path, who: Path) -> Problem:
+    try:
+        writer = json.loads(who.read_bytes())
+        by = f" (process {writer['pid']} on {writer['host']}, since {writer['since']})"
+    except (OSError, ValueError, KeyError):
+        by = ""
+    return Problem(
+        f"another vibstudy is writing results here{by}",
+        str(out),
+        repair="Wait until it has finished, or stop it; the lock ends with that program",
+    )

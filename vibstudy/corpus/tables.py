@@ -1,0 +1,360 @@
+"""The written tables: Parquet and CSV, with their dictionary beside them, and how to read them back.
+
+Each file is written under a temporary name and then put in its place in one step, and only when its
+content has changed. Tables are put together in batches, so that memory does not grow with the corpus.
+
+CSV for spreadsheets
+    A text cell that begins with ``= + - @``, a tab, a line break or one of the full-width forms of those
+    signs would be run as a formula. It gets an apostrophe in front; a cell that begins with apostrophes
+    and then such a sign gets one more, so that :func:`unguard` restores every text exactly. Numbers are
+    untouched.
+
+References
+----------
+OWASP, CSV Injection, https://owasp.org/www-community/attacks/CSV_Injection (from memory).
+Frictionless Data Package and Table Schema, https://specs.frictionlessdata.io (open standards).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import IO, Any
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
+
+from vibstudy.corpus.manifest import MANIFEST_COLUMNS
+from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.schema import (
+    LOG_COLUMNS,
+    NOTE_COLUMNS,
+    PROVENANCE_COLUMNS,
+    RECORDING_COLUMNS,
+    Column,
+    table_schema,
+)
+
+TEMPORARY = ".vibstudy-tmp"
+"""Ending of temporary names; whatever is left with it after a break is removed by the next writer."""
+
+_ARROW = {"string": pa.string(), "number": pa.float64(), "integer": pa.int64(), "boolean": pa.bool_()}
+_GUARD = "^('*[=+\\-@\\t\\r\\n＝＋－＠])"
+_BATCH_ROWS = 50_000
+_NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype(), pa.string(): pd.StringDtype()}
+_PANDAS = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
+_TAGS = tuple(replace(column, constraints={}) for column in MANIFEST_COLUMNS)
+
+TABLES: dict[str, tuple[str, tuple[Column, ...]]] = {
+    "notes.csv": ("Notes", (*NOTE_COLUMNS, *PROVENANCE_COLUMNS)),
+    "recordings.csv": ("Recordings", (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)),
+    "log.csv": ("What happened to each recording", LOG_COLUMNS),
+}
+"""The tables in CSV: title, and the dictionary of their columns."""
+
+# --- text cells in CSV
+
+
+def guard(text: pa.ChunkedArray | pa.Array) -> pa.ChunkedArray | pa.Array:
+    """Texts as they may stand in a spreadsheet."""
+    return pc.replace_substring_regex(text, _GUARD, r"'\1")
+
+
+def unguard(cells: pd.Series) -> pd.Series:
+    """Texts as they were before :func:`guard`."""
+    return cells.str.replace("^'('*[=+\\-@\\t\\r\\n＝＋－＠])", r"\1", regex=True)
+
+
+def _guarded(table: pa.Table) -> pa.Table:
+    for position, item in enumerate(table.schema):
+        if pa.types.is_string(item.type):
+            table = table.set_column(position, item, guard(table.column(position)))
+    return table
+
+
+# --- writing
+
+
+@contextlib.contextmanager
+def replacing(path: Path) -> Iterator[IO[bytes]]:
+    """A stream whose content takes the place of `path` in one step, when it differs."""
+    temporary = path.with_name(f"{path.name}{TEMPORARY}")
+    try:
+        with temporary.open("wb") as stream:
+            yield stream
+        put_in_place(temporary, path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+
+
+def put_in_place(temporary: Path, path: Path) -> None:
+    """Let `temporary` take the place of `path`; drop it when the content is the same."""
+    if (
+        path.exists()
+        and path.stat().st_size == temporary.stat().st_size
+        and _sha256(path) == _sha256(temporary)
+    ):
+        temporary.unlink()
+        return
+    try:
+        temporary.replace(path)
+    except PermissionError:
+        raise VibstudyError(
+            Problem(
+                "this file cannot be replaced",
+                str(path),
+                repair="Close the program that has it open, then run the same command again; nothing is lost",
+            )
+        ) from None
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def write_json(path: Path, content: Mapping[str, Any]) -> None:
+    """Write a JSON file in one step."""
+    with replacing(path) as stream:
+        stream.write(json.dumps(content, indent=1, ensure_ascii=False, sort_keys=True).encode())
+
+
+def to_arrow(frame: pd.DataFrame, columns: Iterable[Column] = ()) -> pa.Table:
+    """Arrow table of a frame: NaN is missing, known columns have the dictionary's type."""
+    table = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+    known = {column.name: column for column in columns}
+    fields = []
+    for item in table.schema:
+        kind = _ARROW[known[item.name].type] if item.name in known else item.type
+        if pa.types.is_large_string(kind) or pa.types.is_null(kind):
+            kind = pa.string()
+        elif pa.types.is_floating(kind):
+            kind = kind if item.name not in known else pa.float64()
+        fields.append(pa.field(item.name, kind))
+    return table.cast(pa.schema(fields))
+
+
+def write_frame(path: Path, frame: pd.DataFrame, columns: Iterable[Column] = ()) -> pa.Schema:
+    """Write a small table as CSV; its schema is returned."""
+    table = to_arrow(frame, columns)
+    with replacing(path) as stream:
+        pacsv.write_csv(_guarded(table), stream)
+    return table.schema
+
+
+def write_notes(out: Path, parts: Sequence[Path], tags: pd.DataFrame, provenance: pd.DataFrame) -> pa.Schema:
+    """Join the note tables of many recordings into ``notes.parquet`` and ``notes.csv``.
+
+    Parameters
+    ----------
+    out : Path
+        Results folder.
+    parts : sequence of Path [shape=(n,)]
+        Parquet file of each recording, in the order wanted.
+    tags, provenance : DataFrame [shape=(n, ...)]
+        Columns to repeat on each note of the recording: the user's, renamed by :func:`beside` where the
+        tool has such a column, and the tool's.
+
+    Returns
+    -------
+    pyarrow.Schema
+        Columns written.
+    """
+    measured = _joint_schema(parts)
+    own = beside(tags, [*measured.names, *provenance])
+    tag_table = to_arrow(pd.concat([own.set_axis(provenance.index), provenance], axis=1), PROVENANCE_COLUMNS)
+    schema = pa.schema([*measured, *tag_table.schema])
+    with (
+        replacing(out / "notes.parquet") as parquet_stream,
+        replacing(out / "notes.csv") as csv_stream,
+        pq.ParquetWriter(parquet_stream, schema, compression="zstd") as parquet,
+        pacsv.CSVWriter(csv_stream, schema) as text,
+    ):
+        for batch in _batches(parts, measured, tag_table):
+            parquet.write_table(batch)
+            text.write_table(_guarded(batch))
+    return schema
+
+
+def _joint_schema(parts: Sequence[Path]) -> pa.Schema:
+    """Columns of all parts: those of the dictionary first, in its order."""
+    known = {column.name: pa.field(column.name, _ARROW[column.type]) for column in NOTE_COLUMNS}
+    schemas = {pq.read_schema(part).remove_metadata() for part in parts}
+    ordered = sorted(schemas, key=str)
+    found = pa.unify_schemas(ordered, promote_options="permissive") if ordered else pa.schema([])
+    return pa.schema([*known.values(), *(item for item in found if item.name not in known)])
+
+
+def _batches(parts: Sequence[Path], measured: pa.Schema, tags: pa.Table) -> Iterator[pa.Table]:
+    """Notes with their tags, about 50,000 rows at a time; the cut depends on the rows alone."""
+    gathered: list[pa.Table] = []
+    rows: list[int] = []
+
+    def batch() -> pa.Table:
+        notes = pa.concat_tables(gathered)
+        repeated = tags.take(pa.array(rows, pa.int64()))
+        for item in repeated.schema:
+            notes = notes.append_column(item, repeated.column(item.name))
+        return notes.combine_chunks()
+
+    for position, part in enumerate(parts):
+        table = _conform(pq.ParquetFile(part).read(), measured)
+        gathered.append(table)
+        rows += [position] * table.num_rows
+        if len(rows) >= _BATCH_ROWS:
+            yield batch()
+            gathered, rows = [], []
+    if gathered:
+        yield batch()
+
+
+def _conform(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    columns = [
+        table.column(item.name).cast(item.type)
+        if item.name in table.column_names
+        else pa.nulls(table.num_rows, item.type)
+        for item in schema
+    ]
+    return pa.table(columns, schema=schema)
+
+
+def beside(tags: pd.DataFrame, taken: Iterable[str]) -> pd.DataFrame:
+    """Tags renamed where the tool has a column of that name: ``notes`` becomes ``notes_manifest``."""
+    names = set(taken)
+    return tags.rename(columns={name: f"{name}_manifest" for name in tags if name in names})
+
+
+def write_package(out: Path, schemas: Mapping[str, pa.Schema]) -> None:
+    """Write ``datapackage.json``: each CSV with its size, hash and Table Schema.
+
+    A table that is not among `schemas` keeps its description.
+
+    Parameters
+    ----------
+    out : Path
+        Results folder.
+    schemas : mapping
+        File name to the columns written.
+    """
+    described = {resource["path"]: resource for resource in _descriptor(out)}
+    for name, schema in schemas.items():
+        title, columns = TABLES[name]
+        path = out / name
+        described[name] = {
+            "name": path.stem,
+            "path": name,
+            "title": title,
+            "format": "csv",
+            "mediatype": "text/csv",
+            "encoding": "utf-8",
+            "bytes": path.stat().st_size,
+            "hash": f"sha256:{_sha256(path)}",
+            "schema": table_schema([*_TAGS, *columns], schema.empty_table().to_pandas()),
+        }
+    write_json(
+        out / "datapackage.json",
+        {
+            "name": "vibrato-study",
+            "title": "Vibrato measured note by note",
+            "description": "Extent is half of the peak-to-peak deviation (± cents). Empty means not known. "
+            "A text that a spreadsheet would run as a formula has an apostrophe in front.",
+            "resources": [described[name] for name in TABLES if name in described],
+        },
+    )
+
+
+def _descriptor(out: Path) -> list[dict[str, Any]]:
+    """The tables described in ``datapackage.json``."""
+    try:
+        return json.loads((out / "datapackage.json").read_text(encoding="utf-8"))["resources"]
+    except (OSError, ValueError, KeyError):
+        return []
+
+
+# --- reading
+
+
+def read_notes(directory: str | Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """The note table of a study.
+
+    Parameters
+    ----------
+    directory : path
+        Results folder, or the study folder that holds ``results``.
+    columns : sequence of str | None
+        Columns to read; None reads all.
+
+    Returns
+    -------
+    DataFrame
+        One row a note, typed by :mod:`vibstudy.schema`; unknown is missing.
+
+    Raises
+    ------
+    VibstudyError
+        When there are no results, or a column does not exist.
+    """
+    folder = _results(Path(directory), "notes")
+    if (folder / "notes.parquet").exists():
+        names = pq.read_schema(folder / "notes.parquet").names
+        _demand(columns, names)
+        table = pq.read_table(folder / "notes.parquet", columns=None if columns is None else list(columns))
+        return table.to_pandas(types_mapper=_NULLABLE.get)
+    return _read_csv(folder, "notes.csv", columns)
+
+
+def read_recordings(directory: str | Path) -> pd.DataFrame:
+    """The recordings measured, one row each, typed; `directory` as in :func:`read_notes`."""
+    return _read_csv(_results(Path(directory), "recordings"), "recordings.csv", None)
+
+
+def read_log(directory: str | Path) -> pd.DataFrame:
+    """What happened to each row of the manifest; `directory` as in :func:`read_notes`."""
+    return _read_csv(_results(Path(directory), "log"), "log.csv", None)
+
+
+def _results(directory: Path, stem: str) -> Path:
+    for folder in (directory, directory / "results"):
+        if any((folder / f"{stem}{suffix}").exists() for suffix in (".parquet", ".csv")):
+            return folder
+    raise VibstudyError(
+        Problem("there are no results here", str(directory), repair="Run 'vibstudy measure' first")
+    )
+
+
+def _demand(columns: Sequence[str] | None, names: Sequence[str]) -> None:
+    problems = [
+        Problem("the table has no such column", column=name, repair=nearest(name, names))
+        for name in columns or ()
+        if name not in names
+    ]
+    if problems:
+        raise VibstudyError(problems)
+
+
+def _read_csv(folder: Path, name: str, columns: Sequence[str] | None) -> pd.DataFrame:
+    """A CSV as it was before it was written for spreadsheets, typed by its Table Schema."""
+    path = folder / name
+    header = [str(column) for column in pd.read_csv(path, nrows=0, encoding="utf-8")]
+    _demand(columns, header)
+    types = {column.name: column.type for column in TABLES[name][1]}
+    for resource in _descriptor(folder):
+        if resource["path"] == name:
+            types |= {item["name"]: item["type"] for item in resource["schema"]["fields"]}
+    kinds = {column: _PANDAS[types.get(column, "string")] for column in header}
+    wanted = header if columns is None else list(columns)
+    frame = pd.read_csv(
+        path, usecols=wanted, dtype=kinds, keep_default_na=False, na_values=[""], encoding="utf-8"
+    )
+    for column in wanted:
+        if kinds[column] == "string":
+            frame[column] = unguard(frame[column])
+    return frame[wanted]
