@@ -18,8 +18,8 @@ channel
     nothing is clearly better. The noise of the two groove walls of a mono disc is largely
     independent, so mid gains up to 3 dB; vertically cut discs come out in side.
 clipped
-    At least three samples in a row equal to within one 16-bit step, standing above half of the
-    surrounding peak, with a corner at both ends (a rounded peak has none).
+    At least three samples in a row equal to within one 16-bit step at the highest (or lowest) value
+    around, with a corner at both ends (a rounded peak has none).
 
 Files are read with libsndfile (WAV, FLAC, OGG, MP3, AIFF, ...) and, where it cannot, decoded by the
 ``ffmpeg`` program when that is installed (M4A, sound of a video, ...). Memory does not grow with the
@@ -240,6 +240,32 @@ def iter_blocks(
                     repair="Copy or export it again",
                 )
             )
+
+
+def read_excerpt(
+    path: str | Path, start_s: float | None = None, end_s: float | None = None
+) -> tuple[list[np.ndarray], float]:
+    """Nine seconds in six pieces spread over the recording, at the file's own sampling rate.
+
+    Parameters
+    ----------
+    path : path
+        Sound file.
+    start_s, end_s : float | None
+        Part, in file time.
+
+    Returns
+    -------
+    pieces : list of ndarray [shape=(n,), float32]
+        Mean of the first two channels.
+    rate_hz : float
+        Sampling rate written in the file.
+    """
+    path = Path(path)
+    _check_file(path)
+    with _opened(path) as (handle, _):
+        pieces = _excerpt(handle, *_span(path, handle, start_s, end_s))
+        return [piece[:, :2].mean(axis=1) for piece in pieces], float(handle.samplerate)
 
 
 # ---------------------------------------------------------------------------------------------
@@ -479,8 +505,8 @@ def clipped_runs(samples: np.ndarray, step: float = 2.0**-15) -> tuple[np.ndarra
         First sample and number of samples of each run.
     """
     level = np.abs(samples)
-    change = np.diff(samples)
-    flat = (np.abs(change) <= 1.01 * step) & (level[1:] >= max(0.5 * level.max(initial=0.0), 4 * step))
+    rail = np.where(samples > 0, samples.max(initial=0.0), -samples.min(initial=0.0)) - 2 * step
+    flat = (np.abs(np.diff(samples)) <= 1.01 * step) & (level[1:] >= np.maximum(rail[1:], 64 * step))
     edges = np.flatnonzero(np.diff(np.concatenate(([0], flat.astype(np.int8), [0]))))
     begins, ends = edges[::2], edges[1::2]  # flat[begins:ends] joins samples begins..ends
     # Without both neighbours the corner cannot be seen.
@@ -577,7 +603,7 @@ def _choose_channel(handle, first: int, last: int) -> tuple[str, np.ndarray]:
     names = _candidates(handle.channels)
     if len(names) == 1:
         return next(iter(names.items()))
-    excerpt = _excerpt(handle, first, last)
+    excerpt = np.concatenate(_excerpt(handle, first, last))
     if not np.isfinite(excerpt).all() or _identical(excerpt):
         return ("mid", names["mid"])
     tonal_db, snr_db = np.transpose([tonal_snr(excerpt @ mix, handle.samplerate) for mix in names.values()])
@@ -603,14 +629,14 @@ def _candidates(channels: int) -> dict[str, np.ndarray]:
     return {f"channel {i + 1}": unit[i] for i in range(channels)} | {"mid": mid}
 
 
-def _excerpt(handle, first: int, last: int, pieces: int = 6, piece_s: float = 1.5) -> np.ndarray:
-    """A few pieces spread over the part to be read, float32 [frames, channels]."""
+def _excerpt(handle, first: int, last: int, pieces: int = 6, piece_s: float = 1.5) -> list[np.ndarray]:
+    """A few pieces spread over the part to be read, float32 [frames, channels] each."""
     length = min(round(piece_s * handle.samplerate), (last - first) // pieces or 1)
     found = []
     for start in np.linspace(first, last - length, pieces).astype(int):
         _seek(handle, int(start))
         found.append(_read_or_nothing(handle, length))
-    return np.concatenate(found)
+    return found
 
 
 def _identical(frames: np.ndarray) -> bool:
