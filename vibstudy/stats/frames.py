@@ -38,8 +38,7 @@ from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.moments import RandomTerm, random_intercepts
 
 FUNCTIONS = frozenset(
-    ["C", "I", "log", "log2", "log10", "exp", "sqrt", "abs", "center", "scale", "poly", "bs"]
-    + ["treatment", "sum"]
+    "C I log log2 log10 exp sqrt abs center scale poly bs treatment sum".split()  # noqa: SIM905
 )
 """Names a formula may call besides column names; `np.` and `contr.` may stand before them."""
 

@@ -25,26 +25,21 @@ Johnson 2014, ibid. 5(9):944-946 for slopes); the variance of the fixed part div
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.engine import EngineFit, fit_lmm
+from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, prepare
-from vibstudy.stats.marginal import Grid
-from vibstudy.stats.multiple import Equivalence, holm, tost
 from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite
 
 if TYPE_CHECKING:
     from vibstudy.stats.diagnosis import Diagnosis
-
-LOG_BASES = {"log": np.e, "np.log": np.e, "log2": 2.0, "np.log2": 2.0, "log10": 10.0, "np.log10": 10.0}
-"""Logarithms of an outcome that are undone when results are shown, by the name in the formula."""
 
 
 def fit_mixed(
@@ -143,9 +138,9 @@ def measurement_weights(
             )
         )
     se = notes[name].to_numpy(dtype=float, na_value=np.nan)
-    base = log_base(prepared.outcome)
-    if base is not None:
-        se = se / notes[column].to_numpy(dtype=float, na_value=np.nan) / np.log(base)
+    scale = Scale.of(prepared.outcome)
+    if scale.changed:
+        se = se / notes[column].to_numpy(dtype=float, na_value=np.nan) / np.log(scale.base)
     fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms)
     variance = fit.solution.sigma**2
     used = se[prepared.frame.index]
@@ -153,13 +148,7 @@ def measurement_weights(
     return 1 / (scatter + se**2)
 
 
-def log_base(outcome: str) -> float | None:
-    """Base of the logarithm on the left side of a formula, or None."""
-    name, bracket, _ = outcome.partition("(")
-    return LOG_BASES.get(name.strip()) if bracket else None
-
-
-class MixedResult:
+class MixedResult(FittedModel):
     """A fitted mixed model.
 
     Attributes
@@ -174,28 +163,7 @@ class MixedResult:
 
     def __init__(self, prepared: Prepared, fit: EngineFit, df: str = "satterthwaite"):
         self.prepared, self.fit, self.df = prepared, fit, df
-
-    # -- what was fitted ----------------------------------------------------------------------
-
-    @property
-    def formula(self) -> str:
-        """The formula as written."""
-        return self.prepared.formula
-
-    @property
-    def dropped(self) -> pd.DataFrame:
-        """Notes left out for missing values, by column and by decade, region and player."""
-        return self.prepared.dropped
-
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What was done to the model on the way, in sentences."""
-        return self.prepared.remarks
-
-    @property
-    def n(self) -> dict[str, int]:
-        """Number of notes and of levels of each random factor."""
-        return {"notes": len(self.prepared.y), **{t.group: len(t.levels) for t in self.prepared.terms}}
+        self.scale = Scale.of(prepared.outcome)
 
     @property
     def engine(self) -> str:
@@ -208,32 +176,23 @@ class MixedResult:
         return self.fit.solution.deviance
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the estimated terms."""
-        return tuple(self.prepared.names[k] for k in self.prepared.kept)
+    def beta(self) -> np.ndarray:
+        """Fixed effects [shape=(p,)]."""
+        return self.fit.solution.beta
 
     @cached_property
+    def _inference(self) -> Satterthwaite | KenwardRoger:
+        return METHODS[self.df](self.fit.solution)
+
+    @property
     def inference(self) -> Satterthwaite | KenwardRoger:
         """Covariance and degrees of freedom of the fixed effects."""
-        return METHODS[self.df](self.fit.solution)
+        return self._inference
 
     def with_df(self, df: str) -> MixedResult:
         """Return the same fit with other degrees of freedom."""
         check_method(df)
         return MixedResult(self.prepared, self.fit, df)
-
-    # -- tables -------------------------------------------------------------------------------
-
-    def table(self, level: float = 0.95) -> pd.DataFrame:
-        """Fixed effects.
-
-        Returns
-        -------
-        DataFrame
-            Indexed by term: ``estimate, se, df, t, p, low, high`` (interval of `level`).
-        """
-        rows = list(np.eye(len(self.names)))
-        return self._infer(rows, pd.Index(self.names, name="term"), level)
 
     def tests(self) -> pd.DataFrame:
         """Joint test of each term of the formula (all its columns zero).
@@ -253,145 +212,6 @@ class MixedResult:
             rows[str(term)] = {"f": f, "df1": len(kept), "df2": df2, "p": p}
         return pd.DataFrame.from_dict(rows, orient="index").rename_axis("term")
 
-    def means(self, variable: str, by: Sequence[str] = (), level: float = 0.95) -> pd.DataFrame:
-        """Marginal means of a factor (see :mod:`vibstudy.stats.marginal`).
-
-        Parameters
-        ----------
-        variable : str
-            A factor of the formula.
-        by : sequence of str
-            Further factors, whose levels are kept apart.
-        level : float
-            Confidence level.
-
-        Returns
-        -------
-        DataFrame
-            Columns of the factors, ``mean, se, df, low, high``. With a logarithmic outcome also
-            ``typical, typical_low, typical_high``, back on the outcome's own scale (a geometric mean).
-        """
-        grid = Grid(self.prepared)
-        settings = grid.combinations([*_listed(by), variable])
-        frame = self._infer([grid.reduce(grid.row(s)) for s in settings], None, level)
-        frame = frame.drop(columns=["t", "p"]).rename(columns={"estimate": "mean"})
-        base = log_base(self.prepared.outcome)
-        if base is not None:
-            for new, old in (("typical", "mean"), ("typical_low", "low"), ("typical_high", "high")):
-                frame[new] = base ** frame[old]
-        return pd.concat([pd.DataFrame(settings), frame], axis=1)
-
-    def contrasts(
-        self, variable: str | None = None, by: Sequence[str] = (), level: float = 0.95
-    ) -> pd.DataFrame:
-        """Pairwise contrasts of a factor's marginal means, or slopes of a number.
-
-        Parameters
-        ----------
-        variable : str | None
-            A column of the formula; None takes all of them.
-        by : sequence of str
-            Factors whose levels are kept apart.
-        level : float
-            Confidence level of the intervals (each by itself).
-
-        Returns
-        -------
-        DataFrame
-            Indexed by contrast ("period: 1970 - 1950", later or further level first; "slope of
-            decade"): ``estimate, se, df, t, p, p_holm, low, high``; Holm counts all rows. With a
-            logarithmic outcome also ``ratio, ratio_low, ratio_high``.
-        """
-        grid = Grid(self.prepared)
-        variables = (
-            [variable] if variable is not None else [*self.prepared.factors, *self.prepared.covariates]
-        )
-        grid.check_variables(variables)
-        rows: list[np.ndarray | None] = []
-        labels: list[str] = []
-        for name in variables:
-            for setting in grid.combinations([b for b in _listed(by) if b != name]):
-                place = "".join(f", {k} {v}" for k, v in setting.items())
-                for label, row in self._comparisons(grid, name, setting):
-                    labels.append(label + place)
-                    rows.append(grid.reduce(row))
-        return self._contrast_frame(rows, labels, level)
-
-    def _comparisons(self, grid: Grid, name: str, setting: Mapping[str, Any]) -> list[tuple[str, np.ndarray]]:
-        if name not in self.prepared.factors:
-            return [(f"slope of {name}", grid.slope(name, setting))]
-        levels = self.prepared.factors[name]
-        means = {level: grid.row({**setting, name: level}) for level in levels}
-        return [
-            (f"{name}: {later} - {earlier}", means[later] - means[earlier])
-            for k, earlier in enumerate(levels)
-            for later in levels[k + 1 :]
-        ]
-
-    def compare(
-        self, first: Mapping[str, Any], second: Mapping[str, Any], level: float = 0.95
-    ) -> pd.DataFrame:
-        """Difference between two settings, e.g. ``compare({"period": 1970}, {"period": 1950})``.
-
-        Columns not named are averaged as for marginal means. Returns one row as :meth:`contrasts`.
-        """
-        grid = Grid(self.prepared)
-        label = f"{_setting(first)} - {_setting(second)}"
-        return self._contrast_frame([grid.reduce(grid.row(first) - grid.row(second))], [label], level)
-
-    def _contrast_frame(
-        self, rows: Sequence[np.ndarray | None], labels: Sequence[str], level: float
-    ) -> pd.DataFrame:
-        frame = self._infer(rows, pd.Index(labels, name="contrast"), level)
-        frame.insert(list(frame).index("p") + 1, "p_holm", holm(frame["p"].to_numpy()))
-        base = log_base(self.prepared.outcome)
-        if base is not None:
-            for new, old in (("ratio", "estimate"), ("ratio_low", "low"), ("ratio_high", "high")):
-                frame[new] = base ** frame[old]
-        return frame
-
-    def _infer(self, rows: Sequence[np.ndarray | None], index: pd.Index | None, level: float) -> pd.DataFrame:
-        """Estimate, error, df, t, p and interval of linear combinations; None gives a missing row."""
-        inference, beta = self.inference, self.fit.solution.beta
-        out = np.full((len(rows), 7), np.nan)
-        for k, row in enumerate(rows):
-            if row is None:
-                continue
-            estimate = float(row @ beta)
-            se = float(np.sqrt(row @ inference.covariance @ row))
-            df = inference.df(row)
-            t = estimate / se
-            half = float(stats.t.ppf(0.5 + level / 2, df)) * se
-            out[k] = estimate, se, df, t, 2 * stats.t.sf(abs(t), df), estimate - half, estimate + half
-        return pd.DataFrame(out, index=index, columns=["estimate", "se", "df", "t", "p", "low", "high"])
-
-    def equivalence(self, term: str, margin: float, alpha: float = 0.05) -> Equivalence:
-        """Test that a term, or a contrast as :meth:`contrasts` names it, is smaller than a margin.
-
-        Parameters
-        ----------
-        term : str
-            Name of a term (``"C(period)[T.1970]"``) or contrast (``"period: 1970 - 1950"``).
-        margin : float
-            On the outcome's scale; for a logarithmic outcome as a ratio above 1 (1.1: ten per cent).
-        alpha : float
-            Level of each one-sided test.
-        """
-        table = self.table()
-        if term not in table.index:
-            table = self.contrasts()
-        if term not in table.index:
-            choices = [*self.names, *map(str, table.index)]
-            raise VibstudyError(
-                Problem("no such term or contrast", got=term, repair=nearest(term, choices)
-                        or f"There are: {', '.join(choices)}.")
-            )  # fmt: skip
-        base = log_base(self.prepared.outcome)
-        if base is not None:
-            margin = float(np.log(margin) / np.log(base)) if margin > 0 else margin
-        estimate, se, df = table.loc[[term], ["estimate", "se", "df"]].to_numpy()[0]
-        return tost(estimate, se, df, margin, alpha)
-
     # -- variances ----------------------------------------------------------------------------
 
     def variance_components(self) -> pd.DataFrame:
@@ -409,7 +229,8 @@ class MixedResult:
             covariance = sigma2 * factor @ factor.T
             for k, column in enumerate(term.columns):
                 spread = np.sqrt(covariance[0, 0] * covariance[k, k])
-                correlation = covariance[0, k] / spread if k and spread > 0 else np.nan
+                known = k > 0 and term.correlated and spread > 0
+                correlation = covariance[0, k] / spread if known else np.nan
                 rows.append((term.group, column, covariance[k, k], correlation))
         rows.append(("residual", "", sigma2, np.nan))
         frame = pd.DataFrame(rows, columns=["group", "column", "variance", "correlation"])
@@ -483,11 +304,3 @@ class MixedResult:
     def __repr__(self) -> str:
         counts = ", ".join(f"{value} {name}" for name, value in self.n.items())
         return f"<MixedResult {self.formula!r}: {counts}; df {self.df}>"
-
-
-def _listed(names: Sequence[str] | str) -> list[str]:
-    return [names] if isinstance(names, str) else list(names)
-
-
-def _setting(values: Mapping[str, Any]) -> str:
-    return " ".join(f"{name} {value}" for name, value in values.items())

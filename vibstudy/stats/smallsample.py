@@ -108,6 +108,8 @@ class KenwardRoger:
         a1, a2 = self._moments(contrasts)
         if a2 <= 0:
             return np.inf, 1.0
+        if q == 1:  # where the general formula comes to this, without its zero over zero
+            return 2 / a2, 1.0
         b = (a1 + 6 * a2) / (2 * q)
         g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
         base = 3 * q + 2 * (1 - g)
