@@ -1,21 +1,29 @@
 """All figures of the report room in one place. Each takes a frame and returns (figure, plotted table)."""
 
 from vibstudy.report.figures_check import error_table, measured_against_truth
-from vibstudy.report.figures_corpus import coverage_map, coverage_table
+from vibstudy.report.figures_corpus import coverage_map, coverage_table, coverage_words
 from vibstudy.report.figures_data import (
     add_period,
+    clearest_recording,
     default_cuts,
+    fusion_limit_cents,
     judged_notes,
     match_truth,
+    measured_counts,
+    need_players,
+    two_largest,
     vibrato_notes,
 )
-from vibstudy.report.figures_recording import note_close_up, recording_close_up
+from vibstudy.report.figures_recording import note_close_up, note_words, recording_close_up
 from vibstudy.report.figures_results import (
     change_over_decades,
     claims_forest,
+    false_alarms,
     intensity_against_pitch,
     marginal_means,
+    model_check,
     player_portraits,
+    players_apart,
     rate_extent_plane,
 )
 from vibstudy.report.figures_usage import pulses_and_beat, usage_by_player, vibrato_by_length
@@ -24,20 +32,30 @@ __all__ = [
     "add_period",
     "change_over_decades",
     "claims_forest",
+    "clearest_recording",
     "coverage_map",
     "coverage_table",
+    "coverage_words",
     "default_cuts",
     "error_table",
+    "false_alarms",
+    "fusion_limit_cents",
     "intensity_against_pitch",
     "judged_notes",
     "marginal_means",
     "match_truth",
     "measured_against_truth",
+    "measured_counts",
+    "model_check",
+    "need_players",
     "note_close_up",
+    "note_words",
     "player_portraits",
+    "players_apart",
     "pulses_and_beat",
     "rate_extent_plane",
     "recording_close_up",
+    "two_largest",
     "usage_by_player",
     "vibrato_by_length",
     "vibrato_notes",

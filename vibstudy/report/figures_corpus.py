@@ -116,3 +116,20 @@ def coverage_map(recordings: pd.DataFrame, size: str = "column") -> tuple[HouseF
             f"{plural(len(recordings), 'recording')}; {empty} of {len(table)} cells are empty."
         )
     return figure, table
+
+
+def coverage_words(recordings: pd.DataFrame) -> str:
+    """Say what the corpus holds, and how unevenly."""
+    table = coverage_table(recordings)
+    filled = table[table["recordings"] > 0]
+    per_player = recordings.groupby("player", observed=True).size().sort_values(ascending=False)
+    most = ", ".join(f"{player} ({count})" for player, count in per_player.head(2).items())
+    return (
+        f"The corpus holds {plural(len(recordings), 'recording')} by "
+        f"{plural(recordings['player'].nunique(), 'player')} from "
+        f"{plural(recordings['region'].nunique(), 'region')}, from the {table['decade'].min()}s to the "
+        f"{table['decade'].max()}s. Of the {plural(len(table), 'combination')} of a decade and a region, "
+        f"{len(table) - len(filled)} have no recording and {int((filled['players'] == 1).sum())} have only "
+        f"one player. Players differ in how often they were recorded, from {per_player.min()} to "
+        f"{per_player.max()} times; most often: {most}."
+    )

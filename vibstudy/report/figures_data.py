@@ -7,7 +7,7 @@ Definitions
 * A *vibrato* note is a judged note with vibrato, with a rate and an extent, and with no reason to
   distrust them. ``few_cycles`` and ``edge_unsure`` are kept: dropping the short notes would change
   the question.
-* A *period* is a run of decades between cut years, named ``1900-1929``.
+* A *period* is a run of decades between cut years, named ``1900–1929``.
 * A mean of a player is the mean of the means of the player's recordings, so that a recording with
   many notes does not outvote the others.
 * Fusion limit: the extent at which a vibrato of this rate is heard as moving pitch rather than as
@@ -47,6 +47,11 @@ def axis_label(name: str) -> str:
     """
     text = _TAG_LABELS.get(name) or column_label(name)
     return f"{text}, half of peak-to-peak" if "(±" in text else text
+
+
+def quantity(name: str) -> str:
+    """Return what a column is, without its unit, for running text: "Extent"."""
+    return (_TAG_LABELS.get(name) or column_label(name)).partition(" (")[0]
 
 
 def need(frame: pd.DataFrame, columns: Iterable[str], what: str) -> None:
@@ -109,7 +114,7 @@ def add_period(frame: pd.DataFrame, cuts: Sequence[int]) -> pd.DataFrame:
     -------
     DataFrame
         ``period`` is an ordered category named after the decades that the frame holds, such as
-        "1900-1929".
+        "1900–1929".
     """
     need(frame, ["decade"], "The periods")
     decade = frame["decade"].astype("Float64")
@@ -119,7 +124,7 @@ def add_period(frame: pd.DataFrame, cuts: Sequence[int]) -> pd.DataFrame:
         inside = ((decade >= low) & (decade < high)).fillna(False)
         if inside.any():
             first, last = int(decade[inside].min()), int(decade[inside].max()) + 9
-            names.append(f"{first}-{last}")
+            names.append(f"{first}\N{EN DASH}{last}")
             periods[inside] = names[-1]
     return frame.assign(period=pd.Categorical(periods, categories=names, ordered=True))
 
@@ -135,7 +140,7 @@ def default_cuts(decades: pd.Series) -> list[int]:
 
 def by_recording(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:
     """Return one row a recording: its tags, number of notes and mean `outcome`."""
-    need(notes, [outcome, "recording_id", "player"], axis_label(outcome))
+    need(notes, [outcome, "recording_id", "player"], quantity(outcome))
     tags = [name for name in ("player", "decade", "period", "region", "medium") if name in notes]
     known = notes[notes[outcome].notna()]
     grouped = known.groupby("recording_id", sort=False, observed=True)
@@ -161,6 +166,63 @@ def by_player(notes: pd.DataFrame, outcomes: Sequence[str]) -> pd.DataFrame:
         means = notes.groupby(["player", "recording_id"], sort=False, observed=True)[outcome].mean()
         table[outcome] = means.groupby("player", sort=False, observed=True).mean()
     return table.reset_index()
+
+
+def measured_counts(notes: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Count, for each value of the tag `by`, what could be judged.
+
+    Returns
+    -------
+    DataFrame
+        `by`, ``recordings, notes, long_enough`` (judged notes), ``with_vibrato`` and ``usable`` (vibrato
+        notes whose rate and extent can be used).
+    """
+    need(notes, [by, "recording_id"], "How much could be measured")
+    grouped = notes.groupby(by, observed=True)
+    judged, usable = judged_notes(notes), vibrato_notes(notes)
+    table = pd.DataFrame({"recordings": grouped["recording_id"].nunique(), "notes": grouped.size()})
+    table["long_enough"] = judged.groupby(by, observed=True).size()
+    table["with_vibrato"] = judged.groupby(by, observed=True)["has_vibrato"].sum()
+    table["usable"] = usable.groupby(by, observed=True).size()
+    return table.fillna(0).astype(int).reset_index()
+
+
+def clearest_recording(notes: pd.DataFrame) -> str:
+    """Return the recording with the most vibrato to see, unaccompanied if there is one.
+
+    Most: the sum over its notes of extent times length. When no note has vibrato, the recording with
+    the most notes.
+    """
+    need(notes, ["recording_id"], "A recording")
+    candidates = vibrato_notes(notes)
+    if candidates.empty:
+        return str(notes["recording_id"].value_counts().index[0])
+    if "accompaniment" in candidates:
+        alone = candidates[candidates["accompaniment"].fillna("none") == "none"]
+        candidates = alone if len(alone) else candidates
+    area = candidates["extent_cents"] * candidates["duration_s"]
+    return str(area.groupby(candidates["recording_id"], observed=True).sum().idxmax())
+
+
+def two_largest(notes: pd.DataFrame, tag: str) -> tuple[str, str]:
+    """Return the two groups of `tag` with the most notes, in alphabetical order."""
+    counts = notes[tag].value_counts()
+    counts = counts[counts > 0]
+    if len(counts) < 2:
+        raise VibstudyError(
+            f"Two groups are needed to compare, but there are {len(counts)} with vibrato notes in {tag}"
+        )
+    first, second = sorted(counts.index[:2])
+    return str(first), str(second)
+
+
+def need_players(notes: pd.DataFrame, least: int) -> None:
+    """Raise a plain sentence when `notes` are by fewer than `least` players."""
+    players = notes["player"].nunique()
+    if players < least:
+        raise VibstudyError(
+            f"This takes at least {least} players with vibrato notes; here there are {players}"
+        )
 
 
 def player_weights(notes: pd.DataFrame) -> np.ndarray:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
 
 from vibstudy.errors import VibstudyError
 from vibstudy.report.figures_data import need, plural
 from vibstudy.report.style import (
     COLOURS,
     EXTENT_NOTE,
+    FAINT,
     INK,
-    MUTED,
     HouseFigure,
     house_style,
     legend_below,
@@ -107,52 +108,56 @@ def recording_close_up(
         readable_log_axis(above.yaxis, [tick for tick in _LOG_TICKS if low_hz <= tick <= high_hz])
         above.set(ylim=(low_hz, high_hz), ylabel="Frequency (Hz)", title="Spectrogram and the line found")
 
-        semitones = 69 + 12 * np.log2(part["f0_hz"].to_numpy(float) / 440)
-        below.plot(part["time_s"], semitones, color=COLOURS[1], lw=0.9 * page.line_pt)
+        extents = shown["extent_cents"].astype(float).max()
+        reach = 1.8 * (extents if np.isfinite(extents) else 20.0)
         for row in shown.to_dict("records"):
-            centre = 69 + 12 * np.log2(row["pitch_hz"] / 440)
-            vibrato = pd.notna(row["has_vibrato"]) and bool(row["has_vibrato"])
-            below.plot(
-                [row["onset_s"], row["offset_s"]],
-                [centre, centre],
-                color=INK if vibrato else MUTED,
-                ls="-" if vibrato else (0, (1, 1)),
-                lw=1.4 * page.line_pt,
-                alpha=0.65,
-            )
-        lowest, highest = np.nanmin(semitones) - 1.2, np.nanmax(semitones) + 1.2
-        steps = max(1, round((highest - lowest) / 7))
-        ticks = np.arange(int(np.ceil(lowest)), int(highest) + 1, steps)
-        below.set_yticks(ticks, [note_name(tick) for tick in ticks])
+            inside = part[part["time_s"].between(row["onset_s"], row["offset_s"])]
+            cents = 1200 * np.log2(inside["f0_hz"].to_numpy(float) / float(row["pitch_hz"]))
+            below.plot(inside["time_s"], cents, color=COLOURS[1], lw=0.9 * page.line_pt)
+            below.axvline(row["onset_s"], color=FAINT, lw=0.5 * page.line_pt, zorder=0)
+            if pd.notna(row["has_vibrato"]) and row["has_vibrato"] and pd.notna(row["extent_cents"]):
+                below.add_patch(
+                    Rectangle(
+                        (row["onset_s"], -row["extent_cents"]),
+                        row["offset_s"] - row["onset_s"],
+                        2 * row["extent_cents"],
+                        facecolor=COLOURS[2],
+                        alpha=0.35,
+                        lw=0,
+                        zorder=0,
+                    )
+                )
+            seen_s = min(row["offset_s"], end_s) - max(row["onset_s"], start_s)
+            if seen_s > 0.075 * (end_s - start_s) and pd.notna(row["midi"]):
+                below.text(
+                    max(row["onset_s"], start_s),
+                    0.99 * reach,
+                    f" {note_name(row['midi'])}",
+                    va="top",
+                    fontsize=page.small_pt,
+                    clip_on=True,
+                )
         below.set(
-            ylim=(lowest, highest),
+            ylim=(-reach, reach),
             xlim=(start_s, end_s),
             xlabel="Time (s)",
-            ylabel="Note",
-            title="Pitch, and the notes",
+            ylabel="Re note's mean (cents)",
+            title="Each note around its own mean",
         )
         legend_below(
             figure,
             [
                 Line2D([], [], color=COLOURS[1], label="measured line"),
-                Line2D([], [], color=INK, alpha=0.65, lw=1.4 * page.line_pt, label="note with vibrato"),
-                Line2D(
-                    [],
-                    [],
-                    color=MUTED,
-                    alpha=0.65,
-                    ls=(0, (1, 1)),
-                    lw=1.4 * page.line_pt,
-                    label="straight, or too short to tell",
-                ),
+                Patch(facecolor=COLOURS[2], alpha=0.35, label="extent, where vibrato was found"),
             ],
             columns=2,
         )
         with_vibrato = int(shown["has_vibrato"].fillna(False).astype(bool).sum())
         figure.caption = (
             f"{shown['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. Above: spectrogram with the "
-            "measured line. Below: the line against the tempered notes (A4 = 440 Hz) and each note's mean "
-            f"pitch. n = {plural(len(shown), 'note')}, {with_vibrato} with vibrato."
+            "measured line. Below: the line of each note around the note's mean pitch; bands show the extent "
+            f"of notes with vibrato. {EXTENT_NOTE} n = {plural(len(shown), 'note')}, {with_vibrato} with "
+            "vibrato."
         )
     wanted = ["note_id", "onset_s", "offset_s", "midi", "pitch_hz", "has_vibrato", "rate_hz", "extent_cents"]
     return figure, shown[[name for name in wanted if name in shown]]

@@ -7,13 +7,13 @@ drawn, its estimates come in as a frame too: nothing is fitted here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
-from scipy.stats import gaussian_kde
+from scipy.stats import gaussian_kde, norm
 
 from vibstudy.errors import VibstudyError
 from vibstudy.report.figures_data import (
@@ -26,6 +26,7 @@ from vibstudy.report.figures_data import (
     need,
     player_weights,
     plural,
+    quantity,
     size_words,
     vibrato_notes,
 )
@@ -43,6 +44,9 @@ from vibstudy.report.style import (
     readable_log_axis,
     separate_labels,
 )
+
+if TYPE_CHECKING:
+    from vibstudy.stats.mixed import MixedResult
 
 _EXTENT_TICKS = (1, 2, 5, 10, 20, 50, 100, 200)
 _SHARE_INSIDE = 0.5
@@ -194,7 +198,7 @@ def change_over_decades(
         recording's tags.
     """
     used = vibrato_notes(notes)
-    need(used, [outcome, "decade"], f"{axis_label(outcome)} over the decades")
+    need(used, [outcome, "decade"], f"{quantity(outcome)} over the decades")
     points = by_recording(used, outcome).rename(columns={outcome: "value"})
     regions = groups_in(points, "region") if "region" in points else []
     coded = looks(regions)
@@ -219,7 +223,9 @@ def change_over_decades(
             handles.append(Line2D([], [], color=INK, label="mixed model, 95 % interval"))
         decades = sorted(points["decade"].dropna().astype(int).unique())
         ax.set_xticks(decades[:: max(1, len(decades) // 6)])
-        ax.set(xlabel=axis_label("decade"), ylabel=axis_label(outcome))
+        ax.set(
+            xlim=(decades[0] - 6, decades[-1] + 6), xlabel=axis_label("decade"), ylabel=axis_label(outcome)
+        )
         if handles:
             legend_below(figure, handles, columns=2)
         extent_words = f" {EXTENT_NOTE}" if outcome.startswith("extent") else ""
@@ -227,7 +233,7 @@ def change_over_decades(
             " Line and band: mixed-model estimate with its 95 % interval." if band is not None else ""
         )
         figure.caption = (
-            f"{axis_label(outcome)} over the decades. Each point is the mean of one recording; regions "
+            f"{quantity(outcome)} over the decades. Each point is the mean of one recording; regions "
             f"stand side by side within a decade.{model_words}{extent_words} {size_words(used)} with vibrato."
         )
     table = pd.concat(
@@ -322,7 +328,7 @@ def marginal_means(
         by = axis_label(x).lower() + ("" if groups == [None] else f" and {axis_label(group).lower()}")
         behind = " Small points: single players." if notes is not None else ""
         figure.caption = (
-            f"{axis_label(outcome)} by {by}: mixed-model means with 95 % intervals.{behind}"
+            f"{quantity(outcome)} by {by}: mixed-model means with 95 % intervals.{behind}"
             f"{extent_words}{n_words}"
         )
     return figure, pd.concat(parts, ignore_index=True)
@@ -350,7 +356,8 @@ def player_portraits(notes: pd.DataFrame, size: str = "column") -> tuple[HouseFi
     table = by_player(used, ["rate_hz", "extent_cents"])
     share = judged.groupby("player", observed=True)["has_vibrato"].mean()
     table["share_with_vibrato"] = table["player"].map(share)
-    table = table.nlargest(_MOST_PORTRAITS, "notes").sort_values("player").reset_index(drop=True)
+    table = table.nlargest(_MOST_PORTRAITS, "notes")
+    table = table.sort_values("player", key=lambda names: names.map(_short), ignore_index=True)
     columns = 4 if len(table) > 9 else 3 if len(table) > 4 else max(1, min(2, len(table)))
     rows = -(-len(table) // columns)
     with house_style(size) as page:
@@ -443,6 +450,175 @@ def intensity_against_pitch(notes: pd.DataFrame, size: str = "column") -> tuple[
     columns = ["player", "recording_id", "extent_cents", "intensity_depth_db"]
     table = pd.concat([players.assign(what="player"), used[columns].assign(what="note")], ignore_index=True)
     return figure, table
+
+
+def players_apart(
+    notes: pd.DataFrame, outcome: str, group: str, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw every note, player by player, group by group: what a comparison of groups rests on.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table.
+    outcome : str
+        A numeric column.
+    group : str
+        The tag whose groups are compared, such as ``region``.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        One row a player and group: number of notes and mean, and the group's mean over players.
+    """
+    used = vibrato_notes(notes)
+    need(used, [outcome, group, "player"], f"{quantity(outcome)} player by player")
+    grouped = used.groupby([group, "player"], observed=True)[outcome]
+    table = pd.DataFrame({"notes": grouped.size(), "mean": grouped.mean()}).reset_index()
+    table["mean_of_players"] = table.groupby(group, observed=True)["mean"].transform("mean")
+    order = {name: k for k, name in enumerate(groups_in(used, group))}
+    table = table.sort_values([group, "mean"], key=lambda c: c.map(order) if c.name == group else c)
+    table = table.reset_index(drop=True)
+    groups = list(order)
+    coded = looks(groups)
+    # A gap of one place between groups.
+    table["place"] = np.arange(len(table)) + table[group].map(order).astype(float)
+    with house_style(size) as page:
+        row_in = 1.45 * page.font_pt / 72
+        height = (len(table) + len(groups)) * row_in + 5 * page.font_pt / 72
+        figure = page.figure(height / page.width_in)
+        ax = figure.add_subplot()
+        for row in table.to_dict("records"):
+            own = used.loc[(used["player"] == row["player"]) & (used[group] == row[group]), outcome]
+            look = coded[row[group]]
+            ax.plot(own, [row["place"]] * len(own), ls="", marker="|", ms=page.marker_pt, color="#B4B4B4")
+            ax.plot(row["mean"], row["place"], ls="", mec=INK, mew=0.3, zorder=3, **look.scatter)
+        for name in groups:
+            rows = table[table[group] == name]
+            ax.vlines(
+                rows["mean_of_players"].iloc[0],
+                rows["place"].min() - 0.5,
+                rows["place"].max() + 0.5,
+                color=coded[name].colour,
+                ls=coded[name].line,
+            )
+        ax.set_yticks(table["place"], list(table["player"]))
+        ax.set(ylim=(table["place"].max() + 0.8, -0.8), xlabel=axis_label(outcome))
+        handles = [
+            Line2D(
+                [],
+                [],
+                color=coded[name].colour,
+                ls=coded[name].line,
+                marker=coded[name].marker,
+                label=str(name),
+            )
+            for name in groups
+        ]
+        legend_below(figure, handles, columns=3)
+        extent_words = f" {EXTENT_NOTE}" if outcome.startswith("extent") else ""
+        figure.caption = (
+            f"{quantity(outcome)} player by player. Each stroke is a note, each marker a player's mean, "
+            f"each line the mean of a group's players.{extent_words} {size_words(used)} with vibrato."
+        )
+    return figure, table.drop(columns="place")
+
+
+def false_alarms(p_values: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw how often tests cry "significant" when there is nothing to find.
+
+    Parameters
+    ----------
+    p_values : DataFrame
+        One column a test, one row a trial in which the null hypothesis is true.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        One row a test: ``test, trials, share_below_5_percent``.
+    """
+    tests = list(p_values.columns)
+    table = pd.DataFrame(
+        {
+            "test": tests,
+            "trials": [len(p_values)] * len(tests),
+            "share_below_5_percent": [float((p_values[name] < 0.05).mean()) for name in tests],
+        }
+    )
+    with house_style(size) as page:
+        figure = page.figure((2.6 * len(tests) + 6) * page.font_pt / 72 / page.width_in)
+        ax = figure.add_subplot()
+        places = [float(place) for place in range(len(tests))]
+        coded = looks(tests)
+        for place, row in zip(places, table.to_dict("records"), strict=True):
+            look = coded[row["test"]]
+            share = row["share_below_5_percent"]
+            ax.barh(place, 100 * share, color=look.colour, hatch=look.hatch, edgecolor="white", height=0.6)
+            ax.text(100 * share + 1, place, f"{share:.0%}", va="center", fontsize=page.small_pt)
+        ax.axvline(5, color=INK, ls=(0, (1, 1)), lw=0.8 * page.line_pt)
+        ax.text(5, -0.75, " 5 % is what it promises", fontsize=page.small_pt, va="center")
+        ax.set_yticks(places, tests)
+        ax.set(
+            xlim=(0, max(20, 115 * table["share_below_5_percent"].max())),
+            ylim=(len(tests) - 0.4, -1.1),
+            xlabel="False alarms (% of trials)",
+        )
+        figure.caption = (
+            "False alarms: how often each test reports a difference at the 5 % level between two groups that "
+            f"were made by lot. n = {plural(len(p_values), 'trial')}."
+        )
+    return figure, table
+
+
+def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw what a mixed model leaves over: its residuals, and the players' own deviations.
+
+    Parameters
+    ----------
+    model : MixedResult
+        From :func:`vibstudy.stats.fit_mixed`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``what`` ("note" or "player"); for notes ``expected`` (normal quantile) and ``standardised``
+        residual, for players ``level`` and ``effect`` (predicted deviation, in the model's unit).
+    """
+    residual = model.residuals()["standardised"].sort_values().to_numpy(float)
+    expected = norm.ppf((np.arange(len(residual)) + 0.5) / len(residual))
+    effects = model.random_effects()
+    players = effects[effects["group"] == model.prepared.player].sort_values("effect")
+    need(players, ["effect"], "The check of the model")
+    with house_style(size) as page:
+        figure = page.figure(0.62)
+        left, right = figure.subplots(1, 2)
+        reach = float(np.abs(np.concatenate([expected, residual])).max())
+        left.plot([-reach, reach], [-reach, reach], color=MUTED, lw=0.6 * page.line_pt)
+        left.plot(expected, residual, ls="", marker=".", ms=0.5 * page.marker_pt, color=COLOURS[0])
+        left.set(xlabel="Expected (SD)", ylabel="Residual (SD)", title="Notes")
+        places = norm.ppf((np.arange(len(players)) + 0.5) / len(players))
+        right.axhline(0, color=MUTED, lw=0.6 * page.line_pt)
+        right.plot(places, players["effect"], ls="", marker="o", color=COLOURS[0], mec=INK, mew=0.3)
+        right.set(xlabel="Expected (SD)", ylabel="Player's deviation", title="Players")
+        figure.caption = (
+            f"Check of the model {model.formula}. Left: residuals of the notes against a normal "
+            "distribution; right: the players' predicted deviations. Points near the line: the model's "
+            f"assumptions hold. n = {plural(len(players), 'player')}, {plural(len(residual), 'note')}."
+        )
+    parts = [
+        pd.DataFrame({"expected": expected, "standardised": residual}).assign(what="note"),
+        players[["level", "effect"]].assign(what="player", expected=places),
+    ]
+    return figure, pd.concat(parts, ignore_index=True)
 
 
 _VERDICT_LOOKS: dict[str, dict[str, Any]] = {

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import html
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
@@ -28,12 +28,12 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.schema import NOTE_COLUMNS, RECORDING_COLUMNS, typed
+from vibstudy.schema import NOTE_COLUMNS, typed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from vibstudy.stats.mixed import MixedResult
+    from vibstudy.stats.fitted import FittedModel
 
 FOLDER_VARIABLE = "VIBSTUDY_STUDY"
 MANIFEST = "corpus_manifest.csv"
@@ -123,11 +123,13 @@ class Study:
 
     def recordings(self) -> pd.DataFrame:
         """Return one row a recording of the manifest, with what measuring it found where it was measured."""
+        from vibstudy.corpus.store import read_recordings
+
         manifest = self.manifest()
-        file = self.results / "recordings.csv"
-        if not file.is_file():
+        try:
+            measured = read_recordings(self.results)
+        except VibstudyError:
             return manifest
-        measured = typed(pd.read_csv(file, encoding="utf-8"), RECORDING_COLUMNS)
         known = set(manifest.columns) - {"recording_id"}
         return manifest.merge(
             measured[[name for name in measured if name not in known]], on="recording_id", how="left"
@@ -150,16 +152,9 @@ class Study:
 
     def line(self, recording_id: str) -> pd.DataFrame:
         """Return the measured line of a recording: ``time_s, f0_hz, level_db, note_number``."""
-        file = self.results / "cache" / recording_id / "line.parquet"
-        if not file.is_file():
-            raise VibstudyError(
-                Problem(
-                    "the measured line of this recording is not there",
-                    got=recording_id,
-                    repair="Measure the study again: `vibstudy measure`",
-                )
-            )
-        return pd.read_parquet(file)
+        from vibstudy.corpus.store import Store
+
+        return Store(self.results).line(recording_id)
 
     # -- sound --------------------------------------------------------------------------------
 
@@ -170,7 +165,7 @@ class Study:
         manifest = self.manifest().set_index("recording_id")
         if recording_id not in manifest.index:
             raise VibstudyError(Problem("no such recording in the manifest", got=recording_id))
-        row: dict[str, Any] = manifest.loc[recording_id].to_dict()
+        row: Mapping[Any, Any] = manifest.loc[recording_id].to_dict()
 
         def number(name: str) -> float | None:
             return float(row[name]) if pd.notna(row.get(name)) else None
@@ -295,7 +290,7 @@ def table_html(table: pd.DataFrame, decimals: int | Mapping[str, int] = 2, index
     """Return a table as HTML: numbers rounded, p-values readable, names from the manifest escaped."""
 
     def words(name: str, value: Any) -> str:
-        if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
+        if pd.isna(value):
             return ""
         if name in ("p", "p_holm"):
             return p_words(float(value)).removeprefix("p = ").removeprefix("p ")
@@ -305,17 +300,42 @@ def table_html(table: pd.DataFrame, decimals: int | Mapping[str, int] = 2, index
         return str(value)
 
     shown = table.reset_index() if index else table
-    texts = pd.DataFrame(
-        {str(name): [words(str(name), value) for value in shown[name]] for name in shown.columns}
+    right = {name: pd.api.types.is_numeric_dtype(shown[name]) for name in shown.columns}
+
+    def cell(tag: str, name: Any, text: str) -> str:
+        return f'<{tag} style="text-align:{"right" if right[name] else "left"}">{html.escape(text)}</{tag}>'
+
+    head = "".join(cell("th", name, str(name)) for name in shown.columns)
+    rows = "".join(
+        "<tr>" + "".join(cell("td", name, words(str(name), value)) for name, value in row.items()) + "</tr>"
+        for row in shown.to_dict("records")
     )
-    return texts.to_html(index=False, border=0, justify="left")
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
 
 
-def model_line(model: MixedResult, variable: str, values: np.ndarray) -> pd.DataFrame:
+def formula(outcome: str, notes: pd.DataFrame, terms: Sequence[str]) -> str:
+    """Return ``"outcome ~ terms"`` with those of `terms` that differ within `notes`.
+
+    A small study may have one region or one decade; a term that never changes cannot be in a model.
+
+    Parameters
+    ----------
+    outcome : str
+        Left side, such as ``log(extent_cents)``.
+    notes : DataFrame
+        Note table.
+    terms : sequence of str
+        Names of columns.
+    """
+    varying = [name for name in terms if name in notes and notes[name].nunique() > 1]
+    return f"{outcome} ~ {' + '.join(varying) or '1'}"
+
+
+def model_line(model: FittedModel, variable: str, values: np.ndarray) -> pd.DataFrame:
     """Return the model's mean and 95 % interval along a number of its formula.
 
     Other factors are averaged with equal weight and other numbers held at their mean, as for the
-    model's marginal means. A logarithmic outcome is taken back to its own unit.
+    model's marginal means. A logarithmic outcome is taken back to its own unit, presence to a probability.
 
     Returns
     -------
@@ -325,9 +345,8 @@ def model_line(model: MixedResult, variable: str, values: np.ndarray) -> pd.Data
     from scipy.stats import t
 
     from vibstudy.stats.marginal import Grid
-    from vibstudy.stats.mixed import log_base
 
-    grid, beta, inference = Grid(model.prepared), model.fit.solution.beta, model.inference
+    grid, beta, inference = Grid(model.prepared), model.beta, model.inference
     rows = []
     for value in values:
         row = grid.reduce(grid.row({variable: float(value)}))
@@ -338,9 +357,9 @@ def model_line(model: MixedResult, variable: str, values: np.ndarray) -> pd.Data
         half = float(np.sqrt(row @ inference.covariance @ row) * t.ppf(0.975, inference.df(row)))
         rows.append((value, estimate, estimate - half, estimate + half))
     line = pd.DataFrame(rows, columns=[variable, "estimate", "low", "high"])
-    base = log_base(model.prepared.outcome)
-    if base is not None:
-        line[["estimate", "low", "high"]] = base ** line[["estimate", "low", "high"]]
+    if model.scale.changed:
+        for name in ("estimate", "low", "high"):
+            line[name] = model.scale.value(line[name])
     return line
 
 
@@ -352,20 +371,63 @@ def p_words(p: float) -> str:
 
 
 def estimate_words(row: pd.Series, unit: str, decimals: int = 2) -> str:
-    """Return "-0.12 Hz (95 % interval -0.20 to -0.04; t(13.2) = -3.1, p = 0.008)" of a model's row."""
-    return (
-        f"{row['estimate']:+.{decimals}f} {unit} (95 % interval {row['low']:+.{decimals}f} to "
-        f"{row['high']:+.{decimals}f}; t({row['df']:.1f}) = {row['t']:.2f}, {p_words(float(row['p']))})"
-    )
+    """Return "+0.12 Hz (95 % interval +0.04 to +0.20; t(13.2) = 3.10, p = 0.008)" of a model's row."""
+    values = [f"{row[name]:+.{decimals}f}" for name in ("estimate", "low", "high")]
+    return _with_interval(row, values, f" {unit}" if unit else "")
 
 
 def ratio_words(row: pd.Series) -> str:
-    """Return "-12 % (95 % interval -20 % to -3 %; t(13.2) = -3.1, p = 0.008)" of a log model's row."""
-    shares = [100 * (float(np.exp(row[name])) - 1) for name in ("estimate", "low", "high")]
-    return (
-        f"{shares[0]:+.0f} % (95 % interval {shares[1]:+.0f} % to {shares[2]:+.0f} %; "
+    """Return "+12 % (95 % interval +3 % to +20 %; t(13.2) = 3.10, p = 0.008)" of a log model's row."""
+    values = [f"{100 * (np.exp(row[name]) - 1):+.0f} %" for name in ("estimate", "low", "high")]
+    return _with_interval(row, values)
+
+
+def odds_words(row: pd.Series) -> str:
+    """Return "2.1 times (95 % interval 1.5 to 2.9; t(13.2) = 4.4, p < 0.001)" of a presence model's row."""
+    return _with_interval(row, [f"{np.exp(row[name]):.2g}" for name in ("estimate", "low", "high")], " times")
+
+
+def _with_interval(row: pd.Series, values: list[str], unit: str = "") -> str:
+    text = (
+        f"{values[0]}{unit} (95 % interval {values[1]} to {values[2]}; "
         f"t({row['df']:.1f}) = {row['t']:.2f}, {p_words(float(row['p']))})"
     )
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def effects_in_words(model: FittedModel, wording: Mapping[str, str], unit: str = "") -> str:
+    """Say each effect of a model in a line: estimate, interval, t, p.
+
+    Parameters
+    ----------
+    model : FittedModel
+        From ``fit_mixed`` or ``fit_presence``.
+    wording : mapping of str to str
+        Term to words. Levels of a factor that are not listed are worded "B against A".
+    unit : str
+        Unit of the outcome, for outcomes modelled as they are.
+
+    Returns
+    -------
+    str
+        A Markdown list. Effects on a logarithmic outcome are in per cent, on presence in times the odds.
+    """
+    say = {"identity": lambda row: estimate_words(row, unit), "log": ratio_words, "logit": odds_words}
+    lines = []
+    for term, row in model.table().iterrows():
+        words = wording.get(str(term)) or _level_words(model, str(term))
+        if words:
+            lines.append(f"- {words}: {say[model.scale.kind](row)}.")
+    return "\n".join(lines) or "Nothing differs within this study that could have an effect."
+
+
+def _level_words(model: FittedModel, term: str) -> str:
+    """Return "B against A" of the term ``factor[T.B]``; "" for other terms."""
+    factor, bracket, level = term.partition("[T.")
+    levels = model.prepared.factors.get(factor)
+    if not bracket or ":" in term or not levels:
+        return ""
+    return f"{level.removesuffix(']')} against {levels[0]}"
 
 
 def _no_tags() -> dict[str, pd.Series]:

@@ -33,6 +33,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from vibstudy.corpus.tables import put_in_place, write_frame
+
 COLOURS: tuple[str, ...] = ("#004488", "#C4553B", "#E0AF3A", "#0E0E0E", "#7FB7C9", "#6B6B6B")
 """Group colours, told apart by lightness first: blue, brick, ochre, black, pale blue, grey."""
 
@@ -315,12 +317,18 @@ def save_figure(
         draft = Path(draft_name)
         for kind in formats:
             figure.savefig(draft / f"{name}.{kind}", dpi=dpi, metadata=metadata.get(kind))
-        table.to_csv(draft / f"{name}.csv", index=False, encoding="utf-8", lineterminator="\n")
+        write_frame(draft / f"{name}.csv", _plain(table))
         (draft / f"{name}.txt").write_text(text + "\n", encoding="utf-8")
         for kind in (*formats, "csv", "txt"):
             files[kind] = folder / f"{name}.{kind}"
-            (draft / f"{name}.{kind}").replace(files[kind])
+            put_in_place(draft / f"{name}.{kind}", files[kind])
     return SavedFigure(files, text, float(width))
+
+
+def _plain(table: pd.DataFrame) -> pd.DataFrame:
+    """Return `table` with categories as text, as a spreadsheet wants it."""
+    kinds = {name: "string" for name in table if isinstance(table[name].dtype, pd.CategoricalDtype)}
+    return table.astype(kinds).reset_index(drop=True)
 
 
 def readable_log_axis(axis: Any, values: Sequence[float]) -> None:

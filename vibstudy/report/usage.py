@@ -97,9 +97,10 @@ def add_context(notes: pd.DataFrame, pause_s: float = PAUSE_S) -> pd.DataFrame:
     table["phrase"] = starts.groupby(table["recording_id"], sort=False, observed=True).cumsum().astype(int)
     phrase = table.groupby(["recording_id", "phrase"], sort=False, observed=True)
     position, length = phrase.cumcount(), phrase["onset_s"].transform("size")
-    table["place"] = np.select(
+    place = np.select(
         [length == 1, position == 0, position == length - 1], ["alone", "first", "last"], "inside"
     )
+    table["place"] = pd.Categorical(place, categories=["inside", "first", "last", "alone"])
     table["phrase_peak"] = table["pitch_hz"] >= phrase["pitch_hz"].transform("max") * 2 ** (-0.5 / 12)
     table["doublings"] = np.log2(table["offset_s"] - table["onset_s"]) + 1
     player_pitch = table.groupby("player", observed=True)["pitch_hz"].transform("median")

@@ -1,0 +1,131 @@
+# ---
+# jupyter:
+#   jupytext:
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # 2. One recording up close
+#
+# Every number of this study begins here: one player, one recording, one note. Before trusting a thousand
+# notes, look at a few, and **listen** to them.
+
+# %%
+from vibstudy.report import figures as draw
+from vibstudy.report.figures import clearest_recording, fusion_limit_cents, judged_notes, note_words, vibrato_notes
+from vibstudy.report.study import open_study
+
+study = open_study()
+study.say_origin()
+notes = study.notes()
+
+# %% [markdown]
+# ## Which recording
+#
+# Write a recording's name between quotation marks to look at another one: `RECORDING = "its name"`. With
+# `None` the notebook takes the one where there is most vibrato to see, unaccompanied if there is one.
+
+# %%
+RECORDING = None
+SECONDS = 8
+
+with study.attempt("one recording up close"):
+    RECORDING = RECORDING or clearest_recording(notes)
+    mine = notes[notes["recording_id"] == RECORDING]
+    start = float(mine["onset_s"].min()) - 0.2
+    tags = mine.iloc[0]
+    study.say(
+        f"**{RECORDING}**: {tags['player']}, {tags['region']}, {int(tags['decade'])}s. "
+        f"{len(mine)} notes were found; {len(judged_notes(mine))} are long enough to tell whether they have "
+        f"vibrato, and {int(judged_notes(mine)['has_vibrato'].sum())} have it."
+    )
+
+# %% [markdown]
+# ## What the machine sees
+#
+# Above is a **spectrogram**: time runs to the right, frequency upwards, darkness is strength. A held note
+# is a ladder of dark lines: its fundamental at the bottom, its overtones above. Vibrato makes every rung of
+# the ladder wave together. The coloured line is the pitch that was followed.
+#
+# Below, each note is laid around **its own mean pitch**, in cents: hundredths of a semitone. Here vibrato shows
+# at its true size. A coloured band is the extent found on that note; no band means a straight note, or one
+# too short to tell. The mean is also where listeners hear the pitch of a vibrato tone (Brown and Vaughn 1996).
+
+# %%
+with study.attempt("the spectrogram and the notes"):
+    sound, line = study.audio(RECORDING), study.line(RECORDING)
+    study.save(
+        *draw.recording_close_up(
+            sound.samples, sound.rate_hz, line, mine, start, start + SECONDS, sound.origin_s
+        ),
+        "02_recording",
+    )
+
+# %% [markdown]
+# Now listen while you look. *Your hearing:* the examples are levelled to be moderate, but only your own
+# volume control decides what reaches your ear. Turn it down before the first try, most of all with
+# headphones. *Copyright:* an excerpt of a commercial recording is for your own study here; before you pass
+# this page on, ask what your local law allows, and take licensed advice when in doubt.
+
+# %%
+with study.attempt("listening to the recording"):
+    study.listen(sound, start, start + SECONDS)
+
+# %% [markdown]
+# ## What is written down for each note
+#
+# One row a note. **Rate** is how many vibrato cycles there are in a second (Hz). **Extent** is how far the
+# pitch moves to *each* side of its middle, in hundredths of a semitone (cents): *half* of the whole swing. A
+# vibrato of ± 30 cents swings 60 cents from its lowest to its highest point. Other authors count the whole
+# swing, so compare with care.
+#
+# The columns with `se` are **standard errors**: how much a figure may be off because a note is short and a
+# recording noisy. As a rule, the truth lies within two standard errors, 19 times out of 20. An empty cell
+# means *not known*, never zero.
+
+# %%
+with study.attempt("the table of notes"):
+    columns = ["onset_s", "duration_s", "midi", "has_vibrato", "rate_hz", "rate_se_hz", "extent_cents"]
+    columns += ["extent_se_cents", "vibrato_onset_s", "quality"]
+    study.show(mine[columns].head(15), {"extent_cents": 1, "extent_se_cents": 1})
+
+# %% [markdown]
+# ## One note
+#
+# The longest vibrato of this recording. The black line is the measured pitch in cents around the note's own
+# mean. The dashed line is not drawn by hand: it is a plain wave with exactly the rate and the extent that
+# stand in the table. Where the two part, the player was less regular than a plain wave.
+
+# %%
+with study.attempt("one note with its vibrato"):
+    note = vibrato_notes(mine).nlargest(1, "duration_s").iloc[0]
+    study.save(*draw.note_close_up(line, note), "02_note")
+    study.say(note_words(note))
+    study.listen(sound, note["onset_s"], note["offset_s"], "Listen to this one note:")
+
+# %%
+with study.attempt("this note in words"):
+    extent, rate = float(note["extent_cents"]), float(note["rate_hz"])
+    limit = float(fusion_limit_cents(rate))
+    heard = "as a richer tone rather than a moving pitch" if extent < limit else "as a pitch that moves"
+    study.say(
+        f"From its lowest to its highest point this vibrato swings {2 * extent:.0f} cents, "
+        f"{rate:.1f} times a second. As a rule of thumb among players (common practice, no source), at this "
+        f"rate the two ways of hearing meet near ± {limit:.0f} cents: this one would be heard {heard}. "
+        "Let your own ear be the judge."
+    )
+    tempo = note.get("tempo_bpm")
+    if tempo == tempo and tempo is not None:
+        study.say(
+            f"At {tempo:.0f} beats a minute it makes {rate * 60 / tempo:.1f} pulses to the beat "
+            f"({rate:.2f} × 60 / {tempo:.0f})."
+        )
+
+# %% [markdown]
+# **Next:** [3. Rate and extent](03_rate_and_extent.ipynb), from one note to the whole corpus.

@@ -1,0 +1,232 @@
+# ---
+# jupyter:
+#   jupytext:
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # 3. Rate and extent, by period and region
+#
+# Did vibrato change over the decades? Does one region play wider than another? Here are the estimates, each
+# with an honest measure of how sure one can be.
+#
+# If you have never met a *mixed model*, open
+# [6. Mixed models for musicians](06_mixed_models_for_musicians.ipynb) beside this one. In a nutshell: a
+# thousand notes by six players are **six players**, not a thousand. A mixed model knows who played what.
+
+# %%
+import numpy as np
+
+from vibstudy.report import figures as draw
+from vibstudy.report.figures import add_period, default_cuts, vibrato_notes
+from vibstudy.report.study import effects_in_words, formula, model_line, open_study, ratio_words
+from vibstudy.stats import fit_mixed
+
+study = open_study()
+study.say_origin()
+notes = study.notes()
+
+# %% [markdown]
+# ## Periods
+#
+# For the comparison of periods the decades are grouped. The cut years below share the corpus out about
+# evenly. Put your own in their place if music history gives you better ones, such as `CUTS = [1935, 1960]`.
+# But decide **before** you look at the results: cuts chosen to make a difference look large prove nothing.
+
+# %%
+CUTS = default_cuts(notes["decade"])
+
+with study.attempt("the periods"):
+    notes = add_period(notes, CUTS)
+    notes["decades"] = (notes["decade"].astype(float) - 1960) / 10
+    study.say("Periods: " + ", ".join(str(name) for name in notes["period"].cat.categories) + ".")
+
+# %% [markdown]
+# ## The players on one page
+#
+# Each marker is a player: how fast (to the right) and how wide (upwards). A line encloses the half of a
+# period's notes that lie closest together. The dotted line is the *fusion limit*, a rule of thumb among
+# players: below it vibrato tends to be heard as richness of tone, above it as movement of pitch.
+#
+# The axis of extent is logarithmic: from ± 10 to ± 20 cents is as long a way as from ± 20 to ± 40, since the
+# ear and the finger think in proportions.
+
+# %%
+with study.attempt("players in the plane of rate and extent"):
+    study.save(*draw.rate_extent_plane(notes), "03_rate_and_extent")
+
+# %%
+with study.attempt("the players' portraits"):
+    study.save(*draw.player_portraits(notes), "03_portraits")
+
+# %% [markdown]
+# ## The model of rate
+#
+# The line of code below says: *rate depends on the decade and the region; besides, every player has a habit
+# of their own, and every recording a mood of its own.*
+#
+# - Decade and region are **fixed effects**: the questions of the study.
+# - Player and recording are **random effects**: a sample of many that might have been recorded. The model
+#   measures how much they differ and lets every estimate pay for it.
+#
+# How to read the table. *estimate*: the best guess; for `decades`, the change in Hz from one decade to
+# the next; for `region[T.X]`, region X minus the first region in the alphabet. *se*: its standard error.
+# *low, high*: the **95 % interval**, the values that are compatible with the data; read this first. *df*,
+# degrees of freedom: roughly, how many players the estimate rests on. *p*: how often a difference at least
+# this large would turn up by chance if in truth there were none. A small p is no proof and a large p is no
+# proof of equality.
+
+# %%
+with study.attempt("the model of rate"):
+    rate = fit_mixed(vibrato_notes(notes), formula("rate_hz", notes, ["decades", "region"]))
+    study.show(rate.table(), {"df": 1}, index=True)
+
+# %%
+PER_DECADE = {"decades": "From one decade to the next"}
+
+with study.attempt("the change of rate in words"):
+    study.say(effects_in_words(rate, PER_DECADE, "Hz"))
+
+# %% [markdown]
+# In the next figure each point is one recording. The line is the model's estimate for a region of average
+# rate, the band its 95 % interval. The band is about the *average of players*, so it is narrower than the
+# cloud.
+
+# %%
+with study.attempt("rate over the decades"):
+    decades = np.sort(notes["decade"].dropna().unique().astype(float))
+    band = model_line(rate, "decades", (decades - 1960) / 10).assign(decade=decades)
+    study.save(*draw.change_over_decades(notes, "rate_hz", band), "03_rate_over_decades")
+
+# %% [markdown]
+# ## The model of extent
+#
+# Extent is modelled through its **logarithm**, so that effects become percentages: "7 % narrower each
+# decade" rather than "2 cents". The means are then *geometric means*, a typical extent that a few very
+# wide notes cannot pull up.
+
+# %%
+with study.attempt("the model of extent"):
+    extent = fit_mixed(vibrato_notes(notes), formula("log(extent_cents)", notes, ["decades", "region"]))
+    study.say(effects_in_words(extent, PER_DECADE))
+
+# %%
+with study.attempt("extent over the decades"):
+    band = model_line(extent, "decades", (decades - 1960) / 10).assign(decade=decades)
+    study.save(*draw.change_over_decades(notes, "extent_cents", band), "03_extent_over_decades")
+
+# %% [markdown]
+# ## Period by region
+#
+# Did all regions change in the same way? Here each combination of period and region gets a mean of its own.
+# A combination that nobody recorded has no mean: the tool leaves it out rather than guess. Grey points are
+# players; where there are one or two of them, no interval can be narrow.
+
+# %%
+with study.attempt("extent by period and region"):
+    both = fit_mixed(vibrato_notes(notes), "log(extent_cents) ~ period * region")
+    means = both.means("region", by=["period"]).dropna(subset=["mean"]).drop(columns=["low", "high"])
+    means = means.rename(columns=lambda name: name.removeprefix("typical_")).rename(columns={"typical": "estimate"})
+    study.save(*draw.marginal_means(means, "extent_cents", notes), "03_extent_by_period_and_region")
+    contrasts = both.contrasts("period", by=["region"])
+    study.show(contrasts[["ratio", "ratio_low", "ratio_high", "df", "p", "p_holm"]], {"df": 1}, index=True)
+
+# %% [markdown]
+# The table compares the periods within each region. A *ratio* of 0.80 means 20 % narrower. Whoever asks
+# many questions will get some answers by luck; **Holm's** correction (`p_holm`) makes each p larger by as
+# much as that costs. Quote the corrected one.
+
+# %% [markdown]
+# ## Can the model be trusted?
+#
+# First the tool's own verdict.
+
+# %%
+with study.attempt("the verdict on the models"):
+    for name, model in (("Rate", rate), ("Extent", extent)):
+        study.say(f"**{name}.** " + " ".join(model.diagnose().sentences))
+
+# %% [markdown]
+# Next, what is left over. If the points lie near the line, the notes scatter the way the model assumes. A
+# few strays at the ends are common and harmless; a bend, or one player far off, deserves a look.
+
+# %%
+with study.attempt("the check of the model"):
+    study.save(*draw.model_check(extent), "03_check")
+
+# %% [markdown]
+# How alike are the notes of one player? The table splits the variation that decade and region leave
+# unexplained. The larger the *share* of the player, the less a further note by the same player tells, and
+# the more a further player would.
+
+# %%
+with study.attempt("where the variation lies"):
+    components = extent.variance_components().reset_index()[["group", "sd", "share"]]
+    study.show(components, 3)
+
+# %% [markdown]
+# Does one star carry the result? The model is fitted again without each player in turn. If the estimate
+# moves a lot for one of them, the result is as much about that player as about the period.
+
+# %%
+#INFLUENCE
+
+# %% [markdown]
+# ## What the design cannot separate
+#
+# Old recordings are on discs, new ones are digital. If noise made vibrato *look* wider or narrower, that
+# would come out as a "change over the decades". Two checks: does the estimate survive with the medium in the
+# model, and does it survive with the cleanest recordings only, the unaccompanied ones?
+
+# %%
+with study.attempt("the change of extent, with the medium and without accompaniment"):
+    good = vibrato_notes(notes)
+    variants = {"as above": extent}
+    if good["medium"].nunique() > 1:
+        variants["medium in the model"] = fit_mixed(
+            good, formula("log(extent_cents)", notes, ["decades", "region", "medium"])
+        )
+    alone = good[good["accompaniment"].fillna("none") == "none"]
+    if 0 < len(alone) < len(good):
+        variants["unaccompanied only"] = fit_mixed(
+            alone, formula("log(extent_cents)", alone, ["decades", "region"])
+        )
+    for name, model in variants.items():
+        table = model.table()
+        if "decades" in table.index:
+            study.say(f"{name}, per decade: {ratio_words(table.loc['decades'])}")
+
+# %% [markdown]
+# When the interval becomes much wider with the medium in the model, decade and medium are entangled: the
+# corpus can hardly tell them apart. That is a finding about the corpus, and belongs in the paper.
+
+# %% [markdown]
+# ## Loudness swings along
+#
+# On most instruments the level moves with the pitch. Wide vibrato with little swing in level, or the
+# other way round, tells something about how a player makes it: with the jaw, or with the breath.
+
+# %%
+with study.attempt("intensity against pitch"):
+    study.save(*draw.intensity_against_pitch(notes), "03_intensity_and_pitch")
+
+# %% [markdown]
+# ## A word of caution
+#
+# Nobody assigned players to periods or regions by lot. These are **observations**: they can show that
+# vibrato differed, never by themselves *why*. Teachers, instruments, repertoire, microphones and the taste of
+# whoever kept the records all came along. Write "was narrower in", not "became narrower because of".
+
+# %%
+if study.is_demo:
+    study.callout(
+        "In this invented study the truth is known: "
+        "<a href='05_measured_against_truth.ipynb'>5. Measured against truth</a> holds these estimates "
+        "against it."
+    )

@@ -1,0 +1,174 @@
+# ---
+# jupyter:
+#   jupytext:
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # 4. Where vibrato is put
+#
+# Some players vibrate on nearly every note: vibrato is part of their *tone*. Others keep it for chosen notes:
+# it is an *ornament*. Which players do what, and which notes do they choose?
+#
+# All shares here are shares of the notes **long enough to tell** (about two vibrato cycles).
+
+# %%
+import numpy as np
+
+from vibstudy.report import figures as draw
+from vibstudy.report.figures import judged_notes, vibrato_notes
+from vibstudy.report.study import effects_in_words, estimate_words, formula, open_study, p_words
+from vibstudy.report.usage import add_context, tempo_test, usage_index
+from vibstudy.stats import fit_mixed, fit_presence
+
+study = open_study()
+study.say_origin()
+notes = study.notes()
+
+# %% [markdown]
+# ## Length first
+#
+# Long notes nearly always get more vibrato than short ones, simply because there is time. One line is one
+# player. A line that stays high is *continuous*; a line that climbs is *ornamental*.
+
+# %%
+with study.attempt("vibrato by length of note"):
+    index = usage_index(notes)
+    study.save(*draw.vibrato_by_length(notes, index), "04_vibrato_by_length")
+
+# %% [markdown]
+# ## How continuous, how ornamental: one line a player
+#
+# A player who was recorded in slow pieces has more long notes and would look more continuous for that alone.
+# So two fair numbers are worked out:
+#
+# - **Continuity**, from 0 to 1. The corpus's notes are cut into short, middle and long thirds; the player's share
+#   is taken in each third, and the three shares are averaged. 1 means every note, 0 means none.
+# - **Ornament gap**: the share on long notes minus the share on short notes. Near 0, length does not matter;
+#   near 1, vibrato is kept for the long notes.
+#
+# The bars are 95 % intervals. They allow for the fact that notes of one recording resemble each other. A
+# player is called *continuous*, *ornamental* or *straight* only when the whole interval agrees; all others are
+# *between*. (The limits are 0.75, 0.25 and 0.25; they are this tool's own choice.)
+
+# %%
+with study.attempt("the usage index"):
+    study.save(*draw.usage_by_player(index), "04_usage_by_player")
+    words = index["use"].value_counts()
+    study.say("Players: " + ", ".join(f"{count} {use}" for use, count in words.items()) + ".")
+    study.show(index[["player", "recordings", "notes", "share", "time_share", "continuity", "gap", "use", "remark"]])
+
+# %% [markdown]
+# `share` is the plain share of notes, `time_share` the share of sounding time in which pitch really moves: a
+# player may vibrate on every note and yet begin each of them straight.
+#
+# ## Which notes are chosen?
+#
+# Length is only one thing that stands around a note. The model below asks for several at once, so that each
+# is judged with the others held still:
+#
+# - `doublings`: length. One step is twice as long.
+# - `register_octaves`: height. One step is an octave above the player's middle note.
+# - `loudness_db`: level. One step is one decibel above the recording's middle level.
+# - `place`: *first* or *last* note of a phrase, against the notes *inside* it. A phrase ends with a silence of
+#   0.3 s.
+# - `phrase_peak`: the highest note of its phrase.
+#
+# The outcome is yes or no, so the model works with **odds**. Odds of 3 mean "three notes with vibrato for
+# every one without", that is 75 %. An effect of "2 times" turns odds of 3 into odds of 6, or 86 %. Player and
+# recording are random effects, as always.
+
+# %%
+TERMS = ["doublings", "register_octaves", "loudness_db", "place", "phrase_peak"]
+WORDING = {
+    "doublings": "A note twice as long",
+    "register_octaves": "A note an octave higher",
+    "loudness_db": "A note one decibel louder",
+    "place[T.first]": "The first note of a phrase, against one inside",
+    "place[T.last]": "The last note of a phrase, against one inside",
+    "place[T.alone]": "A note that is a phrase by itself, against one inside",
+    "phrase_peak[T.True]": "The highest note of its phrase, against a lower one",
+}
+
+with study.attempt("which notes get vibrato"):
+    context = add_context(notes)
+    judged = judged_notes(context)
+    presence = fit_presence(judged, formula("has_vibrato", judged, TERMS))
+    study.say("Odds of vibrato:\n\n" + effects_in_words(presence, WORDING))
+
+# %% [markdown]
+# Now the same question for the **extent** of those notes that do vibrate.
+
+# %%
+with study.attempt("which notes get wide vibrato"):
+    vibrating = vibrato_notes(context)
+    extent = fit_mixed(vibrating, formula("log(extent_cents)", vibrating, TERMS))
+    study.say("Extent:\n\n" + effects_in_words(extent, WORDING))
+
+# %% [markdown]
+# ## By period and region
+#
+# Did vibrato become more continuous? The decade and the region join the model; length stays in it, so that a
+# fashion for slow pieces is not taken for a fashion for vibrato.
+
+# %%
+with study.attempt("use of vibrato by decade and region"):
+    judged["decades"] = (judged["decade"].astype(float) - 1960) / 10
+    presence = fit_presence(judged, formula("has_vibrato", judged, ["doublings", "decades", "region"]))
+    study.say("Odds of vibrato:\n\n" + effects_in_words(presence, WORDING | {"decades": "From one decade to the next"}))
+
+# %% [markdown]
+# With few players these intervals are wide, because continuous and ornamental players are found side by side in
+# most places. A wide interval is an answer too: *this corpus does not know*.
+#
+# ## Does vibrato keep the beat?
+#
+# Some teachers ask for four even pulses to a beat at 72 beats a minute: 288 pulses a minute, or 4.8 Hz. Do
+# players keep **whole pulses to the beat**?
+#
+# A fair test needs a fair "otherwise". Here it is: if a player's rate has nothing to do with the beat, then
+# playing a little faster or slower throughout would have fitted the beat just as well. So all rates of a
+# player are scaled up and down together, up to one and a half pulses to each side, and the closeness to whole
+# pulses is worked out each time. Only if the *true* rates fit better than nearly all the shifted ones is there
+# something to report. The player is the unit, not the note.
+
+# %%
+with study.attempt("whole pulses to the beat"):
+    beat = tempo_test(notes)
+    study.save(*draw.pulses_and_beat(beat), "04_pulses_and_beat")
+    verdict = (
+        "closer to whole pulses than chance would have it"
+        if beat.p < 0.05
+        else "no closer to whole pulses than chance would have it"
+    )
+    study.say(
+        f"Over {len(beat.players)} players: closeness {beat.statistic:+.2f} "
+        f"(1 = always whole, 0 = no relation), {p_words(beat.p)}: **{verdict}**."
+    )
+
+# %% [markdown]
+# A second way to ask: does rate follow tempo at all? If a player keeps a fixed number of pulses, a tempo 10 %
+# faster makes vibrato 10 % faster, and the number below is 1. If players have a rate of their own, whatever the
+# beat, it is 0.
+
+# %%
+with study.attempt("rate against tempo"):
+    known = vibrato_notes(notes)
+    known = known[known["tempo_bpm"].notna()] if "tempo_bpm" in known else known.iloc[:0]
+    if known["player"].nunique() and known["tempo_bpm"].nunique() > 1:
+        known = known.assign(log_tempo=np.log(known["tempo_bpm"].astype(float)))
+        row = fit_mixed(known, "log(rate_hz) ~ log_tempo").table().loc["log_tempo"]
+        study.say(f"Rate follows tempo with a factor of {estimate_words(row, '')}.")
+    else:
+        study.say("Rate cannot be set against tempo: all recordings with a known tempo have the same one.")
+
+# %% [markdown]
+# Keep in mind that a tempo in the manifest is one number for a whole recording, while players bend time.
+#
+# **Next:** [5. Measured against truth](05_measured_against_truth.ipynb).
