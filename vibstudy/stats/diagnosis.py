@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from vibstudy.stats.mixed import MixedResult
+    from vibstudy.stats.fitted import FittedModel
 
 NEAR_ZERO = 0.01
 """A random deviation below this share of the residual deviation counts as near zero."""
@@ -44,40 +45,42 @@ class Diagnosis:
         return "\n".join(self.sentences)
 
 
-def diagnose(result: MixedResult, influence: bool = False) -> Diagnosis:
-    """Judge a fitted model."""
+def diagnose(
+    result: FittedModel, influence: pd.DataFrame | None = None, further: Sequence[str] = ()
+) -> Diagnosis:
+    """Judge a fitted model.
+
+    Parameters
+    ----------
+    result : FittedModel
+    influence : DataFrame | None
+        What :func:`vibstudy.stats.influence.leave_out` found, to be kept with the verdict.
+    further : sequence of str
+        Sentences to append.
+    """
     boundary, advice = _boundary(result)
     few = _few_players(result)
-    sentences = []
-    if not result.fit.converged:
+    if not result.converged:
         verdict = "not converged"
-        sentences.append(
+        opening = (
             "The fit did not converge: do not use its numbers. Leave out a term (a random slope first), "
             "or put the numbers in the formula on similar scales with scale()."
         )
     elif boundary:
         verdict = "simplify"
-        sentences.append("The fit converged, on a boundary: its fixed effects can be used.")
+        opening = "The fit converged, on a boundary: its fixed effects can be used."
     elif few:
-        verdict = "few players"
-        sentences.append("The fit converged.")
+        verdict, opening = "few players", "The fit converged."
     else:
-        verdict = "sound"
-        sentences.append("The fit converged, and no random term is near zero.")
-    sentences += [*advice, *few, *result.remarks, *_dropped(result)]
-    frame = None
-    if influence:
-        from vibstudy.stats.influence import influence_sentences, leave_out
-
-        frame = leave_out(result)
-        sentences += influence_sentences(frame)
-    return Diagnosis(verdict, result.fit.converged, tuple(boundary), tuple(sentences), frame)
+        verdict, opening = "sound", "The fit converged, and no random term is near zero."
+    sentences = (opening, *advice, *few, *result.remarks, *_dropped(result), *further)
+    return Diagnosis(verdict, result.converged, tuple(boundary), sentences, influence)
 
 
-def _boundary(result: MixedResult) -> tuple[list[str], list[str]]:
+def _boundary(result: FittedModel) -> tuple[list[str], list[str]]:
     """Random terms on a boundary, and what to do about each."""
     names, advice = [], []
-    for term, factor in zip(result.prepared.terms, result.fit.factors, strict=True):
+    for term, factor in zip(result.prepared.terms, result.relative_factors, strict=True):
         deviations = np.sqrt(np.sum(factor**2, axis=1))
         for column, deviation in zip(term.columns, deviations, strict=True):
             if deviation >= NEAR_ZERO:
@@ -96,7 +99,7 @@ def _boundary(result: MixedResult) -> tuple[list[str], list[str]]:
     return names, advice
 
 
-def _zero_advice(result: MixedResult, group: str, column: str, name: str) -> str:
+def _zero_advice(result: FittedModel, group: str, column: str, name: str) -> str:
     prepared = result.prepared
     if column != "Intercept":
         return f"The variance of {name} is estimated as zero: leave it out of slopes."
@@ -114,7 +117,7 @@ def _zero_advice(result: MixedResult, group: str, column: str, name: str) -> str
     return f"The variance of {name} is estimated as zero: it may be left out of crossed."
 
 
-def _few_players(result: MixedResult) -> list[str]:
+def _few_players(result: FittedModel) -> list[str]:
     """Warn when the fixed terms leave few players to judge them by."""
     term = next((t for t in result.prepared.terms if t.group == result.prepared.player), None)
     if term is None:
@@ -129,7 +132,7 @@ def _few_players(result: MixedResult) -> list[str]:
     ]
 
 
-def _player_level_rank(result: MixedResult) -> int:
+def _player_level_rank(result: FittedModel) -> int:
     """Number of independent fixed columns that are constant within each player."""
     codes = result.prepared.terms[0].codes
     x = result.prepared.estimable
@@ -138,7 +141,7 @@ def _player_level_rank(result: MixedResult) -> int:
     return int(np.linalg.matrix_rank(x[first][:, constant])) if constant.any() else 0
 
 
-def _dropped(result: MixedResult) -> list[str]:
+def _dropped(result: FittedModel) -> list[str]:
     total = result.dropped.iloc[0]
     if total["dropped"] == 0:
         return []

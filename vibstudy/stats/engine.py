@@ -80,6 +80,29 @@ def fit_lmm(
     return EngineFit(solution.factors, solution, gain < 1e-3, gain, f"mixedlm {version('mixedlm')}")
 
 
+def fit_glmm(
+    y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]
+) -> tuple[tuple[np.ndarray, ...], np.ndarray, bool, str]:
+    """Fit a binomial mixed model (logit) by Laplace's approximation.
+
+    Returns
+    -------
+    tuple
+        Covariance factors, fixed effects [shape=(p,)], whether it converged, and the engine.
+    """
+    import mixedlm
+
+    frame, formula = _lme4_frame(y, x, terms)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            fit = mixedlm.glmer(formula, frame)
+        except (ValueError, RuntimeError, np.linalg.LinAlgError) as problem:
+            raise VibstudyError(f"The presence model could not be fitted: {problem}") from problem
+    factors = unpack(terms, np.abs(np.asarray(fit.theta, float)))
+    return factors, np.asarray(fit.beta, float), bool(fit.converged), f"mixedlm {version('mixedlm')}"
+
+
 def _lme4_frame(y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]) -> tuple[pd.DataFrame, str]:
     """Columns with plain names, and the formula over them, so that no name needs quoting."""
     columns: dict[str, np.ndarray] = {"y": y}

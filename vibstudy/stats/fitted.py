@@ -108,6 +108,16 @@ class FittedModel:
         raise NotImplementedError
 
     @property
+    def converged(self) -> bool:
+        """Whether the optimum was reached."""
+        raise NotImplementedError
+
+    @property
+    def relative_factors(self) -> tuple[np.ndarray, ...]:
+        """Covariance factor of each random term, in units of the residual deviation."""
+        raise NotImplementedError
+
+    @property
     def formula(self) -> str:
         """The formula as written."""
         return self.prepared.formula

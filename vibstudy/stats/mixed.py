@@ -180,6 +180,16 @@ class MixedResult(FittedModel):
         """Fixed effects [shape=(p,)]."""
         return self.fit.solution.beta
 
+    @property
+    def converged(self) -> bool:
+        """Whether the optimum was reached, judged by exact derivatives."""
+        return self.fit.converged
+
+    @property
+    def relative_factors(self) -> tuple[np.ndarray, ...]:
+        """Covariance factor of each random term, in units of the residual deviation."""
+        return self.fit.factors
+
     @cached_property
     def _inference(self) -> Satterthwaite | KenwardRoger:
         return METHODS[self.df](self.fit.solution)
@@ -298,8 +308,12 @@ class MixedResult(FittedModel):
     def diagnose(self, influence: bool = False) -> Diagnosis:
         """One verdict in words; with `influence`, also what leaving out each player would change."""
         from vibstudy.stats.diagnosis import diagnose
+        from vibstudy.stats.influence import influence_sentences, leave_out
 
-        return diagnose(self, influence=influence)
+        if not influence:
+            return diagnose(self)
+        frame = leave_out(self)
+        return diagnose(self, frame, influence_sentences(frame))
 
     def __repr__(self) -> str:
         counts = ", ".join(f"{value} {name}" for name, value in self.n.items())

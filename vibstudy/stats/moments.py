@@ -189,8 +189,8 @@ class Solution:
         self._lambda = m.lambda_(factors)
         s = self._lambda.T @ m.a @ self._lambda
         s[np.diag_indices_from(s)] += 1.0
-        self._chol = linalg.cholesky(s, lower=True)
-        half = linalg.solve_triangular(self._chol, self._lambda.T @ m.b, lower=True)
+        self._chol = linalg.cholesky(s, lower=True, check_finite=False)
+        half = linalg.solve_triangular(self._chol, self._lambda.T @ m.b, lower=True, check_finite=False)
         reduced = m.c - half.T @ half  # [X y]' H^-1 [X y]
         self._information = reduced[:p, :p]
         self._root = linalg.cholesky(self._information, lower=True)
@@ -228,7 +228,7 @@ class Solution:
     @cached_property
     def t(self) -> np.ndarray:
         """The matrix T of the module's definition [shape=(q, q)]."""
-        half = linalg.solve_triangular(self._chol, self._lambda.T, lower=True)
+        half = linalg.solve_triangular(self._chol, self._lambda.T, lower=True, check_finite=False)
         return half.T @ half
 
     @cached_property

@@ -18,12 +18,13 @@ J. Stat. Softw. 59(9).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
 from scipy import linalg, stats
 
-from vibstudy.stats.moments import Solution
+from vibstudy.stats.moments import RandomTerm, Solution
 
 _EIGENVALUE_FLOOR = 1e-8
 
@@ -136,6 +137,37 @@ def _inverse(matrix: np.ndarray) -> np.ndarray:
     if values.min() > 1e-10 * values.max():
         return np.linalg.inv(matrix)
     return np.linalg.pinv(matrix, hermitian=True)
+
+
+class BetweenWithin:
+    """Degrees of freedom by the level at which a term differs.
+
+    A column that is constant within every player is judged by the players, one constant within every
+    level of another random factor by those levels, any other by the notes: the number of units less
+    the independent columns constant within them. A contrast takes the smallest df of its columns.
+
+    Parameters
+    ----------
+    covariance : ndarray [shape=(p, p)]
+    x : ndarray [shape=(n, p)]
+    terms : sequence of RandomTerm
+    """
+
+    label = "between–within"
+
+    def __init__(self, covariance: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]):
+        self.covariance = covariance
+        self._columns = np.full(x.shape[1], float(len(x) - x.shape[1]))
+        for term in sorted(terms, key=lambda t: -len(t.levels)):
+            first = np.unique(term.codes, return_index=True)[1]
+            constant = np.all(np.isclose(x, x[first][term.codes]), axis=0)
+            rank = np.linalg.matrix_rank(x[first][:, constant]) if constant.any() else 0
+            self._columns[constant] = max(len(term.levels) - rank, 1)
+
+    def df(self, contrast: np.ndarray) -> float:
+        """Degrees of freedom of one contrast [shape=(p,)]."""
+        used = np.abs(contrast) > 1e-12 * np.abs(contrast).max()
+        return float(self._columns[used].min())
 
 
 METHODS: dict[str, type[Satterthwaite] | type[KenwardRoger]] = {

@@ -1,0 +1,204 @@
+"""Does a single star carry the effect? Leave out one player, or one recording, at a time.
+
+Leaving out a player refits the whole model. Leaving out a recording keeps the variance parameters and
+solves again for the fixed effects (exact for these): with I the notes left out, ::
+
+    b(-I) = b - Phi X'V^-1 E (E'P E)^-1 E'P y,    E selects the notes I
+
+so that thousands of recordings cost one fit.
+
+References
+----------
+Belsley, Kuh & Welsch 1980, Regression Diagnostics (change in units of the standard error);
+Christensen, Pearson & Johnson 1992, Technometrics 34(1):38-45 (mixed models).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import linalg
+
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.stats.frames import Prepared, estimable_columns
+from vibstudy.stats.moments import RandomTerm, random_design
+
+if TYPE_CHECKING:
+    from vibstudy.stats.mixed import MixedResult
+
+LARGE_CHANGE = 1.0
+"""A change of more than this many standard errors counts as large."""
+
+
+def leave_out(result: MixedResult, unit: str = "player", level: float = 0.95) -> pd.DataFrame:
+    """Fixed effects with each player, or each recording, left out in turn.
+
+    Parameters
+    ----------
+    result : MixedResult
+    unit : {"player", "recording"}
+    level : float
+        Confidence level by which ``changes_verdict`` is judged (players only).
+
+    Returns
+    -------
+    DataFrame
+        ``left_out, notes, term, all, estimate, change, change_in_se, p, changes_verdict``. An
+        estimate is missing where the rest cannot give it. ``p`` is missing for recordings.
+    """
+    if unit == "player":
+        return _without_players(result, level)
+    if unit == "recording":
+        return _without_recordings(result)
+    raise VibstudyError(
+        Problem("no such unit", column="unit", got=str(unit), repair="Use player or recording.")
+    )
+
+
+def _term(result: MixedResult, unit: str) -> RandomTerm:
+    prepared = result.prepared
+    names = {
+        "player": [prepared.player],
+        "recording": [f"{prepared.player}:{prepared.recording}", prepared.recording, prepared.player],
+    }[unit]
+    for name in names:
+        for term in prepared.terms:
+            if term.group == name:
+                return term
+    raise VibstudyError(f"The model has no {unit} to leave out.")
+
+
+def _frame(
+    result: MixedResult, label: str, notes: int, estimates: np.ndarray, p: np.ndarray, flips: np.ndarray
+) -> pd.DataFrame:
+    table = result.table()
+    change = estimates - table["estimate"].to_numpy()
+    return pd.DataFrame(
+        {
+            "left_out": label,
+            "notes": notes,
+            "term": table.index,
+            "all": table["estimate"].to_numpy(),
+            "estimate": estimates,
+            "change": change,
+            "change_in_se": change / table["se"].to_numpy(),
+            "p": p,
+            "changes_verdict": flips,
+        }
+    )
+
+
+def _without_players(result: MixedResult, level: float) -> pd.DataFrame:
+    from vibstudy.stats.engine import fit_lmm
+    from vibstudy.stats.mixed import MixedResult
+
+    term = _term(result, "player")
+    full = result.table()
+    parts = []
+    for code, label in enumerate(term.levels):
+        keep = term.codes != code
+        prepared = subset(result.prepared, keep)
+        fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
+        table = MixedResult(prepared, fit, result.df).table().reindex(full.index)
+        lost = [name for name in full.index if name in prepared.aliased]
+        if lost:  # the reference cell may have moved: what is left estimates something else
+            table[:] = np.nan
+        p = table["p"].to_numpy()
+        flips = (p < 1 - level) != (full["p"].to_numpy() < 1 - level)
+        flips |= np.sign(table["estimate"].to_numpy()) != np.sign(full["estimate"].to_numpy())
+        parts.append(
+            _frame(result, label, int((~keep).sum()), table["estimate"].to_numpy(), p, flips & np.isfinite(p))
+        )
+    return pd.concat(parts, ignore_index=True)
+
+
+def subset(prepared: Prepared, keep: np.ndarray) -> Prepared:
+    """The same model over some of its notes; random factors left with one level are dropped."""
+    terms = []
+    for term in prepared.terms:
+        used, codes = np.unique(term.codes[keep], return_inverse=True)
+        if 1 < len(used) < int(keep.sum()):
+            levels = tuple(term.levels[k] for k in used)
+            terms.append(replace(term, codes=codes, levels=levels, design=term.design[keep]))
+    x = prepared.x[keep]
+    return replace(
+        prepared,
+        frame=prepared.frame[keep],
+        y=prepared.y[keep],
+        x=x,
+        kept=tuple(k for k in estimable_columns(x) if k in prepared.kept),
+        terms=tuple(terms),
+        weights=None if prepared.weights is None else prepared.weights[keep],
+    )
+
+
+def _without_recordings(result: MixedResult) -> pd.DataFrame:
+    term = _term(result, "recording")
+    prepared, solution = result.prepared, result.fit.solution
+    x, z = prepared.estimable, random_design(prepared.terms, len(prepared.y))[0]
+    w = np.ones(len(prepared.y)) if prepared.weights is None else prepared.weights
+    residual = prepared.y - x @ solution.beta
+    moments = solution.moments
+    tzx = solution.t @ moments.b[:, :-1]
+    tze = solution.random_effects
+    vx = w[:, None] * (x - z @ tzx)  # s2 V^-1 X
+    ve = w * (residual - z @ tze)
+    phi = solution.covariance / solution.sigma**2
+    parts = []
+    missing = np.full(len(solution.beta), np.nan)
+    for code, label in enumerate(term.levels):
+        rows = np.flatnonzero(term.codes == code)
+        own = z[rows]
+        columns = np.unique(own.indices)
+        dense = own[:, columns].toarray() * w[rows, None]
+        block = np.diag(w[rows]) - dense @ solution.t[np.ix_(columns, columns)] @ dense.T
+        block -= vx[rows] @ phi @ vx[rows].T
+        try:
+            beta = solution.beta - phi @ vx[rows].T @ linalg.solve(block, ve[rows], assume_a="sym")
+        except linalg.LinAlgError:  # a term rests on this recording alone
+            beta = missing
+        parts.append(_frame(result, label, len(rows), beta, missing, np.zeros(len(beta), bool)))
+    return pd.concat(parts, ignore_index=True)
+
+
+def influence_sentences(frame: pd.DataFrame, unit: str = "player", most: int = 5) -> list[str]:
+    """What :func:`leave_out` found, in sentences, strongest first; the intercept is left aside.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    unit : {"player", "recording"}
+    most : int
+        At most this many changed effects are told.
+    """
+    effects = frame[frame["term"] != "Intercept"]
+    lost = effects[effects["estimate"].isna()]
+    sentences = [
+        f"Without {unit} {label} the model cannot be fitted: {_names(rows['term'])} rests on it alone."
+        for label, rows in lost.groupby("left_out", sort=False)
+    ]
+    moved = effects[effects["changes_verdict"] | (effects["change_in_se"].abs() > LARGE_CHANGE)]
+    moved = moved.sort_values("change_in_se", key=np.abs, ascending=False)
+    for row in moved.head(most).to_dict("records"):
+        p = f" (p = {row['p']:.2g})" if np.isfinite(row["p"]) else ""
+        ending = "; the verdict would change." if row["changes_verdict"] else "."
+        sentences.append(
+            f"Without {unit} {row['left_out']}, {row['term']} would be {row['estimate']:.3g} instead of "
+            f"{row['all']:.3g}{p}{ending}"
+        )
+    if len(moved) > most:
+        sentences.append(f"{len(moved) - most} further changes of this kind are in the table.")
+    if sentences:
+        return sentences
+    changes = "changes a verdict or " if unit == "player" else ""
+    return [
+        f"No single {unit} carries an effect: leaving out any one {changes}moves none by a standard error."
+    ]
+
+
+def _names(terms: Sequence[str] | pd.Series) -> str:
+    return ", ".join(dict.fromkeys(map(str, terms)))

@@ -1,0 +1,188 @@
+"""Presence of vibrato: a binomial mixed model.
+
+::
+
+    logit P(vibrato) = fixed terms + player + recording within player (+ piece ...)
+
+fitted by Laplace's approximation. Effects are differences of log odds; ``ratio`` in contrasts is the
+ratio of odds, ``typical`` in means the probability for a typical player (random effects zero).
+
+Inference
+---------
+Student's t with between–within degrees of freedom: a term that differs only between players is
+judged by the players, one that differs between recordings by the recordings, the rest by the notes
+(Schluchter & Elashoff 1990, J. Stat. Comput. Simul. 37:69-87). No exact small-sample theory exists
+here; ``benchmarks/calibration.py`` shows what this costs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.stats.diagnosis import Diagnosis, diagnose
+from vibstudy.stats.engine import fit_glmm
+from vibstudy.stats.fitted import FittedModel, Scale
+from vibstudy.stats.frames import Prepared, check_columns, parse_formula, prepare
+from vibstudy.stats.laplace import Laplace, LaplaceFit
+from vibstudy.stats.smallsample import BetweenWithin
+
+LATENT_VARIANCE = np.pi**2 / 3
+"""Variance of the logistic distribution: the residual on the logit scale."""
+
+
+MAX_GRADIENT = 0.02
+"""Largest derivative of the deviance, per standard error of a fixed effect, at an optimum."""
+
+
+def fit_presence(
+    notes: pd.DataFrame,
+    formula: str = "has_vibrato ~ 1",
+    player: str = "player",
+    recording: str | None = "recording_id",
+    crossed: Sequence[str] = (),
+) -> PresenceResult:
+    """Fit a binomial mixed model to a true/false column of the note table.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        One row a note; a missing outcome (a note too short to tell) is left out and counted.
+    formula : str
+        As for :func:`vibstudy.stats.fit_mixed`; the outcome is true/false or 0/1.
+    player, recording, crossed
+        As for :func:`vibstudy.stats.fit_mixed`.
+    """
+    prepared = prepare(binary(notes, formula), formula, player, recording, crossed)
+    factors, beta, converged, engine = fit_glmm(prepared.y, prepared.estimable, prepared.terms)
+    return PresenceResult(prepared, factors, beta, converged, engine)
+
+
+def binary(notes: pd.DataFrame, formula: str) -> pd.DataFrame:
+    """Return the notes with the outcome of `formula` as 0 and 1."""
+    outcome = str(parse_formula(formula).lhs)
+    check_columns(notes, [outcome], formula)
+    values = pd.to_numeric(notes[outcome].map(_as_number), errors="coerce")
+    wrong = values.notna() & ~values.isin([0.0, 1.0])
+    if wrong.any():
+        raise VibstudyError(
+            Problem(
+                "the outcome of a presence model is true or false",
+                column=outcome,
+                got=str(notes.loc[wrong, outcome].iloc[0]),
+                repair="For numbers use fit_mixed.",
+            )
+        )
+    return notes.assign(**{outcome: values})
+
+
+def _as_number(value: object) -> float:
+    if value is None or value is pd.NA or value != value:
+        return np.nan
+    texts = {"true": 1.0, "false": 0.0}
+    if isinstance(value, str):
+        return texts.get(value.strip().lower(), 2.0)
+    return float(value)  # type: ignore[arg-type]
+
+
+class PresenceResult(FittedModel):
+    """A fitted model of presence; tables as of :class:`vibstudy.stats.MixedResult`."""
+
+    df = "between-within"
+
+    def __init__(
+        self,
+        prepared: Prepared,
+        factors: tuple[np.ndarray, ...],
+        beta: np.ndarray,
+        converged: bool,
+        engine: str,
+    ):
+        self.prepared, self.engine, self._converged = prepared, engine, converged
+        self.fit = LaplaceFit(Laplace(prepared.y, prepared.estimable, prepared.terms), beta, factors)
+        self.scale = Scale("logit")
+
+    @property
+    def beta(self) -> np.ndarray:
+        """Fixed effects, log odds [shape=(p,)]."""
+        return self.fit.beta
+
+    @property
+    def converged(self) -> bool:
+        """Whether the library converged, and the gradient confirms it."""
+        return self._converged and self.fit.gradient < MAX_GRADIENT
+
+    @property
+    def relative_factors(self) -> tuple[np.ndarray, ...]:
+        """Covariance factor of each random term, in units of the logistic deviation."""
+        return tuple(factor / np.sqrt(LATENT_VARIANCE) for factor in self.fit.factors)
+
+    @property
+    def deviance(self) -> float:
+        """-2 log likelihood (Laplace)."""
+        return self.fit.deviance
+
+    @cached_property
+    def _inference(self) -> BetweenWithin:
+        return BetweenWithin(self.fit.covariance, self.prepared.estimable, self.prepared.terms)
+
+    @property
+    def inference(self) -> BetweenWithin:
+        """Covariance and degrees of freedom of the fixed effects."""
+        return self._inference
+
+    def variance_components(self) -> pd.DataFrame:
+        """Variances on the logit scale, indexed by group and column: ``variance, sd, share``.
+
+        The residual is that of the logistic distribution, pi²/3.
+        """
+        rows = [
+            (term.group, "Intercept", float(factor[0, 0] ** 2))
+            for term, factor in zip(self.prepared.terms, self.fit.factors, strict=True)
+        ]
+        rows.append(("residual", "", LATENT_VARIANCE))
+        frame = pd.DataFrame(rows, columns=["group", "column", "variance"]).set_index(["group", "column"])
+        frame["sd"] = np.sqrt(frame["variance"])
+        frame["share"] = frame["variance"] / frame["variance"].sum()
+        return frame
+
+    def icc(self) -> pd.Series:
+        """Share of each random factor in the variance on the logit scale."""
+        shares = self.variance_components()["share"].iloc[:-1]
+        return pd.Series(shares.to_numpy(), index=[group for group, _ in shares.index], name="icc")
+
+    def r2(self) -> pd.Series:
+        """Share of the variance on the logit scale explained: ``marginal``, ``conditional``.
+
+        Nakagawa, Johnson & Schielzeth 2017, J. R. Soc. Interface 14:20170213.
+        """
+        fixed = float(np.var(self.prepared.estimable @ self.beta, ddof=1))
+        variances = self.variance_components()["variance"]
+        total = fixed + float(variances.sum())
+        return pd.Series({"marginal": fixed / total, "conditional": 1 - LATENT_VARIANCE / total})
+
+    def separated(self) -> list[str]:
+        """Factor levels whose notes all have, or all lack, what is modelled."""
+        y = pd.Series(self.prepared.y, index=self.prepared.frame.index)
+        found = []
+        for name, levels in self.prepared.factors.items():
+            shares = y.groupby(self.prepared.frame[name], observed=True).mean()
+            found += [f"{name} {level}" for level in levels if shares.get(level) in (0.0, 1.0)]
+        return found
+
+    def diagnose(self) -> Diagnosis:
+        """One verdict in words; names the levels at which every note has, or lacks, vibrato."""
+        separated = self.separated()
+        further = [
+            f"All notes of {', '.join(separated)} are alike: odds there are infinite, and estimates, "
+            "errors and p-values that involve them mean nothing. Merge levels, or report the counts."
+        ]
+        return diagnose(self, further=further if separated else ())
+
+    def __repr__(self) -> str:
+        counts = ", ".join(f"{value} {name}" for name, value in self.n.items())
+        return f"<PresenceResult {self.formula!r}: {counts}>"
