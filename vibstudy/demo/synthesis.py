@@ -45,7 +45,7 @@ _EDGE_DB = -20.0
 _EDGE_SHARE = float(np.arccos(1 - 2 * 10 ** (_EDGE_DB / 20)) / np.pi)
 """Where on a raised-cosine rise (0..1) that level is passed."""
 _SILENCE_DB = -120.0
-_UNSTEADY_S = 0.025
+_UNSTEADY_S = 0.012
 
 
 @dataclass(frozen=True)
@@ -154,9 +154,9 @@ class Voice:
     breath_db : float
         Breath noise re the tone at the loudest level.
     jitter_cents, drift_cents : float
-        Standard deviation of the fast (below about 20 Hz) and slow (below about 1 Hz) unsteadiness.
+        Standard deviation of the fast (below about 40 Hz) and slow (below about 1 Hz) unsteadiness.
     shimmer_db : float
-        Standard deviation of each harmonic's own unsteadiness of level (below about 20 Hz).
+        Standard deviation of each harmonic's own unsteadiness of level (below about 40 Hz).
     """
 
     cutoff_hz: float
