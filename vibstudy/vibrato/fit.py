@@ -13,8 +13,8 @@ The pitch of a note, in cents, is
 * ``e``: extent = mean + linear growth + smooth random part (white from cycle to cycle);
 * ``ψ``: phase of the cycle: mean rate + linear change of rate + smooth random part (rate white from
   cycle to cycle, so that its phase is a random walk);
-* ``P``: one cycle, peak-to-peak 2: a sine, with the odd harmonics of a triangle and a second harmonic
-  where the sound shows them beyond doubt.
+* ``P``: one cycle: a sine, with a share of the odd harmonics of a triangle (averaged over the models
+  with and without), and with a second harmonic where the sound shows it beyond doubt.
 
 All is linear but ψ, which is found by Gauss-Newton steps. It is fitted to the running integral of the
 pitch, where measurement noise is white. Random parts are predicted and their variances estimated by
@@ -37,15 +37,26 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.fft import idct
+from scipy.ndimage import binary_closing, label
 from scipy.signal import sawtooth
+from scipy.special import expit
 
 from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
 
 FADE_CYCLES = 0.6
+LOCAL_CYCLES = 1.5
+WHOLE_NOTE_PRIOR = 8.0  # by how much -2 log likelihood must fall before vibrato is cut short
 TRIANGLE_FUNDAMENTAL = 8.0 / np.pi**2
-SHAPE_Z = 3.7  # how far beyond its error a shape must be before it counts
-SECOND_HARMONIC_CHI2 = 13.0  # the same for the two parts of a second harmonic
-MAX_RANDOM = 32
+SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it counts
+SINE_PRIOR = 0.75
+TRIANGLE_PRIOR = (0.35, 0.45)  # mean and SD of the triangle's share where it is not a sine
+MAX_RANDOM = 40
+RANDOM_PER_CYCLE = 1.6
+END_TURN = (0.11, 0.45)
+"""Standard deviation of the turns unseen at an end, in units of the spread of the rate: at the note's own
+edge, and where vibrato fades in or out. Found by simulation (``benchmarks/coverage.py``)."""
+END_EXTENT = (0.08, 0.6)
+"""The same for extent, in cycles of the spread of the extent."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,21 +123,25 @@ def _smooth_step(x: np.ndarray) -> np.ndarray:
 class _Basis:
     """What extent and phase are made of over the vibrato's span.
 
-    Extent: constant, slope, and cosines of equal prior variance. Phase: constant, slope (the rate),
-    and cosines whose prior falls as 1/k², a random walk. Random columns come last.
+    Extent: constant, slope, and cosines of equal prior variance. Phase: constant, slope (the mean rate),
+    and the sines of a Brownian bridge, so that with free ends it is a random walk. Random columns come
+    last.
     """
 
     def __init__(self, t: np.ndarray, duration: float, start: float, end: float, rate: float):
         self.start, self.end = start, end
         self.gate = _gate(t, start, end, duration, 1.0 / rate)
         u = np.clip((t - start) / (end - start), 0.0, 1.0)
-        top = int(np.clip((end - start) * rate, 2, MAX_RANDOM))
-        waves = np.sqrt(2.0) * np.cos(np.pi * np.arange(2, top + 1) * u[:, None])
+        top = int(np.clip(RANDOM_PER_CYCLE * (end - start) * rate, 2, MAX_RANDOM))
+        k = np.arange(2, top + 1)
+        waves = np.sqrt(2.0) * np.cos(np.pi * k * u[:, None])
         one, line = np.ones_like(t), 2.0 * u - 1.0
         full = 2.0 * (t - start) / (end - start) - 1.0
         self.extent = np.column_stack([one, line, waves])
         turn = 2.0 * np.pi * rate * (end - start)
-        self.phase = np.column_stack([one, full, waves * (turn / (np.pi * np.arange(2, top + 1)))])
+        k -= 1
+        bridge = np.sqrt(2.0) * np.sin(np.pi * k * u[:, None]) / (np.pi * k)
+        self.phase = np.column_stack([one, full, bridge * turn])
         self.random = top - 1
 
 
@@ -239,7 +254,7 @@ def fit_vibrato(
     target = 100.0 if duration_s < 2.5 else 70.0
     problem = _Problem(time_s, integral, duration_s, max(1, round(1.0 / (target * step))))
     t = problem.t
-    state = _start(problem, rate_hz, start_s)
+    state = _start(problem, rate_hz)
     scale = float(np.std(problem.y))
     background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
     spread = np.array([(0.01 * scale) ** 2 + 1e-12, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
@@ -253,44 +268,76 @@ def fit_vibrato(
     state = state.on(_Basis(t, duration_s, start, end, rate), t)
     if not _improve(problem, state, variances, NO_SHAPE, turns=2, iterations=3):
         return None
-    shape = _shapes(problem, state, variances)
+    second, state.triangle, triangle_sd = _judge_shape(problem, state, variances)
+    shape = _Shape(second, False)
     fit = _improve(problem, state, variances, shape, turns=3, iterations=4)
     if fit is None:
         return None
-    return _report(problem, state, fit, shape, start, start_se, end)
+    return _report(problem, state, fit, variances, shape, triangle_sd, start, start_se, end)
 
 
-def _start(problem: _Problem, rate_hz: float, start_s: float) -> _State:
-    """Sharpen the rate and find amplitude and phase with white noise of the integral."""
-    t, y, x = problem.t, problem.y, problem.background
+def _local_cycles(series: Series, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    """Phase and extent round each point: a sinusoid on a parabola, fitted over `LOCAL_CYCLES` cycles.
 
-    def columns(rate: float) -> np.ndarray:
-        gate = _gate(t, start_s, np.inf, problem.series.duration_s, 1.0 / rate)
-        w = 2.0 * np.pi * rate * t
-        return problem.columns(np.stack([np.cos(w) * gate, np.sin(w) * gate], axis=1))
+    Fitted to the integral, where noise is white. Both [shape=(n,)], the phase unwrapped.
+    """
+    t, z = series.time_s, series.values
+    n = len(t)
+    reach = max(3, round(0.5 * LOCAL_CYCLES / (rate_hz * series.step_s)))
+    lag = np.arange(-reach, reach + 1)
+    # near the ends the window stops at the end, and the sinusoid is read off centre
+    middle = np.clip(np.arange(n), min(reach, n // 2), max(n - 1 - reach, n // 2))
+    place = np.clip(middle[:, None] + lag, 0, n - 1)
+    w = 2.0 * np.pi * rate_hz
+    tau = lag * series.step_s
+    columns = np.stack(
+        [np.sin(w * tau) / w, (1.0 - np.cos(w * tau)) / w, np.ones_like(tau), tau, tau**2], axis=1
+    )
+    window = np.hanning(len(lag) + 2)[1:-1]
+    weighted = columns * window[:, None]
+    solve = np.linalg.pinv(weighted.T @ columns) @ weighted.T
+    a, b = (z[place] @ solve.T)[:, :2].T
+    off = w * (t - t[middle])
+    phase = np.unwrap(np.arctan2(-b, a) + off - w * t) + w * t
+    return phase, np.hypot(a, b)
 
-    best = None
-    span = t[-1] - start_s
-    for rate in np.clip(rate_hz + np.linspace(-0.4, 0.4, 9) / max(span, 0.2), 0.8, None):
-        c = columns(rate)
-        # weight by frequency: white in the pitch rather than in its integral
-        w = np.sqrt(1.0 / problem.shapes[1])
-        qw, _ = np.linalg.qr(x * w[:, None])
-        cw, yw = c * w[:, None], y * w
-        cw = cw - qw @ (qw.T @ cw)
-        yw = yw - qw @ (qw.T @ yw)
-        a, _, _, _ = np.linalg.lstsq(cw, yw, rcond=None)
-        rest = float(np.sum((yw - cw @ a) ** 2))
-        if best is None or rest < best[0]:
-            best = (rest, rate, a)
-    _, rate, (a, b) = best
-    amplitude = float(np.hypot(a, b))
-    basis = _Basis(t, problem.series.duration_s, start_s, problem.series.duration_s, rate)
-    extent_c, phase_c = np.zeros(basis.extent.shape[1]), np.zeros(basis.phase.shape[1])
-    half_turn = np.pi * rate * (basis.end - start_s)
-    extent_c[0] = amplitude
-    phase_c[:2] = np.arctan2(-b, a) + 2.0 * np.pi * rate * start_s + half_turn, half_turn
-    return _State(basis, extent_c, phase_c, np.zeros(2), 0.0)
+
+def _start(problem: _Problem, rate_hz: float) -> _State:
+    """First guess: local cycles, where they are strong; steady beyond."""
+    series, duration = problem.series, problem.series.duration_s
+    phase, extent = _local_cycles(series, rate_hz)
+    level = float(np.quantile(extent, 0.75))
+    strong = extent > 0.4 * level
+    # the longest strong stretch, gaps of less than a cycle closed
+    gap = max(1, round(1.0 / (rate_hz * series.step_s)))
+    strong = binary_closing(np.pad(strong, gap), np.ones(gap, dtype=bool))[gap:-gap]
+    labels, count = label(strong)
+    longest = np.flatnonzero(
+        labels == 1 + np.argmax(np.bincount(labels[labels > 0], minlength=count + 1)[1:])
+    )
+    first, last = series.time_s[longest[0]], series.time_s[longest[-1]]
+    start = 0.0 if first < 1.0 / rate_hz else float(first)
+    end = duration if duration - last < 1.0 / rate_hz else float(last)
+    rate = rate_hz
+    if len(longest) * series.step_s * rate_hz > 1.0:
+        rate = float(np.polyfit(series.time_s[longest], phase[longest], 1)[0] / (2.0 * np.pi))
+        rate = float(np.clip(rate, 0.7 * rate_hz, 1.4 * rate_hz))
+    basis = _Basis(problem.t, duration, start, end, rate)
+    on = np.interp(series.time_s[longest], problem.t, np.arange(len(problem.t))).round().astype(int)
+    weight = (extent[longest] / level)[:, None]
+
+    def carry(columns: np.ndarray, values: np.ndarray) -> np.ndarray:
+        # a little ridge on the random columns: the guess is rough
+        ridge = np.zeros(columns.shape[1])
+        ridge[2:] = 0.05
+        x = columns[on] * weight
+        return np.linalg.solve(
+            x.T @ x + np.diag(ridge * np.diag(x.T @ x) + 1e-9), x.T @ (values * weight[:, 0])
+        )
+
+    return _State(
+        basis, carry(basis.extent, extent[longest]), carry(basis.phase, phase[longest]), np.zeros(2), 0.0
+    )
 
 
 def _wave(second: np.ndarray, triangle: float, psi: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -414,8 +461,13 @@ def _improve(
     return fit
 
 
-def _shapes(problem: _Problem, state: _State, variances: _Variances) -> _Shape:
-    """Which shapes of the cycle the sound shows beyond doubt."""
+def _judge_shape(problem: _Problem, state: _State, variances: _Variances) -> tuple[bool, float, float]:
+    """Whether the cycle has a second harmonic beyond doubt; its triangle share, with standard deviation.
+
+    The triangle's share is averaged over two models: a sine (prior `SINE_PRIOR`), and a share from the
+    normal prior `TRIANGLE_PRIOR` (Savage-Dickey ratio). So neither a sine in clean sound nor a share
+    too small to be beyond doubt biases the extent.
+    """
     everything = _Shape(True, True)
     trial = _Variances(variances.noise.copy(), variances.spread.copy())
     fit = _solve(problem, state, trial, everything, iterations=2)
@@ -424,8 +476,19 @@ def _shapes(problem: _Problem, state: _State, variances: _Variances) -> _Shape:
     value = fit.coefficients[at]
     chi2 = float(value @ np.linalg.pinv(fit.covariance[np.ix_(at, at)]) @ value)
     k = places["triangle"][0]
-    z = fit.coefficients[k] / np.sqrt(max(fit.covariance[k, k], 1e-30))
-    return _Shape(chi2 > SECOND_HARMONIC_CHI2, bool(z > SHAPE_Z))
+    seen, variance = float(fit.coefficients[k]), max(float(fit.covariance[k, k]), 1e-12)
+    centre, width = TRIANGLE_PRIOR
+    after = 1.0 / (1.0 / variance + 1.0 / width**2)
+    mean = after * (seen / variance + centre / width**2)
+    log_odds_sine = (
+        np.log(SINE_PRIOR / (1.0 - SINE_PRIOR))
+        + 0.5 * np.log(width**2 / after)
+        - 0.5 * (mean**2 / after - centre**2 / width**2)
+    )
+    sine = float(expit(log_odds_sine))
+    share = (1.0 - sine) * mean
+    spread = np.sqrt((1.0 - sine) * (after + mean**2) - share**2)
+    return chi2 > SECOND_HARMONIC_CHI2, share, float(spread)
 
 
 def _edges(problem, state, rate, base) -> tuple[float, float, float]:
@@ -455,14 +518,15 @@ def _edges(problem, state, rate, base) -> tuple[float, float, float]:
         free = max(len(y) - q.shape[1] - 3, 1)
         return rest * free / max(rest.min(), 1e-300)
 
-    grid = np.arange(0.0, max(duration - 1.3 * period, 1e-9), min(period / 6.0, 0.04))
+    step = min(period / 6.0, 0.04)
+    grid = np.arange(0.0, max(duration - 1.3 * period, 1e-9), step)
     if len(grid) < 2:
         return 0.0, float("nan"), duration
     gates = np.stack([_gate(t, s, duration, duration, period) for s in grid], axis=1)
     start, start_se = _posterior(grid, cost(gates))
-    if start < 0.35 * period:
+    if start < 0.1 * period:
         start = 0.0
-    ends = duration - np.arange(0.0, max(duration - start - 1.3 * period, 1e-9), min(period / 6.0, 0.04))
+    ends = duration - np.arange(0.0, max(duration - start - 1.3 * period, 1e-9), step)
     if len(ends) < 2:
         return start, start_se, duration
     gates = np.stack([_gate(t, start, e, duration, period) for e in ends], axis=1)
@@ -473,6 +537,8 @@ def _edges(problem, state, rate, base) -> tuple[float, float, float]:
 
 
 def _posterior(grid: np.ndarray, cost: np.ndarray) -> tuple[float, float]:
+    if cost[0] - cost.min() < WHOLE_NOTE_PRIOR:  # the first of the grid is the note's own edge
+        return float(grid[0]), abs(float(grid[1] - grid[0])) / np.sqrt(12.0)
     weight = np.exp(-0.5 * (cost - cost.min()))
     weight /= weight.sum()
     mean = float(weight @ grid)
@@ -484,7 +550,9 @@ def _report(
     problem: _Problem,
     state: _State,
     fit: MixedFit,
+    variances: _Variances,
     shape: _Shape,
+    triangle_sd: float,
     start: float,
     start_se: float,
     end: float,
@@ -515,13 +583,26 @@ def _report(
             moved = state.second.copy()
             moved[j] += 1e-4
             gradient[index] = mean * (0.5 * sum(halves(moved, state.triangle)) - half) / 1e-4
-    if shape.triangle:
-        gradient[places.of["triangle"]] = mean * float(_triangle_rest(np.zeros(1))[0])
-
     first, last = inside[0], inside[-1]
     span = t[last] - t[first]
     turn = (basis.phase[last] - basis.phase[first]) / (2.0 * np.pi * span)
     rate = float(turn @ state.phase_c)
+    # at its ends a vibrato is seen from one side only; what its irregularity does there is not known
+    cycles = span * rate
+    ends = np.array([start > 0.0, end < problem.series.duration_s])
+    unseen_turn, unseen_extent = (
+        (1.0 + 1.5 / cycles) * float(np.sqrt(np.sum(np.where(ends, fading, free) ** 2)))
+        for free, fading in (END_TURN, END_EXTENT)
+    )
+    rate_spread, extent_spread = np.sqrt(basis.random * variances.spread[[2, 1]])
+    rate_se = np.hypot(np.sqrt(turn @ phase_covariance @ turn), unseen_turn * rate_spread / span)
+    extent_se = np.linalg.norm(
+        [
+            np.sqrt(gradient @ fit.covariance @ gradient),
+            unseen_extent * extent_spread * half / cycles,
+            mean * (1.0 - TRIANGLE_FUNDAMENTAL) * triangle_sd,
+        ]
+    )
     centred = t[inside] - t[inside].mean()
     momentary = np.gradient(psi[inside], t[inside]) / (2.0 * np.pi)
     rate_cv, extent_cv = _irregularity(t, state, fit, places, rate, mean)
@@ -532,9 +613,9 @@ def _report(
     straight = float(np.mean(rest[before])) if start > 0.08 and before.sum() >= 4 else float("nan")
     return VibratoFit(
         rate_hz=rate,
-        rate_se_hz=float(np.sqrt(turn @ phase_covariance @ turn)),
+        rate_se_hz=float(rate_se),
         extent_cents=mean * half,
-        extent_se_cents=float(np.sqrt(gradient @ fit.covariance @ gradient)),
+        extent_se_cents=float(extent_se),
         above_cents=mean * high,
         below_cents=mean * low,
         start_s=start,
