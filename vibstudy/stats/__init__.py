@@ -1,11 +1,34 @@
-"""Mixed models, small-sample inference, claims, confounds, power and agreement."""
+"""Mixed models, small-sample inference, claims, confounds, power and agreement.
+
+=====================================  ==================================================================
+:func:`fit_mixed`, :func:`fit_extent`  rate, extent, onset delay ...: linear mixed model
+:func:`fit_presence`                   presence of vibrato: binomial mixed model
+:func:`coverage`, :func:`confounds`    before any fit: what the corpus can tell, and what not
+:func:`leave_out`                      what leaving out one player or recording changes
+:func:`sensitivity`                    what stricter quality, medium, tracker or speed change
+:func:`parametric_bootstrap`,          inference by simulation
+:func:`permutation_test`
+:func:`read_claims`, :func:`test_claims`  ``claims.toml``: written first, tested after
+:func:`power`, :func:`plan`            how many more players or recordings; which to add next
+:func:`icc`, :func:`cohen_kappa`,      agreement between listeners, and of machine and ear
+:func:`limits_of_agreement`
+:func:`holm`, :func:`tost`             several tests at once; no difference worth speaking of
+=====================================  ==================================================================
+"""
 
 from typing import Any
 
 _HOMES = {
     "fit_mixed": "mixed",
+    "fit_extent": "mixed",
     "MixedResult": "mixed",
     "measurement_weights": "mixed",
+    "fit_presence": "presence",
+    "PresenceResult": "presence",
+    "leave_out": "influence",
+    "sensitivity": "sensitivity",
+    "parametric_bootstrap": "resampling",
+    "permutation_test": "resampling",
     "holm": "multiple",
     "tost": "multiple",
 }

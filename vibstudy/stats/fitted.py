@@ -153,7 +153,7 @@ class FittedModel:
             Indexed by term: ``estimate, se, df, t, p, low, high`` (interval of `level`).
         """
         rows = list(np.eye(len(self.names)))
-        return self._infer(rows, pd.Index(self.names, name="term"), level)
+        return self.infer(rows, pd.Index(self.names, name="term"), level)
 
     def means(self, variable: str, by: Sequence[str] = (), level: float = 0.95) -> pd.DataFrame:
         """Marginal means of a factor (see :mod:`vibstudy.stats.marginal`).
@@ -176,7 +176,7 @@ class FittedModel:
         """
         grid = Grid(self.prepared)
         settings = grid.combinations([*_listed(by), variable])
-        frame = self._infer([grid.reduce(grid.row(s)) for s in settings], None, level)
+        frame = self.infer([grid.reduce(grid.row(s)) for s in settings], None, level)
         frame = frame.drop(columns=["t", "p"]).rename(columns={"estimate": "mean"})
         if self.scale.changed:
             for new, old in (("typical", "mean"), ("typical_low", "low"), ("typical_high", "high")):
@@ -245,15 +245,35 @@ class FittedModel:
     def _contrast_frame(
         self, rows: Sequence[np.ndarray | None], labels: Sequence[str], level: float
     ) -> pd.DataFrame:
-        frame = self._infer(rows, pd.Index(labels, name="contrast"), level)
+        frame = self.infer(rows, pd.Index(labels, name="contrast"), level)
         frame.insert(list(frame).index("p") + 1, "p_holm", holm(frame["p"].to_numpy()))
         if self.scale.changed:
             for new, old in (("ratio", "estimate"), ("ratio_low", "low"), ("ratio_high", "high")):
                 frame[new] = self.scale.ratio(frame[old])
         return frame
 
-    def _infer(self, rows: Sequence[np.ndarray | None], index: pd.Index | None, level: float) -> pd.DataFrame:
-        """Estimate, error, df, t, p and interval of linear combinations; None gives a missing row."""
+    def infer(
+        self,
+        rows: Sequence[np.ndarray | None],
+        index: Sequence[str] | pd.Index | None = None,
+        level: float = 0.95,
+    ) -> pd.DataFrame:
+        """Inference on linear combinations of the estimated terms.
+
+        Parameters
+        ----------
+        rows : sequence of ndarray [shape=(p,)] or None
+            None gives a missing row.
+        index : sequence of str | None
+            Names of the combinations.
+        level : float
+            Confidence level.
+
+        Returns
+        -------
+        DataFrame
+            ``estimate, se, df, t, p, low, high``.
+        """
         inference, beta = self.inference, self.beta
         out = np.full((len(rows), 7), np.nan)
         for k, row in enumerate(rows):
@@ -265,7 +285,11 @@ class FittedModel:
             t = estimate / se
             half = float(stats.t.ppf(0.5 + level / 2, df)) * se
             out[k] = estimate, se, df, t, 2 * stats.t.sf(abs(t), df), estimate - half, estimate + half
-        return pd.DataFrame(out, index=index, columns=["estimate", "se", "df", "t", "p", "low", "high"])
+        return pd.DataFrame(
+            out,
+            index=None if index is None else pd.Index(index),
+            columns=["estimate", "se", "df", "t", "p", "low", "high"],
+        )
 
     def equivalence(self, term: str, margin: float, alpha: float = 0.05) -> Equivalence:
         """Test that a term, or a contrast as :meth:`contrasts` names it, is smaller than a margin.

@@ -26,6 +26,7 @@ from scipy import linalg
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.frames import Prepared, estimable_columns
 from vibstudy.stats.moments import RandomTerm, random_design
+from vibstudy.stats.resampling import contrast_row
 
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult
@@ -34,7 +35,9 @@ LARGE_CHANGE = 1.0
 """A change of more than this many standard errors counts as large."""
 
 
-def leave_out(result: MixedResult, unit: str = "player", level: float = 0.95) -> pd.DataFrame:
+def leave_out(
+    result: MixedResult, unit: str = "player", level: float = 0.95, label: str | None = None
+) -> pd.DataFrame:
     """Fixed effects with each player, or each recording, left out in turn.
 
     Parameters
@@ -43,6 +46,8 @@ def leave_out(result: MixedResult, unit: str = "player", level: float = 0.95) ->
     unit : {"player", "recording"}
     level : float
         Confidence level by which ``changes_verdict`` is judged (players only).
+    label : str | None
+        Follow this one term or contrast; None follows every term.
 
     Returns
     -------
@@ -50,10 +55,12 @@ def leave_out(result: MixedResult, unit: str = "player", level: float = 0.95) ->
         ``left_out, notes, term, all, estimate, change, change_in_se, p, changes_verdict``. An
         estimate is missing where the rest cannot give it. ``p`` is missing for recordings.
     """
+    labels = list(result.names) if label is None else [label]
+    rows = np.eye(len(labels)) if label is None else contrast_row(result, label)[None, :]
     if unit == "player":
-        return _without_players(result, level)
+        return _without_players(result, level, labels, rows)
     if unit == "recording":
-        return _without_recordings(result)
+        return _without_recordings(result, labels, rows)
     raise VibstudyError(
         Problem("no such unit", column="unit", got=str(unit), repair="Use player or recording.")
     )
@@ -73,46 +80,44 @@ def _term(result: MixedResult, unit: str) -> RandomTerm:
 
 
 def _frame(
-    result: MixedResult, label: str, notes: int, estimates: np.ndarray, p: np.ndarray, flips: np.ndarray
+    full: pd.DataFrame, label: str, notes: int, estimates: np.ndarray, p: np.ndarray, flips: np.ndarray
 ) -> pd.DataFrame:
-    table = result.table()
-    change = estimates - table["estimate"].to_numpy()
+    change = estimates - full["estimate"].to_numpy()
     return pd.DataFrame(
         {
             "left_out": label,
             "notes": notes,
-            "term": table.index,
-            "all": table["estimate"].to_numpy(),
+            "term": full.index,
+            "all": full["estimate"].to_numpy(),
             "estimate": estimates,
             "change": change,
-            "change_in_se": change / table["se"].to_numpy(),
+            "change_in_se": change / full["se"].to_numpy(),
             "p": p,
             "changes_verdict": flips,
         }
     )
 
 
-def _without_players(result: MixedResult, level: float) -> pd.DataFrame:
+def _without_players(
+    result: MixedResult, level: float, labels: Sequence[str], rows: np.ndarray
+) -> pd.DataFrame:
     from vibstudy.stats.engine import fit_lmm
     from vibstudy.stats.mixed import MixedResult
 
     term = _term(result, "player")
-    full = result.table()
+    full = result.infer(list(rows), labels, level)
     parts = []
     for code, label in enumerate(term.levels):
         keep = term.codes != code
         prepared = subset(result.prepared, keep)
-        fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
-        table = MixedResult(prepared, fit, result.df).table().reindex(full.index)
-        lost = [name for name in full.index if name in prepared.aliased]
-        if lost:  # the reference cell may have moved: what is left estimates something else
-            table[:] = np.nan
-        p = table["p"].to_numpy()
+        table = full * np.nan
+        if prepared.kept == result.prepared.kept:  # otherwise what is left estimates something else
+            fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
+            table = MixedResult(prepared, fit, result.df).infer(list(rows), labels, level)
+        estimates, p = table["estimate"].to_numpy(), table["p"].to_numpy()
         flips = (p < 1 - level) != (full["p"].to_numpy() < 1 - level)
-        flips |= np.sign(table["estimate"].to_numpy()) != np.sign(full["estimate"].to_numpy())
-        parts.append(
-            _frame(result, label, int((~keep).sum()), table["estimate"].to_numpy(), p, flips & np.isfinite(p))
-        )
+        flips |= np.sign(estimates) != np.sign(full["estimate"].to_numpy())
+        parts.append(_frame(full, label, int((~keep).sum()), estimates, p, flips & np.isfinite(p)))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -136,7 +141,8 @@ def subset(prepared: Prepared, keep: np.ndarray) -> Prepared:
     )
 
 
-def _without_recordings(result: MixedResult) -> pd.DataFrame:
+def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.ndarray) -> pd.DataFrame:
+    full = result.infer(list(rows), labels, 0.95)
     term = _term(result, "recording")
     prepared, solution = result.prepared, result.fit.solution
     x, z = prepared.estimable, random_design(prepared.terms, len(prepared.y))[0]
@@ -149,19 +155,19 @@ def _without_recordings(result: MixedResult) -> pd.DataFrame:
     ve = w * (residual - z @ tze)
     phi = solution.covariance / solution.sigma**2
     parts = []
-    missing = np.full(len(solution.beta), np.nan)
+    missing, never = np.full(len(labels), np.nan), np.zeros(len(labels), bool)
     for code, label in enumerate(term.levels):
-        rows = np.flatnonzero(term.codes == code)
-        own = z[rows]
+        out = np.flatnonzero(term.codes == code)
+        own = z[out]
         columns = np.unique(own.indices)
-        dense = own[:, columns].toarray() * w[rows, None]
-        block = np.diag(w[rows]) - dense @ solution.t[np.ix_(columns, columns)] @ dense.T
-        block -= vx[rows] @ phi @ vx[rows].T
-        try:
-            beta = solution.beta - phi @ vx[rows].T @ linalg.solve(block, ve[rows], assume_a="sym")
-        except linalg.LinAlgError:  # a term rests on this recording alone
-            beta = missing
-        parts.append(_frame(result, label, len(rows), beta, missing, np.zeros(len(beta), bool)))
+        dense = own[:, columns].toarray() * w[out, None]
+        block = np.diag(w[out]) - dense @ solution.t[np.ix_(columns, columns)] @ dense.T
+        block -= vx[out] @ phi @ vx[out].T
+        estimates = missing
+        if np.linalg.cond(block) < 1e12:  # else a term rests on this recording alone
+            change = phi @ vx[out].T @ linalg.solve(block, ve[out], assume_a="sym")
+            estimates = rows @ (solution.beta - change)
+        parts.append(_frame(full, label, len(out), estimates, missing, never))
     return pd.concat(parts, ignore_index=True)
 
 

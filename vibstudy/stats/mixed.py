@@ -27,7 +27,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -35,7 +35,7 @@ import pandas as pd
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import FittedModel, Scale
-from vibstudy.stats.frames import Prepared, prepare
+from vibstudy.stats.frames import Prepared, check_columns, prepare
 from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite
 
 if TYPE_CHECKING:
@@ -94,6 +94,28 @@ def fit_mixed(
     prepared = prepare(notes, formula, player, recording, crossed, weights, slopes, slope_correlation)
     fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
     return MixedResult(prepared, fit, df)
+
+
+def fit_extent(notes: pd.DataFrame, terms: str, column: str = "extent_cents", **settings: Any) -> MixedResult:
+    """Fit a mixed model to extent on a logarithmic scale, where its spread is even.
+
+    Extent cannot fall below 0 and its differences are heard as proportions, so octaves (log2) of extent
+    are modelled; :meth:`means` gives geometric means in cents (``typical``), :meth:`contrasts` ratios.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Notes with ``column`` above 0; others are missing for this model.
+    terms : str
+        Right side of the formula, e.g. ``"C(period) * region"``.
+    column : str
+        Any outcome that is positive and skewed: extent, onset delay, irregularity.
+    **settings
+        Passed to :func:`fit_mixed`.
+    """
+    check_columns(notes, [column])
+    positive = notes[column].where(notes[column] > 0)
+    return fit_mixed(notes.assign(**{column: positive}), f"log2({column}) ~ {terms}", **settings)
 
 
 def check_method(df: str) -> None:

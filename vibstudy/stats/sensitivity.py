@@ -129,7 +129,7 @@ def _selections(notes: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 
 def _row(check: str, result: MixedResult, row: np.ndarray) -> dict[str, Any]:
-    values = result._infer([row], None, 0.95).iloc[0]
+    values = result.infer([row]).iloc[0]
     players = next((len(t.levels) for t in result.prepared.terms if t.group == result.prepared.player), 0)
     return {
         "check": check,
