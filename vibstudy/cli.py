@@ -336,16 +336,16 @@ def _guarded(run: Callable[[], object], debug: bool) -> int:
     try:
         run()
     except SystemExit as end:
-        return end.code if isinstance(end.code, int) else 0
+        code = end.code if isinstance(end.code, int) else 0
+        if code == STOPPED:
+            typer.echo("Stopped. What is done is kept; the same command goes on from there.", err=True)
+        return code
     except VibstudyError as error:
         found = error.problems
         typer.echo("\n".join(str(problem) for problem in found), err=True)
         if len(found) > 1:
             typer.echo(f"{len(found)} problems. Nothing was written.", err=True)
         return UNUSABLE
-    except KeyboardInterrupt:
-        typer.echo("Stopped. What is done is kept; the same command goes on from there.", err=True)
-        return STOPPED
     except Exception as error:
         if debug:
             raise

@@ -18,10 +18,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import itertools
 import signal
 import time
 import traceback
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ from typing import Any
 
 from vibstudy.errors import Problem, VibstudyError
 
-_IN_FLIGHT = 2
+_AHEAD = 2
 """Tasks handed out for each worker, so that none waits."""
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
@@ -110,67 +110,59 @@ def run_batch(
     """
     if not tasks:
         return
+    waiting = list(range(len(tasks)))
     if cluster:
         with _cluster(cluster) as (executor, places):
-            _run(executor, places, function, tasks, list(range(len(tasks))), on_done)
+            _run(executor, _AHEAD * places, function, tasks, waiting, on_done)
         return
     import joblib
 
     workers = min(workers or joblib.cpu_count(), len(tasks))
-    waiting = list(range(len(tasks)))
     while waiting:
         with _workers(workers) as executor:
-            waiting, suspects = _run(executor, workers, function, tasks, waiting, on_done)
-        for index in suspects:
+            waiting, suspects = _run(executor, _AHEAD * workers, function, tasks, waiting, on_done)
+        while suspects:
             with _workers(1) as executor:
-                _, guilty = _run(executor, 1, function, tasks, [index], on_done)
-            if guilty:
+                suspects, guilty = _run(executor, 1, function, tasks, suspects, on_done)
+            for index in guilty:
                 on_done(Outcome(index, step="measure", message=_DIED))
 
 
 def _run(
     executor: Executor,
-    places: int,
+    at_once: int,
     function: Callable[[Any], Any],
     tasks: Sequence[Any],
     waiting: Sequence[int],
     on_done: Callable[[Outcome], None],
 ) -> tuple[list[int], list[int]]:
-    """Run the waiting tasks, a few ahead of the workers.
+    """Run the waiting tasks, `at_once` of them handed out at a time.
 
     Returns
     -------
     left, suspects : list of int
         Empty when all went well; when a local worker died: tasks not handed out, and those at work then.
     """
-    queue = iter(waiting)
+    queue = deque(waiting)
     running: dict[Future[Outcome], int] = {}
-    while True:
-        for index in itertools.islice(queue, _IN_FLIGHT * places - len(running)):
-            running[executor.submit(_attempt, function, index, tasks[index])] = index
-        if not running:
-            return [], []
-        done, _ = wait(running, return_when=FIRST_COMPLETED)
-        for future in done:
-            error = future.exception()
-            if isinstance(error, BrokenExecutor):
-                return _broken(running, queue, on_done)
-            index = running.pop(future)
-            on_done(_unreturned(index, error) if error else future.result())
-
-
-def _broken(
-    running: dict[Future[Outcome], int], queue: Iterator[int], on_done: Callable[[Outcome], None]
-) -> tuple[list[int], list[int]]:
-    """After a worker died: hand over what was finished, name the rest."""
-    wait(running)
-    suspects = []
-    for future, index in running.items():
-        if future.exception():
-            suspects.append(index)
-        else:
+    try:
+        while queue or running:
+            while queue and len(running) < at_once:
+                running[executor.submit(_attempt, function, queue[0], tasks[queue[0]])] = queue[0]
+                queue.popleft()
+            done, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in done:
+                error = future.exception()
+                if isinstance(error, BrokenExecutor):
+                    raise error
+                index = running.pop(future)
+                on_done(_unreturned(index, error) if error else future.result())
+    except BrokenExecutor:
+        wait(running)
+        for future in [future for future in running if not future.exception()]:
+            running.pop(future)
             on_done(future.result())
-    return list(queue), suspects
+    return list(queue), list(running.values())
 
 
 def _unreturned(index: int, error: BaseException) -> Outcome:

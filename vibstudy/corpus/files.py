@@ -109,13 +109,17 @@ class Folder:
         return self._listings[folder]
 
     def _missing(self, path: str, name: str) -> tuple[str, str, str]:
+        if _of_another_computer(name):
+            return (
+                path,
+                "there is no such file; the path is of another computer",
+                "Write the path as seen from the manifest",
+            )
         folder, wanted = os.path.split(path)
         listing = self._listing(folder)
         if isinstance(listing, str):
             if os.path.isdir(folder):
                 return path, f"the folder {folder} cannot be read: {listing}", "Allow reading it"
-            if _of_another_computer(name):
-                return path, "this path is of another computer", "Write it relative to the manifest"
             return path, f"there is no folder {_shown(folder, self.base)}", "Check the path"
         near = self._near(wanted, listing)
         hint = f"Did you mean {near!r}?" if near else f"Put the file into {_shown(folder, self.base)}"

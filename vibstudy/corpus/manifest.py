@@ -22,7 +22,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -410,6 +410,7 @@ def _checks(column: Column) -> list[pa.Check]:
     return checks
 
 
+@cache
 def manifest_schema() -> pa.DataFrameSchema:
     """The pandera schema of the manifest's text cells (empty cells missing).
 

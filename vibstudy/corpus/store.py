@@ -256,6 +256,7 @@ class Store:
             yield
         finally:
             who.unlink(missing_ok=True)
+            shutil.rmtree(self._temporary, ignore_errors=True)
             lock.release()
 
     def _clear(self) -> None:

@@ -1,0 +1,319 @@
+"""The batch: one outcome a task whatever happens, the same for any number of workers, and resumable."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import fake_study
+import pytest
+from fake_study import write_study
+from fake_tasks import work
+
+from vibstudy.corpus import store as store_module
+from vibstudy.corpus.batch import explain, run_batch
+from vibstudy.corpus.store import Store, read_notes
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.measure import measure_corpus
+
+TABLES = ("notes.parquet", "notes.csv", "recordings.csv")
+
+
+def outcomes(tasks, workers=2, **keywords):
+    found = {}
+
+    def on_done(outcome):
+        assert outcome.index not in found, "one outcome a task"
+        found[outcome.index] = outcome
+
+    run_batch(work, tasks, on_done, workers, **keywords)
+    assert sorted(found) == list(range(len(tasks)))
+    return [found[index] for index in sorted(found)]
+
+
+def test_no_tasks_need_no_workers():
+    assert outcomes([]) == []
+
+
+def test_every_failure_is_an_outcome_and_the_rest_goes_on():
+    found = outcomes([1, "problem", "named", "memory", "lock", None, 2])
+    assert [outcome.value for outcome in found if not outcome.message] == [2, 4]
+    assert found[1].message == "too short. Use a longer one." and found[1].step == "measure"
+    assert found[2].message.startswith("the disk is full") and found[2].step == "inner"
+    assert "not enough memory" in found[3].message
+    assert found[4].message
+    assert "TypeError" in found[5].detail and "TypeError" in found[5].message
+    assert all(outcome.seconds >= 0 for outcome in found)
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_worker_that_dies_takes_nothing_with_it(workers):
+    found = outcomes([1, "die", 2, 3, "crash", 4], workers)
+    assert [outcome.value for outcome in found if not outcome.message] == [2, 4, 6, 8]
+    assert "the worker process died" in found[1].message and "the worker process died" in found[4].message
+
+
+def test_the_caller_leaves_early_and_no_worker_stays():
+    pids = []
+
+    def on_done(outcome):
+        pids.append(outcome.value)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_batch(work, ["pid"] * 8, on_done, 2)
+    assert len(pids) == 1
+    deadline = time.monotonic() + 5
+    while _alive(pids[0]) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not _alive(pids[0])
+
+
+def _alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except OSError:
+        return False
+    return True
+
+
+def test_tasks_run_in_workers_with_one_thread_of_linear_algebra():
+    pid, threads = outcomes(["pid", "threads"], 1)
+    assert pid.value != os.getpid()
+    assert threads.value and set(threads.value) == {1}
+
+
+@pytest.mark.parametrize(
+    ("error", "expected"),
+    [
+        (FileNotFoundError(2, "No such file", "x.wav"), "x.wav: the file is no longer there"),
+        (
+            PermissionError(13, "Permission denied", "x.wav"),
+            "x.wav: reading or writing this file is not allowed",
+        ),
+        (OSError(28, "No space left on device"), "the disk is full. Make room"),
+        (VibstudyError([Problem("a"), Problem("b")]), "a. b."),
+        (ZeroDivisionError("by zero"), "an unexpected error happened (ZeroDivisionError: by zero)"),
+    ],
+)
+def test_failures_in_words(error, expected):
+    assert expected in explain(error)[0]
+
+
+def test_a_cluster_that_does_not_answer_is_told():
+    pytest.importorskip("distributed")
+    with pytest.raises(VibstudyError, match="the cluster does not answer"):
+        run_batch(work, [1], lambda outcome: None, cluster="nonsense://x")
+
+
+# --- a corpus
+
+
+def measured(folder: Path, texts, workers=2, **keywords):
+    """Measure an invented study with the stand-in; the report and the results folder."""
+    manifest = folder / "corpus_manifest.csv"
+    if texts is not None:
+        manifest = write_study(folder, texts)
+    report = measure_corpus(
+        manifest, folder / "results", workers=workers, function=fake_study.measure, **keywords
+    )
+    return report, folder / "results"
+
+
+def tables(out: Path) -> dict[str, bytes]:
+    return {name: (out / name).read_bytes() for name in TABLES}
+
+
+def counts(report):
+    return report.measured, report.unchanged, report.failed, report.excluded
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """A study measured without a break by two workers."""
+    folder = tmp_path_factory.mktemp("whole")
+    report, _ = measured(folder, {f"rec{number:03d}": f"sound {number} SLOW" for number in range(24)})
+    assert counts(report) == (24, 0, 0, 0)
+    return folder
+
+
+@pytest.fixture
+def copy(whole, tmp_path):
+    """A copy of it, results and all."""
+    return Path(shutil.copytree(whole, tmp_path / "copy"))
+
+
+@pytest.fixture
+def unmeasured(copy):
+    """A copy of it without results."""
+    shutil.rmtree(copy / "results")
+    return copy
+
+
+def test_the_number_of_workers_does_not_change_the_tables(whole, unmeasured):
+    _, out = measured(unmeasured, None, workers=1)
+    assert tables(out) == tables(whole / "results")
+
+
+def test_a_cluster_gives_the_same_tables(whole, unmeasured):
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
+    ) as cluster:
+        report, out = measured(unmeasured, None, cluster=cluster.scheduler_address)
+    assert counts(report) == (24, 0, 0, 0)
+    assert tables(out) == tables(whole / "results")
+
+
+def test_the_second_run_measures_nothing(copy):
+    out = copy / "results"
+    before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    report, _ = measured(copy, None)
+    assert counts(report) == (0, 24, 0, 0)
+    assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == before
+
+
+def test_only_what_is_new_or_changed_is_measured(copy):
+    texts = {path.stem: path.read_text() for path in sorted((copy / "audio").iterdir())}
+    report, out = measured(copy, texts | {"rec003": "another sound", "new": "a new one"}, workers=1)
+    assert counts(report) == (2, 23, 0, 0)
+    assert read_notes(out)["recording_id"].nunique() == 25
+
+
+def test_fresh_measures_everything(whole, copy):
+    report, out = measured(copy, None, workers=1, fresh=True)
+    assert counts(report) == (24, 0, 0, 0)
+    assert tables(out) == tables(whole / "results")
+
+
+def test_one_bad_recording_never_stops_a_batch(tmp_path):
+    texts = {
+        "a": "sound",
+        "b": "CORRUPT",
+        "c": "sound",
+        "d": "DIE",
+        "e": "MEMORY",
+        "f": "FAULT",
+        "g": "sound",
+    }
+    seen = []
+    report, out = measured(tmp_path, texts, workers=1, progress=seen.append)
+    assert counts(report) == (3, 0, 4, 0)
+    assert set(read_notes(out)["recording_id"]) == {"a", "c", "g"}
+    why = dict(report.failures)
+    assert "cannot be read as sound" in why["b"] and "Copy it again" in why["b"]
+    assert "audio/b.wav" in why["b"] and str(tmp_path) not in why["b"], "no path of this computer in the log"
+    assert "worker process died" in why["d"]
+    assert "ZeroDivisionError" in why["f"]
+    assert "ZeroDivisionError" in Store(out).entry("f").detail
+    assert [progress.done for progress in seen] == list(range(8))
+    assert seen[-1].failed == 4 and seen[-1].total == 7
+
+
+def test_files_that_vanish_or_are_locked_away_are_rows(tmp_path, monkeypatch):
+    manifest = write_study(tmp_path, {"a": "sound", "b": "sound", "c": "sound"})
+    (tmp_path / "audio" / "c.wav").chmod(0)
+    locked = not os.access(tmp_path / "audio" / "c.wav", os.R_OK)
+
+    def vanish(progress):
+        if progress.done == 0:
+            (tmp_path / "audio" / "b.wav").unlink()
+
+    report = measure_corpus(
+        manifest, tmp_path / "results", workers=1, function=fake_study.measure, progress=vanish
+    )
+    why = dict(report.failures)
+    assert "audio/b.wav: the file is no longer there" in why["b"]
+    assert not locked or "not allowed" in why["c"]
+    assert report.log.set_index("recording_id")["step"]["b"] == "read"
+
+
+def test_a_full_disk_is_a_row(tmp_path, monkeypatch):
+    real = Store.save
+
+    def save(self, recording, *rest):
+        if recording.recording_id == "rec001":
+            raise OSError(28, "No space left on device")
+        return real(self, recording, *rest)
+
+    monkeypatch.setattr(store_module.Store, "save", save)
+    report, _ = measured(tmp_path, 3, workers=1)
+    assert counts(report) == (2, 0, 1, 0)
+    assert report.failures == [("rec001", "the disk is full. Make room and run the same command again.")]
+
+
+def test_faulty_manifest_writes_nothing(tmp_path):
+    manifest = write_study(tmp_path, {"a": "sound", "b": ""}, tempo_bpm=["fast", "9"])
+    with pytest.raises(VibstudyError) as caught:
+        measure_corpus(manifest, tmp_path / "results", function=fake_study.measure)
+    text = str(caught.value)
+    assert "not a number" in text and "20 to 400" in text
+    assert "0 bytes" in text, "as it must be mended anyway, the sound is looked at, too"
+    assert not (tmp_path / "results").exists()
+
+
+# --- breaks
+
+RUN = """
+import sys, fake_study
+from vibstudy.measure import measure_corpus
+if __name__ == "__main__":
+    measure_corpus(sys.argv[1], sys.argv[2], workers=2, function=fake_study.measure,
+                   progress=lambda p: print(p.done, flush=True))
+"""
+
+
+def start(manifest: Path, out: Path) -> subprocess.Popen:
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parent)}
+    command = [sys.executable, "-c", RUN, str(manifest), str(out)]
+    return subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True)
+
+
+def children(pid: int) -> list[int]:
+    """Worker processes of `pid` (Linux only)."""
+    found = []
+    for status in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = status.read_text().rsplit(")", 1)[1].split()
+        except OSError:
+            continue
+        if int(fields[1]) == pid:
+            found.append(int(status.parent.name))
+    return found
+
+
+def break_off(process: subprocess.Popen, rng: random.Random) -> None:
+    """Kill the run, or one of its workers, at a random moment after its start."""
+    process.stdout.readline()
+    time.sleep(rng.uniform(0, 0.8))
+    victims = children(process.pid) if rng.random() < 0.5 else []
+    for pid in [rng.choice(victims)] if victims else [process.pid]:
+        os.kill(pid, signal.SIGKILL)
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="finds worker processes in /proc, which Linux has")
+@pytest.mark.parametrize("breaks", [2, pytest.param(50, marks=pytest.mark.slow)])
+def test_killed_at_random_moments_and_resumed_equals_an_unbroken_run(whole, unmeasured, breaks):
+    rng = random.Random(1)
+    manifest, out = unmeasured / "corpus_manifest.csv", unmeasured / "results"
+    for number in range(breaks):
+        process = start(manifest, out)
+        break_off(process, rng)
+        process.wait(60)
+        process.stdout.close()
+        if number % 5 == 4:  # begin afresh now and then, so that there is something left to break
+            shutil.rmtree(out)
+    report, _ = measured(unmeasured, None, workers=1)
+    assert report.failed == 0
+    assert tables(out) == tables(whole / "results")
+    assert _names(out) == _names(whole / "results"), "no temporary files left"
+
+
+def _names(folder: Path) -> list[Path]:
+    return sorted(path.relative_to(folder) for path in folder.rglob("*"))
