@@ -151,7 +151,7 @@ def confounds(
     told = _entangled(notes, [*tags, *_school(notes, tags)])
     told += _thin_cells(notes, tags, player)
     aliased: tuple[str, ...] = ()
-    inflation = pd.DataFrame(columns=["factor", "units", "nearly_aliased"])
+    factors = pd.DataFrame(columns=["factor", "units", "nearly_aliased"])
     condition, first = float("nan"), []
     if formula is not None:
         try:
@@ -160,10 +160,10 @@ def confounds(
             first = [f"The model {formula!r} cannot be built. {problem}"]
         else:
             aliased = prepared.aliased
-            inflation, condition = _inflation(prepared)
-            first = _aliased_sentences(prepared) + _inflation_sentences(inflation)
+            factors, condition = inflation(prepared)
+            first = _aliased_sentences(prepared) + _inflation_sentences(factors)
     sentences = [*first, *told] or ["Every cell has at least three players, and no tag is tied to another."]
-    return Confounds(cells, aliased, inflation, condition, tuple(dict.fromkeys(sentences)))
+    return Confounds(cells, aliased, factors, condition, tuple(dict.fromkeys(sentences)))
 
 
 def _school(notes: pd.DataFrame, tags: Sequence[str]) -> list[str]:
@@ -235,7 +235,7 @@ def _and(words: Sequence[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
 
 
-def _inflation(prepared: Prepared) -> tuple[pd.DataFrame, float]:
+def inflation(prepared: Prepared) -> tuple[pd.DataFrame, float]:
     """Generalised variance inflation of each term, over the units that carry it, and condition number."""
     x = prepared.estimable
     units = {"players": _codes(prepared, 0), "recordings": _codes(prepared, 1)}

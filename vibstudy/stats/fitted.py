@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,9 @@ from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.frames import Prepared
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.multiple import Equivalence, holm, tost
+
+if TYPE_CHECKING:
+    from vibstudy.stats.diagnosis import Diagnosis
 
 LOGARITHMS = {"log": np.e, "np.log": np.e, "log2": 2.0, "np.log2": 2.0, "log10": 10.0, "np.log10": 10.0}
 """Logarithms of an outcome that are undone when results are shown, by the name in the formula."""
@@ -115,6 +118,10 @@ class FittedModel:
     @property
     def relative_factors(self) -> tuple[np.ndarray, ...]:
         """Covariance factor of each random term, in units of the residual deviation."""
+        raise NotImplementedError
+
+    def diagnose(self) -> Diagnosis:
+        """One verdict in words."""
         raise NotImplementedError
 
     @property

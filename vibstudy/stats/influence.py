@@ -36,7 +36,11 @@ LARGE_CHANGE = 1.0
 
 
 def leave_out(
-    result: MixedResult, unit: str = "player", level: float = 0.95, label: str | None = None
+    result: MixedResult,
+    unit: str = "player",
+    level: float = 0.95,
+    label: str | None = None,
+    row: np.ndarray | None = None,
 ) -> pd.DataFrame:
     """Fixed effects with each player, or each recording, left out in turn.
 
@@ -48,15 +52,20 @@ def leave_out(
         Confidence level by which ``changes_verdict`` is judged (players only).
     label : str | None
         Follow this one term or contrast; None follows every term.
+    row : ndarray [shape=(p,)] or None
+        Follow this combination of the estimated terms instead.
 
     Returns
     -------
     DataFrame
-        ``left_out, notes, term, all, estimate, change, change_in_se, p, changes_verdict``. An
-        estimate is missing where the rest cannot give it. ``p`` is missing for recordings.
+        ``left_out, notes, term, all, estimate, change, change_in_se, se, df, p, changes_verdict``. An
+        estimate is missing where the rest cannot give it; ``se, df, p`` are missing for recordings.
     """
-    labels = list(result.names) if label is None else [label]
-    rows = np.eye(len(labels)) if label is None else contrast_row(result, label)[None, :]
+    labels, rows = list(result.names), np.eye(len(result.names))
+    if row is not None:
+        labels, rows = [label or "contrast"], row[None, :]
+    elif label is not None:
+        labels, rows = [label], contrast_row(result, label)[None, :]
     if unit == "player":
         return _without_players(result, level, labels, rows)
     if unit == "recording":
@@ -79,21 +88,25 @@ def _term(result: MixedResult, unit: str) -> RandomTerm:
     raise VibstudyError(f"The model has no {unit} to leave out.")
 
 
-def _frame(
-    full: pd.DataFrame, label: str, notes: int, estimates: np.ndarray, p: np.ndarray, flips: np.ndarray
-) -> pd.DataFrame:
-    change = estimates - full["estimate"].to_numpy()
+def _frame(full: pd.DataFrame, label: str, notes: int, without: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Rows of one unit left out; `without` is the same table as `full`, fitted without it."""
+    change = without["estimate"] - full["estimate"]
+    before, after = (table["p"] < 1 - level for table in (full, without))
+    turned = np.sign(without["estimate"]) != np.sign(full["estimate"])
+    flips = without["p"].notna() & ((before != after) | (before & after & turned))
     return pd.DataFrame(
         {
             "left_out": label,
             "notes": notes,
             "term": full.index,
             "all": full["estimate"].to_numpy(),
-            "estimate": estimates,
-            "change": change,
-            "change_in_se": change / full["se"].to_numpy(),
-            "p": p,
-            "changes_verdict": flips,
+            "estimate": without["estimate"].to_numpy(),
+            "change": change.to_numpy(),
+            "change_in_se": (change / full["se"]).to_numpy(),
+            "se": without["se"].to_numpy(),
+            "df": without["df"].to_numpy(),
+            "p": without["p"].to_numpy(),
+            "changes_verdict": flips.to_numpy(),
         }
     )
 
@@ -106,18 +119,17 @@ def _without_players(
 
     term = _term(result, "player")
     full = result.infer(list(rows), labels, level)
+    factors = {t.group: f for t, f in zip(result.prepared.terms, result.fit.factors, strict=True)}
     parts = []
     for code, label in enumerate(term.levels):
         keep = term.codes != code
         prepared = subset(result.prepared, keep)
         table = full * np.nan
         if prepared.kept == result.prepared.kept:  # otherwise what is left estimates something else
-            fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
+            near = [factors[t.group] for t in prepared.terms]
+            fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights, near)
             table = MixedResult(prepared, fit, result.df).infer(list(rows), labels, level)
-        estimates, p = table["estimate"].to_numpy(), table["p"].to_numpy()
-        flips = (p < 1 - level) != (full["p"].to_numpy() < 1 - level)
-        flips |= np.sign(estimates) != np.sign(full["estimate"].to_numpy())
-        parts.append(_frame(full, label, int((~keep).sum()), estimates, p, flips & np.isfinite(p)))
+        parts.append(_frame(full, label, int((~keep).sum()), table, level))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -155,7 +167,7 @@ def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.nda
     ve = w * (residual - z @ tze)
     phi = solution.covariance / solution.sigma**2
     parts = []
-    missing, never = np.full(len(labels), np.nan), np.zeros(len(labels), bool)
+    missing = np.full(len(labels), np.nan)
     for code, label in enumerate(term.levels):
         out = np.flatnonzero(term.codes == code)
         own = z[out]
@@ -167,7 +179,8 @@ def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.nda
         if np.linalg.cond(block) < 1e12:  # else a term rests on this recording alone
             change = phi @ vx[out].T @ linalg.solve(block, ve[out], assume_a="sym")
             estimates = rows @ (solution.beta - change)
-        parts.append(_frame(full, label, len(out), estimates, missing, never))
+        table = (full * np.nan).assign(estimate=estimates)
+        parts.append(_frame(full, label, len(out), table, 0.95))
     return pd.concat(parts, ignore_index=True)
 
 

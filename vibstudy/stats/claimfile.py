@@ -1,0 +1,268 @@
+"""What a claim is, and reading ``claims.toml``. Its form is described in :mod:`vibstudy.stats.claims`."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from vibstudy.errors import Problem, VibstudyError, nearest
+
+CLAIMS_FILE = "claims.toml"
+EXPECTATIONS = ("lower", "higher", "different", "equal")
+LOG_BY_DEFAULT = frozenset(
+    [
+        "extent_cents",
+        "extent_above_cents",
+        "extent_below_cents",
+        "intensity_depth_db",
+        "timbre_depth",
+        "harmonic_depth_db",
+    ]
+)
+"""Outcomes that are modelled on a logarithmic scale unless the claim says otherwise."""
+
+EXAMPLE = """\
+# [[claim]]
+# id = "slower"
+# sentence = "Vibrato became slower between the 1930s and the 1970s."
+# outcome = "rate_hz"                                      # a column of results/notes.csv
+# contrast = { column = "decade", from = 1930, to = 1970 } # always "to" minus "from"
+# expect = "lower"                                         # lower, higher, different or equal
+# adjust = ["region"]                                      # held equal when comparing
+# filter = "medium != 'acoustic_disc'"                     # which notes; leave out for all
+#
+# [[claim]]
+# id = "same-extent"
+# sentence = "The two regions vibrate equally wide, to within ten per cent."
+# outcome = "extent_cents"
+# contrast = { column = "region", from = "Region A", to = "Region B" }
+# expect = "equal"
+# margin = 10                                              # per cent, since extent is compared as a ratio
+# adjust = ["decade"]
+#
+# [[claim]]
+# id = "regions-converge"
+# sentence = "The difference in rate between the regions shrank from 1930 to 1970."
+# outcome = "rate_hz"
+# contrast = { column = "region", from = "Region A", to = "Region B", across = "decade",
+#              across_from = 1930, across_to = 1970 }
+# expect = "lower"
+# exploratory = true                                       # found by looking: say so
+"""
+"""Examples of claims, as remarks for an empty ``claims.toml``."""
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """What is compared: `to` minus `from`, and whether that changes across another column."""
+
+    column: str
+    start: Any
+    end: Any
+    factor: bool = False
+    across: str = ""
+    across_start: Any = None
+    across_end: Any = None
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One claim of ``claims.toml``; see the module's description for the fields."""
+
+    id: str
+    sentence: str
+    outcome: str
+    contrast: Contrast
+    expect: str
+    margin: float | None = None
+    adjust: tuple[str, ...] = ()
+    crossed: tuple[str, ...] = ()
+    filter: str = ""
+    scale: str = "plain"
+    exploratory: bool = False
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of everything that affects the test."""
+        content = {
+            "outcome": self.outcome,
+            "contrast": [str(v) for v in vars(self.contrast).values()],
+            "expect": self.expect,
+            "margin": self.margin,
+            "adjust": sorted(self.adjust),
+            "crossed": sorted(self.crossed),
+            "filter": " ".join(self.filter.split()),
+            "scale": self.scale,
+        }
+        text = json.dumps(content, sort_keys=True, ensure_ascii=True)
+        return hashlib.sha256(text.encode("ascii")).hexdigest()
+
+    def formula(self, numeric: Mapping[str, bool]) -> str:
+        """The model's formula; `numeric` says which columns are numbers."""
+        c = self.contrast
+        name = f"C({c.column})" if c.factor and numeric.get(c.column, False) else c.column
+        terms = [f"{name} * {c.across}" if c.across else name]
+        terms += [term for term in self.adjust if term not in (name, c.column, c.across)]
+        left = f"log2({self.outcome})" if self.scale == "log" else self.outcome
+        return f"{left} ~ {' + '.join(terms)}"
+
+
+# --- reading claims.toml
+
+_KEYS: dict[str, tuple[type, ...]] = {
+    "id": (str,),
+    "sentence": (str,),
+    "outcome": (str,),
+    "contrast": (dict,),
+    "expect": (str,),
+    "margin": (int, float),
+    "adjust": (list, str),
+    "crossed": (list, str),
+    "filter": (str,),
+    "scale": (str,),
+    "exploratory": (bool,),
+}
+_REQUIRED = ("id", "sentence", "outcome", "contrast", "expect")
+_CONTRAST_KEYS = ("column", "from", "to", "factor", "across", "across_from", "across_to")
+_TYPE_WORDS = {
+    str: "text",
+    dict: "a table",
+    int: "a number",
+    float: "a number",
+    list: "a list",
+    bool: "true or false",
+}
+
+
+def read_claims(path: str | Path) -> list[Claim]:
+    """Read ``claims.toml``.
+
+    Raises
+    ------
+    VibstudyError
+        With every problem found, each naming its claim.
+    """
+    file = Path(path)
+    if file.is_dir():
+        file = file / CLAIMS_FILE
+    try:
+        content = tomllib.loads(file.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise VibstudyError(
+            Problem(
+                "there is no file of claims",
+                file=str(file),
+                repair="Write one; vibstudy new makes an example.",
+            )
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        raise VibstudyError(Problem("cannot be read as TOML", file=str(file), got=str(problem))) from None
+    problems: list[Problem] = []
+    problems += [
+        Problem(
+            "unknown key", file=str(file), column=key, repair=nearest(key, ["claim"]) or "Write [[claim]]."
+        )
+        for key in content
+        if key != "claim"
+    ]
+    blocks = content.get("claim", [])
+    if isinstance(blocks, dict):
+        problems.append(
+            Problem("a claim stands in single brackets", file=str(file), repair="Write [[claim]], doubled.")
+        )
+        blocks = []
+    claims = []
+    for k, block in enumerate(blocks, start=1):
+        name = str(block.get("id", f"number {k}"))
+        found = _block_problems(block, name, str(file))
+        problems += found
+        if not found:
+            claims.append(_claim(block))
+    names = [claim.id for claim in claims]
+    problems += [
+        Problem("two claims have the same id", file=str(file), column="id", got=name, repair="Rename one.")
+        for name in sorted({n for n in names if names.count(n) > 1})
+    ]
+    if problems:
+        raise VibstudyError(problems)
+    return claims
+
+
+def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Problem]:
+    def problem(message: str, key: str, got: object = "", repair: str = "") -> Problem:
+        return Problem(f"claim {name}: {message}", file=file, column=key, got=str(got), repair=repair)
+
+    found = [problem("missing", key, repair=f"Write {key} = ...") for key in _REQUIRED if key not in block]
+    for key, value in block.items():
+        if key not in _KEYS:
+            found.append(
+                problem("unknown key", key, repair=nearest(key, list(_KEYS)) or f"Keys: {', '.join(_KEYS)}.")
+            )
+        elif not isinstance(value, _KEYS[key]) or (isinstance(value, bool) and bool not in _KEYS[key]):
+            found.append(problem(f"must be {_TYPE_WORDS[_KEYS[key][0]]}", key, value))
+    expect = block.get("expect")
+    if isinstance(expect, str) and expect not in EXPECTATIONS:
+        repair = nearest(expect, EXPECTATIONS) or f"Choose from: {', '.join(EXPECTATIONS)}."
+        found.append(problem("no such expectation", "expect", expect, repair))
+    if expect == "equal" and "margin" not in block:
+        found.append(
+            problem("needed when equal is expected", "margin", repair="Write margin = 0.2, for instance.")
+        )
+    margin = block.get("margin")
+    if isinstance(margin, int | float) and not isinstance(margin, bool) and margin <= 0:
+        found.append(problem("must be above 0", "margin", margin))
+    if block.get("scale", "log") not in ("log", "plain"):
+        found.append(problem("no such scale", "scale", block["scale"], "Write log or plain."))
+    contrast = block.get("contrast")
+    if isinstance(contrast, dict):
+        found += _contrast_problems(contrast, problem)
+    return found
+
+
+def _contrast_problems(contrast: Mapping[str, Any], problem: Any) -> list[Problem]:
+    found = [
+        problem(
+            "unknown key in contrast",
+            key,
+            repair=nearest(key, _CONTRAST_KEYS) or f"Keys: {', '.join(_CONTRAST_KEYS)}.",
+        )
+        for key in contrast
+        if key not in _CONTRAST_KEYS
+    ]
+    needed = ["column", "from", "to"] + (["across_from", "across_to"] if "across" in contrast else [])
+    found += [problem("missing in contrast", key) for key in needed if key not in contrast]
+    for first, second in (("from", "to"), ("across_from", "across_to")):
+        if first in contrast and contrast.get(first) == contrast.get(second):
+            found.append(problem("compares a level with itself", first, contrast[first]))
+    return found
+
+
+def _claim(block: Mapping[str, Any]) -> Claim:
+    c = block["contrast"]
+    contrast = Contrast(
+        c["column"], c["from"], c["to"], bool(c.get("factor", False)),
+        c.get("across", ""), c.get("across_from"), c.get("across_to"),
+    )  # fmt: skip
+    default = "log" if block["outcome"] in LOG_BY_DEFAULT else "plain"
+    return Claim(
+        id=block["id"],
+        sentence=block["sentence"],
+        outcome=block["outcome"],
+        contrast=contrast,
+        expect=block["expect"],
+        margin=float(block["margin"]) if "margin" in block else None,
+        adjust=_texts(block.get("adjust", ())),
+        crossed=_texts(block.get("crossed", ())),
+        filter=block.get("filter", ""),
+        scale=block.get("scale", default),
+        exploratory=block.get("exploratory", False),
+    )
+
+
+def _texts(value: Any) -> tuple[str, ...]:
+    return (value,) if isinstance(value, str) else tuple(str(item) for item in value)

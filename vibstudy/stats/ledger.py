@@ -1,0 +1,122 @@
+"""An append-only log that shows what was written before what.
+
+``results/claims_log.csv`` has one row for every recording when it is first seen, for every claim when
+its wording is first seen, and for every verdict that is new. The order of rows is the evidence: a claim
+that stands above a recording was written before that recording was measured.
+
+Each row ends with a link: the SHA-256 of the link above and of the row itself. A row that is changed,
+removed or put in later breaks the chain, and :meth:`Ledger.broken` tells where. This guards against
+slips and forgetting; it is no proof against someone who writes the whole file anew.
+
+============  =====================================================================================
+``at_utc``    date and time, UTC (ISO 8601)
+``event``     recording, claim or verdict
+``name``      recording_id, or the claim's id
+``sha256``    of the sound file; of the claim's content; of the claim's content
+``detail``    empty; the claim's sentence; the verdict with its figures and the hash of the notes
+``link``      SHA-256 of the link above, a line feed, and the five cells joined by tabs
+============  =====================================================================================
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from vibstudy.errors import Problem, VibstudyError
+
+FIELDS = ("at_utc", "event", "name", "sha256", "detail")
+FILE_NAME = "claims_log.csv"
+
+Row = tuple[str, str, str, str, str]
+
+
+class Ledger:
+    """The log of claims.
+
+    Parameters
+    ----------
+    path : path
+        The CSV file; made with the first row.
+    """
+
+    def __init__(self, path: Path):
+        self.path = path
+        self.rows: list[Row] = []
+        self.links: list[str] = []
+        if path.exists():
+            self._read()
+
+    def _read(self) -> None:
+        with self.path.open(encoding="utf-8", newline="") as stream:
+            lines = list(csv.reader(stream))
+        if not lines or tuple(lines[0]) != (*FIELDS, "link"):
+            raise VibstudyError(
+                Problem(
+                    "this is no log of claims",
+                    file=str(self.path),
+                    got=",".join(lines[0]) if lines else "an empty file",
+                    repair="Restore it from a backup, or move it away to begin a new one.",
+                )
+            )
+        for line in lines[1:]:
+            if len(line) == len(FIELDS) + 1:
+                self.rows.append((line[0], line[1], line[2], line[3], line[4]))
+                self.links.append(line[5])
+
+    @property
+    def broken(self) -> int | None:
+        """Row number, as a spreadsheet shows it, of the first row that does not follow; None if whole."""
+        link = ""
+        for k, (row, found) in enumerate(zip(self.rows, self.links, strict=True)):
+            link = _link(link, row)
+            if link != found:
+                return k + 2
+        return None
+
+    def first(self, event: str, name: str, sha256: str) -> int | None:
+        """Place of the first row with this event, name and hash, or None."""
+        for k, row in enumerate(self.rows):
+            if row[1:4] == (event, name, sha256):
+                return k
+        return None
+
+    def append(self, events: Iterable[tuple[str, str, str, str]], now: datetime | None = None) -> None:
+        """Add (event, name, sha256, detail) rows and write the file anew in one step."""
+        at = (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        added = [(at, *event) for event in events]
+        if not added:
+            return
+        for row in added:
+            self.links.append(_link(self.links[-1] if self.links else "", row))
+            self.rows.append(row)
+        self._write()
+
+    def _write(self) -> None:
+        stream = io.StringIO(newline="")
+        writer = csv.writer(stream, lineterminator="\n")
+        writer.writerow((*FIELDS, "link"))
+        writer.writerows((*row, link) for row, link in zip(self.rows, self.links, strict=True))
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = self.path.with_name(self.path.name + ".vibstudy-tmp")
+        with temporary.open("w", encoding="utf-8", newline="") as file:
+            file.write(stream.getvalue())
+        try:
+            temporary.replace(self.path)
+        except PermissionError:
+            temporary.unlink(missing_ok=True)
+            raise VibstudyError(
+                Problem(
+                    "the log of claims cannot be written",
+                    file=str(self.path),
+                    repair="Close the program that has it open, then run the same command again.",
+                )
+            ) from None
+
+
+def _link(previous: str, row: Sequence[str]) -> str:
+    return hashlib.sha256((previous + "\n" + "\t".join(row)).encode("utf-8")).hexdigest()
