@@ -1,19 +1,20 @@
 """Mixed models, small-sample inference, claims, confounds, power and agreement.
 
-=====================================  ==================================================================
-:func:`fit_mixed`, :func:`fit_extent`  rate, extent, onset delay ...: linear mixed model
-:func:`fit_presence`                   presence of vibrato: binomial mixed model
-:func:`coverage`, :func:`confounds`    before any fit: what the corpus can tell, and what not
-:func:`leave_out`                      what leaving out one player or recording changes
-:func:`sensitivity`                    what stricter quality, medium, tracker or speed change
-:func:`parametric_bootstrap`,          inference by simulation
+========================================  ============================================================
+:func:`coverage`, :func:`find_confounds`  before any fit: what the corpus can tell, and what not
+:func:`fit_mixed`, :func:`fit_extent`     rate, extent, onset delay ...: linear mixed model
+:func:`fit_presence`                      presence of vibrato: binomial mixed model
+:func:`leave_out`                         what leaving out one player or recording changes
+:func:`check_sensitivity`                 what stricter quality, medium, tracker or speed change
+:func:`parametric_bootstrap`,             inference by simulation
 :func:`permutation_test`
-:func:`read_claims`, :func:`test_claims`  ``claims.toml``: written first, tested after
-:func:`power`, :func:`plan`            how many more players or recordings; which to add next
-:func:`icc`, :func:`cohen_kappa`,      agreement between listeners, and of machine and ear
-:func:`limits_of_agreement`
-:func:`holm`, :func:`tost`             several tests at once; no difference worth speaking of
-=====================================  ==================================================================
+:func:`read_claims`, :func:`judge_claims` ``claims.toml``: written first, tested after
+:func:`simulate_power`, :func:`plan_next` how many more players or recordings; which to add next
+:func:`icc`, :func:`cohen_kappa`,         agreement between listeners, and of machine and ear
+:func:`limits_of_agreement`,
+:func:`acceptance`
+:func:`holm`, :func:`tost`                several tests at once; no difference worth speaking of
+========================================  ============================================================
 """
 
 from typing import Any
@@ -26,9 +27,21 @@ _HOMES = {
     "fit_presence": "presence",
     "PresenceResult": "presence",
     "leave_out": "influence",
-    "sensitivity": "sensitivity",
+    "check_sensitivity": "sensitivity",
     "parametric_bootstrap": "resampling",
     "permutation_test": "resampling",
+    "coverage": "confounds",
+    "find_confounds": "confounds",
+    "read_claims": "claims",
+    "judge_claims": "claims",
+    "run_claims": "claims",
+    "simulate_power": "power",
+    "plan_next": "power",
+    "icc": "agreement",
+    "cohen_kappa": "agreement",
+    "kappa_of_table": "agreement",
+    "limits_of_agreement": "agreement",
+    "acceptance": "agreement",
     "holm": "multiple",
     "tost": "multiple",
 }

@@ -33,7 +33,7 @@ _SPEED_POWER = {"hz": 1.0, "s": -1.0}
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """Result of :func:`sensitivity`.
+    """Result of :func:`check_sensitivity`.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ class Sensitivity:
         return "\n".join(self.sentences)
 
 
-def sensitivity(
+def check_sensitivity(
     notes: pd.DataFrame,
     formula: str,
     label: str,
