@@ -127,7 +127,7 @@ class Confounds:
         return "\n".join(self.sentences)
 
 
-def find_confounds(
+def confounds(
     notes: pd.DataFrame,
     formula: str | None = None,
     by: Sequence[str] = ("decade", "region", "medium"),

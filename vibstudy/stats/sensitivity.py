@@ -33,7 +33,7 @@ _SPEED_POWER = {"hz": 1.0, "s": -1.0}
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """Result of :func:`check_sensitivity`.
+    """Result of :func:`sensitivity`.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ class Sensitivity:
         return "\n".join(self.sentences)
 
 
-def check_sensitivity(
+def sensitivity(
     notes: pd.DataFrame,
     formula: str,
     label: str,
