@@ -341,7 +341,8 @@ def test_documented_model_is_the_one_that_plays() -> None:
         assert np.all(np.abs(found - coefficients) < 4 * errors), outcome
         assert (y - design @ found).std() == pytest.approx(note_sd, rel=0.08)
     effects = corpus.true_effects().set_index(["outcome", "term"])["true"]
-    assert effects["rate_hz", "decade"] == -0.10 and effects["log_extent", "Sunamar"] == -0.35
+    assert effects["rate_hz", "decade"] == -0.10
+    assert effects["log_extent", "Sunamar"] == -0.35
 
 
 def test_players_use_vibrato_as_their_style_says() -> None:

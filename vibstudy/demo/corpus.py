@@ -56,6 +56,7 @@ import pandas as pd
 import soundfile
 from joblib import Parallel, delayed
 
+from vibstudy.corpus.tables import replacing
 from vibstudy.demo.media import through_medium
 from vibstudy.demo.melodies import MELODIES, Melody, Tone, accompany
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
@@ -255,16 +256,19 @@ def true_effects() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``outcome`` (rate_hz, log_extent), ``term``, ``true`` and ``meaning``, one row an effect.
+        One row an effect: ``outcome`` (rate_hz, or log_extent: of cents, natural), ``term`` (decade, or a
+        region against Aubrisk), ``true``, and ``meaning`` in words.
     """
-    rows = [
-        ("rate_hz", "decade", _RATE_A_DECADE, "Hz a decade"),
-        ("rate_hz", "Keldria", _RATE_REGION["Keldria"], "Hz, Keldria less Aubrisk"),
-        ("rate_hz", "Sunamar", _RATE_REGION["Sunamar"], "Hz, Sunamar less Aubrisk"),
-        ("log_extent", "decade", _LOG_EXTENT_A_DECADE, "log ratio a decade"),
-        ("log_extent", "Keldria", _LOG_EXTENT_REGION["Keldria"], "log ratio, Keldria to Aubrisk"),
-        ("log_extent", "Sunamar", _LOG_EXTENT_REGION["Sunamar"], "log ratio, Sunamar to Aubrisk"),
-    ]
+    rows = []
+    for outcome, words, decade, region in (
+        ("rate_hz", "Rate", _RATE_A_DECADE, _RATE_REGION),
+        ("log_extent", "Log extent", _LOG_EXTENT_A_DECADE, _LOG_EXTENT_REGION),
+    ):
+        rows.append((outcome, "decade", decade, f"{words}, change a decade"))
+        rows += [
+            (outcome, name, region[name], f"{words}, {name} against Aubrisk")
+            for name in ("Keldria", "Sunamar")
+        ]
     return pd.DataFrame(rows, columns=["outcome", "term", "true", "meaning"])
 
 
@@ -553,14 +557,12 @@ def write_demo_corpus(
 def _write_recording(folder: Path, recording: Recording, seed: int) -> tuple[pd.DataFrame, dict[str, object]]:
     rendered = render(recording, seed)
     path = folder / recording.path
-    partial = path.with_suffix(".partial")
-    soundfile.write(partial, rendered.samples, SAMPLE_RATE_HZ, format="FLAC", subtype="PCM_16")
-    partial.replace(path)
+    with replacing(path) as stream:
+        soundfile.write(stream, rendered.samples, SAMPLE_RATE_HZ, format="FLAC", subtype="PCM_16")
     return rendered.notes, rendered.summary
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
-    """Write `frame` as CSV, whole or not at all; times to the microsecond and finer."""
-    partial = path.with_suffix(".partial")
-    frame.to_csv(partial, index=False, encoding="utf-8", lineterminator="\n", float_format="%.7g")
-    partial.replace(path)
+    """Write `frame` as CSV, whole or not at all, numbers to seven digits."""
+    with replacing(path) as stream:
+        frame.to_csv(stream, index=False, encoding="utf-8", lineterminator="\n", float_format="%.7g")

@@ -1,0 +1,190 @@
+"""What the demonstration says at its end: what was measured, and how near it came to the truth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.demo.corpus import true_effects
+from vibstudy.errors import VibstudyError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from vibstudy.demo.notebooks import NotebookRun
+    from vibstudy.measure import MeasureReport
+
+FORMULAS = {"rate_hz": "rate_hz ~ decades + region", "log_extent": "log(extent_cents) ~ decades + region"}
+"""The models of the summary, by outcome; ``decades`` counts from 1960."""
+
+
+@dataclass(frozen=True)
+class Accuracy:
+    """Measured against truth, over unaccompanied notes of 0.4 s and more.
+
+    Parameters
+    ----------
+    notes : int
+        True notes.
+    found : float
+        Share of them found: onset within 50 ms, pitch within 50 cents.
+    rate_error_hz, extent_error_cents : float
+        Median absolute errors.
+    """
+
+    notes: int
+    found: float
+    rate_error_hz: float
+    extent_error_cents: float
+
+
+def accuracy(notes: pd.DataFrame, truth: pd.DataFrame, manifest: pd.DataFrame) -> Accuracy:
+    """Hold the measured notes against the true ones.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Measured notes.
+    truth : DataFrame
+        ``truth/truth.csv``.
+    manifest : DataFrame
+        Needs ``recording_id, accompaniment``.
+    """
+    from vibstudy.report.figures_check import error_table
+    from vibstudy.report.figures_data import match_truth
+
+    alone = manifest.loc[manifest["accompaniment"] == "none", "recording_id"]
+    wanted = truth[truth["recording_id"].isin(alone) & (truth["duration_s"] >= 0.4)]
+    pairs = match_truth(notes, wanted)
+    errors = error_table(pairs).set_index("outcome")["median_abs"]
+    return Accuracy(
+        len(wanted),
+        float(pairs["onset_s"].notna().mean()),
+        float(errors["rate_hz"]),
+        float(errors["extent_cents"]),
+    )
+
+
+def estimated_effects(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the true effects with the estimates beside them.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Measured notes with the manifest's tags.
+
+    Returns
+    -------
+    DataFrame
+        :func:`vibstudy.demo.corpus.true_effects` with ``estimate, low, high``.
+    """
+    from vibstudy.report.figures_data import vibrato_notes
+    from vibstudy.stats import fit_mixed
+
+    used = vibrato_notes(notes)
+    used = used.assign(decades=(used["decade"].astype(float) - 1960) / 10)
+    fitted = {outcome: fit_mixed(used, formula).table() for outcome, formula in FORMULAS.items()}
+    effects = true_effects()
+    rows = [
+        fitted[outcome].loc[
+            "decades" if term == "decade" else f"region[T.{term}]", ["estimate", "low", "high"]
+        ]
+        for outcome, term in zip(effects["outcome"], effects["term"], strict=True)
+    ]
+    return effects.join(pd.DataFrame(rows).reset_index(drop=True))
+
+
+def careless_p(notes: pd.DataFrame) -> tuple[float, float]:
+    """Ratio of mean extents, Keldria to Aubrisk, and the p of a t-test that takes notes for players."""
+    from scipy.stats import ttest_ind
+
+    from vibstudy.report.figures_data import vibrato_notes
+
+    used = vibrato_notes(notes)
+    log_extent = np.log(used["extent_cents"].to_numpy(float))
+    one, other = (log_extent[(used["region"] == region).to_numpy(bool)] for region in ("Keldria", "Aubrisk"))
+    return float(np.exp(one.mean() - other.mean())), float(ttest_ind(one, other).pvalue)
+
+
+def print_summary(
+    into: Path, report: MeasureReport, runs: Sequence[NotebookRun], seconds: float, console: Console
+) -> None:
+    """Print the end of a demonstration's run."""
+    from vibstudy.corpus.store import read_notes
+
+    notes = read_notes(into / "results")
+    truth = pd.read_csv(into / "truth" / "truth.csv")
+    manifest = pd.read_csv(into / "corpus_manifest.csv")
+    say = _Sayer(console)
+    say(f"\n{len(manifest) - report.failed} of {len(manifest)} recordings measured, {len(notes)} notes:")
+    try:
+        found = accuracy(notes, truth, manifest)
+        say(
+            f"  of {found.notes} unaccompanied notes of 0.4 s and more, {found.found:.1%} were found;\n"
+            f"  median error {found.rate_error_hz:.2f} Hz in rate, {found.extent_error_cents:.1f} cents in extent.\n"
+        )
+        console.print(_effects_table(estimated_effects(notes)))
+        ratio, p = careless_p(notes)
+        say(
+            f"The trap: a t-test over notes finds vibrato {ratio - 1:.0%} wider in Keldria than in Aubrisk "
+            f"(p = {p:.0e}).\nThe truth is no difference: two star players with many notes make it.\n"
+        )
+    except VibstudyError as error:  # too few recordings could be measured: say so, and go on
+        say(f"The effects could not be estimated: {error}")
+    for name, message in report.failures:
+        say(f"Not measured: {name}: {message}")
+    for run in runs:
+        if run.failure:
+            say(f"Notebook {run.name} stopped: {run.failure}")
+    say(f"Read      {into / 'pages'}  (open {runs[0].name}.html in a browser)")
+    say(f"Figures   {into / 'figures'}")
+    say(f"Notebooks {into / 'notebooks'}")
+    say(
+        f"Done in {seconds:.0f} s. Next:  vibstudy lab {into}     Your own recordings:  vibstudy new my-study"
+    )
+
+
+class _Sayer:
+    """Prints plain lines: nothing in a name or a message is taken for markup."""
+
+    def __init__(self, console: Console):
+        self._console = console
+
+    def __call__(self, text: str) -> None:
+        self._console.print(text, markup=False, highlight=False)
+
+
+def _effects_table(effects: pd.DataFrame) -> Table:
+    from rich.table import Table
+
+    table = Table(
+        title="Estimated beside true (extent is ± cents: half of peak-to-peak)", title_justify="left"
+    )
+    table.add_column("Effect")
+    for heading in ("True", "Estimated", "95 % interval"):
+        table.add_column(heading, justify="right")
+    table.add_column("Holds the truth")
+    for effect in effects.to_dict("records"):
+        words = _in_percent if effect["outcome"] == "log_extent" else _in_hz
+        table.add_row(
+            effect["meaning"].replace("Log extent", "Extent"),
+            words(effect["true"]),
+            words(effect["estimate"]),
+            f"{words(effect['low'])} to {words(effect['high'])}",
+            "yes" if effect["low"] <= effect["true"] <= effect["high"] else "no",
+        )
+    return table
+
+
+def _in_hz(value: float) -> str:
+    return f"{value:+.2f} Hz"
+
+
+def _in_percent(log_ratio: float) -> str:
+    return f"{np.expm1(log_ratio):+.0%}"
