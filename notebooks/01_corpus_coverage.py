@@ -26,6 +26,7 @@
 from vibstudy.report import figures as draw
 from vibstudy.report.figures import coverage_words, measured_counts
 from vibstudy.report.study import open_study
+from vibstudy.stats.confounds import confounds
 
 study = open_study()
 study.say_origin()
@@ -57,7 +58,8 @@ with study.attempt("the corpus in numbers"):
 # them along into the paper: they are its limitations.
 
 # %%
-#CONFOUNDS
+with study.attempt("what this corpus cannot tell apart"):
+    study.say_list(confounds(recordings).sentences)
 
 # %% [markdown]
 # ## How much could be measured

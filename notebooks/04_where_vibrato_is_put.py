@@ -62,7 +62,8 @@ with study.attempt("the usage index"):
     study.save(*draw.usage_by_player(index), "04_usage_by_player")
     words = index["use"].value_counts()
     study.say("Players: " + ", ".join(f"{count} {use}" for use, count in words.items()) + ".")
-    study.show(index[["player", "recordings", "notes", "share", "time_share", "continuity", "gap", "use", "remark"]])
+    columns = ["player", "recordings", "notes", "share", "time_share", "continuity", "gap", "use", "remark"]
+    study.show(index[columns])
 
 # %% [markdown]
 # `share` is the plain share of notes, `time_share` the share of sounding time in which pitch really moves: a
@@ -124,8 +125,8 @@ with study.attempt("use of vibrato by decade and region"):
     study.say("Odds of vibrato:\n\n" + effects_in_words(presence, WORDING | {"decades": "From one decade to the next"}))
 
 # %% [markdown]
-# With few players these intervals are wide, because continuous and ornamental players are found side by side in
-# most places. A wide interval is an answer too: *this corpus does not know*.
+# These intervals rest on the number of *players*: whether a player is continuous or ornamental is decided once a
+# player, not once a note. A wide interval is an answer too: *this corpus does not know*.
 #
 # ## Does vibrato keep the beat?
 #

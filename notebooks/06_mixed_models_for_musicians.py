@@ -114,7 +114,7 @@ with study.attempt("the proof by lot"):
     study.say(
         "The test over notes cried wolf in "
         f"**{(trials['t-test, notes'] < 0.05).mean():.0%}** of the trials, the mixed model in "
-        f"**{(trials['mixed model'] < 0.05).mean():.0%}**. With {TRIALS} trials, anything up to about 11 % is "
+        f"**{(trials['mixed model'] < 0.05).mean():.0%}**. With {TRIALS} trials, anything up to about 10 % is "
         "compatible with the promised 5 %."
     )
 

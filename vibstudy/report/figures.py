@@ -25,6 +25,7 @@ from vibstudy.report.figures_results import (
     player_portraits,
     players_apart,
     rate_extent_plane,
+    without_each_player,
 )
 from vibstudy.report.figures_usage import pulses_and_beat, usage_by_player, vibrato_by_length
 
@@ -59,4 +60,5 @@ __all__ = [
     "usage_by_player",
     "vibrato_by_length",
     "vibrato_notes",
+    "without_each_player",
 ]

@@ -96,7 +96,8 @@ def vibrato_notes(notes: pd.DataFrame) -> pd.DataFrame:
     judged = judged_notes(notes)
     keep = judged["has_vibrato"] & judged["rate_hz"].notna() & judged["extent_cents"].notna()
     if "quality" in judged:
-        keep &= judged["quality"].fillna("ok").map(lambda reasons: set(str(reasons).split(";")) <= HARMLESS)
+        reasons = judged["quality"].fillna("ok").astype(str).str.split(";")
+        keep &= np.array([set(found) <= HARMLESS for found in reasons], dtype=bool)
     return judged[keep.astype(bool)].reset_index(drop=True)
 
 

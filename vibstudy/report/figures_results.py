@@ -435,7 +435,7 @@ def intensity_against_pitch(notes: pd.DataFrame, size: str = "column") -> tuple[
             xlim=(0, float(used["extent_cents"].quantile(0.995)) * 1.05),
             ylim=(0, float(used["intensity_depth_db"].quantile(0.995)) * 1.05),
             xlabel=axis_label("extent_cents"),
-            ylabel=axis_label("intensity_depth_db"),
+            ylabel=axis_label("intensity_depth_db").replace(", ", ",\n"),
         )
         handles = [
             Line2D([], [], ls="", marker=".", color="#B4B4B4", label="one note"),
@@ -619,6 +619,55 @@ def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, 
         players[["level", "effect"]].assign(what="player", expected=places),
     ]
     return figure, pd.concat(parts, ignore_index=True)
+
+
+def without_each_player(
+    changes: pd.DataFrame, words: str, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw one effect with each player left out in turn: does a single star carry it?
+
+    Parameters
+    ----------
+    changes : DataFrame
+        From :func:`vibstudy.stats.leave_out` for one term: ``left_out, all, estimate,
+        changes_verdict``.
+    words : str
+        What the effect is, with its unit, for the axis.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        `changes`, in the order drawn (from the top).
+    """
+    need(changes, ["estimate"], "The effect without each player")
+    table = changes.sort_values("estimate", ignore_index=True)
+    with house_style(size) as page:
+        row_in = 1.5 * page.font_pt / 72
+        figure = page.figure((len(table) * row_in + 6 * page.font_pt / 72) / page.width_in)
+        ax = figure.add_subplot()
+        whole = float(table["all"].iloc[0])
+        ax.axvline(whole, color=INK, ls=(0, (5, 1.5)), lw=0.8 * page.line_pt)
+        ax.axvline(0, color=MUTED, ls=(0, (1, 1)), lw=0.6 * page.line_pt)
+        kinds = (("verdict stands", False, COLOURS[0], "o"), ("verdict would change", True, COLOURS[1], "X"))
+        handles = [Line2D([], [], color=INK, ls=(0, (5, 1.5)), label="all players")]
+        for label, changed, colour, marker in kinds:
+            rows = table[table["changes_verdict"].astype(bool) == changed]
+            if len(rows):
+                ax.plot(rows["estimate"], rows.index, ls="", color=colour, marker=marker, mec=INK, mew=0.3)
+                handles.append(
+                    Line2D([], [], ls="", color=colour, marker=marker, mec=INK, mew=0.3, label=label)
+                )
+        ax.set_yticks(range(len(table)), [f"without {_short(name)}" for name in table["left_out"]])
+        ax.set(ylim=(len(table) - 0.4, -0.6), xlabel=words)
+        legend_below(figure, handles, columns=2)
+        figure.caption = (
+            f"{words}: the estimate with each player left out in turn, and with all of them (dashed). "
+            f"n = {plural(len(table), 'player')}."
+        )
+    return figure, table
 
 
 _VERDICT_LOOKS: dict[str, dict[str, Any]] = {

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.lines import Line2D
 
+from vibstudy.errors import VibstudyError
 from vibstudy.report.figures_data import axis_label, judged_notes, need, plural, size_words
 from vibstudy.report.style import (
     COLOURS,
@@ -20,12 +21,13 @@ from vibstudy.report.style import (
 from vibstudy.report.usage import TempoTest
 
 _FEWEST_IN_BIN = 4
+_MOST_BINS = 6
 _DURATION_TICKS = (0.1, 0.2, 0.5, 1, 2, 5)
 USES = ("continuous", "ornamental", "between", "straight")
 
 
 def vibrato_by_length(
-    notes: pd.DataFrame, index: pd.DataFrame | None = None, bins: int = 6, size: str = "column"
+    notes: pd.DataFrame, index: pd.DataFrame | None = None, size: str = "column"
 ) -> tuple[HouseFigure, pd.DataFrame]:
     """Draw the share of notes with vibrato against their length, one line a player.
 
@@ -35,8 +37,6 @@ def vibrato_by_length(
         Note table.
     index : DataFrame | None
         From :func:`~vibstudy.report.usage.usage_index`; its ``use`` sets the line style.
-    bins : int
-        Length classes, with equally many notes of the corpus in each.
     size : {"column", "slide"}
         What the figure is for.
 
@@ -44,11 +44,14 @@ def vibrato_by_length(
     -------
     figure : HouseFigure
     table : DataFrame
-        ``player, use, duration_s`` (mean of the class, geometric), ``share, notes``; only classes
-        with at least four notes of the player.
+        ``player, use, duration_s`` (mean of the length class, geometric), ``share, notes``; only
+        classes with at least four notes of the player. There are two to six classes, with equally many
+        notes of the corpus in each.
     """
     judged = judged_notes(notes)
     need(judged, ["duration_s", "player"], "Vibrato by length of note")
+    per_player = judged.groupby("player", observed=True).size().median()
+    bins = int(np.clip(per_player // (2 * _FEWEST_IN_BIN), 2, _MOST_BINS))
     judged["class"] = pd.qcut(judged["duration_s"].astype(float), bins, labels=False, duplicates="drop")
     centre = judged.groupby("class")["duration_s"].apply(
         lambda d: float(np.exp(np.log(d.astype(float)).mean()))
@@ -57,9 +60,14 @@ def vibrato_by_length(
     table = pd.DataFrame({"share": grouped.mean(), "notes": grouped.size()}).reset_index()
     table["duration_s"] = table["class"].map(centre)
     table = table[table["notes"] >= _FEWEST_IN_BIN].drop(columns="class").reset_index(drop=True)
-    need(table, ["share"], "Vibrato by length of note")
-    use = index.set_index("player")["use"] if index is not None else pd.Series(dtype=object)
-    table["use"] = table["player"].map(use).fillna("one player").astype(object)
+    if table.empty:
+        raise VibstudyError(
+            f"Vibrato by length of note cannot be shown: no player has {_FEWEST_IN_BIN} notes of about the "
+            "same length that are long enough to tell"
+        )
+    table["use"] = "one player"
+    if index is not None:
+        table["use"] = table["player"].astype(object).map(index.set_index("player")["use"])
     coded = looks(list(USES))
     with house_style(size) as page:
         figure = page.figure(0.85)

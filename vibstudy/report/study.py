@@ -194,6 +194,19 @@ class Study:
 
         display(Markdown(markdown))
 
+    def say_list(self, sentences: Sequence[str], first: int = 5) -> None:
+        """Show sentences as a list; those after the `first` open on a click."""
+        from IPython.display import HTML, display
+
+        items = [f"<li>{html.escape(sentence)}</li>" for sentence in sentences]
+        more = len(items) - first
+        folded = (
+            f"<details><summary>{more} more</summary><ul>{''.join(items[first:])}</ul></details>"
+            if more > 0
+            else ""
+        )
+        display(HTML(f"<ul>{''.join(items[:first])}</ul>{folded}"))
+
     def callout(self, text: str) -> None:
         """Show a remark that must not be overlooked. `text` may hold HTML."""
         from IPython.display import HTML, display
@@ -376,15 +389,16 @@ def estimate_words(row: pd.Series, unit: str, decimals: int = 2) -> str:
     return _with_interval(row, values, f" {unit}" if unit else "")
 
 
-def ratio_words(row: pd.Series) -> str:
+def ratio_words(row: pd.Series, base: float = np.e) -> str:
     """Return "+12 % (95 % interval +3 % to +20 %; t(13.2) = 3.10, p = 0.008)" of a log model's row."""
-    values = [f"{100 * (np.exp(row[name]) - 1):+.0f} %" for name in ("estimate", "low", "high")]
+    values = [f"{100 * (base ** row[name] - 1):+.0f} %" for name in ("estimate", "low", "high")]
     return _with_interval(row, values)
 
 
 def odds_words(row: pd.Series) -> str:
     """Return "2.1 times (95 % interval 1.5 to 2.9; t(13.2) = 4.4, p < 0.001)" of a presence model's row."""
-    return _with_interval(row, [f"{np.exp(row[name]):.2g}" for name in ("estimate", "low", "high")], " times")
+    odds = [float(f"{np.exp(row[name]):.2g}") for name in ("estimate", "low", "high")]
+    return _with_interval(row, [f"{value:,g}" for value in odds], " times")
 
 
 def _with_interval(row: pd.Series, values: list[str], unit: str = "") -> str:
@@ -412,7 +426,11 @@ def effects_in_words(model: FittedModel, wording: Mapping[str, str], unit: str =
     str
         A Markdown list. Effects on a logarithmic outcome are in per cent, on presence in times the odds.
     """
-    say = {"identity": lambda row: estimate_words(row, unit), "log": ratio_words, "logit": odds_words}
+    say = {
+        "identity": lambda row: estimate_words(row, unit),
+        "log": lambda row: ratio_words(row, model.scale.base),
+        "logit": odds_words,
+    }
     lines = []
     for term, row in model.table().iterrows():
         words = wording.get(str(term)) or _level_words(model, str(term))

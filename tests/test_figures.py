@@ -1,0 +1,681 @@
+"""The figures draw exactly the numbers they return, and keep the house style.
+
+Outside checks, each with its source beside it: the half-mass circle of a bivariate normal, the CAM02-UCS
+colour space and colour-blindness simulation of the library colorspacious, the PDF font types of ISO
+32000-1, the level of EBU R 128.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import matplotlib
+import numpy as np
+import pandas as pd
+import pytest
+from invented_study import invented_notes
+from matplotlib.collections import PolyCollection
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+
+from vibstudy.errors import VibstudyError
+from vibstudy.report import figures as draw
+from vibstudy.report import figures_data as data
+from vibstudy.report import style
+from vibstudy.report.figures_recording import fitted_vibrato, note_name
+from vibstudy.report.figures_results import _density_contour
+from vibstudy.report.study import (
+    SAFE_LEVEL_DB,
+    effects_in_words,
+    estimate_words,
+    formula,
+    model_line,
+    odds_words,
+    p_words,
+    ratio_words,
+    safe_level,
+    table_html,
+)
+from vibstudy.report.usage import tempo_test, usage_index
+from vibstudy.stats import fit_mixed, leave_out
+
+RATE_HZ = 8000
+
+
+@pytest.fixture(scope="module")
+def notes() -> pd.DataFrame:
+    table = invented_notes()
+    return data.add_period(table, data.default_cuts(table["decade"]))
+
+
+@pytest.fixture(scope="module")
+def recordings(notes) -> pd.DataFrame:
+    return notes.drop_duplicates("recording_id").reset_index(drop=True)
+
+
+@pytest.fixture(scope="module")
+def model(notes):
+    good = data.vibrato_notes(notes).assign(decades=lambda t: (t["decade"].astype(float) - 1960) / 10)
+    return fit_mixed(good, "log(extent_cents) ~ decades + region")
+
+
+@pytest.fixture(scope="module")
+def band(model) -> pd.DataFrame:
+    decades = np.arange(1930, 2010, 10)
+    return model_line(model, "decades", (decades - 1960) / 10).assign(decade=decades)
+
+
+@pytest.fixture(scope="module")
+def means(notes) -> pd.DataFrame:
+    table = fit_mixed(data.vibrato_notes(notes), "log(extent_cents) ~ period + region").means(
+        "region", ["period"]
+    )
+    table = table.drop(columns=["low", "high"])
+    return table.rename(columns={"typical": "estimate", "typical_low": "low", "typical_high": "high"})
+
+
+@pytest.fixture(scope="module")
+def claims() -> pd.DataFrame:
+    rows = [
+        ("Extent grew", "cents a decade", 1.5, 0.4, 2.6, "supported"),
+        ("Rate rose", "Hz a decade", -0.05, -0.09, -0.01, "against"),
+        ("North is wider than south", "cents a decade", 0.2, -3.0, 3.4, "undecided"),
+        ("Flutes are slower", "Hz", np.nan, np.nan, np.nan, "not testable here"),
+    ]
+    return pd.DataFrame(rows, columns=["claim", "unit", "estimate", "low", "high", "verdict"])
+
+
+@pytest.fixture(scope="module")
+def tone() -> tuple[np.ndarray, pd.DataFrame, pd.DataFrame]:
+    """Two seconds of a harmonic tone, 5 Hz and ± 30 cents at 440 Hz, its line and its one note."""
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    cents = 30 * np.sin(2 * np.pi * 5 * t)
+    phase = 2 * np.pi * np.cumsum(440 * 2 ** (cents / 1200)) / RATE_HZ
+    samples = 0.2 * np.sin(phase) + 0.1 * np.sin(2 * phase)
+    times = np.arange(0.2, 1.8, 0.005)
+    line = pd.DataFrame({"time_s": times, "f0_hz": 440 * 2 ** (30 * np.sin(2 * np.pi * 5 * times) / 1200)})
+    note = invented_notes(1, 1, 1).assign(
+        onset_s=0.2, offset_s=1.8, duration_s=1.6, pitch_hz=440.0, midi=69, has_vibrato=True, rate_hz=5.0,
+        extent_cents=30.0, vibrato_onset_s=0.0,
+    )  # fmt: skip
+    return samples, line, note
+
+
+@pytest.fixture(scope="module")
+def pairs(notes) -> pd.DataFrame:
+    good = data.vibrato_notes(notes)
+    rng = np.random.default_rng(4)
+    return good.assign(
+        true_rate_hz=good["rate_hz"] + rng.normal(0, 0.05, len(good)),
+        true_extent_cents=good["extent_cents"] + rng.normal(0.5, 1, len(good)),
+    )
+
+
+@pytest.fixture(scope="module")
+def gallery(notes, recordings, model, band, means, claims, tone, pairs):
+    samples, line, note = tone
+    lots = pd.DataFrame({"by notes": np.linspace(0, 0.2, 50), "by players": np.linspace(0, 1, 50)})
+    return {
+        "coverage_map": lambda size: draw.coverage_map(recordings, size=size),
+        "rate_extent_plane": lambda size: draw.rate_extent_plane(notes, size=size),
+        "change_over_decades": lambda size: draw.change_over_decades(notes, "extent_cents", band, size=size),
+        "marginal_means": lambda size: draw.marginal_means(means, "extent_cents", notes, size=size),
+        "player_portraits": lambda size: draw.player_portraits(notes, size=size),
+        "intensity_against_pitch": lambda size: draw.intensity_against_pitch(notes, size=size),
+        "players_apart": lambda size: draw.players_apart(notes, "extent_cents", "region", size=size),
+        "false_alarms": lambda size: draw.false_alarms(lots, size=size),
+        "model_check": lambda size: draw.model_check(model, size=size),
+        "without_each_player": lambda size: draw.without_each_player(
+            leave_out(model, label="decades"), "Change a decade", size=size
+        ),
+        "claims_forest": lambda size: draw.claims_forest(claims, size=size),
+        "recording_close_up": lambda size: draw.recording_close_up(samples, RATE_HZ, line, note, size=size),
+        "note_close_up": lambda size: draw.note_close_up(line, note.iloc[0], size=size),
+        "measured_against_truth": lambda size: draw.measured_against_truth(pairs, "accompaniment", size=size),
+        "vibrato_by_length": lambda size: draw.vibrato_by_length(notes, usage_index(notes), size=size),
+        "usage_by_player": lambda size: draw.usage_by_player(usage_index(notes), size=size),
+        "pulses_and_beat": lambda size: draw.pulses_and_beat(tempo_test(notes), size=size),
+    }
+
+
+@pytest.fixture(scope="module")
+def drawn(gallery):
+    """Figure and table by name and size, drawn once; for tests that only look."""
+    kept: dict = {}
+
+    def get(name: str, size: str = "column"):
+        if (name, size) not in kept:
+            kept[name, size] = gallery[name](size)
+        return kept[name, size]
+
+    return get
+
+
+WITH_EXTENT = {
+    "rate_extent_plane",
+    "change_over_decades",
+    "marginal_means",
+    "player_portraits",
+    "intensity_against_pitch",
+    "players_apart",
+    "recording_close_up",
+    "note_close_up",
+    "measured_against_truth",
+}
+NAMES = sorted(
+    WITH_EXTENT
+    | {"coverage_map", "false_alarms", "model_check", "claims_forest", "vibrato_by_length"}
+    | {"usage_by_player", "pulses_and_beat", "without_each_player"}
+)
+
+
+def texts(figure: Figure) -> str:
+    from matplotlib.text import Text
+
+    return " ".join(text.get_text() for text in figure.findobj(Text) if text.get_visible())
+
+
+def points(ax) -> np.ndarray:
+    """All marker positions of an axes, [shape=(n, 2)]."""
+    drawn = [
+        line.get_xydata() for line in ax.lines if line.get_linestyle() == "None" and len(line.get_xdata())
+    ]
+    return np.vstack(drawn)
+
+
+def same_rows(drawn: np.ndarray, table: pd.DataFrame, columns: list[str]) -> None:
+    wanted = table[columns].to_numpy(float)
+    assert len(drawn) == len(wanted)
+    np.testing.assert_allclose(
+        drawn[np.lexsort(drawn.T)], wanted[np.lexsort(wanted.T)], rtol=1e-9, err_msg=str(columns)
+    )
+
+
+# --- the house style
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(("size", "smallest"), [("column", 7.0), ("slide", 14.0)])
+def test_every_figure_keeps_the_house_style(drawn, name, size, smallest):
+    before = dict(matplotlib.rcParams)
+    figure, table = drawn(name, size)
+    assert dict(matplotlib.rcParams) == before
+    assert style.smallest_letter_pt(figure) >= smallest
+    assert figure.get_size_inches()[0] == pytest.approx(style.PAGES[size].width_in)
+    assert "n = " in figure.caption
+    assert len(table)
+    if name in WITH_EXTENT:
+        assert "half of peak-to-peak" in texts(figure) + figure.caption
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_sticks_out_of_the_page(drawn, name):
+    figure, _ = drawn(name)
+    figure.draw_without_rendering()
+    width, height = figure.get_size_inches() * figure.dpi
+    for ax in figure.axes:
+        for label in (ax.xaxis.label, ax.yaxis.label, ax.title):
+            if label.get_text() and ax.get_visible():
+                box = label.get_window_extent()
+                assert box.x0 >= -1 and box.y0 >= -1 and box.x1 <= width + 1 and box.y1 <= height + 1, label
+
+
+@pytest.mark.parametrize(
+    ("name", "x", "y"),
+    [
+        ("rate_extent_plane", "Rate (Hz)", "Extent (± cents), half of peak-to-peak"),
+        ("change_over_decades", "Decade", "Extent (± cents), half of peak-to-peak"),
+        (
+            "intensity_against_pitch",
+            "Extent (± cents), half of peak-to-peak",
+            "Intensity depth (± dB),\nhalf of peak-to-peak",
+        ),
+        ("vibrato_by_length", "Duration (s)", "Share of notes with vibrato"),
+    ],
+)
+def test_axes_say_what_and_in_which_unit(drawn, name, x, y):
+    ax = drawn(name)[0].axes[0]
+    assert (ax.get_xlabel(), ax.get_ylabel()) == (x, y)
+
+
+def test_colours_survive_grey_print_and_colour_blindness():
+    """Four colours differ in lightness; all six differ for the three kinds of colour blindness.
+
+    Source: colorspacious (Luo, Cui & Li 2006; Machado, Oliveira & Fernandes 2009). In CAM02-UCS one unit
+    is about a just noticeable difference.
+    """
+    from colorspacious import cspace_convert, deltaE
+
+    rgb = np.array([to_rgb(colour) for colour in style.COLOURS])
+    lightness = cspace_convert(rgb, "sRGB1", "CAM02-UCS")[:4, 0]
+    assert min(abs(a - b) for a, b in itertools.combinations(lightness, 2)) >= 20
+    for kind in ("protanomaly", "deuteranomaly", "tritanomaly"):
+        seen = np.clip(
+            cspace_convert(rgb, {"name": "sRGB1+CVD", "cvd_type": kind, "severity": 100}, "sRGB1"), 0, 1
+        )
+        assert min(deltaE(a, b) for a, b in itertools.combinations(seen, 2)) >= 12, kind
+
+
+def test_groups_differ_in_more_than_colour():
+    coded = style.looks(list("abcd"))
+    for part in ("colour", "marker", "line", "hatch"):
+        assert len({str(getattr(look, part)) for look in coded.values()}) == 4
+
+
+def test_unknown_size_is_refused():
+    with pytest.raises(ValueError, match="column, slide"), style.house_style("poster"):
+        pass
+
+
+# --- saving
+
+
+def test_saving_writes_picture_numbers_and_caption(drawn, tmp_path):
+    from PIL import Image
+
+    figure, table = drawn("rate_extent_plane")
+    saved = style.save_figure(figure, table, tmp_path / "figures", "plane")
+    assert sorted(p.name for p in (tmp_path / "figures").iterdir()) == [
+        "plane.csv", "plane.pdf", "plane.png", "plane.txt"
+    ]  # fmt: skip
+    back = pd.read_csv(saved.files["csv"])
+    np.testing.assert_allclose(back["extent_cents"], table["extent_cents"])
+    assert saved.files["txt"].read_text(encoding="utf-8").strip() == figure.caption
+    with Image.open(saved.files["png"]) as picture:
+        assert picture.width == round(3.4 * 600)
+    # ISO 32000-1, 9.6-9.7: TrueType fonts are embedded as FontFile2 in a CIDFontType2; no Type 3.
+    pdf = saved.files["pdf"].read_bytes()
+    assert b"/FontFile2" in pdf and b"/CIDFontType2" in pdf and b"/Type3" not in pdf
+    assert "rule of thumb" in saved._repr_html_()
+
+
+def test_large_figures_stay_within_the_pixel_limit(gallery, tmp_path):
+    from PIL import Image
+
+    figure, table = gallery["claims_forest"]("slide")
+    saved = style.save_figure(figure, table, tmp_path, "claims")
+    with Image.open(saved.files["png"]) as picture:
+        assert max(picture.size) <= 6000
+
+
+def test_the_same_figure_is_the_same_file(gallery, tmp_path):
+    for folder in ("a", "b"):
+        figure, table = gallery["usage_by_player"]("column")
+        style.save_figure(figure, table, tmp_path / folder, "use", formats=("pdf", "png", "svg"))
+    for kind in ("pdf", "png", "svg", "csv", "txt"):
+        assert (tmp_path / f"a/use.{kind}").read_bytes() == (tmp_path / f"b/use.{kind}").read_bytes(), kind
+
+
+def test_a_failed_save_leaves_the_old_files(gallery, tmp_path, monkeypatch):
+    figure, table = gallery["usage_by_player"]("column")
+    style.save_figure(figure, table, tmp_path, "use")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    broken, _ = gallery["usage_by_player"]("column")
+
+    def savefig(path, **options):
+        raise OSError("disk full")
+
+    monkeypatch.setattr(broken, "savefig", savefig)
+    with pytest.raises(OSError, match="disk full"):
+        style.save_figure(broken, table, tmp_path, "use")
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_a_name_cannot_run_as_a_formula_in_a_spreadsheet(gallery, tmp_path):
+    figure, _ = gallery["usage_by_player"]("column")
+    saved = style.save_figure(figure, pd.DataFrame({"player": ["=1+1"]}), tmp_path, "use")
+    assert "'=1+1" in saved.files["csv"].read_text(encoding="utf-8")
+
+
+def test_captions_are_escaped_in_the_notebook(gallery, tmp_path):
+    figure, table = gallery["usage_by_player"]("column")
+    saved = style.save_figure(figure, table, tmp_path, "use", caption="<script>alert('x')</script>")
+    assert "<script>" not in saved._repr_html_()
+
+
+# --- what is drawn is what is returned
+
+
+def test_coverage_counts(recordings):
+    figure, table = draw.coverage_map(recordings)
+    assert table["recordings"].sum() == len(recordings)
+    assert set(table["decade"]) == set(range(1930, 2010, 10))
+    cell = table[table["recordings"] > 0].iloc[0]
+    own = recordings[(recordings["decade"] == cell["decade"]) & (recordings["region"] == cell["region"])]
+    assert (cell["players"], cell["recordings"]) == (own["player"].nunique(), len(own))
+    words = texts(figure)
+    for row in table.itertuples():
+        if row.recordings:
+            assert f"{row.players} pl · {row.recordings} rec" in words
+    assert words.count("none") == int((table["recordings"] == 0).sum())
+    media = ["electrical_disc", "tape_lp", "digital"]
+    assert (table[media].sum(axis=1) == table["recordings"]).all()
+    assert f"holds {len(recordings)} recordings by 16 players" in draw.coverage_words(recordings)
+
+
+def test_plane_draws_the_players_and_the_fusion_limit(notes, drawn):
+    figure, table = drawn("rate_extent_plane")
+    ax = figure.axes[0]
+    same_rows(points(ax), table, ["rate_hz", "extent_cents"])
+    dotted = next(line for line in ax.lines if len(line.get_xdata()) == 160)
+    x, y = dotted.get_data()
+    # Common practice, no source: 20 cents at 5 Hz, 100 cents at 8 Hz.
+    np.testing.assert_allclose(np.polyval(np.polyfit(x, np.log(y), 1), [5.0, 8.0]), np.log([20.0, 100.0]))
+    np.testing.assert_allclose(data.fusion_limit_cents(np.array([5.0, 6.5, 8.0])), [20, np.sqrt(2000), 100])
+    assert "rule of thumb" in texts(figure) and "rule of thumb" in figure.caption
+    # Mean of the recordings' means, by hand.
+    own = data.vibrato_notes(notes).query("player == 'Player Birch'")
+    by_hand = np.mean([part["rate_hz"].mean() for _, part in own.groupby("recording_id")])
+    assert table.set_index("player").loc["Player Birch", "rate_hz"] == pytest.approx(by_hand)
+
+
+def test_half_of_a_normal_cloud_lies_inside_its_contour():
+    """Half of a standard bivariate normal lies within sqrt(2 ln 2) of its middle (Rayleigh distribution)."""
+    rng = np.random.default_rng(2)
+    cloud = rng.normal(size=(6000, 2))
+    table = pd.DataFrame({"rate_hz": 6 + cloud[:, 0], "extent_cents": np.exp(3 + cloud[:, 1]), "player": "A"})
+    ax = Figure().add_subplot()
+    _density_contour(ax, table, np.linspace(1, 11, 201), np.linspace(-2, 8, 201), "k", "-")
+    vertices = ax.collections[0].get_paths()[0].vertices
+    radius = np.hypot(vertices[:, 0] - 6, np.log(vertices[:, 1]) - 3)
+    smoothing = np.sqrt(1 + 6000 ** (-1 / 3))  # Scott's rule widens the cloud by this much
+    assert radius.mean() == pytest.approx(np.sqrt(2 * np.log(2)) * smoothing, rel=0.03)
+
+
+def test_every_player_counts_the_same_in_the_density():
+    weights = data.player_weights(pd.DataFrame({"player": ["a"] * 9 + ["b"]}))
+    assert weights[:9].sum() == pytest.approx(0.5) and weights[9] == pytest.approx(0.5)
+
+
+def test_change_draws_recordings_and_model(notes, band, drawn):
+    figure, table = drawn("change_over_decades")
+    ax = figure.axes[0]
+    same_rows(points(ax), table[table["what"] == "recording"], ["drawn_at", "value"])
+    shade = next(c for c in ax.collections if isinstance(c, PolyCollection)).get_paths()[0].vertices
+    assert shade[:, 1].min() == pytest.approx(band["low"].min())
+    assert shade[:, 1].max() == pytest.approx(band["high"].max())
+    line = next(
+        line for line in ax.lines if line.get_linestyle() == "-" and len(line.get_xdata()) == len(band)
+    )
+    np.testing.assert_allclose(line.get_ydata(), band["estimate"])
+    assert len(table) == notes["recording_id"].nunique() + len(band)
+
+
+def test_model_line_is_the_models_own_mean(notes):
+    """At the middle of the decades, the line is the intercept of the model fitted around that middle."""
+    good = data.vibrato_notes(notes).assign(decades=lambda t: (t["decade"].astype(float) - 1960) / 10)
+    line = model_line(fit_mixed(good, "rate_hz ~ decades"), "decades", np.array([2.0])).iloc[0]
+    moved = fit_mixed(good.assign(decades=good["decades"] - 2), "rate_hz ~ decades").table().loc["Intercept"]
+    for name in ("estimate", "low", "high"):
+        assert line[name] == pytest.approx(moved[name], abs=2e-4)
+
+
+def test_marginal_means_draw_estimates_and_players(means, drawn):
+    figure, table = drawn("marginal_means")
+    ax = figure.axes[0]
+    drawn = np.vstack([box[0].get_xydata() for box in ax.containers])
+    same_rows(drawn, table[table["what"] == "model"], ["drawn_at", "estimate"])
+    bars = np.vstack([segment for box in ax.containers for segment in box[2][0].get_segments()])
+    assert bars[:, 1].min() == pytest.approx(means["low"].min())
+    assert bars[:, 1].max() == pytest.approx(means["high"].max())
+    grey = next(line for line in ax.lines if line.get_marker() == ".")
+    np.testing.assert_allclose(grey.get_ydata(), table.loc[table["what"] == "player", "value"])
+
+
+def test_portraits_show_each_player_once(drawn):
+    figure, table = drawn("player_portraits")
+    shown = [ax for ax in figure.axes if ax.get_visible() and ax.get_title(loc="left")]
+    assert len(shown) == len(table) == 16
+    for ax, row in zip(shown, table.itertuples(), strict=True):
+        assert ax.get_title(loc="left").startswith(row.player.split()[-1])
+        cross = ax.lines[-1]
+        assert (cross.get_xdata()[0], cross.get_ydata()[0]) == pytest.approx((row.rate_hz, row.extent_cents))
+        assert len(ax.lines[1].get_xdata()) == row.notes
+
+
+def test_many_players_are_cut_and_the_caption_says_so():
+    figure, table = draw.player_portraits(invented_notes(30, 1, 20))
+    assert len(table) == 24 and "6 players with fewer notes not drawn" in figure.caption
+
+
+def test_players_apart_draws_the_means(notes):
+    figure, table = draw.players_apart(notes, "extent_cents", "region")
+    drawn = np.array([line.get_xydata()[0] for line in figure.axes[0].lines if len(line.get_xdata()) == 1])
+    np.testing.assert_allclose(np.sort(drawn[:, 0]), np.sort(table["mean"]))
+    by_hand = table.groupby("region")["mean"].mean()
+    np.testing.assert_allclose(table["mean_of_players"], table["region"].map(by_hand))
+
+
+def test_intensity_draws_notes_and_players(notes):
+    figure, table = draw.intensity_against_pitch(notes)
+    ax = figure.axes[0]
+    same_rows(points(ax), table, ["extent_cents", "intensity_depth_db"])
+
+
+def test_false_alarms_are_counted():
+    figure, table = draw.false_alarms(pd.DataFrame({"t": [0.01, 0.04, 0.06, 0.9]}))
+    assert table["share_below_5_percent"].tolist() == [0.5]
+    assert figure.axes[0].patches[0].get_width() == pytest.approx(50)
+
+
+def test_model_check_draws_residuals_and_players(model):
+    figure, table = draw.model_check(model)
+    left, right = figure.axes
+    same_rows(points(left), table[table["what"] == "note"], ["expected", "standardised"])
+    same_rows(points(right), table[table["what"] == "player"], ["expected", "effect"])
+    assert table.loc[table["what"] == "note", "standardised"].std() == pytest.approx(1, abs=0.05)
+
+
+def test_left_out_players_are_drawn_in_order(drawn):
+    figure, table = drawn("without_each_player")
+    ax = figure.axes[0]
+    same_rows(points(ax), table.reset_index(), ["estimate", "index"])
+    assert ax.get_yticklabels()[0].get_text() == f"without {table['left_out'].iloc[0].split()[-1]}"
+    assert ax.lines[0].get_xdata()[0] == pytest.approx(table["all"].iloc[0])
+
+
+def test_claims_are_drawn_by_unit(claims):
+    figure, table = draw.claims_forest(claims)
+    assert [ax.get_xlabel() for ax in figure.axes] == ["cents a decade", "Hz a decade"]
+    assert sorted(np.concatenate([points(ax)[:, 0] for ax in figure.axes])) == sorted(table["estimate"])
+    assert "1 of them not testable here" in figure.caption
+    with pytest.raises(VibstudyError, match="none of them could be tested"):
+        draw.claims_forest(claims.assign(estimate=np.nan))
+
+
+def test_truth_figure_and_errors(pairs):
+    figure, table = draw.measured_against_truth(pairs, "accompaniment")
+    above = figure.axes[0]
+    same_rows(points(above), table, ["true_rate_hz", "rate_hz"])
+    np.testing.assert_allclose(
+        table["error_extent_cents"], table["extent_cents"] - table["true_extent_cents"]
+    )
+    errors = draw.error_table(pairs).set_index("outcome")
+    assert errors.loc["extent_cents", "bias"] == pytest.approx(table["error_extent_cents"].mean())
+    assert errors.loc["rate_hz", "median_abs"] == pytest.approx(table["error_rate_hz"].abs().median())
+
+
+def test_truth_is_paired_by_onset_and_pitch():
+    truth = pd.DataFrame(
+        {
+            "recording_id": "r",
+            "onset_s": [0.0, 1.0, 2.0],
+            "offset_s": [0.9, 1.9, 2.9],
+            "pitch_hz": [440.0, 440, 660],
+        }
+    )
+    heard = pd.DataFrame(
+        {
+            "recording_id": "r",
+            "onset_s": [0.03, 1.2, 2.0],
+            "offset_s": [0.9, 1.9, 2.9],
+            "pitch_hz": [441.0, 440, 330],
+            "rate_hz": [5.0, 6.0, 7.0],
+        }
+    )
+    pairs = draw.match_truth(heard, truth)
+    # The second begins too late, the third is an octave off.
+    assert pairs["rate_hz"].fillna(-1).tolist() == [5.0, -1, -1]
+
+
+def test_close_up_shows_sound_line_and_extent(tone):
+    samples, line, note = tone
+    figure, table = draw.recording_close_up(samples, RATE_HZ, line, note)
+    above, below = figure.axes
+    np.testing.assert_allclose(above.lines[0].get_ydata(), line["f0_hz"])
+    mesh = above.collections[0]
+    strength = mesh.get_array().mean(axis=1)
+    frequencies = mesh.get_coordinates()[:, 0, 1]
+    loudest = frequencies[np.argmax(strength)]
+    assert loudest == pytest.approx(440, abs=15)
+    band = next(patch for patch in below.patches if isinstance(patch, Rectangle))
+    assert (band.get_y(), band.get_height()) == pytest.approx((-30, 60))
+    cents = below.lines[0].get_ydata()
+    assert np.max(cents) == pytest.approx(30, abs=0.1) and np.min(cents) == pytest.approx(-30, abs=0.1)
+    assert len(table) == 1
+
+
+def test_close_up_counts_time_from_the_beginning_of_the_file(tone):
+    samples, line, note = tone
+    later = note.assign(onset_s=note["onset_s"] + 10, offset_s=note["offset_s"] + 10)
+    figure, _ = draw.recording_close_up(
+        samples, RATE_HZ, line.assign(time_s=line["time_s"] + 10), later, origin_s=10.0
+    )
+    assert figure.axes[0].get_xlim() == pytest.approx((10, 12))
+
+
+def test_fitted_vibrato_lies_on_a_regular_line(tone):
+    _, line, note = tone
+    table = fitted_vibrato(line, note.iloc[0])
+    assert np.abs(table["vibrato_cents"] - table["line_cents"]).max() < 0.2
+    with pytest.raises(VibstudyError, match="no vibrato to draw"):
+        fitted_vibrato(line.iloc[:3], note.iloc[0])
+
+
+def test_note_names_follow_midi():
+    """MIDI 1.0: 69 is A4 = 440 Hz, 60 is middle C."""
+    assert [note_name(m) for m in (69, 60, 70, 61.4)] == ["A4", "C4", "B♭4", "C♯4"]
+
+
+def test_note_words_tell_known_from_unknown(tone):
+    note = tone[2].iloc[0]
+    assert "5.00 Hz" in draw.note_words(note) and "A4" in draw.note_words(note)
+    assert "straight" in draw.note_words(pd.Series({**note, "has_vibrato": False}))
+    assert "too short" in draw.note_words(pd.Series({**note, "has_vibrato": pd.NA}))
+
+
+# --- selections
+
+
+def test_rejected_and_short_notes_are_left_out():
+    notes = invented_notes(2, 1, 20)
+    judged = data.judged_notes(notes)
+    assert judged["has_vibrato"].dtype == bool and len(judged) == notes["has_vibrato"].notna().sum()
+    rejected = data.judged_notes(notes.assign(reviewed="rejected"))
+    trills = data.judged_notes(notes.assign(note_kind="trill"))
+    assert rejected.empty and trills.empty
+    masked = data.vibrato_notes(notes.assign(quality="masked;few_cycles"))
+    rough = data.vibrato_notes(notes.assign(quality="few_cycles;edge_unsure"))
+    assert masked.empty and len(rough) == judged["has_vibrato"].sum()
+
+
+def test_periods_are_named_after_their_decades():
+    table = pd.DataFrame({"decade": [1930, 1940, 1950, 1990]})
+    named = data.add_period(table, [1950])["period"]
+    assert named.tolist() == ["1930–1949", "1930–1949", "1950–1999", "1950–1999"]
+    assert data.default_cuts(table["decade"]) == [1950, 1990]
+    assert data.add_period(table, [])["period"].nunique() == 1
+
+
+EMPTY = invented_notes(2, 1, 3).iloc[:0]
+
+
+@pytest.mark.parametrize(
+    "function",
+    [
+        draw.coverage_map,
+        draw.rate_extent_plane,
+        draw.player_portraits,
+        draw.intensity_against_pitch,
+        draw.vibrato_by_length,
+        usage_index,
+        tempo_test,
+        draw.clearest_recording,
+        lambda t: draw.change_over_decades(t, "rate_hz"),
+        lambda t: draw.players_apart(t, "rate_hz", "region"),
+        lambda t: draw.two_largest(t, "region"),
+        lambda t: draw.measured_counts(t, "medium"),
+        lambda t: data.add_period(t, []),
+    ],
+)
+def test_an_empty_study_gets_a_sentence(function):
+    with pytest.raises(VibstudyError):
+        function(EMPTY)
+
+
+@pytest.mark.parametrize("players", [1, 2])
+def test_a_tiny_study_can_be_drawn(players):
+    notes = invented_notes(players, 1, 12, decades=(1950,))
+    for function in (
+        draw.coverage_map,
+        draw.rate_extent_plane,
+        draw.player_portraits,
+        draw.vibrato_by_length,
+    ):
+        figure, _ = function(
+            notes if function is not draw.coverage_map else notes.drop_duplicates("recording_id")
+        )
+        figure.draw_without_rendering()
+
+
+def test_dollar_signs_in_names_are_no_mathematics():
+    notes = invented_notes(2, 1, 12)
+    figure, _ = draw.usage_by_player(usage_index(notes.assign(player=notes["player"] + " $x_1$ \\frac")))
+    figure.draw_without_rendering()
+
+
+# --- words
+
+
+def test_numbers_in_words():
+    row = pd.Series({"estimate": -0.1, "low": -0.2, "high": 0.05, "df": 11.24, "t": -1.98, "p": 0.0731})
+    assert estimate_words(row, "Hz") == "−0.10 Hz (95 % interval −0.20 to +0.05; t(11.2) = −1.98, p = 0.073)"
+    assert ratio_words(row).startswith("−10 % (95 % interval −18 % to +5 %")
+    assert odds_words(row).startswith("0.9 times (95 % interval 0.82 to 1.1")
+    assert [p_words(p) for p in (0.0004, 0.0312, 0.5, np.nan)] == [
+        "p < 0.001",
+        "p = 0.031",
+        "p = 0.50",
+        "p not known",
+    ]
+
+
+def test_effects_in_words_name_both_levels(notes):
+    good = data.vibrato_notes(notes)
+    words = effects_in_words(fit_mixed(good, "rate_hz ~ region"), {}, "Hz")
+    assert "- Lowvale against Isla Verde: " in words and "- Northmark against Isla Verde: " in words
+    assert "Nothing differs" in effects_in_words(fit_mixed(good, "rate_hz ~ 1"), {}, "Hz")
+
+
+def test_formula_keeps_what_varies():
+    notes = pd.DataFrame({"region": ["a", "a"], "decades": [1, 2]})
+    assert formula("rate_hz", notes, ["decades", "region", "medium"]) == "rate_hz ~ decades"
+    assert formula("rate_hz", notes, ["region"]) == "rate_hz ~ 1"
+
+
+def test_tables_escape_names_and_leave_unknown_blank():
+    text = table_html(pd.DataFrame({"player": ["<b>A"], "p": [0.0001], "x": [np.nan], "n": [3]}))
+    assert "&lt;b&gt;A" in text and "&lt; 0.001" in text and "nan" not in text and ">3<" in text
+
+
+def test_listening_examples_are_levelled_and_faded():
+    """EBU R 128 sets programmes at -23 LUFS; here RMS stands in for loudness."""
+    loud = np.sign(np.sin(np.arange(RATE_HZ) / 5.0))
+    cut = safe_level(loud, RATE_HZ)
+    assert 20 * np.log10(np.sqrt(np.mean(cut**2))) == pytest.approx(SAFE_LEVEL_DB, abs=0.1)
+    assert cut[0] == 0 and abs(cut[-1]) < 1e-6
+    click = np.zeros(RATE_HZ)
+    click[4000] = 1.0
+    assert np.abs(safe_level(click, RATE_HZ)).max() <= 0.5
+    assert not safe_level(np.zeros(100), RATE_HZ).any()
