@@ -7,7 +7,8 @@ levels
 noise spectrum
     For each frequency the 10th percentile over time of quarter-second power spectra, corrected for
     being a percentile of noise, then the running median over 160 Hz, so that lines of held notes do
-    not count; never below the rounding noise of 16 bits. It is an upper limit where the music never pauses at a frequency.
+    not count; never below the rounding noise of 16 bits. It is an upper limit where the music never
+    pauses at a frequency.
 noise_tilt
     Slope of the noise spectrum within the bandwidth, dB per octave (white noise: 0; pink: -3).
 bandwidth
@@ -19,7 +20,7 @@ hum
 clicks
     As in :mod:`vibstudy.sound.clicks`.
 codec cut-off
-    A fall of 20 dB or more within 500 Hz, at the file's own sampling rate and well below half of it:
+    A fall of 20 dB or more within 800 Hz, at the file's own sampling rate and well below half of it:
     the mark of a lossy codec or of an earlier resampling; discs and tape fall off gently.
 
 Everything is counted as blocks go by (:class:`MediaMeter`), in memory of about 15 kB a second.
@@ -29,6 +30,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -48,7 +50,7 @@ _HUM_BELOW_PROGRAMME_DB = 70.0
 _STEP_POWER = 2.0**-30 / 12
 """Mean square of the rounding to 16 bits (step squared over 12)."""
 _CUTOFF_DROP_DB = 20.0
-_CUTOFF_WIDTH_HZ = 500.0
+_CUTOFF_WIDTH_HZ = 800.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -262,7 +264,7 @@ def codec_cutoff(pieces: list[np.ndarray], rate_hz: float) -> float:
     level = median_filter(10 * np.log10(power + floor), round(200 / step) | 1)
     span = round(_CUTOFF_WIDTH_HZ / step)
     drop = level[:-span] - level[span:]
-    possible = (freqs[:-span] > 3500) & (freqs[span:] < 0.46 * rate_hz)
+    possible = (freqs[:-span] > 5000) & (freqs[span:] < 0.46 * rate_hz)
     drop = np.where(possible, drop, 0.0)
     at = int(drop.argmax())
     # What lies above must stay down: a lone high partial is not the edge of a band.
@@ -382,7 +384,7 @@ def _bandwidth(spectra: np.ndarray, freqs: np.ndarray) -> tuple[float, float]:
     edges = 40.0 * 2 ** (np.arange(0, 60) / 6)
     edges = edges[edges < freqs[-1]]
     stands = np.zeros(len(edges) - 1, dtype=bool)
-    for i, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for i, (low, high) in enumerate(pairwise(edges)):
         bins = (freqs >= low) & (freqs < high)
         if not bins.any() or len(spectra) < 4:
             continue

@@ -6,7 +6,7 @@ Tuning
     1993, section 2.3), then by a bisquare M-estimate about that point (Beaton & Tukey 1974,
     Technometrics 16:147-185), so that blown-out or bent notes do not count. Its standard error lets
     notes of one pitch class err together (leading notes are played high alike): the larger of the
-    plain and the cluster-robust one.
+    plain one and the jackknife over pitch classes.
 Half-semitone rule
     Deviations modulo a semitone cannot tell A = 415 Hz from A = 440 Hz played a semitone lower. The
     value within ±50 cents of `near_hz` (440 Hz unless the manifest says otherwise) is reported.
@@ -172,12 +172,22 @@ def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
 
 
 def _standard_error(off: np.ndarray, weights: np.ndarray, pitch_class: np.ndarray) -> float:
+    from scipy.stats import t as student_t
+
     total = weights.sum()
     plain = math.sqrt((weights**2 * off**2).sum()) / total
+    # Delete one pitch class at a time (jackknife); a class that holds everything says nothing.
     sums = np.bincount(pitch_class.astype(int), weights * off, minlength=12)
-    classes = len(np.unique(pitch_class))
-    clustered = math.sqrt((sums**2).sum() * classes / max(classes - 1, 1)) / total
-    return float(min(max(plain, clustered), _SEMITONE_ERROR_CENTS))
+    shares = np.bincount(pitch_class.astype(int), weights, minlength=12)
+    there = (shares > 0) & (shares < total)
+    classes = int(there.sum())
+    by_class = 0.0
+    if classes > 1:
+        left_out = (sums.sum() - sums[there]) / (total - shares[there])
+        by_class = math.sqrt((classes - 1) / classes * ((left_out - sums.sum() / total) ** 2).sum())
+        # So that ±1.96 of it is a 95 % interval with few classes.
+        by_class *= student_t.ppf(0.975, classes - 1) / 1.96
+    return float(min(max(plain, by_class), _SEMITONE_ERROR_CENTS))
 
 
 # ---------------------------------------------------------------------------------------------
@@ -206,19 +216,19 @@ SPEED_RANGES: dict[str, SpeedRange] = {
     "acoustic_disc": SpeedRange(
         74 / 78.26,
         82 / 78.26,
-        "74 to 82 rpm over 1900-1925 (Gelatt 1955, The Fabulous Phonograph, p. 66), transferred at 78.26 rpm; "
+        "74 to 82 rpm over 1900-1925 (Gelatt 1955, The Fabulous Phonograph, p. 66), transferred at 78.26; "
         "the earliest discs went down to 68 rpm (Beardsley 1999, Classic Record Collector)",
     ),
     "electrical_disc": SpeedRange(
         76.5 / 78.26,
         80 / 78.26,
-        "78.26 rpm (3600/46, 60 Hz mains) and 77.92 rpm (3000/38.5, 50 Hz); some makers stayed at 80 rpm until "
-        "about 1931 (common practice, no source); the same margin below is assumed",
+        "78.26 rpm (3600/46, 60 Hz mains) and 77.92 rpm (3000/38.5, 50 Hz); some makers stayed at 80 rpm "
+        "until about 1931 (common practice, no source); the same margin below is assumed",
     ),
     "tape_lp": SpeedRange(
         1 / 1.015,
         1 / 0.985,
-        "mean speed within ±1.5 % (DIN 45 500, minimum requirements of tape machines, as quoted by a museum); "
+        "mean speed within ±1.5 % (DIN 45 500, minimum requirements of tape machines, quoted by a museum); "
         "taken for long-playing discs too",
     ),
     "digital": SpeedRange(1.0, 1.0, "crystal clock: deviations are far below what matters here"),
