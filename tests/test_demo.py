@@ -8,17 +8,26 @@ JAES 21(7):526-534); the Fourier series of a triangle wave (any handbook); libro
 from __future__ import annotations
 
 import dataclasses
+import io
+import json
+import sys
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import soundfile
-from scipy import signal, special, stats
+from rich.console import Console
+from scipy import signal, special
 
+from vibstudy import fit_mixed
 from vibstudy.corpus.manifest import check_manifest
 from vibstudy.demo import corpus
 from vibstudy.demo.melodies import MELODIES, harmonise
+from vibstudy.demo.notebooks import run_notebook, source_hash
+from vibstudy.demo.resources import CLAIMS, notebook_sources
+from vibstudy.demo.run import run_demo
+from vibstudy.demo.summary import accuracy, careless_p, estimated_effects
 from vibstudy.demo.synthesis import (
     SAMPLE_RATE_HZ,
     Line,
@@ -28,6 +37,8 @@ from vibstudy.demo.synthesis import (
     cycle_shape,
     render_line,
 )
+from vibstudy.errors import VibstudyError
+from vibstudy.stats.claims import read_claims
 
 ROOT = Path(__file__).parents[1]
 
@@ -292,41 +303,49 @@ def test_an_independent_ear_hears_the_notes(written: Path, some: list[corpus.Rec
     assert np.concatenate(near).mean() > 0.95
 
 
-def _drawn(seed: int) -> pd.DataFrame:
-    """Every note with vibrato of one corpus, as asked for, with the model's shares."""
+def _planned(seed: int = corpus.DEFAULT_SEED) -> pd.DataFrame:
+    """Every note of one corpus as it will be played, with tags and the model's shares."""
     rows = []
     for recording in corpus.recordings():
         drawn = corpus.plan(recording, seed)
         tones = [tone for tone in recording.melody.tones() if tone.semitones is not None]
         shares = drawn.player + drawn.recording
         for note, tone in zip(drawn.notes, tones, strict=True):
-            if note.vibrato is None:
-                continue
+            vibrato = note.vibrato
             rows.append(
                 {
+                    "recording_id": recording.recording_id,
                     "player": recording.player.name,
+                    "style": recording.player.style,
                     "region": recording.player.region,
-                    "decades": (recording.decade - 1960) / 10,
-                    "doublings": np.log2((note.end_s - note.start_s) / 0.7),
+                    "decade": recording.decade,
+                    "accompaniment": recording.accompaniment,
+                    "onset_s": note.start_s,
+                    "offset_s": note.end_s,
+                    "duration_s": note.end_s - note.start_s,
                     "peak": float(tone.peak),
-                    "rate_hz": note.vibrato.rate_hz,
-                    "log_extent": np.log(note.vibrato.extent_cents),
+                    "pitch_hz": 440 * 2 ** ((note.midi - 69) / 12),
+                    "has_vibrato": vibrato is not None,
+                    "rate_hz": vibrato.rate_hz if vibrato else np.nan,
+                    "extent_cents": vibrato.extent_cents if vibrato else np.nan,
                     "share_rate_hz": shares.rate_hz,
                     "share_log_extent": shares.log_extent,
                 }
             )
-    return pd.DataFrame(rows)
+    notes = pd.DataFrame(rows)
+    return notes.assign(decades=(notes["decade"] - 1960) / 10, log_extent=np.log(notes["extent_cents"]))
 
 
 def test_documented_model_is_the_one_that_plays() -> None:
-    notes = pd.concat([_drawn(seed) for seed in range(1, 5)], ignore_index=True)
+    notes = pd.concat([_planned(seed) for seed in range(1, 5)], ignore_index=True)
+    notes = notes[notes["has_vibrato"]]
     design = np.column_stack(
         [
             np.ones(len(notes)),
             notes["decades"],
             notes["region"] == "Keldria",
             notes["region"] == "Sunamar",
-            notes["doublings"],
+            np.log2(notes["duration_s"] / 0.7),
             notes["peak"],
         ]
     ).astype(float)
@@ -346,40 +365,21 @@ def test_documented_model_is_the_one_that_plays() -> None:
 
 
 def test_players_use_vibrato_as_their_style_says() -> None:
-    shares = {"continuous": [], "ornamental": []}
-    for recording in corpus.recordings():
-        for note in corpus.plan(recording).notes:
-            if note.end_s - note.start_s > 0.45:
-                shares[recording.player.style].append(note.vibrato is not None)
-    assert np.mean(shares["continuous"]) > 0.9
-    assert 0.2 < np.mean(shares["ornamental"]) < 0.75
+    notes = _planned()
+    shares = notes[notes["duration_s"] > 0.45].groupby("style")["has_vibrato"].mean()
+    assert shares["continuous"] > 0.9
+    assert 0.2 < shares["ornamental"] < 0.75
 
 
 def test_the_trap_catches_the_careless_and_not_the_model() -> None:
     """True difference: none. Counting notes finds one; counting players does not."""
-    from vibstudy import fit_mixed
-
-    rows = []
-    for recording in corpus.recordings():
-        for note in corpus.plan(recording).notes:
-            if note.vibrato is not None:
-                rows.append(
-                    {
-                        "recording_id": recording.recording_id,
-                        "player": recording.player.name,
-                        "region": recording.player.region,
-                        "decades": (recording.decade - 1960) / 10,
-                        "extent_cents": note.vibrato.extent_cents,
-                    }
-                )
-    notes = pd.DataFrame(rows)
-    log_extent = np.log(notes["extent_cents"])
-    keldria, aubrisk = notes["region"] == "Keldria", notes["region"] == "Aubrisk"
-    assert stats.ttest_ind(log_extent[keldria], log_extent[aubrisk]).pvalue < 1e-6
-    table = fit_mixed(notes, "log(extent_cents) ~ decades + region").table()
-    term = next(term for term in table.index if "Keldria" in term)
-    assert table.loc[term, "p"] > 0.05
-    assert table.loc[term, "low"] < 0 < table.loc[term, "high"]
+    notes = _planned()
+    ratio, p = careless_p(notes)
+    assert ratio > 1.2 and p < 1e-6
+    table = fit_mixed(notes[notes["has_vibrato"]], "log(extent_cents) ~ decades + region").table()
+    keldria = table.loc["region[T.Keldria]"]
+    assert keldria["p"] > 0.05
+    assert keldria["low"] < 0 < keldria["high"]
 
 
 def test_melodies_read_as_written() -> None:
@@ -391,3 +391,127 @@ def test_melodies_read_as_written() -> None:
         assert melody.note_count >= 8
         beats = [beat for beat, _ in harmonise(melody)]
         assert beats == list(np.arange(0, sum(tone.beats for tone in melody.tones()), 2.0))
+
+
+# -- the run -------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def console() -> Console:
+    return Console(file=io.StringIO(), width=100)
+
+
+def _said(console: Console) -> str:
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue()
+
+
+def test_committed_claims_are_the_packaged_ones() -> None:
+    assert (ROOT / "claims.toml").read_bytes() == CLAIMS.read_bytes()
+    claims = read_claims(CLAIMS)
+    assert len(claims) == 6
+    regions = {player.region for player in corpus.PLAYERS}
+    named = {c.contrast.start for c in claims if c.contrast.column == "region"}
+    assert named and named <= regions
+
+
+def test_notebooks_come_in_order() -> None:
+    names = [path.stem for path in notebook_sources()]
+    assert names == sorted(names) and names[0].startswith("01")
+
+
+def test_a_folder_with_something_else_is_left_alone(tmp_path: Path, console: Console) -> None:
+    (tmp_path / "thesis.txt").write_text("years of work", encoding="utf-8")
+    with pytest.raises(VibstudyError, match="--into"):
+        run_demo(tmp_path, 1, console)
+    assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
+
+
+def test_a_file_in_the_way_is_said_plainly(tmp_path: Path, console: Console) -> None:
+    (tmp_path / "demo").write_text("", encoding="utf-8")
+    with pytest.raises(VibstudyError, match="cannot be made"):
+        run_demo(tmp_path / "demo", 1, console)
+
+
+def _percent(path: Path, *cells: str) -> Path:
+    path.write_text("\n\n".join(f"# %%\n{cell}" for cell in cells) + "\n", encoding="utf-8")
+    return path
+
+
+def test_notebook_runs_in_this_python_and_knows_its_study(tmp_path: Path) -> None:
+    source = _percent(
+        tmp_path / "01_small.py",
+        "import os, sys\nprint('python', sys.executable)",
+        "print('study', os.environ['VIBSTUDY_STUDY'], 'in', os.path.basename(os.getcwd()))",
+    )
+    study = tmp_path / "study"
+    run = run_notebook(source, study)
+    assert run.failure == ""
+    text = (study / "notebooks" / "01_small.ipynb").read_text(encoding="utf-8")
+    outputs = "".join(
+        "".join(output["text"]) for cell in json.loads(text)["cells"] for output in cell["outputs"]
+    )
+    assert f"python {sys.executable}" in outputs
+    assert f"study {study.resolve()} in notebooks" in outputs
+    page = (study / "pages" / "01_small.html").read_text(encoding="utf-8")
+    assert "study" in page and "sys.executable" not in page  # results without code
+    assert "<script src=" not in page and "import(" not in page  # nothing from the net
+
+
+def test_failing_notebook_keeps_what_ran_and_says_why(tmp_path: Path) -> None:
+    source = _percent(tmp_path / "02_bad.py", "print('got here')", "1 / 0", "print('not here')")
+    run = run_notebook(source, tmp_path / "study")
+    assert run.failure == "ZeroDivisionError: division by zero"
+    text = (tmp_path / "study" / "notebooks" / "02_bad.ipynb").read_text(encoding="utf-8")
+    outputs = [cell["outputs"] for cell in json.loads(text)["cells"]]
+    assert outputs[0][0]["text"] == ["got here\n"] and outputs[1] and not outputs[2]
+
+
+def test_fingerprint_of_a_notebook_is_of_its_cells(tmp_path: Path) -> None:
+    one = _percent(tmp_path / "a.py", "x = 1")
+    run_notebook(one, tmp_path)
+    assert source_hash(one) == source_hash(tmp_path / "notebooks" / "a.ipynb")
+    assert source_hash(one) != source_hash(_percent(tmp_path / "b.py", "x = 2"))
+
+
+def test_demo_runs_to_its_end_and_goes_on_where_it_stopped(
+    some: list[corpus.Recording], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    small = _percent(tmp_path / "01_small.py", "print('first')")
+    monkeypatch.setattr(corpus, "recordings", lambda: some)
+    monkeypatch.setattr("vibstudy.demo.run.notebook_sources", lambda: [small])
+    into = tmp_path / "demo"
+    first = Console(file=io.StringIO(), width=100)
+    assert run_demo(into, 1, first) == 0
+    text = _said(first)
+    assert "invented" in text and "3 of 3 recordings measured" in text
+    assert "vibstudy lab" in text
+    for name in ("corpus_manifest.csv", "study.toml", "claims.toml", "README.txt", "results/notes.csv"):
+        assert (into / name).is_file(), name
+    assert check_manifest(into / "corpus_manifest.csv") == []
+    audio = into / some[0].path
+    written = audio.stat().st_mtime_ns
+
+    # The user writes into the notebook and the settings; the packaged notebook changes, too.
+    own = into / "notebooks" / "01_small.ipynb"
+    own.write_text(own.read_text(encoding="utf-8").replace("'first'", "'mine'"), encoding="utf-8")
+    settings = (into / "study.toml").read_text(encoding="utf-8") + "# mine\n"
+    (into / "study.toml").write_text(settings, encoding="utf-8")
+    _percent(small, "print('second')")
+    assert run_demo(into, 1, Console(file=io.StringIO())) == 0
+    assert "'mine'" in own.read_text(encoding="utf-8")
+    assert (into / "study.toml").read_text(encoding="utf-8") == settings
+    assert audio.stat().st_mtime_ns == written
+    log = pd.read_csv(into / "results" / "log.csv")
+    assert log["success"].all() and len(log) == 3
+
+
+def test_summary_of_the_truth_itself_is_without_error() -> None:
+    """The truth, handed in as if measured: everything found, no error, the effects as in the model."""
+    notes, manifest = _planned(), corpus.manifest()
+    found = accuracy(notes, notes, manifest)
+    assert found.found == 1 and found.rate_error_hz == found.extent_error_cents == 0
+    assert found.notes == ((notes["accompaniment"] == "none") & (notes["duration_s"] >= 0.4)).sum()
+    effects = estimated_effects(notes)
+    assert len(effects) == 6
+    assert ((effects["low"] <= effects["true"]) & (effects["true"] <= effects["high"])).sum() >= 5

@@ -67,6 +67,7 @@ def run_demo(into: Path, workers: int | None, console: Console) -> int:
         When the folder holds something else, or cannot be made.
     """
     from vibstudy.demo.summary import print_summary
+    from vibstudy.stats.claims import log_new, read_claims
 
     began = time.perf_counter()
     workers = workers or os.cpu_count() or 1
@@ -74,6 +75,7 @@ def run_demo(into: Path, workers: int | None, console: Console) -> int:
     state = _State(into)
     console.print("The players, regions and recordings of this demonstration are invented.", style="bold")
     _compose(into, state, workers, console)
+    log_new(into, read_claims(into / CLAIMS.name), None)  # before anything is measured
     report = _measure(into, workers, console)
     runs = _run_notebooks(into, state, workers, console)
     print_summary(into, report, runs, time.perf_counter() - began, console)

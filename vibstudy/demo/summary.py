@@ -82,7 +82,8 @@ def estimated_effects(notes: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        :func:`vibstudy.demo.corpus.true_effects` with ``estimate, low, high``.
+        :func:`vibstudy.demo.corpus.true_effects` with ``estimate, low, high``; missing where the notes
+        at hand cannot tell.
     """
     from vibstudy.report.figures_data import vibrato_notes
     from vibstudy.stats import fit_mixed
@@ -125,10 +126,9 @@ def print_summary(
     say(f"\n{len(manifest) - report.failed} of {len(manifest)} recordings measured, {len(notes)} notes:")
     try:
         found = accuracy(notes, truth, manifest)
-        say(
-            f"  of {found.notes} unaccompanied notes of 0.4 s and more, {found.found:.1%} were found;\n"
-            f"  median error {found.rate_error_hz:.2f} Hz in rate, {found.extent_error_cents:.1f} cents in extent.\n"
-        )
+        say(f"  of {found.notes} unaccompanied notes of 0.4 s and more, {found.found:.1%} were found;")
+        errors = f"rate {found.rate_error_hz:.2f} Hz, extent {found.extent_error_cents:.1f} cents"
+        say(f"  median errors: {errors}\n")
         console.print(_effects_table(estimated_effects(notes)))
         ratio, p = careless_p(notes)
         say(
@@ -183,8 +183,8 @@ def _effects_table(effects: pd.DataFrame) -> Table:
 
 
 def _in_hz(value: float) -> str:
-    return f"{value:+.2f} Hz"
+    return "unknown" if np.isnan(value) else f"{value:+.2f} Hz"
 
 
 def _in_percent(log_ratio: float) -> str:
-    return f"{np.expm1(log_ratio):+.0%}"
+    return "unknown" if np.isnan(log_ratio) else f"{np.expm1(log_ratio):+.0%}"
