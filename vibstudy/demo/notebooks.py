@@ -29,8 +29,14 @@ _PAGE_TEMPLATE = """{% extends 'index.html.j2' %}
 {% block html_head_js_requirejs %}{% endblock %}
 {% block html_head_js_mathjax %}{% endblock %}
 {% block html_head_js_mermaidjs %}{% endblock %}
+{% block html_head_css %}
+<style>
+body { max-width: 60rem; margin: 0 auto !important; }
+.jp-InputPrompt, .jp-OutputPrompt { display: none; }
+</style>
+{% endblock %}
 """
-"""The page as Jupyter makes it, less what it would fetch from the net."""
+"""The page as Jupyter makes it, less what it would fetch from the net, in one column."""
 _QUIET = {"PYDEVD_DISABLE_FILE_VALIDATION": "1"}
 
 
@@ -74,7 +80,7 @@ def run_notebook(source: Path, study: Path, timeout_s: float = 300.0) -> Noteboo
     except DeadKernelError:
         failure = "Python stopped, perhaps for want of memory"
     _write(study / "notebooks" / f"{source.stem}.ipynb", nbformat.writes(notebook))
-    _write(study / "pages" / f"{source.stem}.html", _page(notebook, source.stem))
+    _write(study / "pages" / f"{source.stem}.html", _page(notebook))
     return NotebookRun(source.stem, time.perf_counter() - began, failure)
 
 
@@ -118,18 +124,21 @@ def _client(notebook: NotebookNode, study: Path, timeout_s: float) -> Any:
     return NotebookClient(notebook, km=manager, timeout=timeout_s, resources=resources)
 
 
-def _page(notebook: NotebookNode, title: str) -> str:
+def _page(notebook: NotebookNode) -> str:
     """Write a run notebook as HTML: prose, tables and figures, without the code."""
     from nbconvert import HTMLExporter
 
+    title = next((cell.source for cell in notebook.cells if cell.source.startswith("# ")), "# Notebook")
+    name = title.splitlines()[0].removeprefix("# ")
     exporter = HTMLExporter(
         template_name="lab",
         raw_template=_PAGE_TEMPLATE,
         exclude_input=True,
+        exclude_input_prompt=True,
         exclude_output_prompt=True,
         embed_images=True,
     )
-    html, _ = exporter.from_notebook_node(notebook, resources={"metadata": {"name": title}})
+    html, _ = exporter.from_notebook_node(notebook, resources={"metadata": {"name": name}})
     return html
 
 

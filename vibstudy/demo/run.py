@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from joblib import Parallel, delayed
+from joblib import Parallel, cpu_count, delayed
 
 from vibstudy.corpus.tables import replacing, write_json
 from vibstudy.demo.resources import CLAIMS, notebook_sources
@@ -70,7 +69,7 @@ def run_demo(into: Path, workers: int | None, console: Console) -> int:
     from vibstudy.stats.claims import log_new, read_claims
 
     began = time.perf_counter()
-    workers = workers or os.cpu_count() or 1
+    workers = workers or cpu_count()
     into = Path(into)
     state = _State(into)
     console.print("The players, regions and recordings of this demonstration are invented.", style="bold")

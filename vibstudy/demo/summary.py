@@ -35,7 +35,7 @@ class Accuracy:
     found : float
         Share of them found: onset within 50 ms, pitch within 50 cents.
     rate_error_hz, extent_error_cents : float
-        Median absolute errors.
+        Median absolute errors; missing when no vibrato was found.
     """
 
     notes: int
@@ -62,7 +62,7 @@ def accuracy(notes: pd.DataFrame, truth: pd.DataFrame, manifest: pd.DataFrame) -
     alone = manifest.loc[manifest["accompaniment"] == "none", "recording_id"]
     wanted = truth[truth["recording_id"].isin(alone) & (truth["duration_s"] >= 0.4)]
     pairs = match_truth(notes, wanted)
-    errors = error_table(pairs).set_index("outcome")["median_abs"]
+    errors = error_table(pairs).set_index("outcome")["median_abs"].reindex(["rate_hz", "extent_cents"])
     return Accuracy(
         len(wanted),
         float(pairs["onset_s"].notna().mean()),
