@@ -23,9 +23,10 @@ level at note-off, or where the next note begins. Scores against bare MIDI times
 from __future__ import annotations
 
 import argparse
+import itertools
 import subprocess
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import mido
@@ -69,13 +70,25 @@ class Take:
         return 440.0 * np.exp2((np.array([note.midi for note in self.played]) - 69) / 12)
 
 
+BEND_SEMITONES = 24
+
+
 def render(
-    notes: list[Played], program: int, controls: list[tuple[float, int, int]], *, one_voice: bool = False
+    notes: list[Played],
+    program: int,
+    controls: list[tuple[float, int, int]],
+    bends: list[list[tuple[float, int]]] | None = None,
 ) -> np.ndarray:
-    """Return the sound of `notes`, dry, mono. `controls` are (time in s, controller, value)."""
+    """Return the sound of `notes`, dry, mono.
+
+    `controls` are (time in s, controller, value); `bends` holds one list of (time in s, semitones) a note.
+    """
     messages = [(0.0, 0, mido.Message("program_change", program=program))]
-    if one_voice:
-        messages.append((0.0, 1, mido.Message("control_change", control=68, value=127)))
+    for control, value in ((101, 0), (100, 0), (6, BEND_SEMITONES), (38, 0)):
+        messages.append((0.0, 0, mido.Message("control_change", control=control, value=value)))
+    for when, semitones in itertools.chain.from_iterable(bends or []):
+        bend = round(8192 * semitones / BEND_SEMITONES)
+        messages.append((when, 1, mido.Message("pitchwheel", pitch=min(bend, 8191))))
     for when, control, value in controls:
         messages.append((when, 1, mido.Message("control_change", control=control, value=value)))
     for note in notes:
@@ -90,11 +103,10 @@ def render(
         last = tick
     track.append(mido.MetaMessage("end_of_track", time=1000))
     with tempfile.TemporaryDirectory() as folder:
-        score, sound, setup = (Path(folder) / name for name in ("a.mid", "a.wav", "setup"))
+        score, sound = Path(folder) / "a.mid", Path(folder) / "a.wav"
         mido.MidiFile(ticks_per_beat=1000, tracks=[track]).save(score)
-        setup.write_text("setlegatomode 0 1\n" if one_voice else "", encoding="utf-8")
         command = ["fluidsynth", "-niq", "-R", "0", "-C", "0", "-g", "0.5", "-r", str(RATE_HZ)]
-        command += ["-f", str(setup), "-F", str(sound), str(SOUNDFONT), str(score)]
+        command += ["-F", str(sound), str(SOUNDFONT), str(score)]
         subprocess.run(command, check=True, capture_output=True)
         samples, _ = soundfile.read(sound, dtype="float32")
     return samples.mean(axis=1)
@@ -126,6 +138,12 @@ def play(
     return notes, controls
 
 
+def same_length(sounds: list[np.ndarray]) -> list[np.ndarray]:
+    """Pad `sounds` with silence to the longest."""
+    length = max(map(len, sounds))
+    return [np.pad(sound, (0, length - len(sound))) for sound in sounds]
+
+
 def levels_db(samples: np.ndarray) -> np.ndarray:
     """Level of 10 ms windows every 1 ms, dB."""
     half = round(0.005 * RATE_HZ)
@@ -153,6 +171,33 @@ def heard(notes: list[Played], stems: list[np.ndarray]) -> np.ndarray:
     return times / 1000
 
 
+Bends = list[tuple[float, int]]
+
+
+def as_one_voice(notes: list[Played], slurred: list[bool]) -> tuple[list[Played], list[Bends]]:
+    """Join every slur into one held note; its bends, (time in s, semitones), give the others."""
+    held, bends = [], []
+    for i, note in enumerate(notes):
+        if i and slurred[i - 1] and notes[i - 1].midi != note.midi:
+            held[-1] = replace(held[-1], offset_s=note.offset_s)
+            bends[-1].append((note.onset_s, note.midi - held[-1].midi))
+        else:
+            held.append(note)
+            bends.append([(note.onset_s, 0)])
+    return held, bends
+
+
+def heard_as_one(notes: list[Played], held: list[Played], stems: list[np.ndarray]) -> np.ndarray:
+    """Onset and offset, s, when slurs are bends: a bend is heard at once."""
+    edges = heard(held, stems)
+    times = np.array([(note.onset_s, note.offset_s) for note in notes])
+    times[:-1, 1] = np.minimum(times[:-1, 1], times[1:, 0])
+    for note, (onset, offset) in zip(held, edges, strict=True):
+        times[[other.onset_s == note.onset_s for other in notes], 0] = onset
+        times[[other.offset_s == note.offset_s for other in notes], 1] = offset
+    return times
+
+
 def accompaniment(melody: Melody, seconds: float, shift: int) -> list[Played]:
     """Broken chords under the melody, four to a bar (the bars keep the nominal tempo)."""
     bar = 60 / melody.bpm * melody.beats_per_bar
@@ -178,18 +223,25 @@ def make_takes(instruments: dict[str, tuple[int, int]] = INSTRUMENTS) -> list[Ta
     for k, (instrument, (program, shift)) in enumerate(instruments.items()):
         for i, melody in enumerate(MELODIES):
             rng = np.random.default_rng([k, i])
-            one_voice = (i + k) % 4 == 3
+            written = read(melody)
             notes, controls = play(melody, shift, rng, 0.15 if (i + k) % 2 else 0.0)
-            count = 1 if one_voice else STEMS
-            stems = [render(notes[j::count], program, controls, one_voice=one_voice) for j in range(count)]
-            length = max(map(len, stems))
-            stems = [np.pad(stem, (0, length - len(stem))) for stem in stems]
+            if (i + k) % 4 == 3:
+                slurred = [note.slurred for note in written]
+                held, bends = as_one_voice(notes, slurred)
+                stems = same_length(
+                    [render(held[j::STEMS], program, controls, bends[j::STEMS]) for j in range(STEMS)]
+                )
+                truth = heard_as_one(notes, held, stems)
+            else:
+                stems = same_length([render(notes[j::STEMS], program, controls) for j in range(STEMS)])
+                truth = heard(notes, stems)
             solo = np.sum(stems, axis=0)
+            length = len(solo)
             piano = render(accompaniment(melody, length / RATE_HZ - 1.0, shift % 12 - 12), 0, [])
             piano = np.pad(piano, (0, max(0, length - len(piano))))[:length]
             piano = piano * (rms(solo) / rms(piano))
             takes.append(
-                Take(melody.name, instrument, solo, piano.astype(np.float32), notes, heard(notes, stems))
+                Take(melody.name, instrument, solo, piano.astype(np.float32), notes, truth)
             )
     return takes
 
@@ -218,3 +270,87 @@ def score(truth_s: np.ndarray, pitch_hz: np.ndarray, found) -> dict[str, float]:
         "matched_offset": len(with_offset),
         "errors": error,
     }
+
+
+def tone(cents: np.ndarray, base_hz: float, rng: np.random.Generator, am_db: np.ndarray | float = 0.0):
+    """A tone of 12 harmonics whose pitch is `cents` from `base_hz` at each sample; SNR 35 dB."""
+    phase = 2 * np.pi * np.cumsum(base_hz * np.exp2(cents / 1200)) / RATE_HZ
+    level = rng.uniform(4, 10)
+    sound = np.zeros(len(cents))
+    for k in range(1, 13):
+        if k * base_hz < 9000:
+            sound += 10 ** (-level * np.log2(k) / 20) * np.cos(k * phase + rng.uniform(0, 2 * np.pi))
+    sound *= 10 ** (am_db / 20)
+    ramp = np.minimum(1, np.arange(len(sound)) / (0.03 * RATE_HZ))
+    sound *= ramp * ramp[::-1]
+    sound *= 0.1 / np.sqrt(np.mean(sound**2))
+    silence = np.zeros(round(0.3 * RATE_HZ))
+    sound = np.concatenate([silence, sound, silence])
+    return (sound + 0.1 * 10 ** (-35 / 20) * rng.standard_normal(len(sound))).astype(np.float32)
+
+
+def wide_vibrato(count: int, rng: np.random.Generator, exact: bool) -> tuple[int, int]:
+    """Return how many of `count` single notes were split or lost: ± 100 cents at 8 Hz when `exact`."""
+    split = lost = 0
+    for _ in range(count):
+        rate = 8.0 if exact else rng.uniform(4, 8)
+        extent = 100.0 if exact else rng.uniform(30, 100)
+        time = np.arange(round(rng.uniform(0.5, 2.5) * RATE_HZ)) / RATE_HZ
+        turn = 2 * np.pi * rate * time + rng.uniform(0, 2 * np.pi)
+        depth = rng.uniform(0, 3)
+        sound = tone(
+            extent * np.sin(turn),
+            rng.uniform(110, 1000),
+            rng,
+            depth * np.sin(turn + rng.uniform(0, 2 * np.pi)),
+        )
+        found = segment_notes(sound, RATE_HZ, line_of(sound))
+        split += len(found) > 1
+        lost += len(found) == 0
+    return split, lost
+
+
+def semitone_steps(count: int, rng: np.random.Generator) -> tuple[int, int, int]:
+    """Return steps found within 50 and 100 ms, and false steps, of `count` under ± 50 c vibrato."""
+    near = close = false = 0
+    for _ in range(count // 5):
+        lengths = rng.uniform(0.3, 1.2, 6)
+        places = np.cumsum(np.append(0, rng.choice([-100, 100], 5)))
+        time = np.arange(round(lengths.sum() * RATE_HZ)) / RATE_HZ
+        edges = np.cumsum(lengths)[:-1]
+        slope = rng.uniform(0.004, 0.012)
+        cents = sum(
+            step / (1 + np.exp(-np.clip((time - edge) / slope, -50, 50)))
+            for step, edge in zip(np.diff(places), edges, strict=True)
+        )
+        turn = 2 * np.pi * rng.uniform(4.5, 8) * time
+        sound = tone(cents + 50 * np.sin(turn), rng.uniform(150, 900), rng, rng.uniform(0, 2) * np.sin(turn))
+        onsets = segment_notes(sound, RATE_HZ, line_of(sound))["onset_s"].to_numpy()[1:]
+        away = np.abs(onsets[:, None] - (0.3 + edges)) if len(onsets) else np.full((1, 5), 9.0)
+        near += int((away.min(axis=0) < 0.05).sum())
+        close += int((away.min(axis=0) < 0.1).sum())
+        false += int((away.min(axis=1) >= 0.1).sum()) if len(onsets) else 0
+    return near, close, false
+
+
+def rendered_trills(count: int, rng: np.random.Generator) -> list:
+    """Segment `count` trills of FluidSynth at 6-9 Hz (cycles a second), 1 or 2 semitones."""
+    found = []
+    programs = [program for program, _ in INSTRUMENTS.values()]
+    for i in range(count):
+        rate, step = rng.uniform(6, 9), int(rng.integers(1, 3))
+        low = int(rng.integers(60, 80))
+        notes, now = [], 0.5
+        while now < 0.5 + rng.uniform(1.2, 2.0):
+            overlap = rng.uniform(0.0, 0.015)
+            midi = low + step * (len(notes) % 2)
+            notes.append(Played(now, now + 0.5 / rate + overlap, midi, 90))
+            now += 0.5 / rate
+        if i % 2:
+            held = [replace(notes[0], offset_s=notes[-1].offset_s)]
+            bends = [[(note.onset_s, note.midi - low) for note in notes]]
+            sound = render(held, programs[i % 4], [], bends)
+        else:
+            sound = render(notes, programs[i % 4], [])
+        found.append((rate, step, sound, segment_notes(sound, RATE_HZ, line_of(sound))))
+    return found

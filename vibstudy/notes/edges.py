@@ -33,9 +33,12 @@ END_DB = 10.0
 _WINDOW_S = 0.0232
 _LOW_HZ = 200.0
 _HARMONICS = 10
+_BAND = 0.03
 _TOP_HZ = 8000.0
 _BLOCK = 4096
 _LEAST_SE_S = 0.002
+_STEP_TIMES_S = np.arange(-0.08, 0.081, 0.008)
+_VIBRATO_HZ = np.arange(4.0, 9.1, 0.7)
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,17 +88,19 @@ def harmonic_levels(samples: np.ndarray, rate_hz: float, line: HeldLine) -> Leve
     top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz)
     tracks = _two_tracks(line, time)
     level = np.empty((2, len(frames)))
-    partial = np.arange(1, _HARMONICS + 1)
+    partial = np.arange(1, _HARMONICS + 1) * (n_fft / rate_hz)
     for start in range(0, len(frames), _BLOCK):
         part = slice(start, min(start + _BLOCK, len(frames)))
         spectrum = scipy.fft.rfft(frames[part] * window, n_fft, axis=1)[:, :top]
-        power = spectrum.real**2 + spectrum.imag**2
-        rows = np.arange(len(power))[:, None]
+        below = np.zeros((len(spectrum), top + 1))
+        np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=1, out=below[:, 1:])
+        rows = np.arange(len(below))[:, None]
         for j in range(2):
-            at = np.rint(tracks[j, part, None] * partial * (n_fft / rate_hz)).astype(int)
-            inside = at < top
-            level[j, part] = (power[rows, np.where(inside, at, 0)] * inside).sum(axis=1)
-    level = 10 * np.log10(level / 4 + 1e-12)
+            centre = tracks[j, part, None] * partial
+            first = np.clip(np.rint(centre * (1 - _BAND)) - 2, 0, top).astype(np.intp)
+            last = np.clip(np.rint(centre * (1 + _BAND)) + 3, 0, top).astype(np.intp)
+            level[j, part] = (below[rows, last] - below[rows, first]).sum(axis=1)
+    level = 10 * np.log10(level / 6 + 1e-12)
     return Levels(level[0], level[1], hop / rate_hz)
 
 
@@ -137,14 +142,52 @@ def pitch_change(
     n_fft = scipy.fft.next_fast_len(length, real=True)
     top = int(_TOP_HZ * n_fft / rate_hz)
     spectrum = np.abs(scipy.fft.rfft(frames * _window(length), n_fft, axis=1)[:, :top])
+    loud = np.sqrt((spectrum**2).sum(axis=1))
+    loud /= loud.max() + 1e-9
     spectrum /= np.sqrt(spectrum.mean(axis=0)) + 1e-6
     time = centres / rate_hz
     change = int(np.clip(np.searchsorted(time, near_s), 3, len(time) - 3))
     for _ in range(2):
         leans = _leaning(spectrum, change)
-        gain = np.cumsum(leans)
+        gain = np.cumsum(leans * loud)
         change = int(np.clip(np.argmin(gain) + 1, 3, len(time) - 3))
+        while change < len(time) - 3 and loud[change] < 0.05:
+            change += 1
     return _crossing(time, leans, change)
+
+
+def step_under_vibrato(line: HeldLine, near_s: float, first_s: float, last_s: float) -> Edge | None:
+    """Where the pitch steps, with a vibrato going on across the step.
+
+    Least squares on the line's cents within 0.25 s: two levels, a step between them and one
+    sinusoid, over a grid of times and rates. None where the vibrato is small (± 20 cents or less),
+    the line has gaps or the fit is poor; there the spectrum tells better.
+    """
+    hop = line.time_s[1] - line.time_s[0]
+    a = int(np.searchsorted(line.time_s, max(first_s, near_s - 0.25)))
+    b = int(np.searchsorted(line.time_s, min(last_s, near_s + 0.25)))
+    time, cents = line.time_s[a:b] - near_s, line.cents[a:b]
+    if len(time) < 16 or not np.isfinite(cents).all() or time[0] > -5 * hop or time[-1] < 5 * hop:
+        return None
+    turn = 2 * np.pi * _VIBRATO_HZ[:, None] * time
+    steps = np.clip((time - _STEP_TIMES_S[:, None]) / hop + 0.5, 0, 1)
+    shape = (len(_STEP_TIMES_S), len(_VIBRATO_HZ), len(time))
+    basis = np.stack(
+        [
+            np.broadcast_to(part, shape)
+            for part in (np.ones(len(time)), steps[:, None], np.sin(turn), np.cos(turn))
+        ],
+        axis=-1,
+    )
+    normal = basis.swapaxes(-1, -2) @ basis + 1e-6 * np.eye(4)
+    right = (basis * cents[:, None]).sum(axis=-2)
+    weight = np.linalg.solve(normal, right[..., None])[..., 0]
+    error = np.maximum((cents @ cents) - (weight * right).sum(axis=-1), 0.0)
+    i, j = np.unravel_index(int(error.argmin()), error.shape)
+    rms = np.sqrt(error[i, j] / len(time))
+    if np.hypot(*weight[i, j, 2:]) < 20.0 or rms > 0.25 * abs(weight[i, j, 1]):
+        return None
+    return Edge(near_s + float(_STEP_TIMES_S[i]), float(np.clip(hop * rms / 10.0, 0.004, 0.02)))
 
 
 def _leaning(spectrum: np.ndarray, change: int) -> np.ndarray:

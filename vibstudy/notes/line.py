@@ -47,8 +47,9 @@ _WEAKER = 800.0
 _SHARE = (0.1, 0.35)
 _AGREEMENT = (0.75, 0.95)
 _AGREEMENT_S = 8.0
-_UNVOICED = 60.0
-_REST = 120.0
+_UNVOICED = 100.0
+_REST = 160.0
+_CONTRAST = (1.45, 1.7)
 _RANGE_DB = 40.0
 
 
@@ -94,7 +95,7 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
         The tracker's line.
     """
     grid = np.arange(to_cents(_LOWEST_HZ), to_cents(_HIGHEST_HZ), _STEP_CENTS)
-    peaks, strength, level_db = _salience_peaks(samples, rate_hz, grid)
+    peaks, strength, contrast, level_db = _salience_peaks(samples, rate_hz, grid)
     time = np.arange(len(peaks)) * HOP_S
     tracked = _on_grid(contour, time)
     share = _tracker_share(tracked, peaks[:, 0])[:, None]
@@ -102,7 +103,8 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     loudest = maximum_filter1d(uniform_filter1d(level_db, 5), round(4.0 / HOP_S))
     silent = level_db < np.maximum(loudest - _RANGE_DB, -90.0)
     cost[silent] = _CAP
-    rest = np.where(silent, 0.0, np.where(np.isfinite(tracked), _REST, _REST / 2))
+    pitched = np.interp(contrast, _CONTRAST, (0.0, 1.0))
+    rest = np.where(silent, 0.0, _REST * (pitched + np.isfinite(tracked)) / 2)
     path = _cheapest_path(np.column_stack([cost, rest]), _CHANGE)
     held = np.append(grid, np.nan)[path]
     witnesses = np.column_stack([tracked, peaks])
@@ -133,8 +135,12 @@ def _tracker_share(tracked: np.ndarray, strongest: np.ndarray) -> np.ndarray:
 
 def _salience_peaks(
     samples: np.ndarray, rate_hz: float, grid: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Strongest peaks of the harmonic sum: cents and relative strength [n, peaks], level dB [n]."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Strongest peaks of the harmonic sum.
+
+    Returns cents and relative strength of the peaks [n, peaks], contrast (best over median: 1.4-1.6
+    for noise, 2 for a tone in equal noise, more for a clear tone) [n] and level in dB [n].
+    """
     length = 2 * round(_WINDOW_S * rate_hz / 2)
     n_fft = scipy.fft.next_fast_len(2 * length, real=True)
     window = np.hanning(length + 1)[:-1].astype(np.float32)
@@ -152,7 +158,7 @@ def _salience_peaks(
         weights.append(((hertz + 27) / (k * hertz + 320) * inside).astype(np.float32))
     cents = np.full((len(start), _PEAKS), np.nan)
     strength = np.zeros((len(start), _PEAKS))
-    level = np.zeros(len(start))
+    contrast, level = np.zeros(len(start)), np.zeros(len(start))
     for a in range(0, len(start), _BLOCK):
         b = min(a + _BLOCK, len(start))
         magnitude = np.abs(scipy.fft.rfft(frames[start[a:b]] * window, n_fft, axis=1)[:, :top])
@@ -162,8 +168,9 @@ def _salience_peaks(
         total = np.zeros((b - a, len(grid)), dtype=np.float32)
         for at, weight in zip(bins, weights, strict=True):
             total += flat[:, at] * weight
+        contrast[a:b] = total.max(axis=1) / (np.median(total, axis=1) + 1e-9)
         cents[a:b], strength[a:b] = _strongest(total, grid)
-    return cents, strength, level
+    return cents, strength, contrast, level
 
 
 def _strongest(total: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,0 +1,282 @@
+"""Which way of computing p-values and intervals keeps its promise with few players?
+
+Simulated corpora without any effect: how often does each method call one real at the 5 % level (false
+alarms; 5 % is right)? Corpora with an effect: how often does its 95 % interval hold the truth? The
+naive t-test over notes and Wald's z stand beside the methods of the tool.
+
+Each row is one design: so many players, the comparison made (two periods of players, a trend over
+the players' decades, a trend within players over their recordings, ...), balanced or not, and the
+distribution of players about their mean. Heavy-tailed players: Student's t with 3 degrees of freedom.
+
+The parametric bootstrap is calibrated by the warp-speed method (Giacomini, Politis & White 2013, Econ.
+Theory 29(3):567-589): one bootstrap sample for each corpus, pooled.
+
+Run ``python benchmarks/calibration.py --corpora 4000`` (about 20 minutes of one core); the table goes
+to ``docs/tables/calibration.csv``. ``--quick`` makes a small one in a minute and writes nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from vibstudy.stats import fit_mixed, fit_presence
+from vibstudy.stats.engine import EngineFit
+from vibstudy.stats.mixed import MixedResult
+from vibstudy.stats.moments import Solution
+from vibstudy.stats.resampling import Refit, _fit_null, permutation_test
+from vibstudy.stats.smallsample import BetweenWithin, KenwardRoger, Satterthwaite
+
+TABLE = Path(__file__).parent.parent / "docs" / "tables" / "calibration.csv"
+LEVEL = 0.05
+
+
+@dataclass(frozen=True)
+class Design:
+    """One kind of corpus."""
+
+    name: str
+    players: int
+    compare: str = "periods"  # periods, three periods, player decades, recording decades
+    balanced: bool = False
+    player_sd: float = 0.5
+    recording_sd: float = 0.25
+    note_sd: float = 0.5
+    heavy: bool = False
+    pieces: int = 0
+    resampling: bool = False
+    recordings: int = 3
+    notes: int = 20
+
+    @property
+    def label(self) -> str:
+        """The design in words."""
+        return f"{self.players} players, {self.name}"
+
+
+def designs() -> list[Design]:
+    """Rows of the table."""
+    out = []
+    for players in (6, 8, 12, 20):
+        small = players <= 12
+        out += [
+            Design("balanced", players, balanced=True),
+            Design("unbalanced", players, resampling=small),
+            Design("unbalanced, players alike", players, player_sd=0.2),
+            Design("unbalanced, heavy-tailed", players, heavy=True, resampling=small),
+            Design("unbalanced, trend over players", players, "player decades"),
+            Design("unbalanced, trend within players", players, "recording decades"),
+        ]
+    out += [
+        Design("unbalanced, three periods", 12, "three periods"),
+        Design("unbalanced, pieces crossed", 12, pieces=8),
+        Design("balanced, players identical", 8, balanced=True, player_sd=0.0),
+    ]
+    return out
+
+
+class Corpus:
+    """Draws corpora of one design and fits them with the tool's own code."""
+
+    def __init__(self, design: Design, rng: np.random.Generator):
+        self.design, self.rng = design, rng
+        self.frame = self._frame()
+        formula, self.term = {
+            "periods": ("y ~ C(period)", "C(period)[T.1]"),
+            "three periods": ("y ~ C(period)", "C(period)[T.2]"),
+            "player decades": ("y ~ decade", "decade"),
+            "recording decades": ("y ~ decade", "decade"),
+        }[design.compare]
+        crossed = ("piece",) if design.pieces else ()
+        self.result = fit_mixed(self.frame.assign(y=self._outcome(0.0)), formula, crossed=crossed)
+        self.refit = Refit(self.result)
+        self.x = self.result.prepared.estimable
+        self.row = np.eye(self.x.shape[1])[self.result.names.index(self.term)]
+
+    def _frame(self) -> pd.DataFrame:
+        d, rng = self.design, self.rng
+        periods = 3 if d.compare == "three periods" else 2
+        rows = []
+        for player in range(d.players):
+            recordings = d.recordings if d.balanced else int(rng.integers(1, 7))
+            for recording in range(recordings):
+                notes = d.notes if d.balanced else int(rng.integers(3, 41))
+                decade = player % 5 if d.compare == "player decades" else int(rng.integers(0, 5))
+                piece = int(rng.integers(0, d.pieces)) if d.pieces else 0
+                rows += [(player, f"{player}/{recording}", player % periods, decade, piece)] * notes
+        return pd.DataFrame(rows, columns=["player", "recording_id", "period", "decade", "piece"])
+
+    def _outcome(self, effect: float) -> np.ndarray:
+        d, rng, f = self.design, self.rng, self.frame
+        draw = rng.standard_t(3, d.players) / np.sqrt(3) if d.heavy else rng.normal(size=d.players)
+        recordings = pd.factorize(f["recording_id"])[0]
+        y = d.player_sd * draw[f["player"]]
+        y = y + d.recording_sd * rng.normal(size=recordings.max() + 1)[recordings]
+        y += d.note_sd * rng.normal(size=len(f))
+        if d.pieces:
+            y += 0.25 * rng.normal(size=d.pieces)[f["piece"]]
+        if effect:
+            y += effect * self.x @ self.row
+        return y
+
+    def p_values(self, effect: float) -> dict[str, float]:
+        """Draw one corpus; p of each method that the effect is `effect`, which is true."""
+        y = self._outcome(effect)
+        solution = self.refit(y)
+        self.last = self._as_result(y, solution)
+        estimate = self.row @ solution.beta - effect
+        methods = {
+            "Satterthwaite": Satterthwaite(solution),
+            "Kenward-Roger": KenwardRoger(solution),
+            "between-within": BetweenWithin(solution.covariance, self.x, self.result.prepared.terms),
+        }
+        p = {}
+        for name, method in methods.items():
+            t = estimate / np.sqrt(self.row @ method.covariance @ self.row)
+            p[name] = 2 * stats.t.sf(abs(t), method.df(self.row))
+        z = estimate / np.sqrt(self.row @ solution.covariance @ self.row)
+        p["Wald z"] = 2 * stats.norm.sf(abs(z))
+        p["t-test over notes"] = self._naive(y, effect)
+        p["t-test over player means"] = self._means(y, effect)
+        return p
+
+    def _naive(self, y: np.ndarray, effect: float) -> float:
+        inverse = np.linalg.inv(self.x.T @ self.x)
+        beta = inverse @ self.x.T @ y
+        df = len(y) - self.x.shape[1]
+        variance = np.sum((y - self.x @ beta) ** 2) / df * (self.row @ inverse @ self.row)
+        return float(2 * stats.t.sf(abs(self.row @ beta - effect) / np.sqrt(variance), df))
+
+    def _means(self, y: np.ndarray, effect: float) -> float:
+        if self.design.compare == "recording decades":
+            return float("nan")
+        codes = self.frame["player"].to_numpy()
+        means = np.bincount(codes, y) / np.bincount(codes)
+        x = self.x[np.unique(codes, return_index=True)[1]]
+        inverse = np.linalg.inv(x.T @ x)
+        beta = inverse @ x.T @ means
+        df = len(means) - x.shape[1]
+        variance = np.sum((means - x @ beta) ** 2) / df * (self.row @ inverse @ self.row)
+        return float(2 * stats.t.sf(abs(self.row @ beta - effect) / np.sqrt(variance), df))
+
+    def _as_result(self, y: np.ndarray, solution: Solution) -> MixedResult:
+        return MixedResult(
+            replace(self.result.prepared, y=y), EngineFit(solution.factors, solution, True, 0.0, "")
+        )
+
+    def bootstrap_t(self) -> tuple[float, float]:
+        """|t| of the last corpus, and one |t| drawn from the null fitted to it."""
+        null, beta = _fit_null(self.last, self.row)
+        return self._t(self.last.fit.solution), self._t(self.refit(self.refit.simulate(null, beta, self.rng)))
+
+    def _t(self, solution: Solution) -> float:
+        return float(abs(self.row @ solution.beta) / np.sqrt(self.row @ solution.covariance @ self.row))
+
+    def permutation_p(self) -> float:
+        """p of the player-level permutation test for the last corpus."""
+        return permutation_test(self.last, self.term, draws=999, seed=self.rng).p
+
+
+def calibrate(design: Design, corpora: int, seed: int) -> list[dict[str, object]]:
+    """False alarms and coverage of every method for one design."""
+    corpus = Corpus(design, np.random.default_rng(seed))
+    alarms: dict[str, list[float]] = {}
+    pairs: list[tuple[float, float]] = []
+    for _ in range(corpora):
+        for name, p in corpus.p_values(0.0).items():
+            alarms.setdefault(name, []).append(p)
+        if design.resampling:
+            pairs.append(corpus.bootstrap_t())
+            alarms.setdefault("player-level permutation", []).append(corpus.permutation_p())
+    if design.resampling:
+        observed, drawn = np.array(pairs).T
+        pooled = np.sort(drawn)
+        alarms["parametric bootstrap"] = list(1 - np.searchsorted(pooled, observed) / len(pooled))
+    covered: dict[str, list[float]] = {}
+    for _ in range(corpora // 2):
+        for name, p in corpus.p_values(0.5).items():
+            covered.setdefault(name, []).append(p)
+    rows = []
+    for name, p in alarms.items():
+        if np.isnan(p).all():
+            continue
+        inside = np.mean(np.array(covered[name]) >= LEVEL) if name in covered else np.nan
+        rows.append(
+            {
+                "design": design.label,
+                "method": name,
+                "corpora": len(p),
+                "false_alarms_percent": 100 * np.mean(np.array(p) < LEVEL),
+                "coverage_percent": 100 * inside,
+            }
+        )
+    return rows
+
+
+def calibrate_presence(players: int, corpora: int, seed: int) -> list[dict[str, object]]:
+    """False alarms of the presence model: two periods, three recordings of twelve notes a player."""
+    rng = np.random.default_rng(seed)
+    rows = [(p, f"{p}/{r}", p % 2) for p in range(players) for r in range(3) for _ in range(12)]
+    frame = pd.DataFrame(rows, columns=["player", "recording_id", "period"])
+    recordings = pd.factorize(frame["recording_id"])[0]
+    p: dict[str, list[float]] = {"between-within t": [], "Wald z": [], "chi-square over notes": []}
+    for _ in range(corpora):
+        eta = 0.4 + 0.8 * rng.normal(size=players)[frame["player"]]
+        eta = eta + 0.4 * rng.normal(size=recordings.max() + 1)[recordings]
+        frame["present"] = (rng.random(len(frame)) < 1 / (1 + np.exp(-eta))).astype(int)
+        row = fit_presence(frame, "present ~ C(period)").table().loc["C(period)[T.1]"]
+        p["between-within t"].append(row["p"])
+        p["Wald z"].append(2 * stats.norm.sf(abs(row["t"])))
+        table = pd.crosstab(frame["period"], frame["present"])
+        p["chi-square over notes"].append(stats.chi2_contingency(table, correction=False).pvalue)
+    return [
+        {
+            "design": f"{players} players, presence, balanced",
+            "method": name,
+            "corpora": len(values),
+            "false_alarms_percent": 100 * np.mean(np.array(values) < LEVEL),
+            "coverage_percent": np.nan,
+        }
+        for name, values in p.items()
+    ]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--corpora", type=int, default=4000, help="simulated corpora a row (default 4000)")
+    parser.add_argument("--presence", type=int, default=2000, help="simulated corpora of the presence rows")
+    parser.add_argument("--quick", action="store_true", help="100 corpora a row, nothing written")
+    arguments = parser.parse_args()
+    corpora = 100 if arguments.quick else arguments.corpora
+    presence = 20 if arguments.quick else arguments.presence
+    jobs: list[tuple[str, Callable[[int], list[dict[str, object]]]]] = [
+        (d.label, lambda seed, d=d: calibrate(d, corpora, seed)) for d in designs()
+    ]
+    jobs += [
+        (f"{n} players, presence", lambda seed, n=n: calibrate_presence(n, presence, seed)) for n in (8, 12)
+    ]
+    rows: list[dict[str, object]] = []
+    for seed, (label, job) in enumerate(jobs, start=1):
+        started = time.perf_counter()
+        found = job(seed)
+        rows += found
+        shown = ", ".join(f"{r['method']} {r['false_alarms_percent']:.1f}" for r in found)
+        print(f"{label:50s} {time.perf_counter() - started:5.0f} s  {shown}", flush=True)
+        if not arguments.quick:
+            table = pd.DataFrame(rows)
+            table.to_csv(TABLE, index=False, float_format="%.2f", lineterminator="\n")
+    table = pd.DataFrame(rows)
+    print(table.pivot(index="design", columns="method", values="false_alarms_percent").round(1).to_string())
+
+
+if __name__ == "__main__":
+    main()
