@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import shutil
@@ -275,39 +276,40 @@ def start(manifest: Path, out: Path) -> subprocess.Popen:
     return subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True)
 
 
-def children(pid: int) -> list[int]:
+def workers_of(pid: int) -> list[int]:
     """Worker processes of `pid` (Linux only)."""
     found = []
-    for status in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            fields = status.read_text().rsplit(")", 1)[1].split()
-        except OSError:
-            continue
-        if int(fields[1]) == pid:
-            found.append(int(status.parent.name))
+    for folder in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            parent = int((folder / "stat").read_text().rsplit(")", 1)[1].split()[1])
+            if parent == pid and "popen_loky" in (folder / "cmdline").read_text():
+                found.append(int(folder.name))
     return found
 
 
-def break_off(process: subprocess.Popen, rng: random.Random) -> None:
-    """Kill the run, or one of its workers, at a random moment after its start."""
+def break_off(process: subprocess.Popen, rng: random.Random, kills: int) -> None:
+    """Kill workers of the run, and at last the run itself, at random moments."""
     process.stdout.readline()
-    time.sleep(rng.uniform(0, 0.8))
-    victims = children(process.pid) if rng.random() < 0.5 else []
-    for pid in [rng.choice(victims)] if victims else [process.pid]:
-        os.kill(pid, signal.SIGKILL)
+    for left in reversed(range(kills)):
+        time.sleep(rng.uniform(0, 0.6))
+        victims = workers_of(process.pid) if left else [process.pid]
+        if victims and process.poll() is None:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(rng.choice(victims), signal.SIGKILL)
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="finds worker processes in /proc, which Linux has")
-@pytest.mark.parametrize("breaks", [2, pytest.param(50, marks=pytest.mark.slow)])
-def test_killed_at_random_moments_and_resumed_equals_an_unbroken_run(whole, unmeasured, breaks):
+@pytest.mark.timeout(1200)
+@pytest.mark.parametrize(("starts", "kills"), [(1, 3), pytest.param(13, 4, marks=pytest.mark.slow)])
+def test_killed_at_random_moments_and_resumed_equals_an_unbroken_run(whole, unmeasured, starts, kills):
     rng = random.Random(1)
     manifest, out = unmeasured / "corpus_manifest.csv", unmeasured / "results"
-    for number in range(breaks):
+    for number in range(starts):
         process = start(manifest, out)
-        break_off(process, rng)
-        process.wait(60)
+        break_off(process, rng, kills)
+        process.wait(120)
         process.stdout.close()
-        if number % 5 == 4:  # begin afresh now and then, so that there is something left to break
+        if number % 3 == 2:  # begin afresh now and then, so that there is something left to break
             shutil.rmtree(out)
     report, _ = measured(unmeasured, None, workers=1)
     assert report.failed == 0

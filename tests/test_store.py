@@ -30,6 +30,7 @@ from vibstudy.corpus.store import (
     Entry,
     Recording,
     Store,
+    pack,
     read_log,
     read_notes,
     read_recordings,
@@ -46,7 +47,7 @@ SETTINGS = Settings()
 def save(store: Store, recording: Recording, settings: Settings = SETTINGS) -> Entry:
     stamps = {role: stamp_file(path) for role, path in recording.files.items()}
     result = fake_study.measure(Path(recording.audio_path), settings, recording.row)
-    return store.save(recording, settings, stamps, result, 0.5)
+    return store.save(recording, settings, stamps, pack(result), 0.5)
 
 
 def one(folder: Path, text: str = "sound", **row) -> Recording:
@@ -415,7 +416,7 @@ def test_recordings_may_bring_columns_of_their_own(tmp_path):
         result.notes["beat"] = 1 if number else 1.5
         result.notes[f"only_{number}"] = "here"
         stamps = {"audio": stamp_file(recording.audio_path)}
-        entries[recording.recording_id] = store.save(recording, SETTINGS, stamps, result, 0.1)
+        entries[recording.recording_id] = store.save(recording, SETTINGS, stamps, pack(result), 0.1)
     store.write_tables(frame, entries)
     notes = read_notes(store.out)
     assert set(notes["beat"]) == {1.0, 1.5}

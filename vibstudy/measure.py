@@ -19,7 +19,17 @@ import pandas as pd
 from vibstudy.corpus.batch import Outcome, explain, run_batch, step
 from vibstudy.corpus.manifest import inspect_manifest
 from vibstudy.corpus.settings import Settings
-from vibstudy.corpus.store import Entry, Measured, Recording, Stamp, Store, recordings_of, stamp_file
+from vibstudy.corpus.store import (
+    Entry,
+    Measured,
+    Packed,
+    Recording,
+    Stamp,
+    Store,
+    pack,
+    recordings_of,
+    stamp_file,
+)
 from vibstudy.errors import Problem, VibstudyError
 
 if TYPE_CHECKING:
@@ -201,9 +211,9 @@ class _Run:
             message = outcome.message.replace(recording.audio_path, str(recording.row["path"]))
             outcome = replace(outcome, message=message)
         else:
-            stamps, result = outcome.value
+            stamps, packed = outcome.value
             try:
-                entry = self.store.save(recording, self.settings, stamps, result, outcome.seconds)
+                entry = self.store.save(recording, self.settings, stamps, packed, outcome.seconds)
             except Exception as error:
                 message, detail = explain(error)
                 outcome = replace(outcome, value=None, step="store", message=message, detail=detail)
@@ -232,7 +242,7 @@ class _Run:
 
 def _measure_one(
     function: MeasureFile, settings: Settings, recording: Recording
-) -> tuple[dict[str, Stamp], Measured]:
+) -> tuple[dict[str, Stamp], Packed]:
     """Measure one recording, in a worker; files are hashed before and must still be the same after."""
     with step("read"):
         stamps = {role: stamp_file(path) for role, path in recording.files.items()}
@@ -245,7 +255,8 @@ def _measure_one(
                 raise VibstudyError(
                     Problem("this file changed while it was being measured", path, repair="Run it again")
                 )
-    return stamps, result
+    with step("store"):
+        return stamps, pack(result)
 
 
 def _measure_file(path: Path, settings: Settings, row: Mapping[str, Any]) -> Measured:

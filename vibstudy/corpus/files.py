@@ -16,6 +16,7 @@ import os
 import shutil
 import subprocess
 import unicodedata
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -67,7 +68,7 @@ class Folder:
         message, repair : str
             Why it cannot be used; "" when it is there.
         """
-        if any(unicodedata.category(letter) == "Cc" for letter in name):
+        if not name.isprintable() and any(unicodedata.category(letter) == "Cc" for letter in name):
             return "", "the file name holds a control character", "Type the name again"
         if "://" in name:
             return "", "this is an address, not a file", "Save the file on this computer and write its path"
@@ -146,14 +147,13 @@ class Folder:
         return f"Name a file in it, such as {', '.join(names)}" if names else "Name a file"
 
 
-def _spellings(name: str) -> list[str]:
+def _spellings(name: str) -> Iterator[str]:
     """`name` as written, then with the other separators and the other compositions of accents."""
-    forms = [name]
-    if os.sep == "/" and "\\" in name:
-        forms.append(name.replace("\\", "/"))
-    for form in list(forms):
-        forms += [unicodedata.normalize(kind, form) for kind in ("NFC", "NFD")]
-    return list(dict.fromkeys(forms))
+    yield name
+    forms = [name, name.replace("\\", "/")] if os.sep == "/" and "\\" in name else [name]
+    yield from forms[1:]
+    if not name.isascii():
+        yield from (unicodedata.normalize(kind, form) for form in forms for kind in ("NFC", "NFD"))
 
 
 def _folded(name: str) -> str:

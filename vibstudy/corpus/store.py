@@ -31,7 +31,7 @@ import json
 import os
 import platform
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -45,6 +45,8 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import (
     TEMPORARY,
     beside,
+    json_bytes,
+    parquet_bytes,
     read_log,
     read_notes,
     read_recordings,
@@ -60,8 +62,10 @@ from vibstudy.schema import LOG_COLUMNS, NOTE_COLUMNS, PROVENANCE_COLUMNS, RECOR
 __all__ = [
     "METHOD_VERSION",
     "Entry",
+    "Packed",
     "Recording",
     "Store",
+    "pack",
     "read_log",
     "read_notes",
     "read_recordings",
@@ -168,6 +172,35 @@ class Entry:
     def failed(self) -> bool:
         """Whether the recording could not be measured."""
         return bool(self.message)
+
+
+@dataclass(frozen=True)
+class Packed:
+    """What measuring gave, as the files to be stored.
+
+    Parameters
+    ----------
+    files : mapping
+        Content by name, in the order of the store.
+    notes : int
+        Notes found.
+    """
+
+    files: Mapping[str, bytes]
+    notes: int
+
+
+def pack(result: Measured) -> Packed:
+    """Make the files of an entry. Done by the worker, so that the one writer only writes."""
+    provenance = [column.name for column in PROVENANCE_COLUMNS]  # joined when the tables are written
+    measured = result.notes.drop(columns=provenance, errors="ignore")
+    notes = to_arrow(typed(measured, NOTE_COLUMNS), NOTE_COLUMNS)
+    contents = (
+        parquet_bytes(notes),
+        parquet_bytes(to_arrow(result.line)),
+        json_bytes(_plain(result.recording)),
+    )
+    return Packed(dict(zip(_TABLES, contents, strict=True)), notes.num_rows)
 
 
 def stamp_file(path: str | Path) -> Stamp:
@@ -311,7 +344,7 @@ class Store:
         recording: Recording,
         settings: Settings,
         stamps: Mapping[str, Stamp],
-        result: Measured,
+        packed: Packed,
         seconds: float,
     ) -> Entry:
         """Store what was measured from files with these stamps.
@@ -321,21 +354,17 @@ class Store:
         OSError
             When the disk is full, or writing is not allowed.
         """
-        import pyarrow.parquet as pq
-
+        digest = hashlib.sha256()
         folder = self._begin(recording.recording_id)
-        provenance = [column.name for column in PROVENANCE_COLUMNS]  # joined when the tables are written
-        measured = result.notes.drop(columns=provenance, errors="ignore")
-        notes = to_arrow(typed(measured, NOTE_COLUMNS), NOTE_COLUMNS)
-        pq.write_table(notes, folder / "notes.parquet", compression="zstd")
-        pq.write_table(to_arrow(result.line), folder / "line.parquet", compression="zstd")
-        write_json(folder / "recording.json", _plain(result.recording))
+        for name, content in packed.files.items():
+            digest.update(content)
+            (folder / name).write_bytes(content)
         entry = Entry(
             inputs=_inputs(recording, settings, stamps),
             stamps={role: asdict(stamp) for role, stamp in stamps.items()},
-            outputs={name: (folder / name).stat().st_size for name in _TABLES}
-            | {"content": _joint_hash([folder / name for name in _TABLES])},
-            notes=notes.num_rows,
+            outputs={name: len(content) for name, content in packed.files.items()}
+            | {"content": digest.hexdigest()},
+            notes=packed.notes,
             seconds=round(seconds, 3),
             finished_at=datetime.now(UTC).isoformat(timespec="seconds"),
             version=__version__,
@@ -520,13 +549,6 @@ def _plain_value(value: Any) -> Any:
 
 def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
     return {str(name): _plain_value(value) for name, value in values.items()}
-
-
-def _joint_hash(paths: Sequence[Path]) -> str:
-    digest = hashlib.sha256()
-    for path in paths:
-        digest.update(path.read_bytes())
-    return digest.hexdigest()
 
 
 def _fingerprint(tags: pd.DataFrame, done: Mapping[str, Entry]) -> str:

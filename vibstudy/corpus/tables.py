@@ -121,10 +121,22 @@ def _sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
+def json_bytes(content: Mapping[str, Any]) -> bytes:
+    """Content of a JSON file."""
+    return json.dumps(content, indent=1, ensure_ascii=False, sort_keys=True).encode()
+
+
 def write_json(path: Path, content: Mapping[str, Any]) -> None:
     """Write a JSON file in one step."""
     with replacing(path) as stream:
-        stream.write(json.dumps(content, indent=1, ensure_ascii=False, sort_keys=True).encode())
+        stream.write(json_bytes(content))
+
+
+def parquet_bytes(table: pa.Table) -> bytes:
+    """Content of a Parquet file."""
+    stream = pa.BufferOutputStream()
+    pq.write_table(table, stream, compression="zstd")
+    return stream.getvalue().to_pybytes()
 
 
 def to_arrow(frame: pd.DataFrame, columns: Iterable[Column] = ()) -> pa.Table:
