@@ -20,7 +20,10 @@ from scipy import linalg, sparse, special
 from vibstudy.stats.moments import RandomTerm, pack, random_design, unpack
 
 _STEP = 1e-3
-"""Relative step of the numerical second derivatives."""
+"""Step of the numerical first derivatives, in standard errors."""
+
+_CURVATURE_STEP = 1e-2
+"""Step of the numerical second derivatives, in standard errors (variances: of themselves)."""
 
 
 class Laplace:
@@ -62,11 +65,11 @@ class Laplace:
             chol = linalg.cholesky(curvature, lower=True)
             slope = zl.T @ (self.y - p) - u
             step = linalg.cho_solve((chol, True), slope)
-            if float(slope @ step) < 1e-12:
+            if float(slope @ step) < 1e-18:
                 break
             for scale in 0.5 ** np.arange(10):
                 trial = self._penalised(fixed, zl, u + scale * step)
-                if trial <= value:
+                if trial <= value + 1e-10 * (1 + abs(value)):  # rounding must not stop the last steps
                     u, value = u + scale * step, trial
                     break
             else:
@@ -111,7 +114,7 @@ class LaplaceFit:
         vector = pack(terms, self.factors)
         free = np.flatnonzero(vector != 0)  # a zero variance stays where it is
         start = np.concatenate([self.beta, vector[free]])
-        steps = np.concatenate([given, np.maximum(np.abs(vector[free]), 0.1)]) * _STEP * 10
+        steps = np.concatenate([given, np.maximum(np.abs(vector[free]), 0.1)]) * _CURVATURE_STEP
 
         def at(point: np.ndarray) -> float:
             moved = vector.copy()

@@ -98,12 +98,23 @@ coefficients("weighted", "kenward-roger", k)
 binomial_fit <- function(name, formula, data) {
   m <- glmer(formula, data, family = binomial,
              control = glmerControl(optimizer = "bobyqa", optCtrl = list(rhobeg = 2e-2, rhoend = 1e-8, maxfun = 1e5),
-                                    tolPwrss = 1e-10))
+                                    tolPwrss = 1e-13))
+  for (again in 1:3) m <- update(m, start = getME(m, c("theta", "fixef")))
   add(name, "criterion", "", -2 * logLik(m))
   variances(name, m)
-  for (h in c(TRUE, FALSE)) {
-    se <- sqrt(diag(as.matrix(vcov(m, use.hessian = h))))
-    for (term in names(fixef(m))) add(name, if (h) "se" else "se given variances", term, se[term])
+  # glmer's own Hessian is good to two digits only. Here numDeriv's (Richardson), with steps of a quarter
+  # of a standard error, since the deviance is not smooth below that. A variance at zero is kept there.
+  p <- c(getME(m, "theta"), fixef(m)); deviance <- update(m, devFunOnly = TRUE)
+  theta <- seq_along(getME(m, "theta"))
+  free <- !(seq_along(p) %in% theta & p < 1e-4)
+  unit <- c(pmax(p[theta], 0.1), sqrt(diag(as.matrix(vcov(m, use.hessian = FALSE)))))[free]
+  at <- function(v) { q <- p; q[!free] <- 0; q[free] <- p[free] + (v - 1) * unit; deviance(q) }
+  H <- numDeriv::hessian(at, rep(1, sum(free)), method.args = list(d = 0.25))
+  se <- sqrt(diag(2 * solve(H))) * unit; names(se) <- names(p)[free]
+  given <- sqrt(diag(as.matrix(vcov(m, use.hessian = FALSE))))
+  for (term in names(fixef(m))) {
+    add(name, "se", term, se[term])
+    add(name, "se given variances", term, given[term])
   }
   for (term in names(fixef(m))) add(name, "estimate", term, fixef(m)[term])
   m
@@ -113,8 +124,7 @@ e <- emmeans(b, "period")
 s <- as.data.frame(summary(e, type = "response"))
 for (k in seq_len(nrow(s))) add("presence", "probability", as.character(s$period[k]), s$prob[k])
 p <- as.data.frame(pairs(e, reverse = TRUE, adjust = "none"))
-for (k in seq_len(nrow(p))) for (column in c("estimate", "SE"))
-  add("presence", paste("pairs", column), as.character(p$contrast[k]), p[[column]][k])
+for (k in seq_len(nrow(p))) add("presence", "pairs", as.character(p$contrast[k]), p$estimate[k])
 binomial_fit("presence_crossed", present ~ x + region + (1 | player) + (1 | rec) + (1 | piece),
              read("presence_crossed"))
 binomial_fit("presence_boundary", present ~ period + (1 | player) + (1 | rec), read("presence_boundary"))

@@ -73,22 +73,25 @@ def corpus(
 
 USUAL = {"player": 0.5, "recording": 0.25, "note": 0.5}
 
+USUAL_PIECES = {**USUAL, "piece": 0.4}
+MEASURED = {**USUAL_PIECES, "measured": 1.0}
+
 CORPORA: dict[str, pd.DataFrame] = {
     "balanced": corpus(1, [3] * 8, (6, 7), USUAL),
     "six_players": corpus(2, [2] * 6, (8, 9), USUAL),
     "unbalanced": corpus(3, [1, 6, 2, 1, 5, 3, 2, 4, 1, 3], (2, 12), USUAL),
     "one_recording": corpus(4, [1, 1, 1, 2, 1, 3, 1, 1, 2, 1, 1, 1], (4, 10), USUAL),
-    "crossed": corpus(5, [4] * 9, (4, 7), {**USUAL, "piece": 0.4}, pieces=6),
-    "crossed_unbalanced": corpus(6, [1, 7, 2, 5, 3, 2, 1, 4, 3, 2], (2, 10), {**USUAL, "piece": 0.4}, pieces=5),
+    "crossed": corpus(5, [4] * 9, (4, 7), USUAL_PIECES, pieces=6),
+    "crossed_unbalanced": corpus(6, [1, 7, 2, 5, 3, 2, 1, 4, 3, 2], (2, 10), USUAL_PIECES, pieces=5),
     "boundary_player": corpus(101, [3] * 8, (5, 8), {"player": 0.0, "recording": 0.25, "note": 0.5}),
     "boundary_recording": corpus(10, [4] * 9, (4, 8), {"player": 0.5, "recording": 0.0, "note": 0.8}),
     "slope": corpus(9, [6] * 12, (4, 5), USUAL, slope=0.7),
     "slope_independent": corpus(14, [5] * 10, (4, 7), USUAL, slope=0.6),
     "weighted": corpus(11, [3] * 9, (4, 9), {**USUAL, "measured": 1.0}),
-    "weighted_crossed": corpus(12, [2, 5, 3, 1, 4, 3, 2, 6, 2], (3, 9), {**USUAL, "piece": 0.4, "measured": 1.0}, pieces=6),
+    "weighted_crossed": corpus(12, [2, 5, 3, 1, 4, 3, 2, 6, 2], (3, 9), MEASURED, pieces=6),
     "heavy_tailed": corpus(13, [3] * 12, (4, 8), USUAL, heavy=True),
     "presence": corpus(21, [4] * 12, (6, 12), USUAL),
-    "presence_crossed": corpus(22, [5] * 12, (6, 11), {**USUAL, "piece": 0.8}, pieces=8),
+    "presence_crossed": corpus(22, [6] * 12, (6, 11), USUAL_PIECES, pieces=8),
     "presence_boundary": corpus(23, [4] * 10, (6, 11), {"player": 0.6, "recording": 0.0, "note": 0.1}),
 }  # fmt: skip
 
