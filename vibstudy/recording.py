@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from vibstudy import __version__
 from vibstudy.corpus.batch import step
@@ -95,6 +96,12 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
     VibstudyError
         When the sound cannot be used.
     """
+    # one thread, so that sums are the same on every machine and workers do not crowd each other
+    with threadpool_limits(limits=1):
+        return _measure_blocks(audio_path, settings, row)
+
+
+def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str, Any]) -> RecordingResult:
     blocks = iter_blocks(
         audio_path,
         block_s=BLOCK_S + OVERLAP_S,

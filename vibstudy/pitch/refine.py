@@ -35,10 +35,10 @@ seconds. It is kept because measurement noise is white there, while it is blue i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from scipy.signal import savgol_filter
 from scipy.signal.windows import blackman
 
 from vibstudy.pitch.contour import Contour
@@ -123,7 +123,8 @@ def _base_line(contour: Contour, onset_s: float, offset_s: float) -> tuple[np.nd
         inside = np.zeros(len(contour.time_s), dtype=bool)
         inside[near[np.argmin(np.abs(contour.time_s[near] - middle))]] = True
     times, octaves = contour.time_s[inside], np.log2(contour.f0_hz[inside])
-    keep = np.abs(octaves - np.median(octaves)) < 3.5 / 12.0
+    middle_octave = np.sort(octaves)[len(octaves) // 2]
+    keep = np.abs(octaves - middle_octave) < 3.5 / 12.0
     return times[keep], octaves[keep]
 
 
@@ -167,7 +168,9 @@ class _Demodulator:
         return out
 
 
-def _pool(b: np.ndarray, thinness: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]:
+def _pool(
+    b: np.ndarray, thinness: float, rounds: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]:
     """Phase error of the base line from all harmonics.
 
     Parameters
@@ -176,6 +179,8 @@ def _pool(b: np.ndarray, thinness: float) -> tuple[np.ndarray, np.ndarray, np.nd
         Harmonics at rest.
     thinness : float
         Variance of the second difference of the filter's noise over 6 times its variance.
+    rounds : int
+        How often phase and weights are improved in turn.
 
     Returns
     -------
@@ -190,7 +195,7 @@ def _pool(b: np.ndarray, thinness: float) -> tuple[np.ndarray, np.ndarray, np.nd
     disagreement : float
         Spread of the harmonics about the pooled phase over that expected.
     """
-    harmonics, n = b.shape
+    harmonics = len(b)
     order = np.arange(1, harmonics + 1)[:, None]
     power = np.abs(b) ** 2
     # roughness of the amplitude: half of the complex noise lies along it
@@ -206,19 +211,22 @@ def _pool(b: np.ndarray, thinness: float) -> tuple[np.ndarray, np.ndarray, np.nd
     pair = weight[:, 1:] * weight[:, :-1] / (weight[:, 1:] + weight[:, :-1] + 1e-300)
     phase = np.concatenate([[0.0], np.cumsum(np.sum(pair * step / order, axis=0) / np.sum(pair, axis=0))])
 
+    own = noise[:, None] / (2.0 * order**2 * power + 1e-300)
     variance_k = np.zeros(harmonics)
     disagreement = 1.0
-    for _ in range(3):
-        still = b * np.exp(-1j * order * phase)
+    for _ in range(rounds):
+        turn = np.broadcast_to(np.exp(-1j * phase), b.shape)
+        still = b * np.cumprod(turn, axis=0)
         rest = np.sum(still, axis=1, keepdims=True)  # each harmonic's own, steady phase
         theta = np.angle(still * np.conj(rest)) / order
-        own = noise[:, None] / (2.0 * order**2 * power + 1e-300)
         total = own + variance_k[:, None]
         weight = np.where(heard[:, None], 1.0 / total, 0.0)
-        phase = phase + np.sum(weight * theta, axis=0) / np.sum(weight, axis=0)
-        gap = theta - np.sum(weight * theta, axis=0) / np.sum(weight, axis=0)
+        whole = np.sum(weight, axis=0)
+        common = np.sum(weight * theta, axis=0) / whole
+        phase = phase + common
+        gap = theta - common
         gap -= np.average(gap, axis=1, weights=power)[:, None]
-        share = weight / np.sum(weight, axis=0)
+        share = weight / whole
         # spread of a harmonic about a mean that holds a share of it
         seen = np.average(gap**2, axis=1, weights=power)
         expected = np.average(total * (1.0 - share), axis=1, weights=power)
@@ -228,7 +236,7 @@ def _pool(b: np.ndarray, thinness: float) -> tuple[np.ndarray, np.ndarray, np.nd
         if harmonics > 1:
             spread = float(np.sum(expected * share.mean(axis=1)))
             disagreement = float(np.sum(seen * share.mean(axis=1))) / spread if spread > 0.0 else 1.0
-    variance = 1.0 / np.sum(weight, axis=0)
+    variance = 1.0 / whole
     return phase, variance, share.mean(axis=1), noise, disagreement
 
 
@@ -277,13 +285,12 @@ def refine_note(
     harmonics = int(highest)
     thinness = _thinness(demodulator.hop / rate_hz, demodulator.window_s)
 
+    count = min(harmonics, 6)  # the first, roughest base line would carry high harmonics out of the window
     for number in range(passes):
         last_pass = number == passes - 1
-        line = _spline(t, line_hz)
-        # the first, roughest base line would carry high harmonics out of the window
-        count = harmonics if number else min(harmonics, 6)
-        b = demodulator.rest(line, count)
-        phase, variance, share, noise, disagreement = _pool(b, thinness)
+        b = demodulator.rest(_spline(t, line_hz), count)
+        phase, variance, share, noise, disagreement = _pool(b, thinness, 3 if last_pass else 1)
+        count = harmonics if number == 0 else int(np.flatnonzero(share > 0.0)[-1]) + 1
         if not last_pass:
             line_hz = line_hz + _slope(phase, demodulator.hop / rate_hz) / (2.0 * np.pi)
             line_hz = np.clip(line_hz, 2.0 ** (octaves.min() - 0.25), 2.0 ** (octaves.max() + 0.25))
@@ -296,7 +303,7 @@ def refine_note(
     cents = base_cents + _slope(phase, hop_s) * gain
     integral_se = gain * np.sqrt(variance)
     power = np.abs(b) ** 2
-    band = harmonics * f0
+    band = len(b) * f0
     density = np.mean(noise) * demodulator.window_s / _NOISE_BANDWIDTH
     snr = np.sum(np.mean(power, axis=1)) / max(density * band, 1e-30)
     return NoteLine(
@@ -305,7 +312,7 @@ def refine_note(
         time_s=t,
         reference_hz=reference,
         cents=cents,
-        cents_se=integral_se * _slope_gain(hop_s, len(t)) / hop_s,
+        cents_se=integral_se * _slope_gain(hop_s, len(t)),
         integral=integral,
         integral_se=integral_se,
         harmonic_db=10.0 * np.log10(2.0 * power + 1e-20),
@@ -319,6 +326,7 @@ def _spline(t: np.ndarray, values: np.ndarray) -> CubicSpline:
     return CubicSpline(t, values, bc_type="natural")
 
 
+@lru_cache(maxsize=4096)
 def _thinness(hop_s: float, window_s: float) -> float:
     """Variance of the second difference of filtered white noise over 6 times its variance."""
     window = blackman(259)[1:-1]
@@ -328,19 +336,28 @@ def _thinness(hop_s: float, window_s: float) -> float:
     return float((6.0 - 8.0 * r1 + 2.0 * r2) / 6.0)
 
 
-def _slope_window(hop_s: float, n: int) -> int:
-    return int(min(n - (n + 1) % 2, 2 * round(0.014 / hop_s) + 1, 99)) if n >= 5 else 3
+@lru_cache(maxsize=64)
+def _slope_matrix(hop_s: float, n: int) -> np.ndarray:
+    """Rows that give the slope at each place of a window of about 28 ms (keeps what is below 30 Hz)."""
+    width = max(min(n - (n + 1) % 2, 2 * round(0.014 / hop_s) + 1), 5)
+    x = (np.arange(width) - width // 2) * hop_s
+    order = np.arange(4 if width > 5 else 3)
+    fit = np.linalg.pinv(x[:, None] ** order)
+    return (order[1:] * x[:, None] ** (order[1:] - 1)) @ fit[1:]
 
 
 def _slope(values: np.ndarray, hop_s: float) -> np.ndarray:
-    """Derivative of a noisy series over about 28 ms (keeps what is below about 30 Hz)."""
-    width = max(_slope_window(hop_s, len(values)), 5)
-    return savgol_filter(values, width, 3 if width > 5 else 2, deriv=1, delta=hop_s, mode="interp")
+    """Derivative of a noisy series: local cubics (Savitzky & Golay 1964), one-sided at the ends."""
+    rows = _slope_matrix(hop_s, min(len(values), 999))
+    width, half = len(rows), len(rows) // 2
+    out = np.empty_like(values)
+    out[half : len(values) - half] = np.correlate(values, rows[half], mode="valid")
+    out[:half] = rows[:half] @ values[:width]
+    out[len(values) - half :] = rows[width - half :] @ values[-width:]
+    return out
 
 
 def _slope_gain(hop_s: float, n: int) -> float:
-    """Standard error of :func:`_slope` times the hop, for white noise of unit variance."""
-    from scipy.signal import savgol_coeffs
-
-    width = max(_slope_window(hop_s, n), 5)
-    return float(np.sqrt(np.sum(savgol_coeffs(width, 3 if width > 5 else 2, deriv=1) ** 2)))
+    """Standard error of :func:`_slope` for white noise of unit variance."""
+    rows = _slope_matrix(hop_s, min(n, 999))
+    return float(np.linalg.norm(rows[len(rows) // 2]))

@@ -259,18 +259,18 @@ def fit_vibrato(
     background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
     spread = np.array([(0.01 * scale) ** 2 + 1e-12, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
     variances = _Variances(background, spread)
-    if not _improve(problem, state, variances, NO_SHAPE, turns=3, iterations=2):
+    if not _improve(problem, state, variances, NO_SHAPE, turns=2, iterations=2):
         return None
     rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
     start, start_se, end = _edges(problem, state, rate, variances.noise)
     if (end - start) * rate < 1.3:
         return None
     state = state.on(_Basis(t, duration_s, start, end, rate), t)
-    if not _improve(problem, state, variances, NO_SHAPE, turns=2, iterations=3):
+    if not _improve(problem, state, variances, NO_SHAPE, turns=2, iterations=2):
         return None
     second, state.triangle, triangle_sd = _judge_shape(problem, state, variances)
     shape = _Shape(second, False)
-    fit = _improve(problem, state, variances, shape, turns=3, iterations=4)
+    fit = _improve(problem, state, variances, shape, turns=2, iterations=4)
     if fit is None:
         return None
     return _report(problem, state, fit, variances, shape, triangle_sd, start, start_se, end)

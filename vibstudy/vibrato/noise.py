@@ -66,9 +66,14 @@ class Series:
         """Time the values cover."""
         return len(self.time_s) * self.step_s
 
-    def spectrum(self, columns: np.ndarray) -> np.ndarray:
-        """Cosine transform along the first axis, the constant left out [shape=(n - 1, ...)]."""
-        return dct(columns, type=2, norm="ortho", axis=0)[1:]
+    def spectrum(self, columns: np.ndarray, top_hz: float = np.inf) -> np.ndarray:
+        """Cosine transform along the first axis [shape=(m, ...)]; the constant is left out."""
+        return dct(columns, type=2, norm="ortho", axis=0)[1 : self.bins(top_hz) + 1]
+
+    def bins(self, top_hz: float = np.inf) -> int:
+        """Number of values of the spectrum up to `top_hz`."""
+        n = len(self.time_s)
+        return n - 1 if np.isinf(top_hz) else min(n - 1, int(2.0 * top_hz * self.span_s))
 
     def eigenvalues(self) -> np.ndarray:
         """Random-walk eigenvalues [shape=(n - 1,)]."""

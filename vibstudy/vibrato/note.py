@@ -30,6 +30,7 @@ MIN_CYCLES = 2.0
 SLOW_RATE_HZ = 4.5
 SMALLEST_EXTENT_CENTS = 1.5
 SMALLEST_INTENSITY_DB = 0.2
+EDGE_S = 0.04  # attack and release of the level, left out
 FUSION_POINTS = ((5.0, 20.0), (8.0, 100.0))
 
 
@@ -55,11 +56,19 @@ def pitch_series(line: NoteLine) -> Series:
     return Series(time_s, values, True, duration)
 
 
-def level_series(line: NoteLine, level_db: np.ndarray) -> Series:
-    """Thinned level of a note."""
+def _thin_level(line: NoteLine, levels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Thinned levels (along the last axis) of the note without its attack and release."""
+    time_s = line.time_s - line.onset_s
     duration = line.offset_s - line.onset_s
-    time_s, values = thin(line.time_s - line.onset_s, level_db, 64.0)
-    return Series(time_s, values, False, duration)
+    inner = slice(*np.searchsorted(time_s, [EDGE_S, duration - EDGE_S]))
+    if inner.stop - inner.start < 4:
+        inner = slice(None)
+    return thin(time_s[inner], levels[..., inner], 64.0)
+
+
+def level_series(line: NoteLine, level_db: np.ndarray) -> Series:
+    """Thinned level of a note, its attack and release left out."""
+    return Series(*_thin_level(line, level_db), False, line.offset_s - line.onset_s)
 
 
 def measure_note(
@@ -180,7 +189,7 @@ def _level_columns(
             values["intensity_phase_rad"] = step.phase_rad
         heard = line.harmonic_db[line.weight > 0.0]
         values["timbre_depth"] = in_step(level_series(line, centroid_cents(heard)), psi, gate).depth
-        _, thinned = thin(line.time_s, heard, 64.0)
+        _, thinned = _thin_level(line, heard)
         values["harmonic_depth_db"] = harmonic_depth_db(thinned, psi, gate)
     elif present:
         psi = 2.0 * np.pi * found.rate_hz * level.time_s
