@@ -4,8 +4,10 @@ Method (Godsill & Rayner, *Digital Audio Restoration*, Springer 1998, chapter 5)
 well from its own recent past (autoregressive model), a click is not. The residual of a short block's
 model is set against its own robust spread. The residual of a reed or brass tone is a train of pulses
 too, and an attack is a burst; so a click must besides stand above the block's usual peaks, be
-short, and leave the residual as it was before it. Bridging is the least-squares autoregressive
-interpolation of Janssen, Veldhuis & Vries, IEEE Trans. ASSP 34(2):317-330 (1986).
+short, and leave the residual as it was before it. A click spoils the forward prediction for some
+time after it and the backward one before it; the smaller of the two marks its place.
+Bridging is the least-squares autoregressive interpolation of Janssen, Veldhuis & Vries, IEEE Trans.
+ASSP 34(2):317-330 (1986).
 
 Thresholds are ours, set so that rendered wind and piano attacks stay untouched.
 """
@@ -18,12 +20,14 @@ import numpy as np
 
 _ORDER_S = 0.0014
 _BLOCK_S = 0.05
-_SPREADS = 7.0
-_USUAL_PEAKS = 3.5
+_SPREADS = 4.5
+_USUAL_PEAKS = 2.0
+_PARTS = 8
+_OFTEN = 2.2
 _LONGEST_S = 0.0016
 _MARGIN_S = 0.00014
 _AFTERMATH_S = 0.006
-_AFTERMATH = 3.0
+_AFTERMATH = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,19 +83,28 @@ def repair_clicks(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, Clic
 
 def _find(samples: np.ndarray, models: np.ndarray, rate_hz: float) -> Clicks:
     block, order, margin = _sizes(rate_hz)
-    level = np.abs(_residual(samples, models, block))
+    level = _surprise(samples, models, block)
     blocks = _in_blocks(level, block)
     spread = 1.4826 * np.median(blocks, axis=1)
-    usual = np.quantile(blocks, 0.97, axis=1)
-    threshold = np.maximum(_SPREADS * spread, _USUAL_PEAKS * usual)
+    often = np.quantile(blocks, 0.97, axis=1)
+    threshold = np.maximum(_SPREADS * spread, _OFTEN * often)
     # The blocks beside it also know what is usual: half of a block may be silence before an attack.
-    threshold = np.maximum.reduce([threshold, np.roll(threshold, 1), np.roll(threshold, -1)])
+    beside = np.pad(threshold, 1, mode="edge")
+    threshold = np.maximum.reduce([beside[:-2], threshold, beside[2:], _USUAL_PEAKS * _usual_peak(blocks)])
     threshold = np.maximum(np.repeat(threshold, block)[: len(samples)], 2.0**-15)
     begins, ends = _runs(level > threshold, gap=2 * margin)
     keep = [_stands_alone(level, b, e, rate_hz) for b, e in zip(begins, ends, strict=True)]
     begins, ends = begins[keep] - margin, ends[keep] + margin
     inside = (begins > order) & (ends < len(samples) - order)
     return Clicks(begins[inside], ends[inside])
+
+
+def _usual_peak(blocks: np.ndarray) -> np.ndarray:
+    """Height that the tallest sample of 6 ms usually has, in each block and its neighbours."""
+    parts = np.array_split(blocks, _PARTS, axis=1)
+    peaks = np.column_stack([part.max(axis=1) for part in parts])
+    beside = np.pad(peaks, ((1, 1), (0, 0)), mode="edge")
+    return np.quantile(np.column_stack([beside[:-2], peaks, beside[2:]]), 0.75, axis=1)
 
 
 def _sizes(rate_hz: float) -> tuple[int, int, int]:
@@ -120,16 +133,19 @@ def _models(samples: np.ndarray, rate_hz: float) -> np.ndarray:
     return np.concatenate([np.ones((len(frames), 1)), -ahead], axis=1)
 
 
-def _residual(samples: np.ndarray, models: np.ndarray, block: int) -> np.ndarray:
-    from scipy.signal import lfilter
+def _surprise(samples: np.ndarray, models: np.ndarray, block: int) -> np.ndarray:
+    """Smaller of the errors of predicting each sample from before and from after it."""
+    from scipy.ndimage import maximum_filter1d
 
     order = models.shape[1] - 1
-    out = np.empty(len(samples))
-    padded = np.concatenate([np.zeros(order), samples])
+    forward, backward = np.empty(len(samples)), np.empty(len(samples))
+    padded = np.pad(samples, order)
     for i, model in enumerate(models):
         first, last = i * block, min((i + 1) * block, len(samples))
-        out[first:last] = lfilter(model, 1.0, padded[first : last + order])[order:]
-    return out
+        forward[first:last] = np.convolve(padded[first : last + order], model, "valid")
+        backward[first:last] = np.correlate(padded[first + order : last + 2 * order], model, "valid")
+    # A sharp beginning surprises only from before it, by a sample or two.
+    return np.minimum(*(maximum_filter1d(np.abs(error), 5) for error in (forward, backward)))
 
 
 def _runs(flags: np.ndarray, gap: int) -> tuple[np.ndarray, np.ndarray]:
