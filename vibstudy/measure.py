@@ -192,12 +192,12 @@ class _Run:
         self.done = 0
         self.failed = 0
         for recording in recordings:
-            reason, entry = store.plan(recording, settings)
-            if fresh or reason or entry is None:
+            plan = store.plan(recording, settings)
+            if fresh or plan.reason or plan.entry is None:
                 self.todo.append(recording)
             else:
-                store.remember(recording, entry)
-                self.entries[recording.recording_id] = entry
+                store.remember(recording.recording_id, plan)
+                self.entries[recording.recording_id] = plan.entry
 
     def measure(self, function: MeasureFile, workers: int, cluster: str | None) -> None:
         self._tell(Progress(0, len(self.todo), 0))

@@ -81,15 +81,15 @@ def state(manifest: pd.DataFrame, base: Path, out: Path, settings: Settings) -> 
     recordings = recordings_of(manifest, base)
     found = State(excluded=len(manifest) - len(recordings))
     for recording in recordings:
-        reason, entry = store.plan(recording, settings)
+        plan = store.plan(recording, settings)
         name = recording.recording_id
-        if entry is not None and entry.failed:
-            found.failed[name] = entry.message
-        elif reason:
-            found.waiting[name] = reason
+        if plan.entry is not None and plan.entry.failed:
+            found.failed[name] = plan.entry.message
+        elif plan.reason or plan.entry is None:
+            found.waiting[name] = plan.reason
         else:
             found.measured.append(name)
-            found.notes += entry.notes or 0 if entry else 0
+            found.notes += plan.entry.notes or 0
     return found
 
 
@@ -131,7 +131,7 @@ def explain_recording(manifest: Path, out: Path, settings: Settings, name: str) 
                 repair=nearest(name, list(by_name)),
             )
         )
-    reason, entry = Store(out).plan(by_name[name], settings)
-    if not reason and entry is not None:
-        return f"{name}: up to date, measured {entry.finished_at} ({entry.notes} notes)"
-    return f"{name} would be measured: {reason}"
+    plan = Store(out).plan(by_name[name], settings)
+    if not plan.reason and plan.entry is not None:
+        return f"{name}: up to date, measured {plan.entry.finished_at} ({plan.entry.notes} notes)"
+    return f"{name} would be measured: {plan.reason}"

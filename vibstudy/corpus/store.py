@@ -25,6 +25,8 @@ it ends.
 
 from __future__ import annotations
 
+# A corpus may hold a hundred thousand recordings, and os.path is many times faster than pathlib:
+# ruff: noqa: PTH116, PTH118, PTH123
 import contextlib
 import hashlib
 import json
@@ -63,6 +65,7 @@ __all__ = [
     "METHOD_VERSION",
     "Entry",
     "Packed",
+    "Plan",
     "Recording",
     "Store",
     "pack",
@@ -81,6 +84,7 @@ ROW_FIELDS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm")
 
 _FILE_FIELDS = {"audio": "the sound file", "score": "the score", "notes": "the note list"}
 _TABLES = ("notes.parquet", "line.parquet", "recording.json")
+_DAMAGED = "what was stored is damaged"
 _LOCK_S = 0.5
 
 
@@ -172,6 +176,25 @@ class Entry:
     def failed(self) -> bool:
         """Whether the recording could not be measured."""
         return bool(self.message)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What to do with a recording.
+
+    Parameters
+    ----------
+    reason : str
+        Why it would be measured (again); "" when what is stored holds.
+    entry : Entry | None
+        What is stored.
+    stamps : mapping
+        Its files as they are now, by role.
+    """
+
+    reason: str
+    entry: Entry | None = None
+    stamps: Mapping[str, Stamp] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -302,10 +325,10 @@ class Store:
 
     def entry(self, recording_id: str) -> Entry | None:
         """What is stored of a recording; None when nothing is, or when it is damaged."""
-        folder = self.cache / recording_id
         for name in ("key.json", "failure.json"):
             try:
-                return Entry(**json.loads((folder / name).read_bytes()))
+                with open(os.path.join(self.cache, recording_id, name), "rb") as stream:
+                    return Entry(**json.load(stream))
             except FileNotFoundError:
                 continue
             except (OSError, ValueError, TypeError):
@@ -314,29 +337,35 @@ class Store:
 
     def why(self, recording: Recording, settings: Settings) -> str:
         """Why the recording would be measured (again); "" when what is stored holds."""
-        return self.plan(recording, settings)[0]
+        return self.plan(recording, settings).reason
 
-    def plan(self, recording: Recording, settings: Settings) -> tuple[str, Entry | None]:
-        """As :meth:`why`, with the stored entry. Files are read only when their size or date changed."""
+    def plan(self, recording: Recording, settings: Settings) -> Plan:
+        """Compare what is stored with what would go in now.
+
+        Files are read only when their size or date changed.
+        """
         entry = self.entry(recording.recording_id)
         if entry is None:
-            return "it is new", None
+            return Plan("it is new")
         if entry.failed:
-            return f"it failed last time ({entry.message})", entry
+            return Plan(f"it failed last time ({entry.message})", entry)
         try:
-            inputs = _inputs(recording, settings, _stamps(recording, entry))
+            stamps = {role: _stamp(path, entry.stamps.get(role)) for role, path in recording.files.items()}
         except OSError as error:
-            return f"a file cannot be read any more ({error.strerror or error})", entry
-        changes = _changes(entry.inputs, inputs)
-        if not changes and not self._whole(recording.recording_id, entry):
-            changes = ["what was stored is damaged"]
-        return "; ".join(changes), entry
+            return Plan(f"a file cannot be read any more ({error.strerror or error})", entry)
+        try:
+            changes = _changes(entry.inputs, _inputs(recording, settings, stamps))
+            if not changes and not self._whole(recording.recording_id, entry):
+                changes = [_DAMAGED]
+        except (KeyError, TypeError, AttributeError):
+            changes = [_DAMAGED]
+        return Plan("; ".join(changes), entry, stamps)
 
     def _whole(self, recording_id: str, entry: Entry) -> bool:
-        folder = self.cache / recording_id
+        folder = os.path.join(self.cache, recording_id)
         try:
-            return all((folder / name).stat().st_size == entry.outputs[name] for name in _TABLES)
-        except (OSError, KeyError):
+            return all(os.stat(os.path.join(folder, name)).st_size == entry.outputs[name] for name in _TABLES)
+        except OSError:
             return False
 
     def save(
@@ -407,11 +436,11 @@ class Store:
         else:
             made.replace(place)
 
-    def remember(self, recording: Recording, entry: Entry) -> None:
+    def remember(self, recording_id: str, plan: Plan) -> None:
         """Note new sizes and dates of files whose content is the same, so that they are not read again."""
-        stamps = {role: asdict(stamp) for role, stamp in _stamps(recording, entry).items()}
-        if stamps != entry.stamps:
-            write_json(self.cache / recording.recording_id / "key.json", asdict(entry) | {"stamps": stamps})
+        stamps = {role: asdict(stamp) for role, stamp in plan.stamps.items()}
+        if plan.entry is not None and stamps != plan.entry.stamps:
+            write_json(self.cache / recording_id / "key.json", asdict(plan.entry) | {"stamps": stamps})
 
     def notes(self, recording_id: str) -> pd.DataFrame:
         """Notes of one recording as measured, without tags."""
@@ -495,14 +524,10 @@ class Store:
 def _stamp(path: str, remembered: Mapping[str, Any] | None) -> Stamp:
     """Stamp of a file: the remembered one when size and date are the same."""
     if remembered is not None:
-        now = Path(path).stat()
-        if (now.st_size, now.st_mtime_ns) == (remembered["size"], remembered["mtime_ns"]):
+        now = os.stat(path)
+        if now.st_size == remembered.get("size") and now.st_mtime_ns == remembered.get("mtime_ns"):
             return Stamp(**remembered)
     return stamp_file(path)
-
-
-def _stamps(recording: Recording, entry: Entry) -> dict[str, Stamp]:
-    return {role: _stamp(path, entry.stamps.get(role)) for role, path in recording.files.items()}
 
 
 def _inputs(recording: Recording, settings: Settings, stamps: Mapping[str, Stamp]) -> dict[str, Any]:
