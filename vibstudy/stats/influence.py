@@ -60,6 +60,8 @@ def leave_out(
     DataFrame
         ``left_out, notes, term, all, estimate, change, change_in_se, se, df, p, changes_verdict``. An
         estimate is missing where the rest cannot give it; ``se, df, p`` are missing for recordings.
+        ``change_in_se`` counts in standard errors of the fit without the player, since a single
+        outlying player also inflates the error of the fit with him (recordings: of the full fit).
     """
     labels, rows = list(result.names), np.eye(len(result.names))
     if row is not None:
@@ -102,7 +104,7 @@ def _frame(full: pd.DataFrame, label: str, notes: int, without: pd.DataFrame, le
             "all": full["estimate"].to_numpy(),
             "estimate": without["estimate"].to_numpy(),
             "change": change.to_numpy(),
-            "change_in_se": (change / full["se"]).to_numpy(),
+            "change_in_se": (change / without["se"].fillna(full["se"])).to_numpy(),
             "se": without["se"].to_numpy(),
             "df": without["df"].to_numpy(),
             "p": without["p"].to_numpy(),
