@@ -216,7 +216,7 @@ def test_status_shows_coverage_and_reasons(study, capsys, quick):
     assert "1 of 2 recordings measured" in out and "1 excluded" in out
     assert "Failed last time (1):" in out and "b: " in out
     (study / "audio" / "a.wav").write_text("another sound")
-    assert "a: the sound file changed" in run(capsys, "status")[1]
+    assert "the sound file changed: a" in run(capsys, "status")[1]
     assert "a would be measured: the sound file changed" in run(capsys, "status", "--why", "a")[1]
     assert "it failed last time" in run(capsys, "status", "--why", "b")[1]
     code, _, err = run(capsys, "status", "--why", "bb")

@@ -293,12 +293,11 @@ class _Display:
             self._task = self._bar.add_task("Measuring", total=progress.total)
             self._bar.start()
         if self._console.is_terminal:
-            self._bar.update(self._task, completed=progress.done)
-        if progress.message:
-            self._console.print(f"{progress.recording_id}: {progress.message}", markup=False, highlight=False)
-        elif progress.recording_id and not self._console.is_terminal:
-            notes = _count(progress.notes or 0, "note")
-            _say(f"{progress.done} of {progress.total}  {progress.recording_id}  {notes}")
+            failed = f" ({progress.failed} failed)" if progress.failed else ""
+            self._bar.update(self._task, completed=progress.done, description=f"Measuring{failed}")
+        elif progress.recording_id:
+            result = "failed" if progress.message else _count(progress.notes or 0, "note")
+            _say(f"{progress.done} of {progress.total}  {progress.recording_id}  {result}")
 
 
 def _version(wanted: bool) -> None:

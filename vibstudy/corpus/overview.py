@@ -15,8 +15,8 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, recordings_of
 from vibstudy.errors import Problem, VibstudyError, nearest
 
-_SHOWN = 20
-"""Recordings listed by name in each part of the overview."""
+_SHOWN = 10
+"""Recordings named for each reason."""
 
 
 def coverage(manifest: pd.DataFrame) -> pd.DataFrame:
@@ -103,18 +103,24 @@ def overview(manifest: Path, out: Path, settings: Settings) -> Iterator[Renderab
     yield f"{len(found.measured):,} of {total:,} recordings measured: {found.notes:,} notes"
     if found.excluded:
         yield f"{found.excluded:,} excluded in the manifest"
-    yield from _listed("To be measured", found.waiting)
-    yield from _listed("Failed last time", found.failed)
+    if found.waiting:
+        yield f"To be measured ({len(found.waiting):,}):"
+        yield from _by_reason(found.waiting)
+    if found.failed:
+        yield f"Failed last time ({len(found.failed):,}):"
+        yield from (f"  {name}: {reason}" for name, reason in found.failed.items())
     if found.waiting or found.failed:
         yield f"Next: vibstudy measure {manifest}"
 
 
-def _listed(title: str, reasons: dict[str, str]) -> Iterator[str]:
-    if reasons:
-        yield f"{title} ({len(reasons):,}):"
-        yield from (f"  {name}: {reason}" for name, reason in list(reasons.items())[:_SHOWN])
-        if len(reasons) > _SHOWN:
-            yield f"  and {len(reasons) - _SHOWN:,} more"
+def _by_reason(reasons: dict[str, str]) -> Iterator[str]:
+    """A line for each reason, the commonest first, with some of the recordings."""
+    names: dict[str, list[str]] = {}
+    for name, reason in reasons.items():
+        names.setdefault(reason, []).append(name)
+    for reason, group in sorted(names.items(), key=lambda item: -len(item[1])):
+        more = f" and {len(group) - _SHOWN:,} more" if len(group) > _SHOWN else ""
+        yield f"  {reason}: {', '.join(group[:_SHOWN])}{more}"
 
 
 def explain_recording(manifest: Path, out: Path, settings: Settings, name: str) -> str:
