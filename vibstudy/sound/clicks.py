@@ -135,8 +135,6 @@ def _models(samples: np.ndarray, rate_hz: float) -> np.ndarray:
 
 def _surprise(samples: np.ndarray, models: np.ndarray, block: int) -> np.ndarray:
     """Smaller of the errors of predicting each sample from before and from after it."""
-    from scipy.ndimage import maximum_filter1d
-
     order = models.shape[1] - 1
     forward, backward = np.empty(len(samples)), np.empty(len(samples))
     padded = np.pad(samples, order)
@@ -145,7 +143,16 @@ def _surprise(samples: np.ndarray, models: np.ndarray, block: int) -> np.ndarray
         forward[first:last] = np.convolve(padded[first : last + order], model, "valid")
         backward[first:last] = np.correlate(padded[first + order : last + 2 * order], model, "valid")
     # A sharp beginning surprises only from before it, by a sample or two.
-    return np.minimum(*(maximum_filter1d(np.abs(error), 5) for error in (forward, backward)))
+    return np.minimum(_widened(np.abs(forward), 2), _widened(np.abs(backward), 2))
+
+
+def _widened(values: np.ndarray, reach: int) -> np.ndarray:
+    """Greatest value within `reach` samples of each."""
+    out = values.copy()
+    for step in range(1, reach + 1):
+        np.maximum(out[step:], values[:-step], out=out[step:])
+        np.maximum(out[:-step], values[step:], out=out[:-step])
+    return out
 
 
 def _runs(flags: np.ndarray, gap: int) -> tuple[np.ndarray, np.ndarray]:

@@ -504,9 +504,13 @@ def clipped_runs(samples: np.ndarray, step: float = 2.0**-15) -> tuple[np.ndarra
     begins, lengths : ndarray of int
         First sample and number of samples of each run.
     """
+    none = np.empty(0, dtype=int)
+    top, bottom = (max(rail - 2 * step, 64 * step) for rail in (samples.max(), -samples.min()))
+    at_rail = (samples >= top) | (samples <= -bottom)
+    if np.count_nonzero(at_rail) < 3:
+        return none, none
     level = np.abs(samples)
-    rail = np.where(samples > 0, samples.max(initial=0.0), -samples.min(initial=0.0)) - 2 * step
-    flat = (np.abs(np.diff(samples)) <= 1.01 * step) & (level[1:] >= np.maximum(rail[1:], 64 * step))
+    flat = (np.abs(np.diff(samples)) <= 1.01 * step) & at_rail[1:]
     edges = np.flatnonzero(np.diff(np.concatenate(([0], flat.astype(np.int8), [0]))))
     begins, ends = edges[::2], edges[1::2]  # flat[begins:ends] joins samples begins..ends
     # Without both neighbours the corner cannot be seen.
