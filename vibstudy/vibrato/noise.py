@@ -25,6 +25,7 @@ Biometrics 51(4):1440-1450) in the logarithms of the variances.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.fft import dct
@@ -215,7 +216,7 @@ def fit_variances(
         w = 1.0 / variance
         weighted = design * w[:, None]
         normal = design.T @ weighted
-        for group, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        for group, (a, b) in enumerate(pairwise(edges)):
             normal[range(a, b), range(a, b)] += 1.0 / max(spread[group], 1e-300)
         inverse = _inverse(normal)
         coefficients = inverse @ (weighted.T @ y)
@@ -227,7 +228,7 @@ def fit_variances(
         pulled = [shape * scored for shape in shapes]  # K_i P y
         quad = list(shapes @ scored**2)
         trace = list(shapes @ leverage)
-        for group, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        for group, (a, b) in enumerate(pairwise(edges)):
             s = max(spread[group], 1e-300)
             u = coefficients[a:b]
             pulled.append(design[:, a:b] @ (u / s))

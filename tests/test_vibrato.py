@@ -1,0 +1,296 @@
+"""Rate, extent and the rest against signals whose truth is known, and against outside references."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from numpy.testing import assert_allclose
+from scipy.special import jv
+from signals import RATE_HZ, bound, tone
+
+from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.refine import refine_note
+from vibstudy.pitch.trackers import track_line
+from vibstudy.recording import measure_recording
+from vibstudy.vibrato.note import fusion_limit_cents, measure_note, pulses_per_beat
+
+
+def measure(sound, **settings):
+    contour = track_line(sound.samples, RATE_HZ)
+    line = refine_note(sound.samples, RATE_HZ, contour, sound.onset_s + 0.01, sound.offset_s - 0.01)
+    return measure_note(line, **settings)[0]
+
+
+@pytest.mark.parametrize(
+    ("f0_hz", "rate_hz", "extent_cents"),
+    [(110, 4, 60), (233, 5, 35), (440, 5, 10), (440, 7, 50), (700, 3.5, 8), (1200, 8, 120)],
+)
+@pytest.mark.parametrize("triangle", [False, True])
+def test_rate_and_extent_of_steady_vibrato(f0_hz, rate_hz, extent_cents, triangle):
+    rng = np.random.default_rng(3)
+    sound = tone(
+        rng,
+        f0_hz=f0_hz,
+        rate_hz=rate_hz,
+        extent_cents=extent_cents,
+        duration_s=1.2,
+        snr_db=20,
+        triangle=triangle,
+    )
+    got = measure(sound)
+    assert got["has_vibrato"]
+    assert_allclose(got["rate_hz"], rate_hz, atol=0.01)
+    assert_allclose(got["extent_cents"], extent_cents, atol=max(0.005 * extent_cents, 0.3))
+    assert_allclose(got["waveform"], 1.0 if triangle else 0.0, atol=0.15)
+    assert got["vibrato_onset_s"] < 0.03
+    assert got["vibrato_fraction"] > 0.95
+
+
+def test_efficiency_and_intervals_for_a_perfect_sine():
+    truth = {"f0_hz": 330.0, "rate_hz": 6.0, "extent_cents": 25.0, "duration_s": 1.2}
+    rate_bound, extent_bound = bound(**(truth | {"duration_s": 1.18}), snr_db=15)
+    errors, ses = [], []
+    for seed in range(40):
+        got = measure(tone(np.random.default_rng(seed), snr_db=15, **truth))
+        errors.append((got["rate_hz"] - 6.0, got["extent_cents"] - 25.0))
+        ses.append((got["rate_se_hz"], got["extent_se_cents"]))
+    errors, ses = np.array(errors), np.array(ses)
+    rmse = np.sqrt(np.mean(errors**2, axis=0))
+    assert rmse[0] < 1.6 * rate_bound
+    assert rmse[1] < 1.6 * extent_bound
+    assert np.all(np.mean(np.abs(errors) < 1.96 * ses, axis=0) > 0.85)
+
+
+def test_realised_means_of_an_irregular_vibrato():
+    covered, irregularity = [], []
+    for seed in range(30):
+        sound = tone(
+            np.random.default_rng(seed),
+            duration_s=1.6,
+            rate_cv=0.06,
+            extent_cv=0.12,
+            snr_db=25,
+            extent_cents=30,
+        )
+        got = measure(sound)
+        inside = (sound.time_s > sound.onset_s + 0.01) & (sound.time_s < sound.offset_s - 0.01)
+        psi = sound.psi[inside]
+        rate = (psi[-1] - psi[0]) / (2 * np.pi * np.ptp(sound.time_s[inside]))
+        covered.append(
+            (
+                abs(got["rate_hz"] - rate) < 1.96 * got["rate_se_hz"],
+                abs(got["extent_cents"] - sound.extent[inside].mean()) < 1.96 * got["extent_se_cents"],
+            )
+        )
+        irregularity.append((got["rate_irregularity"], got["extent_irregularity"]))
+    assert np.all(np.mean(covered, axis=0) > 0.8)
+    # a mean over a cycle of a curve through unit normal knots varies less than the knots
+    assert_allclose(np.median(irregularity, axis=0), [0.042, 0.08], rtol=0.35)
+
+
+def test_a_perfect_sine_has_no_irregularity():
+    got = measure(tone(np.random.default_rng(0), duration_s=2.0, snr_db=20))
+    assert got["rate_irregularity"] < 0.005
+    assert got["extent_irregularity"] < 0.01
+
+
+def test_delay_growth_and_centre_shift():
+    rng = np.random.default_rng(5)
+    lift = np.r_[np.zeros(40), np.linspace(0, 12, 6), np.full(54, 12.0)]
+    got = measure(tone(rng, duration_s=2.0, delay_s=0.8, extent_cents=35, snr_db=30, cents=lift))
+    assert_allclose(got["vibrato_onset_s"], 0.79, atol=0.03)
+    assert_allclose(got["vibrato_fraction"], 1.2 / 2.0, atol=0.03)
+    assert_allclose(got["centre_shift_cents"], 12.0, atol=3.0)
+    assert_allclose([got["extent_above_cents"], got["extent_below_cents"]], 35.0, atol=1.5)
+
+
+def test_a_straight_note_has_none_and_a_short_one_cannot_tell():
+    straight = measure(tone(np.random.default_rng(1), extent_cents=0.0, snr_db=25))
+    assert straight["has_vibrato"] is False
+    assert "rate_hz" not in straight
+    short = measure(tone(np.random.default_rng(1), extent_cents=0.0, duration_s=0.3))
+    assert short["has_vibrato"] is None
+    assert "too_short" in short["quality"]
+
+
+def test_short_narrow_vibrato_is_detected():
+    found = [
+        measure(tone(np.random.default_rng(seed), extent_cents=8, duration_s=0.5, snr_db=20))["has_vibrato"]
+        for seed in range(40)
+    ]
+    assert np.mean([bool(f) for f in found]) >= 0.95
+
+
+def test_air_alone_is_intensity_and_not_pitch():
+    got = measure(tone(np.random.default_rng(2), extent_cents=0.0, level_db=2.0, duration_s=1.5, snr_db=30))
+    assert got["has_vibrato"] is False
+    assert got["has_intensity_vibrato"] is True
+    assert_allclose(got["intensity_rate_hz"], 5.5, atol=0.2)
+    assert_allclose(got["intensity_depth_db"], 2.0, atol=0.15)
+
+
+@pytest.mark.parametrize("lead_rad", [-1.0, 0.0, 1.5])
+def test_intensity_depth_and_phase(lead_rad):
+    sound = tone(
+        np.random.default_rng(4),
+        level_db=1.5,
+        level_lead_rad=lead_rad,
+        duration_s=1.5,
+        snr_db=30,
+        extent_cents=25,
+    )
+    got = measure(sound)
+    assert_allclose(got["intensity_depth_db"], 1.5, atol=0.1)
+    assert_allclose(got["intensity_phase_rad"], lead_rad, atol=0.15)
+    assert got["timbre_depth"] < 5.0  # all harmonics rise and fall alike
+
+
+def test_pulses_per_beat_and_fusion_limit():
+    # Arithmetic: 288 pulses a minute are 4.8 Hz, four to a beat at 72.
+    assert_allclose(pulses_per_beat(288 / 60, 72), 4.0)
+    # A rule of thumb; common practice, no source: 20 cents at 5 Hz, a semitone at 8 Hz.
+    assert_allclose(
+        fusion_limit_cents(np.array([4.0, 5.0, 6.5, 8.0])), [20, 20, np.sqrt(2000), 100], rtol=1e-12
+    )
+
+
+def test_four_to_a_beat_at_72():
+    got = measure(tone(np.random.default_rng(6), rate_hz=4.8, duration_s=2.0), tempo_bpm=72.0)
+    assert_allclose(got["pulses_per_beat"], 4.0, atol=0.02)
+
+
+@pytest.mark.parametrize("extent_cents", [20.0, 70.0])
+def test_triangle_of_20_and_70_cents_at_5_hz(extent_cents):
+    # Half of peak-to-peak is the triangle's peak; its fundamental is only 8/pi^2 of it (Fourier series).
+    got = measure(
+        tone(np.random.default_rng(7), rate_hz=5, extent_cents=extent_cents, triangle=True, duration_s=1.5)
+    )
+    assert_allclose(got["extent_cents"], extent_cents, atol=0.4)
+    assert_allclose(got["waveform"], 1.0, atol=0.05)
+
+
+def test_extent_agrees_with_sidebands_of_the_sound():
+    """Independent reading: carrier and sidebands of an FM tone stand as Bessel functions (scipy).
+
+    J_n of the index f0 * extent * ln2 / (1200 * rate): 440 Hz, 50 c, 6 Hz give 2.11795 (linearised).
+    """
+    f0, rate, extent, seconds = 440.0, 6.0, 50.0, 4.0
+    t = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    deviation = f0 * extent * np.log(2) / 1200
+    index = deviation / rate
+    assert_allclose(index, 2.11795, atol=5e-5)
+    samples = 0.3 * np.sin(2 * np.pi * f0 * t + index * np.sin(2 * np.pi * rate * t))
+    spectrum = np.abs(np.fft.rfft(samples * np.hanning(len(t))))
+    bins = np.round((f0 + rate * np.arange(-4, 5)) * seconds).astype(int)
+    lines = spectrum[bins] / np.sqrt(np.sum(spectrum[bins] ** 2))
+    assert_allclose(lines, np.abs(jv(np.arange(-4, 5), index)), atol=0.01)
+    samples = samples.astype(np.float32)
+    line = refine_note(samples, RATE_HZ, track_line(samples, RATE_HZ), 0.05, seconds - 0.05)
+    got = measure_note(line)[0]
+    # frequency is a sinusoid in Hz here: in cents the extremes are 49.3 below and 50.7 above, mean 50
+    assert_allclose(got["extent_cents"], 50.0, atol=0.1)
+    assert_allclose(got["rate_hz"], rate, atol=0.002)
+
+
+@pytest.mark.parametrize(("extent", "difference"), [(20, 0.05776), (50, 0.36100), (100, 1.44376)])
+def test_arithmetic_mean_pitch_is_above_the_geometric(extent, difference):
+    # Identity e^2 ln2 / 4800 cents, checked numerically; Brown & Vaughn 1996 (JASA 100:1728) found the two
+    # indistinguishable by ear.
+    sound = tone(np.random.default_rng(8), rate_hz=6, extent_cents=extent, duration_s=2.0, snr_db=60)
+    line = refine_note(
+        sound.samples, RATE_HZ, track_line(sound.samples, RATE_HZ), sound.onset_s, sound.offset_s
+    )
+    whole = (line.time_s >= line.time_s[0]) & (line.time_s < line.time_s[0] + 11 / 6)  # whole cycles
+    f0 = line.f0_hz[whole]
+    got = 1200 * np.log2(f0.mean() / np.exp(np.log(f0).mean()))
+    assert_allclose(got, difference, atol=0.01)
+
+
+def _steady(path: Path) -> None:
+    t = np.arange(int(4.0 * 44100)) / 44100
+    samples = sum(np.sin(2 * np.pi * 330 * k * t) / k for k in range(1, 9)) * 0.15
+    soundfile.write(path, samples, 44100)
+
+
+def _need(program: str) -> None:
+    if shutil.which(program) is None:
+        message = f"{program} is not installed (Debian: apt-get install {program})"
+        if os.environ.get("CI"):
+            pytest.fail(message)
+        pytest.skip(message)
+
+
+def _long_note(path: Path):
+    notes = measure_recording(path)
+    return notes.loc[notes["duration_s"].idxmax()]
+
+
+def test_ffmpeg_vibrato_filter(tmp_path):
+    """ffmpeg's vibrato filter reads a delay line of 5 ms (libavfilter/af_vibrato.c) back and forth.
+
+    delay(t) = 5 ms * d * (1 + sin)/2 roughly, so frequency swings by the factor 1 -+ pi * rate * d * 5 ms.
+    """
+    _need("ffmpeg")
+    _steady(tmp_path / "steady.wav")
+    rate, depth = 5.5, 0.4
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-i", "steady.wav", "-af", f"vibrato=f={rate}:d={depth}", "out.wav"],
+        cwd=tmp_path,
+        check=True,
+    )
+    note = _long_note(tmp_path / "out.wav")
+    swing = np.pi * rate * depth * 0.005
+    extent = 600 * np.log2((1 + swing) / (1 - swing))
+    assert_allclose(note["rate_hz"], rate, atol=0.02)
+    assert_allclose(note["extent_cents"], extent, rtol=0.03)
+
+
+def test_ffmpeg_tremolo_filter_is_intensity_not_pitch(tmp_path):
+    """Tremolo of depth d multiplies by 1 - d/2 + d/2 sin: half peak-to-peak 10 log10(1/(1 - d)) dB."""
+    _need("ffmpeg")
+    _steady(tmp_path / "steady.wav")
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-i", "steady.wav", "-af", "tremolo=f=5:d=0.3", "out.wav"],
+        cwd=tmp_path,
+        check=True,
+    )
+    note = _long_note(tmp_path / "out.wav")
+    assert not bool(note["has_vibrato"])
+    assert bool(note["has_intensity_vibrato"])
+    assert_allclose(note["intensity_rate_hz"], 5.0, atol=0.15)
+    assert_allclose(note["intensity_depth_db"], -10 * np.log10(1 - 0.3), atol=0.15)
+
+
+def test_steady_tone_of_sox_is_straight(tmp_path):
+    """A steady triangle tone made by sox, an independent synthesiser."""
+    _need("sox")
+    subprocess.run(
+        ["sox", "-n", "-r", "44100", "-b", "24", "out.wav", "synth", "3", "triangle", "440", "gain", "-12"],
+        cwd=tmp_path,
+        check=True,
+    )
+    note = _long_note(tmp_path / "out.wav")
+    assert not bool(note["has_vibrato"])
+    assert_allclose(note["pitch_hz"], 440.0, rtol=1e-5)
+
+
+def test_a_note_on_which_the_tracker_heard_nothing_is_not_measured():
+    empty = Contour(np.arange(10) * 0.016, np.full(10, np.nan), np.zeros(10), "none")
+    assert refine_note(np.zeros(4000, dtype=np.float32), RATE_HZ, empty, 0.0, 0.15) is None
+
+
+def test_speed_error_scales_rate_and_times_but_not_extent(tmp_path):
+    sound = tone(np.random.default_rng(9), duration_s=2.0, extent_cents=30, delay_s=0.6)
+    soundfile.write(tmp_path / "a.wav", sound.samples, RATE_HZ, subtype="FLOAT")
+    true = measure_recording(tmp_path / "a.wav").iloc[0]
+    slow = measure_recording(tmp_path / "a.wav", speed_factor=0.96).iloc[0]
+    assert_allclose(slow["rate_hz"], true["rate_hz"] / 0.96, atol=0.005)
+    assert_allclose(slow["pitch_hz"], true["pitch_hz"] / 0.96, rtol=1e-5)
+    assert_allclose(slow["vibrato_onset_s"], true["vibrato_onset_s"] * 0.96, atol=0.02)
+    assert_allclose(slow["extent_cents"], true["extent_cents"], atol=0.15)
