@@ -17,8 +17,16 @@
 # notes, look at a few, and **listen** to them.
 
 # %%
+import numpy as np
+
 from vibstudy.report import figures as draw
-from vibstudy.report.figures import clearest_recording, fusion_limit_cents, judged_notes, note_words, vibrato_notes
+from vibstudy.report.figures import (
+    clearest_recording,
+    fusion_limit_cents,
+    judged_notes,
+    longest_vibrato_note,
+    note_words,
+)
 from vibstudy.report.study import open_study
 
 study = open_study()
@@ -104,7 +112,7 @@ with study.attempt("the table of notes"):
 
 # %%
 with study.attempt("one note with its vibrato"):
-    note = vibrato_notes(mine).nlargest(1, "duration_s").iloc[0]
+    note = longest_vibrato_note(mine)
     study.save(*draw.note_close_up(line, note), "02_note")
     study.say(note_words(note))
     study.listen(sound, note["onset_s"], note["offset_s"], "Listen to this one note:")
@@ -120,8 +128,8 @@ with study.attempt("this note in words"):
         f"rate the two ways of hearing meet near ± {limit:.0f} cents: this one would be heard {heard}. "
         "Let your own ear be the judge."
     )
-    tempo = note.get("tempo_bpm")
-    if tempo == tempo and tempo is not None:
+    if note.get("pulses_per_beat", np.nan) > 0:
+        tempo = note["tempo_bpm"]
         study.say(
             f"At {tempo:.0f} beats a minute it makes {rate * 60 / tempo:.1f} pulses to the beat "
             f"({rate:.2f} × 60 / {tempo:.0f})."

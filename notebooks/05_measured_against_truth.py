@@ -46,20 +46,16 @@ if truth is None:
 if truth is not None:
     with study.attempt("notes found"):
         pairs = match_truth(notes, truth)
-        pairs = pairs.merge(
-            study.manifest()[["recording_id", "medium", "accompaniment"]].add_prefix("true_"),
-            on="true_recording_id",
-        )
-        found = pairs["onset_s"].notna()
-        extra = len(notes) - found.sum()
+        tags = study.manifest().set_index("recording_id")
+        for tag in ("medium", "accompaniment"):
+            pairs[tag] = pairs["true_recording_id"].map(tags[tag])
+        pairs["found"] = pairs["onset_s"].notna()
         study.say(
-            f"**{found.sum()} of {len(pairs)} true notes were found** ({found.mean():.1%}); "
-            f"{extra} measured notes have no true partner."
+            f"**{pairs['found'].sum()} of {len(pairs)} true notes were found** ({pairs['found'].mean():.1%}); "
+            f"{len(notes) - pairs['found'].sum()} measured notes have no true partner."
         )
-        by = pairs.assign(found=found).groupby(["true_medium", "true_accompaniment"])["found"]
-        study.show(
-            by.agg(["size", "mean"]).set_axis(["true notes", "share found"], axis=1), 3, index=True
-        )
+        shares = pairs.groupby(["medium", "accompaniment"])["found"].agg(["size", "mean"])
+        study.show(shares.set_axis(["true notes", "share found"], axis=1), 3, index=True)
 
 # %% [markdown]
 # ## Rate and extent
@@ -75,7 +71,6 @@ if truth is not None:
 if truth is not None:
     with study.attempt("measured against truth"):
         both = pairs[pairs["true_has_vibrato"].astype(bool) & pairs["has_vibrato"].fillna(False).astype(bool)]
-        both = both.assign(accompaniment=both["true_accompaniment"])
         study.save(*draw.measured_against_truth(both, "accompaniment"), "05_measured_against_truth")
 
 # %%
@@ -85,7 +80,7 @@ if truth is not None:
         study.say("Unaccompanied notes of 0.4 s and more, the ones the statistics rest on:")
         study.show(error_table(long_alone), 3)
         study.say("All notes, by medium:")
-        study.show(error_table(both.assign(medium=both["true_medium"]), "medium"), 3)
+        study.show(error_table(both, "medium"), 3)
 
 # %% [markdown]
 # ## Do the standard errors keep their word?
@@ -109,8 +104,9 @@ if truth is not None:
 # %%
 if truth is not None:
     with study.attempt("vibrato found and missed"):
-        said = pairs.loc[found, "has_vibrato"].map({True: "vibrato", False: "straight"}).fillna("missing")
-        real = pairs.loc[found, "true_has_vibrato"].astype(bool).map({True: "vibrato", False: "straight"})
+        found = pairs[pairs["found"]]
+        said = found["has_vibrato"].map({True: "vibrato", False: "straight"}).fillna("missing")
+        real = found["true_has_vibrato"].astype(bool).map({True: "vibrato", False: "straight"})
         study.show(pd.crosstab(real.rename("truth"), said.rename("measured")), index=True)
 
 # %% [markdown]
@@ -123,23 +119,12 @@ if truth is not None:
 # %%
 if truth is not None:
     with study.attempt("estimated against true effects"):
-        from vibstudy.demo.corpus import true_effects
-        from vibstudy.stats import fit_mixed
+        from vibstudy.demo.summary import estimated_effects
 
-        good = vibrato_notes(notes)
-        good["decades"] = (good["decade"].astype(float) - 1960) / 10
-        rows = []
-        for outcome, left in (("rate_hz", "rate_hz"), ("log_extent", "log(extent_cents)")):
-            table = fit_mixed(good, f"{left} ~ decades + region").table()
-            for effect in true_effects().query("outcome == @outcome").itertuples():
-                term = "decades" if effect.term == "decade" else f"region[T.{effect.term}]"
-                row = table.loc[term]
-                rows.append((outcome, effect.meaning, effect.true, row["estimate"], row["low"], row["high"]))
-        effects = pd.DataFrame(rows, columns=["outcome", "effect", "true", "estimate", "low", "high"])
-        effects["inside"] = np.where(
-            (effects["true"] >= effects["low"]) & (effects["true"] <= effects["high"]), "yes", "no"
-        )
-        study.show(effects, 3)
+        effects = estimated_effects(notes)
+        inside = effects["true"].between(effects["low"], effects["high"])
+        effects["inside the interval"] = np.where(inside, "yes", "no")
+        study.show(effects[["meaning", "true", "estimate", "low", "high", "inside the interval"]], 3)
 
 # %% [markdown]
 # ## What can be checked without truth

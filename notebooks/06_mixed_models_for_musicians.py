@@ -90,7 +90,7 @@ with study.attempt("the notes player by player"):
 # do it all again, many times. An honest test raises a false alarm in 5 % of the trials; that is what
 # "5 % level" means.
 
-# %%
+# %% jupyter={"source_hidden": true}
 TRIALS = 60
 
 with study.attempt("the proof by lot"):
@@ -169,7 +169,7 @@ with study.attempt("what a note is worth"):
 # With these three numbers one can reckon how the standard error of a region's mean would change if you had
 # more of something. Think of a region with 5 players, 3 recordings each, 15 vibrato notes in each recording:
 
-# %%
+# %% jupyter={"source_hidden": true}
 with study.attempt("more notes or more players"):
     variance = (parts.set_index("group")["sd"] ** 2).to_dict()
 

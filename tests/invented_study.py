@@ -11,7 +11,7 @@ import pandas as pd
 
 from vibstudy.schema import NOTE_COLUMNS, typed
 
-REGIONS = ("Northmark", "Lowvale", "Isla Verde")
+REGIONS = ("Keldria", "Aubrisk", "Sunamar")
 SURNAMES = (
     "Aster Birch Cedar Dogwood Elder Fern Gorse Hazel Iris Juniper Larch Maple Nettle Oxlip Poppy Rowan"
 )

@@ -654,7 +654,7 @@ def test_numbers_in_words():
 def test_effects_in_words_name_both_levels(notes):
     good = data.vibrato_notes(notes)
     words = effects_in_words(fit_mixed(good, "rate_hz ~ region"), {}, "Hz")
-    assert "- Lowvale against Isla Verde: " in words and "- Northmark against Isla Verde: " in words
+    assert "- Keldria against Aubrisk: " in words and "- Sunamar against Aubrisk: " in words
     assert "Nothing differs" in effects_in_words(fit_mixed(good, "rate_hz ~ 1"), {}, "Hz")
 
 

@@ -205,6 +205,13 @@ def clearest_recording(notes: pd.DataFrame) -> str:
     return str(area.groupby(candidates["recording_id"], observed=True).sum().idxmax())
 
 
+def longest_vibrato_note(notes: pd.DataFrame) -> pd.Series:
+    """Return the row of the longest note with vibrato."""
+    vibrating = vibrato_notes(notes)
+    need(vibrating, ["duration_s"], "A note with vibrato")
+    return vibrating.sort_values("duration_s").iloc[-1]
+
+
 def two_largest(notes: pd.DataFrame, tag: str) -> tuple[str, str]:
     """Return the two groups of `tag` with the most notes, in alphabetical order."""
     counts = notes[tag].value_counts()

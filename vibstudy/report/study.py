@@ -80,6 +80,7 @@ class Study:
 
     def __init__(self, folder: str | Path):
         self.folder = Path(folder).resolve()
+        self._gaps: list[str] = []
 
     @property
     def results(self) -> Path:
@@ -118,8 +119,8 @@ class Study:
                 "<code>vibstudy measure corpus_manifest.csv --out results</code> in the study's folder and "
                 "run this notebook again."
             )
-            return typed(pd.DataFrame(), NOTE_COLUMNS).assign(**_no_tags())
-        return self._notes.copy()
+            return _with_tags(typed(pd.DataFrame(), NOTE_COLUMNS))
+        return _with_tags(self._notes)
 
     def recordings(self) -> pd.DataFrame:
         """Return one row a recording of the manifest, with what measuring it found where it was measured."""
@@ -142,7 +143,7 @@ class Study:
         manifest = read_manifest(self.folder / MANIFEST)
         if "exclude" in manifest:
             manifest = manifest[~manifest["exclude"].fillna(False).astype(bool)]
-        return manifest.reset_index(drop=True)
+        return _with_tags(manifest.reset_index(drop=True))
 
     def truth(self) -> pd.DataFrame | None:
         """Return the true notes of the demo, one row a note; None for a study of real recordings."""
@@ -235,8 +236,17 @@ class Study:
         try:
             yield
         except VibstudyError as gap:
-            reasons = "<br>".join(html.escape(str(problem)) for problem in gap.problems)
-            self.callout(f"<b>Not shown for this study: {html.escape(what)}.</b><br>{reasons}")
+            reasons = [str(problem) for problem in gap.problems]
+        except NameError:
+            # After a gap, a later block may lack what the earlier one would have made.
+            if not self._gaps:
+                raise
+            reasons = [f"It builds on what could not be shown above: {self._gaps[-1]}."]
+        else:
+            return
+        self._gaps.append(what)
+        lines = "<br>".join(html.escape(reason) for reason in reasons)
+        self.callout(f"<b>Not shown for this study: {html.escape(what)}.</b><br>{lines}")
 
     def show(self, table: pd.DataFrame, decimals: int | Mapping[str, int] = 2, index: bool = False) -> None:
         """Show a table, its numbers rounded and missing values left blank."""
@@ -448,8 +458,13 @@ def _level_words(model: FittedModel, term: str) -> str:
     return f"{level.removesuffix(']')} against {levels[0]}"
 
 
-def _no_tags() -> dict[str, pd.Series]:
-    """Columns that come from the manifest, empty."""
-    empty = pd.Series(dtype="string")
-    tags = dict.fromkeys(("player", "region", "medium", "accompaniment", "piece"), empty)
-    return {**tags, "decade": pd.Series(dtype="Int64")}
+def _with_tags(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return `frame` with all tags the notebooks ask for; those the manifest lacks are missing values."""
+    kinds = {"decade": "Int64", "tempo_bpm": "Float64"}
+    tags = ("player", "decade", "region", "medium", "accompaniment", "piece", "tempo_bpm")
+    unknown = {
+        name: pd.Series(pd.NA, index=frame.index, dtype=kinds.get(name, "string"))
+        for name in tags
+        if name not in frame
+    }
+    return frame.assign(**unknown)

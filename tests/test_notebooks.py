@@ -1,0 +1,262 @@
+"""The study's notebooks run on every kind of study, and say what a study cannot show.
+
+Cells are run in this process, with what they show collected; the slow tests run the same files through
+a kernel and make the pages.
+"""
+
+from __future__ import annotations
+
+import re
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import soundfile
+from invented_study import invented_notes
+
+from vibstudy.errors import VibstudyError
+from vibstudy.report.study import open_study
+
+NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.py"))
+RATE_HZ = 8000
+TAGS = ["player", "decade", "region", "medium", "accompaniment", "piece", "tempo_bpm"]
+
+
+def make_study(
+    folder: Path, notes: pd.DataFrame, tags: list[str] = TAGS, measured: bool = True, truth: bool = False
+) -> Path:
+    """Write a study folder around a note table: manifest, sound, and results if `measured`."""
+    (folder / "audio").mkdir(parents=True)
+    manifest = notes.groupby("recording_id", sort=False)[tags].first().reset_index()
+    manifest.insert(1, "path", "audio/" + manifest["recording_id"] + ".wav")
+    manifest.to_csv(folder / "corpus_manifest.csv", index=False)
+    gone = [name for name in TAGS if name not in tags]
+    notes = notes.drop(columns=gone)
+    if "tempo_bpm" in gone:
+        notes = notes.assign(pulses_per_beat=np.nan)
+    for recording_id, own in notes.groupby("recording_id", sort=False):
+        times = np.arange(0, own["offset_s"].max() + 0.3, 0.005)
+        pitch, level = np.full(len(times), np.nan), np.zeros(len(times))
+        for row in own.to_dict("records"):
+            inside = (times >= row["onset_s"]) & (times < row["offset_s"])
+            wave = np.zeros(inside.sum())
+            if row["has_vibrato"] is not pd.NA and row["has_vibrato"]:
+                wave = row["extent_cents"] * np.sin(2 * np.pi * row["rate_hz"] * times[inside])
+            pitch[inside] = row["pitch_hz"] * 2 ** (wave / 1200)
+            level[inside] = 0.2
+        hop = int(0.005 * RATE_HZ)
+        phase = 2 * np.pi * np.cumsum(np.repeat(np.nan_to_num(pitch), hop)) / RATE_HZ
+        soundfile.write(folder / f"audio/{recording_id}.wav", np.repeat(level, hop) * np.sin(phase), RATE_HZ)
+        if measured:
+            cache = folder / "results" / "cache" / str(recording_id)
+            cache.mkdir(parents=True)
+            line = pd.DataFrame({"time_s": times, "f0_hz": pitch, "level_db": -20.0, "note_number": 0})
+            line.to_parquet(cache / "line.parquet")
+    if measured:
+        notes.to_parquet(folder / "results" / "notes.parquet")
+    if truth:
+        (folder / "truth").mkdir()
+        played = notes.assign(has_vibrato=notes["has_vibrato"].fillna(False))
+        played.to_csv(folder / "truth" / "truth.csv", index=False)
+    return folder
+
+
+STUDIES = {
+    "two players, three recordings": lambda: invented_notes(2, 2, 20).query("recording_id != 'take011'"),
+    "no vibrato": lambda: invented_notes(3, 2, 20, vibrato=False),
+    "one decade, one region, one player": lambda: invented_notes(1, 2, 20, decades=(1950,)),
+    "one note": lambda: invented_notes(1, 1, 1),
+    "three players in one decade": lambda: invented_notes(3, 2, 20, decades=(1950,)),
+}
+
+
+class Page:
+    """What a notebook showed."""
+
+    def __init__(self) -> None:
+        self.shown: list = []
+
+    def __call__(self, *things, **options) -> None:
+        self.shown += things
+
+    @property
+    def text(self) -> str:
+        parts = []
+        for thing in self.shown:
+            data = getattr(thing, "data", None)
+            parts.append(data if isinstance(data, str) else getattr(thing, "caption", ""))
+        return "\n".join(parts)
+
+
+def run_cells(notebook: Path, study: Path, monkeypatch) -> Page:
+    """Run a notebook's code in this process."""
+    import jupytext
+
+    page = Page()
+    monkeypatch.setenv("VIBSTUDY_STUDY", str(study))
+    monkeypatch.setattr("IPython.display.display", page)
+    names: dict = {}
+    for cell in jupytext.read(notebook).cells:
+        if cell.cell_type == "code":
+            exec(compile(cell.source, notebook.name, "exec"), names)
+    return page
+
+
+@pytest.fixture(scope="module")
+def whole_study(tmp_path_factory) -> Path:
+    """A study of sixteen players with its truth."""
+    return make_study(tmp_path_factory.mktemp("whole") / "study", invented_notes(16, 3, 14), truth=True)
+
+
+@pytest.mark.parametrize("kind", list(STUDIES))
+def test_small_studies_run_through(kind, tmp_path, monkeypatch):
+    study = make_study(tmp_path / "study", STUDIES[kind]())
+    for notebook in NOTEBOOKS:
+        page = run_cells(notebook, study, monkeypatch)
+        assert not re.search(r"\bnan\b|(?<!=)\bNone\b|<NA>", page.text), (notebook.name, page.text)
+    assert (study / "figures" / "01_coverage.pdf").exists()
+
+
+def test_only_the_required_columns(tmp_path, monkeypatch):
+    study = make_study(tmp_path / "study", invented_notes(4, 2, 15), ["player", "decade", "region"])
+    for notebook in NOTEBOOKS:
+        run_cells(notebook, study, monkeypatch)
+    assert "tempo_bpm in the manifest" in run_cells(NOTEBOOKS[3], study, monkeypatch).text
+
+
+def test_a_study_not_measured_yet_says_what_to_type(tmp_path, monkeypatch):
+    study = make_study(tmp_path / "study", invented_notes(2, 1, 5), measured=False)
+    for notebook in NOTEBOOKS:
+        page = run_cells(notebook, study, monkeypatch)
+        assert "vibstudy measure" in page.text, notebook.name
+
+
+def test_whole_study_shows_everything(whole_study, monkeypatch):
+    """Nothing is missing when nothing need be, and each notebook leaves its figures."""
+    for notebook in NOTEBOOKS:
+        page = run_cells(notebook, whole_study, monkeypatch)
+        missing = re.findall(r"Not shown for this study: ([^<]*)", page.text)
+        assert missing == [], (notebook.name, page.text)
+        assert "invented" in page.text
+    figures = {path.stem for path in (whole_study / "figures").glob("*.csv")}
+    assert figures == {
+        "01_coverage",
+        "02_note",
+        "02_recording",
+        "03_check",
+        "03_extent_by_period_and_region",
+        "03_extent_over_decades",
+        "03_intensity_and_pitch",
+        "03_portraits",
+        "03_rate_and_extent",
+        "03_rate_over_decades",
+        "03_without_each_player",
+        "04_pulses_and_beat",
+        "04_usage_by_player",
+        "04_vibrato_by_length",
+        "05_measured_against_truth",
+        "06_false_alarms",
+        "06_players_apart",
+    }
+    for stem in figures:
+        for kind in ("pdf", "png", "txt"):
+            assert (whole_study / "figures" / f"{stem}.{kind}").stat().st_size > 0
+
+
+def test_the_careless_test_is_shown_to_be_wrong(whole_study, monkeypatch):
+    """Groups made by lot: the test over notes raises many false alarms, the mixed model about 5 %."""
+    run_cells(NOTEBOOKS[5], whole_study, monkeypatch)
+    table = pd.read_csv(whole_study / "figures" / "06_false_alarms.csv").set_index("test")[
+        "share_below_5_percent"
+    ]
+    assert table["t-test, notes"] > 0.3
+    assert table["mixed model"] < 0.15
+
+
+def test_players_are_heard_at_a_safe_level(whole_study, monkeypatch):
+    from IPython.display import Audio
+
+    page = run_cells(NOTEBOOKS[1], whole_study, monkeypatch)
+    sounds = [thing for thing in page.shown if isinstance(thing, Audio)]
+    assert len(sounds) == 2
+    samples, _ = soundfile.read(BytesIO(sounds[0].data))
+    assert np.sqrt(np.mean(samples**2)) == pytest.approx(10 ** (-23 / 20), rel=0.02)
+
+
+@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebooks_are_text_without_results(notebook):
+    source = notebook.read_text(encoding="utf-8")
+    assert "format_name: percent" in source
+    import jupytext
+
+    cells = jupytext.read(notebook).cells
+    assert cells[0].cell_type == "markdown" and cells[0].source.startswith(f"# {int(notebook.stem[:2])}.")
+    # A musician is not met with a wall of code: long cells are folded away until asked for.
+    shown = [
+        c for c in cells if c.cell_type == "code" and not c.metadata.get("jupyter", {}).get("source_hidden")
+    ]
+    assert max(len(c.source.splitlines()) for c in shown) <= 16
+    links = re.findall(r"\]\((\d\d_[a-z_0-9]+)\.ipynb\)", source)
+    assert all((notebook.parent / f"{link}.py").exists() for link in links)
+
+
+# --- opening a study
+
+
+def test_the_folder_is_found(whole_study, monkeypatch, tmp_path):
+    monkeypatch.delenv("VIBSTUDY_STUDY", raising=False)
+    (whole_study / "notebooks").mkdir(exist_ok=True)
+    monkeypatch.chdir(whole_study / "notebooks")
+    assert open_study().folder == whole_study.resolve()
+    monkeypatch.chdir(tmp_path)
+    assert open_study(whole_study).folder == whole_study.resolve()
+    monkeypatch.setenv("VIBSTUDY_STUDY", str(whole_study))
+    assert open_study().folder == whole_study.resolve()
+
+
+def test_no_study_says_how_to_make_one(monkeypatch, tmp_path):
+    monkeypatch.delenv("VIBSTUDY_STUDY", raising=False)
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(VibstudyError, match="vibstudy new my-study"):
+        open_study()
+
+
+def test_excluded_recordings_and_measured_columns(tmp_path):
+    study = make_study(tmp_path / "study", invented_notes(2, 2, 8))
+    manifest = pd.read_csv(study / "corpus_manifest.csv")
+    manifest["exclude"] = [True, False, False, False]
+    manifest.to_csv(study / "corpus_manifest.csv", index=False)
+    opened = open_study(study)
+    assert len(opened.manifest()) == 3
+    pd.DataFrame({"recording_id": manifest["recording_id"], "notes": 8}).to_csv(
+        study / "results" / "recordings.csv", index=False
+    )
+    assert opened.recordings()["notes"].tolist() == [8, 8, 8]
+
+
+def test_sound_is_on_the_clock_of_the_notes(tmp_path):
+    study = make_study(tmp_path / "study", invented_notes(1, 1, 8))
+    manifest = pd.read_csv(study / "corpus_manifest.csv").assign(start_s=1.0)
+    manifest.to_csv(study / "corpus_manifest.csv", index=False)
+    sound = open_study(study).audio("take000")
+    assert sound.origin_s == pytest.approx(1.0)
+    with pytest.raises(VibstudyError, match="no such recording"):
+        open_study(study).audio("take999")
+
+
+# --- through a kernel
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebooks_run_through_a_kernel(notebook, tmp_path):
+    from vibstudy.demo.notebooks import run_notebook
+
+    study = make_study(tmp_path / "study", STUDIES["two players, three recordings"]())
+    run = run_notebook(notebook, study, timeout_s=120)
+    assert run.failure == ""
+    page = (study / "pages" / f"{notebook.stem}.html").read_text(encoding="utf-8")
+    assert "Traceback" not in page
+    assert "http://" not in re.sub(r"http://www\.w3\.org", "", page) or "<script src" not in page
