@@ -145,9 +145,8 @@ def print_summary(
     say(f"Read      {into / 'pages'}  (open {runs[0].name}.html in a browser)")
     say(f"Figures   {into / 'figures'}")
     say(f"Notebooks {into / 'notebooks'}")
-    say(
-        f"Done in {seconds:.0f} s. Next:  vibstudy lab {into}     Your own recordings:  vibstudy new my-study"
-    )
+    say(f"Done in {seconds:.0f} s. Next, to listen and to work in the notebooks:  vibstudy lab {into}")
+    say("For your own recordings:  vibstudy new my-study")
 
 
 class _Sayer:
