@@ -515,3 +515,10 @@ def test_summary_of_the_truth_itself_is_without_error() -> None:
     effects = estimated_effects(notes)
     assert len(effects) == 6
     assert ((effects["low"] <= effects["true"]) & (effects["true"] <= effects["high"])).sum() >= 5
+
+
+def test_summary_leaves_open_what_the_notes_cannot_tell() -> None:
+    notes = _planned()
+    effects = estimated_effects(notes[notes["region"] != "Sunamar"]).set_index(["outcome", "term"])
+    assert effects["estimate"].isna().sum() == 2
+    assert np.isnan(effects.loc[("rate_hz", "Sunamar"), "estimate"])

@@ -93,12 +93,10 @@ def estimated_effects(notes: pd.DataFrame) -> pd.DataFrame:
     fitted = {outcome: fit_mixed(used, formula).table() for outcome, formula in FORMULAS.items()}
     effects = true_effects()
     rows = [
-        fitted[outcome].loc[
-            "decades" if term == "decade" else f"region[T.{term}]", ["estimate", "low", "high"]
-        ]
+        fitted[outcome].reindex(["decades" if term == "decade" else f"region[T.{term}]"])
         for outcome, term in zip(effects["outcome"], effects["term"], strict=True)
     ]
-    return effects.join(pd.DataFrame(rows).reset_index(drop=True))
+    return effects.join(pd.concat(rows, ignore_index=True)[["estimate", "low", "high"]])
 
 
 def careless_p(notes: pd.DataFrame) -> tuple[float, float]:
