@@ -70,10 +70,14 @@ def test_the_caller_leaves_early_and_no_worker_stays():
     with pytest.raises(KeyboardInterrupt):
         run_batch(work, ["pid"] * 8, on_done, 2)
     assert len(pids) == 1
-    deadline = time.monotonic() + 5
-    while _alive(pids[0]) and time.monotonic() < deadline:
-        time.sleep(0.05)
-    assert not _alive(pids[0])
+    assert _all_gone(pids)
+
+
+def _all_gone(pids: list[int], seconds: float = 20) -> bool:
+    deadline = time.monotonic() + seconds
+    while any(map(_alive, pids)) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    return not any(map(_alive, pids))
 
 
 def _alive(pid: int) -> bool:
@@ -292,10 +296,14 @@ def break_off(process: subprocess.Popen, rng: random.Random, kills: int) -> None
     process.stdout.readline()
     for left in reversed(range(kills)):
         time.sleep(rng.uniform(0, 0.6))
-        victims = workers_of(process.pid) if left else [process.pid]
+        workers = workers_of(process.pid)
+        victims = workers if left else [process.pid]
         if victims and process.poll() is None:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(rng.choice(victims), signal.SIGKILL)
+    process.wait(120)
+    process.stdout.close()
+    assert _all_gone(workers), "workers end with the run they work for"
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="finds worker processes in /proc, which Linux has")
@@ -307,8 +315,6 @@ def test_killed_at_random_moments_and_resumed_equals_an_unbroken_run(whole, unme
     for number in range(starts):
         process = start(manifest, out)
         break_off(process, rng, kills)
-        process.wait(120)
-        process.stdout.close()
         if number % 3 == 2:  # begin afresh now and then, so that there is something left to break
             shutil.rmtree(out)
     report, _ = measured(unmeasured, None, workers=1)

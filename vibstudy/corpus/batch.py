@@ -18,7 +18,9 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import os
 import signal
+import threading
 import time
 import traceback
 from collections import deque
@@ -31,6 +33,8 @@ from vibstudy.errors import Problem, VibstudyError
 
 _AHEAD = 2
 """Tasks handed out for each worker, so that none waits."""
+_IDLE_S = 60
+_WATCH_S = 1
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
@@ -179,7 +183,11 @@ def _workers(count: int) -> Iterator[Executor]:
     from joblib.externals.loky import ProcessPoolExecutor
 
     executor = ProcessPoolExecutor(
-        max_workers=count, env=dict.fromkeys(_THREADS, "1"), initializer=_leave_interrupts_to_the_parent
+        max_workers=count,
+        timeout=_IDLE_S,
+        env=dict.fromkeys(_THREADS, "1"),
+        initializer=_settle_worker,
+        initargs=(os.getpid(),),
     )
     stopped_early = True
     try:
@@ -189,8 +197,16 @@ def _workers(count: int) -> Iterator[Executor]:
         executor.shutdown(wait=True, kill_workers=stopped_early)
 
 
-def _leave_interrupts_to_the_parent() -> None:
+def _settle_worker(parent: int) -> None:
+    """Leave Ctrl-C to the parent, and end when it ends, however it ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: int) -> None:
+    while os.getppid() == parent:  # on Windows it stays the same; there the idle time ends the worker
+        time.sleep(_WATCH_S)
+    os._exit(1)
 
 
 @contextlib.contextmanager
