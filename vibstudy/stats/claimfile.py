@@ -49,8 +49,12 @@ EXAMPLE = """\
 # id = "regions-converge"
 # sentence = "The difference in rate between the regions shrank from 1930 to 1970."
 # outcome = "rate_hz"
-# contrast = { column = "region", from = "Region A", to = "Region B", across = "decade",
-#              across_from = 1930, across_to = 1970 }
+# contrast.column = "region"                               # the same, one key a line
+# contrast.from = "Region A"
+# contrast.to = "Region B"
+# contrast.across = "decade"
+# contrast.across_from = 1930
+# contrast.across_to = 1970
 # expect = "lower"
 # exploratory = true                                       # found by looking: say so
 """
