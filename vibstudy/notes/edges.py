@@ -87,21 +87,28 @@ def harmonic_levels(samples: np.ndarray, rate_hz: float, line: HeldLine) -> Leve
     time = np.arange(len(frames)) * hop / rate_hz
     top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz)
     tracks = _two_tracks(line, time)
-    level = np.empty((2, len(frames)))
-    partial = np.arange(1, _HARMONICS + 1) * (n_fft / rate_hz)
+    level = np.empty((2, len(frames)), dtype=np.float32)
+    partial = np.arange(1, _HARMONICS + 1, dtype=np.float32) * (n_fft / rate_hz)
     for start in range(0, len(frames), _BLOCK):
         part = slice(start, min(start + _BLOCK, len(frames)))
         spectrum = scipy.fft.rfft(frames[part] * window, n_fft, axis=1)[:, :top]
-        below = np.zeros((len(spectrum), top + 1))
+        below = np.zeros((len(spectrum), top + 1), dtype=np.float32)
         np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=1, out=below[:, 1:])
-        rows = np.arange(len(below))[:, None]
-        for j in range(2):
-            centre = tracks[j, part, None] * partial
-            first = np.clip(np.rint(centre * (1 - _BAND)) - 2, 0, top).astype(np.intp)
-            last = np.clip(np.rint(centre * (1 + _BAND)) + 3, 0, top).astype(np.intp)
-            level[j, part] = (below[rows, last] - below[rows, first]).sum(axis=1)
+        level[0, part] = _in_bands(below, tracks[0, part, None] * partial)
+        level[1, part] = level[0, part]
+        rest = np.flatnonzero(tracks[0, part] != tracks[1, part])
+        level[1, start + rest] = _in_bands(below[rest], tracks[1, start + rest, None] * partial)
     level = 10 * np.log10(level / 6 + 1e-12)
     return Levels(level[0], level[1], hop / rate_hz)
+
+
+def _in_bands(below: np.ndarray, centre: np.ndarray) -> np.ndarray:
+    """Power within ±3 % and two bins of the bins `centre`; `below` is the running sum over bins."""
+    last = below.shape[1] - 1
+    first_bin = np.minimum(np.rint(centre * (1 - _BAND)) - 2, last).astype(np.int32)
+    last_bin = np.minimum(np.rint(centre * (1 + _BAND)) + 3, last).astype(np.int32)
+    rows = np.arange(len(below))[:, None]
+    return (below[rows, last_bin] - below[rows, np.maximum(first_bin, 0)]).sum(axis=1)
 
 
 def _two_tracks(line: HeldLine, time_s: np.ndarray) -> np.ndarray:

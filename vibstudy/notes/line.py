@@ -36,7 +36,8 @@ _WINDOW_S = 0.093
 _STEP_CENTS = 100.0 / 3
 _LOWEST_HZ, _HIGHEST_HZ = 47.0, 2100.0
 _HARMONICS = 12
-_COMPRESSION = 0.4
+_TOP_HZ = 8000.0
+_COARSE = 20
 _PEAKS = 6
 _BLOCK = 2048
 
@@ -51,6 +52,7 @@ _UNVOICED = 100.0
 _REST = 160.0
 _CONTRAST = (1.45, 1.7)
 _RANGE_DB = 40.0
+_NEAR = 150.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +66,8 @@ class HeldLine:
     held_cents : ndarray [shape=(n,)]
         Pitch held, cents re 440 Hz; NaN = rest.
     cents : ndarray [shape=(n,)]
-        Pitch heard nearest to the one held (a witness within 150 cents); NaN where there is none.
+        Pitch heard: the tracker's within 150 cents of the one held, else the nearest peak of the
+        salience; NaN where there is none.
     """
 
     time_s: np.ndarray
@@ -99,6 +102,7 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     time = np.arange(len(peaks)) * HOP_S
     tracked = _on_grid(contour, time)
     share = _tracker_share(tracked, peaks[:, 0])[:, None]
+    grid = _within_reach(grid, tracked, peaks[:, 0])
     cost = (1 - share) * _peak_cost(peaks, strength, grid) + share * _tracker_cost(tracked, grid)
     loudest = maximum_filter1d(uniform_filter1d(level_db, 5), round(4.0 / HOP_S))
     silent = level_db < np.maximum(loudest - _RANGE_DB, -90.0)
@@ -107,13 +111,17 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     rest = np.where(silent, 0.0, _REST * (pitched + np.isfinite(tracked)) / 2)
     path = _cheapest_path(np.column_stack([cost, rest]), _CHANGE)
     held = np.append(grid, np.nan)[path]
-    witnesses = np.column_stack([tracked, peaks])
-    away = np.abs(witnesses - held[:, None])
+    return HeldLine(time, held, _heard(held, tracked, peaks))
+
+
+def _heard(held: np.ndarray, tracked: np.ndarray, peaks: np.ndarray) -> np.ndarray:
+    """The tracker's pitch where it is near the one held, else the nearest peak, else NaN."""
+    away = np.abs(peaks - held[:, None])
     away[~np.isfinite(away)] = np.inf
-    nearest = away.argmin(axis=1)
-    rows = np.arange(len(held))
-    heard = np.where(away[rows, nearest] <= 150.0, witnesses[rows, nearest], np.nan)
-    return HeldLine(time, held, heard)
+    nearest = away.argmin(axis=1)[:, None]
+    peak = np.take_along_axis(peaks, nearest, axis=1)[:, 0]
+    peak[np.take_along_axis(away, nearest, axis=1)[:, 0] > _NEAR] = np.nan
+    return np.where(np.abs(tracked - held) <= _NEAR, tracked, peak)
 
 
 def _on_grid(contour: Contour, time_s: np.ndarray) -> np.ndarray:
@@ -122,6 +130,16 @@ def _on_grid(contour: Contour, time_s: np.ndarray) -> np.ndarray:
     at = np.clip(at, 0, len(contour.time_s) - 1)
     near = np.abs(contour.time_s[at] - time_s) <= max(contour.hop_s, HOP_S)
     return np.where(near, to_cents(contour.f0_hz[at]), np.nan)
+
+
+def _within_reach(grid: np.ndarray, *witnesses: np.ndarray) -> np.ndarray:
+    """The part of `grid` where a witness is, now and then."""
+    cents = np.concatenate(witnesses)
+    cents = cents[np.isfinite(cents)]
+    if not len(cents):
+        return grid
+    low, high = np.percentile(cents, [0.5, 99.5])
+    return grid[(grid > low - 250) & (grid < high + 250)]
 
 
 def _tracker_share(tracked: np.ndarray, strongest: np.ndarray) -> np.ndarray:
@@ -148,7 +166,7 @@ def _salience_peaks(
     padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
     start = np.rint(np.arange(0, len(samples) / rate_hz, HOP_S) * rate_hz).astype(int)
     frames = np.lib.stride_tricks.sliding_window_view(padded, length)
-    top = int(np.searchsorted(np.arange(n_fft // 2) * rate_hz / n_fft, 8000.0))
+    top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz) // _COARSE * _COARSE
     hertz = to_hz(grid)
     weights, bins = [], []
     for k in range(1, _HARMONICS + 1):
@@ -161,16 +179,25 @@ def _salience_peaks(
     contrast, level = np.zeros(len(start)), np.zeros(len(start))
     for a in range(0, len(start), _BLOCK):
         b = min(a + _BLOCK, len(start))
-        magnitude = np.abs(scipy.fft.rfft(frames[start[a:b]] * window, n_fft, axis=1)[:, :top])
-        level[a:b] = 10 * np.log10((magnitude**2).sum(axis=1) / 4 + 1e-12)
-        around = np.sqrt(uniform_filter1d(magnitude**2, 200, axis=1)) + np.float32(1e-5)
-        flat = (magnitude / np.sqrt(around)) ** np.float32(_COMPRESSION)
+        spectrum = scipy.fft.rfft(frames[start[a:b]] * window, n_fft, axis=1)[:, :top]
+        power = spectrum.real**2 + spectrum.imag**2
+        level[a:b] = 10 * np.log10(power.sum(axis=1) / 4 + 1e-12)
+        flat = _compress(power)
         total = np.zeros((b - a, len(grid)), dtype=np.float32)
         for at, weight in zip(bins, weights, strict=True):
             total += flat[:, at] * weight
         contrast[a:b] = total.max(axis=1) / (np.median(total, axis=1) + 1e-9)
         cents[a:b], strength[a:b] = _strongest(total, grid)
     return cents, strength, contrast, level
+
+
+def _compress(power: np.ndarray) -> np.ndarray:
+    """Half-whitened magnitude (over the root of its neighbourhood's) to the power 3/8."""
+    rows, bins = power.shape
+    coarse = power.reshape(rows, bins // _COARSE, _COARSE).mean(axis=2)
+    around = np.sqrt(uniform_filter1d(coarse, 10, axis=1, mode="nearest")) + np.float32(1e-5)
+    quarter = np.sqrt(np.sqrt(np.sqrt(power / np.repeat(around, _COARSE, axis=1))))
+    return quarter * np.sqrt(quarter)
 
 
 def _strongest(total: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
