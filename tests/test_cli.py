@@ -19,6 +19,7 @@ import vibstudy
 from vibstudy import cli
 from vibstudy.corpus.batch import Outcome, explain
 from vibstudy.corpus.manifest import MANIFEST_COLUMNS
+from vibstudy.stats.claims import read_claims
 
 TEN_FAULTS = """\
 recording_id,path,player,decade,region,medium,start_s,end_s,speed_factor,tuning_hz,acompaniment
@@ -94,7 +95,7 @@ def test_help_does_not_load_what_only_measuring_needs():
     assert not heavy & set(loaded.split())
 
 
-@pytest.mark.parametrize("command", ["demo", "new", "check", "measure", "status", "lab"])
+@pytest.mark.parametrize("command", ["demo", "new", "check", "measure", "status", "lab", "claims"])
 def test_every_command_explains_itself(capsys, command):
     code, out, _ = run(capsys, command, "--help")
     assert code == 0 and "Usage: vibstudy" in out
@@ -235,7 +236,9 @@ def test_new_makes_an_explained_folder_and_overwrites_nothing(study, capsys):
     text = (folder / "README.txt").read_text(encoding="utf-8")
     assert all(column.name in text for column in MANIFEST_COLUMNS)
     assert max(map(len, text.splitlines())) < 110
-    code, _, err = run(capsys, "check", "my study/corpus_manifest.csv")
+    assert len(list((folder / "notebooks").glob("*.ipynb"))) >= 5
+    assert not read_claims(folder / "claims.toml"), "the examples are remarks"
+    code, _, err = run(capsys, "check", "my study")
     assert code == 2 and err.count("\n") == 1 and "a header but no recording" in err
     (folder / "study.toml").write_text("# mine\n")
     (folder / "claims.toml").unlink()

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 BEGIN = "Begin"
 MEASURE = "Measure the recordings"
 LISTEN = "Look and listen"
+TEST = "Test and write"
 
 FAILED, UNUSABLE, FAULT, STOPPED = 1, 2, 3, 130
 
@@ -52,7 +53,12 @@ app = typer.Typer(
 )
 
 Manifest = Annotated[
-    Path, typer.Argument(metavar="MANIFEST", help="The table of recordings.", show_default=True)
+    Path,
+    typer.Argument(
+        metavar="MANIFEST",
+        help="The table of recordings, or the study folder that holds it.",
+        show_default=True,
+    ),
 ]
 Out = Annotated[
     Path | None,
@@ -72,7 +78,7 @@ def demo(
     """Try everything on an invented corpus whose truth is known (about 4 minutes)."""
     from vibstudy.demo.run import run_demo
 
-    run_demo(into, workers, Console())
+    raise typer.Exit(run_demo(into, workers, Console()))
 
 
 @app.command(rich_help_panel=BEGIN)
@@ -81,8 +87,10 @@ def new(
 ) -> None:
     """Make a folder for a study of your own, with everything explained in it."""
     from vibstudy.corpus.newstudy import make_study
+    from vibstudy.demo.resources import notebook_sources
+    from vibstudy.stats.claimfile import EXAMPLE
 
-    made, kept = make_study(path)
+    made, kept = make_study(path, EXAMPLE, notebook_sources())
     _say(f"{path} is ready." if made else f"{path} had everything already.")
     for name in made:
         _say(f"  made  {name}")
@@ -103,6 +111,7 @@ def check(
     from vibstudy.corpus.manifest import inspect_manifest
     from vibstudy.corpus.settings import load_settings
 
+    manifest = _find_manifest(manifest)
     found = inspect_manifest(manifest, audio)
     try:
         load_settings(manifest.parent)
@@ -145,6 +154,7 @@ def measure(
     """Measure every note. What is measured is kept: only new or changed recordings take time."""
     from vibstudy.measure import measure_corpus
 
+    manifest = _find_manifest(manifest)
     chosen = _settings(settings, manifest, tracker)
     out = _results(manifest, out)
     with _Display() as display:
@@ -172,6 +182,7 @@ def status(
     """Show what is measured, what failed and why, and how decades, regions and players are covered."""
     from vibstudy.corpus.overview import explain_recording, overview
 
+    manifest = _find_manifest(manifest)
     chosen = _settings(settings, manifest, None)
     console = Console()
     if why is not None:
@@ -207,7 +218,25 @@ def lab(
     raise typer.Exit(code)
 
 
+# --- test and write
+
+
+@app.command(rich_help_panel=TEST)
+def claims(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+) -> None:
+    """Log the claims in claims.toml, test them on what is measured, and answer in words."""
+    from vibstudy.stats.claims import run_claims
+
+    raise typer.Exit(run_claims(study, Console()))
+
+
 # --- what the commands share
+
+
+def _find_manifest(path: Path) -> Path:
+    """The manifest, when a study folder is named instead."""
+    return path / _MANIFEST if path.is_dir() and (path / _MANIFEST).is_file() else path
 
 
 def _results(manifest: Path, out: Path | None) -> Path:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import textwrap
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-import vibstudy
 from vibstudy.corpus.manifest import FILE_NAME as MANIFEST_NAME
 from vibstudy.corpus.manifest import MANIFEST_COLUMNS
 from vibstudy.corpus.settings import FILE_NAME as SETTINGS_NAME
@@ -34,9 +34,9 @@ _EXAMPLE = {
 _CLAIMS = """\
 # Claims of this study, written down BEFORE looking at the figures.
 #
-# A claim is a sentence that the recordings can support or contradict. Write each one here first; the
-# date of writing is what makes a test of it worth something. Everything below is a remark until the #
-# in front is taken away.
+# A claim is a sentence that the recordings can support or contradict. The date of writing is what makes a
+# test of it worth something: "vibstudy claims" logs it. Below are examples; take the # away to use one.
+
 """
 
 _README = """\
@@ -52,6 +52,7 @@ What to do, in this order:
          vibstudy check        tells every mistake in the table, and how to mend it
          vibstudy measure      measures every note; type it again after adding recordings
          vibstudy status       shows what is measured, and how decades and regions are covered
+         vibstudy claims       logs what you claim, and tests it
          vibstudy lab          opens the notebooks with the figures
 
 The files:
@@ -73,14 +74,26 @@ you do not know. Times are those a player's clock shows, in seconds.
 Extent is always HALF of the distance from the lowest to the highest pitch of the vibrato: a vibrato of
 35 cents goes 35 cents up and 35 cents down.
 
-Two cautions. Whether you may copy or show excerpts of a recording depends on the law where you live; ask a
-lawyer who knows it. And recordings that happened to be made and kept are no experiment: a difference
-between two groups of them does not show its cause.
+Three cautions. Begin listening at a low volume: loud tones and loops can hurt the ear. Whether you may
+copy or show excerpts of a recording depends on the law where you live; ask a lawyer who knows it. And
+recordings that happened to be made and kept are no experiment: a difference between two groups of them
+does not show its cause.
 """
 
 
-def make_study(path: str | Path) -> tuple[list[str], list[str]]:
+def make_study(
+    path: str | Path, claims: str = "", notebooks: Sequence[Path] = ()
+) -> tuple[list[str], list[str]]:
     """Make a study folder; nothing that exists is overwritten.
+
+    Parameters
+    ----------
+    path : path
+        The folder.
+    claims : str
+        Examples for ``claims.toml``, as remarks.
+    notebooks : sequence of Path
+        Notebooks to bring along, in any form jupytext reads; they become ``.ipynb``.
 
     Returns
     -------
@@ -97,7 +110,7 @@ def make_study(path: str | Path) -> tuple[list[str], list[str]]:
     kept: list[str] = []
     try:
         (study / "audio").mkdir(parents=True, exist_ok=True)
-        for name, content in _files().items():
+        for name, content in _files(claims, notebooks):
             file = study / name
             file.parent.mkdir(exist_ok=True)
             try:
@@ -117,16 +130,18 @@ def make_study(path: str | Path) -> tuple[list[str], list[str]]:
     return made, kept
 
 
-def _files() -> dict[str, bytes]:
+def _files(claims: str, notebooks: Sequence[Path]) -> Iterator[tuple[str, bytes]]:
     """Name and content of every file of a new study."""
-    texts = {
-        MANIFEST_NAME: _manifest(),
-        SETTINGS_NAME: settings_template(),
-        "claims.toml": _CLAIMS,
-        "README.txt": _README.format(manifest=MANIFEST_NAME, settings=SETTINGS_NAME, columns=_columns()),
-    }
-    files = {name: text.encode() for name, text in texts.items()}
-    return files | {f"notebooks/{source.name}": source.read_bytes() for source in _notebooks()}
+    readme = _README.format(manifest=MANIFEST_NAME, settings=SETTINGS_NAME, columns=_columns())
+    yield MANIFEST_NAME, _manifest().encode()
+    yield SETTINGS_NAME, settings_template().encode()
+    yield "claims.toml", (_CLAIMS + claims).encode()
+    yield "README.txt", readme.encode()
+    for source in notebooks:
+        import jupytext
+
+        text = jupytext.writes(jupytext.read(source), fmt="ipynb")
+        yield f"notebooks/{source.stem}.ipynb", text.encode()
 
 
 def _manifest() -> str:
@@ -149,12 +164,3 @@ def _columns() -> str:
             meaning, 104, initial_indent=f"{mark} {column.name:15} ", subsequent_indent=" " * 18
         )
     return "\n".join(lines)
-
-
-def _notebooks() -> list[Path]:
-    """The notebooks of the package, or of the source tree it runs from."""
-    package = Path(vibstudy.__file__).parent
-    for folder in (package / "notebooks", package.parent / "notebooks"):
-        if folder.is_dir():
-            return sorted(path for path in folder.iterdir() if path.suffix in (".ipynb", ".py"))
-    return []

@@ -98,6 +98,7 @@ def overview(manifest: Path, out: Path, settings: Settings) -> Iterator[Renderab
     frame = read_manifest(manifest)
     found = state(frame, manifest.absolute().parent, out, settings)
     yield coverage_table(frame)
+    yield _players(frame)
     yield ""
     total = len(frame) - found.excluded
     yield f"{len(found.measured):,} of {total:,} recordings measured: {found.notes:,} notes"
@@ -111,6 +112,13 @@ def overview(manifest: Path, out: Path, settings: Settings) -> Iterator[Renderab
         yield from (f"  {name}: {reason}" for name, reason in found.failed.items())
     if found.waiting or found.failed:
         yield f"Next: vibstudy measure {manifest}"
+
+
+def _players(manifest: pd.DataFrame) -> str:
+    counts = manifest.loc[~manifest["exclude"], "player"].value_counts()
+    if counts.empty:
+        return "Every recording is excluded."
+    return f"{len(counts):,} players, with {counts.min()} to {counts.max()} recordings each"
 
 
 def _by_reason(reasons: dict[str, str]) -> Iterator[str]:
