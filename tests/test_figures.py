@@ -639,10 +639,16 @@ def test_dollar_signs_in_names_are_no_mathematics():
 
 
 def test_numbers_in_words():
-    row = pd.Series({"estimate": -0.1, "low": -0.2, "high": 0.05, "df": 11.24, "t": -1.98, "p": 0.0731})
+    row = pd.Series(
+        {"se": 0.05, "estimate": -0.1, "low": -0.2, "high": 0.05, "df": 11.24, "t": -1.98, "p": 0.0731}
+    )
     assert estimate_words(row, "Hz") == "−0.10 Hz (95 % interval −0.20 to +0.05; t(11.2) = −1.98, p = 0.073)"
     assert ratio_words(row).startswith("−10 % (95 % interval −18 % to +5 %")
     assert odds_words(row).startswith("0.9 times (95 % interval 0.82 to 1.1")
+    endless = pd.Series(
+        {"estimate": 21.0, "se": 900.0, "low": -1800.0, "high": 1800.0, "df": 5, "t": 0, "p": 1}
+    )
+    assert "cannot be told" in odds_words(endless)
     assert [p_words(p) for p in (0.0004, 0.0312, 0.5, np.nan)] == [
         "p < 0.001",
         "p = 0.031",

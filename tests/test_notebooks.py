@@ -64,7 +64,7 @@ def make_study(
 
 
 STUDIES = {
-    "two players, three recordings": lambda: invented_notes(2, 2, 20).query("recording_id != 'take011'"),
+    "two players, three recordings": lambda: invented_notes(2, 2, 15).query("recording_id != 'take011'"),
     "no vibrato": lambda: invented_notes(3, 2, 20, vibrato=False),
     "one decade, one region, one player": lambda: invented_notes(1, 2, 20, decades=(1950,)),
     "one note": lambda: invented_notes(1, 1, 1),
@@ -95,6 +95,7 @@ def run_cells(notebook: Path, study: Path, monkeypatch) -> Page:
     import jupytext
 
     page = Page()
+    monkeypatch.setattr("vibstudy.report.style._PRINT_DPI", 60)  # quicker; the files are tested elsewhere
     monkeypatch.setenv("VIBSTUDY_STUDY", str(study))
     monkeypatch.setattr("IPython.display.display", page)
     names: dict = {}
@@ -106,8 +107,15 @@ def run_cells(notebook: Path, study: Path, monkeypatch) -> Page:
 
 @pytest.fixture(scope="module")
 def whole_study(tmp_path_factory) -> Path:
-    """A study of sixteen players with its truth."""
-    return make_study(tmp_path_factory.mktemp("whole") / "study", invented_notes(16, 3, 14), truth=True)
+    """A study of ten players with its truth."""
+    return make_study(tmp_path_factory.mktemp("whole") / "study", invented_notes(10, 3, 14), truth=True)
+
+
+@pytest.fixture(scope="module")
+def whole_pages(whole_study) -> dict[str, Page]:
+    """What each notebook shows of the whole study, by the notebook's number."""
+    with pytest.MonkeyPatch.context() as patch:
+        return {notebook.stem[:2]: run_cells(notebook, whole_study, patch) for notebook in NOTEBOOKS}
 
 
 @pytest.mark.parametrize("kind", list(STUDIES))
@@ -120,7 +128,7 @@ def test_small_studies_run_through(kind, tmp_path, monkeypatch):
 
 
 def test_only_the_required_columns(tmp_path, monkeypatch):
-    study = make_study(tmp_path / "study", invented_notes(4, 2, 15), ["player", "decade", "region"])
+    study = make_study(tmp_path / "study", invented_notes(3, 2, 12), ["player", "decade", "region"])
     for notebook in NOTEBOOKS:
         run_cells(notebook, study, monkeypatch)
     assert "tempo_bpm in the manifest" in run_cells(NOTEBOOKS[3], study, monkeypatch).text
@@ -133,12 +141,11 @@ def test_a_study_not_measured_yet_says_what_to_type(tmp_path, monkeypatch):
         assert "vibstudy measure" in page.text, notebook.name
 
 
-def test_whole_study_shows_everything(whole_study, monkeypatch):
+def test_whole_study_shows_everything(whole_study, whole_pages):
     """Nothing is missing when nothing need be, and each notebook leaves its figures."""
-    for notebook in NOTEBOOKS:
-        page = run_cells(notebook, whole_study, monkeypatch)
+    for number, page in whole_pages.items():
         missing = re.findall(r"Not shown for this study: ([^<]*)", page.text)
-        assert missing == [], (notebook.name, page.text)
+        assert missing == [], (number, page.text)
         assert "invented" in page.text
     figures = {path.stem for path in (whole_study / "figures").glob("*.csv")}
     assert figures == {
@@ -165,9 +172,8 @@ def test_whole_study_shows_everything(whole_study, monkeypatch):
             assert (whole_study / "figures" / f"{stem}.{kind}").stat().st_size > 0
 
 
-def test_the_careless_test_is_shown_to_be_wrong(whole_study, monkeypatch):
+def test_the_careless_test_is_shown_to_be_wrong(whole_study, whole_pages):
     """Groups made by lot: the test over notes raises many false alarms, the mixed model about 5 %."""
-    run_cells(NOTEBOOKS[5], whole_study, monkeypatch)
     table = pd.read_csv(whole_study / "figures" / "06_false_alarms.csv").set_index("test")[
         "share_below_5_percent"
     ]
@@ -175,11 +181,10 @@ def test_the_careless_test_is_shown_to_be_wrong(whole_study, monkeypatch):
     assert table["mixed model"] < 0.15
 
 
-def test_players_are_heard_at_a_safe_level(whole_study, monkeypatch):
+def test_players_are_heard_at_a_safe_level(whole_pages):
     from IPython.display import Audio
 
-    page = run_cells(NOTEBOOKS[1], whole_study, monkeypatch)
-    sounds = [thing for thing in page.shown if isinstance(thing, Audio)]
+    sounds = [thing for thing in whole_pages["02"].shown if isinstance(thing, Audio)]
     assert len(sounds) == 2
     samples, _ = soundfile.read(BytesIO(sounds[0].data))
     assert np.sqrt(np.mean(samples**2)) == pytest.approx(10 ** (-23 / 20), rel=0.02)

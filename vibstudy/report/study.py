@@ -42,6 +42,8 @@ SAFE_LEVEL_DB = -23.0
 """Level of listening examples, dB re full scale (RMS): about the loudness of broadcast programmes."""
 _SAFE_PEAK = 0.5
 _FADE_S = 0.01
+_TOO_LARGE = 8.0
+"""Log odds, or a standard error of them, beyond which a presence model has nothing to hold on to."""
 
 INVENTED = (
     "This is the demo study. <b>Its players, regions, melodies and recordings are invented</b>, and its "
@@ -407,6 +409,8 @@ def ratio_words(row: pd.Series, base: float = np.e) -> str:
 
 def odds_words(row: pd.Series) -> str:
     """Return "2.1 times (95 % interval 1.5 to 2.9; t(13.2) = 4.4, p < 0.001)" of a presence model's row."""
+    if abs(row["estimate"]) > _TOO_LARGE or row["se"] > _TOO_LARGE:
+        return "cannot be told here (all or none of these notes have vibrato)"
     odds = [float(f"{np.exp(row[name]):.2g}") for name in ("estimate", "low", "high")]
     return _with_interval(row, [f"{value:,g}" for value in odds], " times")
 

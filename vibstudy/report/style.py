@@ -256,7 +256,7 @@ class SavedFigure:
         picture.thumbnail((2 * width, 100 * width))
         packed = BytesIO()
         # A palette of 128 shades is plenty for a line drawing and keep the notebook small.
-        picture.quantize(128).save(packed, "PNG", optimize=True)
+        picture.quantize(128).save(packed, "PNG")
         data = base64.b64encode(packed.getvalue()).decode("ascii")
         caption = html.escape(self.caption)
         kinds = ", ".join(sorted(kind.upper() for kind in self.files if kind != "txt"))
