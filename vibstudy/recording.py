@@ -2,19 +2,21 @@
 
 :func:`measure_file` is a pure function of the file's bytes, the settings and the recording's row: the
 same input gives the same tables on any machine, in any order, with any number of workers. It joins the
-rooms: sound -> pitch -> notes -> vibrato. Long files are worked through in blocks, so that memory does
-not grow with their length; a note belongs to the block in which it begins.
+rooms: sound -> pitch -> notes -> vibrato. Clicks are bridged before anything is measured, and wow common to
+all notes is taken out of the line before vibrato is. Long files are worked through in blocks, so that
+memory does not grow with their length; a note belongs to the block in which it begins.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.integrate import cumulative_trapezoid
 from threadpoolctl import threadpool_limits
 
 from vibstudy import __version__
@@ -23,7 +25,11 @@ from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import NOTE_COLUMNS, typed
-from vibstudy.sound.reading import Audio, iter_blocks
+from vibstudy.sound.media import MediaMeter, codec_cutoff
+from vibstudy.sound.reading import Audio, iter_blocks, read_excerpt
+from vibstudy.sound.tuning import CONCERT_HZ, estimate_tuning, rate_range
+from vibstudy.sound.wow import Wow, estimate_wow
+from vibstudy.vibrato.noise import thin
 from vibstudy.vibrato.note import measure_note
 
 BLOCK_S = 60.0
@@ -34,7 +40,9 @@ LINE_RATE_HZ = 100.0
 NOISY_BELOW_DB = 10.0
 DISAGREE_ABOVE = 6.0
 GAP_BELOW = 0.8
+OCTAVE_ABOVE = 0.9
 EDGE_S = 0.05
+WOW_RATE_HZ = 25.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,71 +109,95 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
         return _measure_blocks(audio_path, settings, row)
 
 
+@dataclass
+class _Found:
+    """A note found, and its line: times of `values` from the beginning of the file, of the line not."""
+
+    values: dict[str, Any]
+    reasons: list[str]
+    line: NoteLine | None
+    origin_s: float
+
+
 def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str, Any]) -> RecordingResult:
+    """Find all notes block by block, then measure their vibrato with the recording's wow taken out."""
+    start_s, end_s = _number(row, "start_s"), _number(row, "end_s")
     blocks = iter_blocks(
         audio_path,
         block_s=BLOCK_S + OVERLAP_S,
         overlap_s=OVERLAP_S,
-        start_s=_number(row, "start_s"),
-        end_s=_number(row, "end_s"),
+        start_s=start_s,
+        end_s=end_s,
         speed_factor=_number(row, "speed_factor") or 1.0,
     )
-    notes: list[dict[str, Any]] = []
-    lines: list[pd.DataFrame] = []
+    meter = MediaMeter()
+    notes: list[_Found] = []
     facts: dict[str, Any] = {}
+    block: Audio | None
     with step("read"):
-        block = next(blocks, None)
-    begin = block.origin_s if block is not None else 0.0
+        block = next(blocks)
+    begin = block.origin_s
     free_from = -np.inf  # where the notes of earlier blocks end
     while block is not None:
         with step("read"):
             following = next(blocks, None)
+            block = replace(block, samples=meter.add(block))
         limit = following.origin_s + 0.5 * OVERLAP_S if following is not None else np.inf
-        found, tracker = _measure_block(block, settings, row)
-        for note, line in found:
-            if note["onset_s"] < limit and note["onset_s"] > free_from - EDGE_S:
+        found, tracker = _find_notes(block, settings)
+        for note in found:
+            if free_from - EDGE_S < note.values["onset_s"] < limit:
                 notes.append(note)
-                free_from = note["offset_s"]
-                if line is not None:
-                    lines.append(_line_frame(line, block.origin_s, len(notes)))
+                free_from = note.values["offset_s"]
         facts = {
             "duration_s": block.origin_s + block.duration_s - begin,
             "sample_rate_hz": block.file_rate_hz,
             "channels": block.channels,
-            "channel": block.channel,
             "audio_sha256": block.sha256,
             "speed_factor": block.speed_factor,
             "tracker": tracker,
         }
         block = following
-    return _result(notes, lines, facts, settings, row)
+    with step("read"):
+        excerpt = read_excerpt(audio_path, start_s=start_s, end_s=end_s)
+        facts |= meter.findings(codec_cutoff(*excerpt)).columns()
+    with step("measure"):
+        wow = _wow(notes)
+        facts |= {
+            "wow_hz": wow.rate_hz if wow.found else np.nan,
+            "wow_percent": wow.depth_percent if wow.found else np.nan,
+            "wow_weighted_percent": wow.weighted_percent if wow.found else np.nan,
+            "wow_p": wow.p,
+        }
+        for note in notes:
+            _take_out(note, wow)
+            _measure_vibrato(note, settings, row)
+    return _result(notes, facts, settings, row)
 
 
-def _measure_block(
-    audio: Audio, settings: Settings, row: Mapping[str, Any]
-) -> tuple[list[tuple[dict[str, Any], NoteLine | None]], str]:
-    """Notes of one block, times from the beginning of the file, each with its line."""
+def _find_notes(audio: Audio, settings: Settings) -> tuple[list[_Found], str]:
+    """Notes of one block with their refined lines; and what tracked them."""
     from vibstudy.notes.segment import segment_notes
-    from vibstudy.pitch.trackers import track_line
+    from vibstudy.pitch.trackers import second_opinion, track_line
+
+    def track(name: str) -> Contour:
+        return track_line(audio.samples, audio.rate_hz, name, settings.fmin_hz, settings.fmax_hz)
 
     with step("track"):
-        contour = track_line(
-            audio.samples, audio.rate_hz, settings.tracker, settings.fmin_hz, settings.fmax_hz
+        contour = track(settings.tracker)
+        octaves = (
+            np.abs(second_opinion(contour, track(settings.second_opinion)))
+            if settings.second_opinion
+            else np.zeros(len(contour.time_s))
         )
     with step("segment"):
         found = segment_notes(audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s)
     with step("measure"):
-        measured = [
-            _measure_note(audio, contour, note, settings, _number(row, "tempo_bpm"))
-            for note in found.to_dict("records")
-        ]
-    return measured, contour.tracker
+        notes = [_find_note(audio, contour, octaves, note) for note in found.to_dict("records")]
+    return notes, contour.tracker
 
 
-def _measure_note(
-    audio: Audio, contour: Contour, found: Mapping[str, Any], settings: Settings, tempo_bpm: float | None
-) -> tuple[dict[str, Any], NoteLine | None]:
-    """Columns of one note."""
+def _find_note(audio: Audio, contour: Contour, octaves: np.ndarray, found: Mapping[Any, Any]) -> _Found:
+    """One note: its refined line, and reasons to doubt it."""
     onset, offset = float(found["onset_s"]), float(found["offset_s"])
     frames = (contour.time_s >= onset) & (contour.time_s <= offset)
     reasons = [] if found["quality"] == "ok" else str(found["quality"]).split(";")
@@ -183,30 +215,61 @@ def _measure_note(
     if line is None:
         reasons.append("too_short")
     else:
-        values |= {
-            "pitch_hz": line.reference_hz,
-            "level_db": float(np.median(line.level_db)),
-            "snr_db": line.snr_db,
-        }
+        values |= {"level_db": float(np.median(line.level_db)), "snr_db": line.snr_db}
         if line.snr_db < NOISY_BELOW_DB:
             reasons.append("noisy")
         if line.disagreement > DISAGREE_ABOVE:
             reasons.append("outlier_harmonics")
-        if found["note_kind"] == "note":
+    if values["voiced_fraction"] < GAP_BELOW:
+        reasons.append("gap")
+    if np.any(frames & np.isfinite(octaves)) and np.nanmedian(octaves[frames]) > OCTAVE_ABOVE:
+        reasons.append("octave_unsure")
+    if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
+        reasons.append("clipped")
+    return _Found(values, reasons, line, audio.origin_s)
+
+
+def _wow(notes: list[_Found]) -> Wow:
+    """Periodic deviation common to all notes."""
+    lines = [(note.origin_s, note.line) for note in notes if note.line is not None]
+    pieces = [
+        thin(origin + line.time_s, line.cents - line.cents.mean(), WOW_RATE_HZ) for origin, line in lines
+    ]
+    times, cents = ([piece[i] for piece in pieces] for i in (0, 1))
+    number = np.repeat(np.arange(len(pieces)), [len(piece) for piece in times])
+    join = np.concatenate if pieces else lambda _: np.zeros(0)
+    return estimate_wow(join(times), join(cents), number)
+
+
+def _take_out(note: _Found, wow: Wow) -> None:
+    """Take the wow out of a note's line."""
+    if note.line is None or not wow.found:
+        return
+    deviation = wow.cents(note.origin_s + note.line.time_s)
+    integral = cumulative_trapezoid(deviation, dx=note.line.hop_s, initial=0.0)
+    note.line = replace(note.line, cents=note.line.cents - deviation, integral=note.line.integral - integral)
+
+
+def _measure_vibrato(note: _Found, settings: Settings, row: Mapping[str, Any]) -> None:
+    """Add pitch and vibrato to a note's columns."""
+    line = note.line
+    if line is not None:
+        note.values["pitch_hz"] = line.reference_hz * 2.0 ** (float(np.mean(line.cents)) / 1200.0)
+        if note.values["note_kind"] == "note":
             vibrato, _ = measure_note(
                 line,
                 rate_min_hz=settings.vibrato_min_hz,
                 rate_max_hz=settings.vibrato_max_hz,
                 false_alarm=settings.false_alarm,
-                tempo_bpm=tempo_bpm,
+                tempo_bpm=_number(row, "tempo_bpm"),
             )
-            reasons += vibrato.pop("quality")
-            values |= vibrato
-    if values["voiced_fraction"] < GAP_BELOW:
-        reasons.append("gap")
-    values["quality"] = ";".join(dict.fromkeys(reasons)) or "ok"
-    values["reviewed"] = "auto"
-    return values, line
+            note.reasons += vibrato.pop("quality")
+            note.values |= vibrato
+    if _number(row, "speed_factor") is None and "rate_hz" in note.values:
+        low, high = rate_range(row.get("medium"), note.values["rate_hz"])
+        note.values |= {"rate_low_hz": low, "rate_high_hz": high}
+    note.values["quality"] = ";".join(dict.fromkeys(note.reasons)) or "ok"
+    note.values["reviewed"] = "auto"
 
 
 def _line_frame(line: NoteLine, origin_s: float, number: int) -> pd.DataFrame:
@@ -223,34 +286,35 @@ def _line_frame(line: NoteLine, origin_s: float, number: int) -> pd.DataFrame:
 
 
 def _result(
-    notes: list[dict[str, Any]],
-    lines: list[pd.DataFrame],
-    facts: dict[str, Any],
-    settings: Settings,
-    row: Mapping[str, Any],
+    notes: list[_Found], facts: dict[str, Any], settings: Settings, row: Mapping[str, Any]
 ) -> RecordingResult:
-    from vibstudy.sound.tuning import estimate_tuning
-
     name = str(row.get("recording_id") or "recording")
-    frame = typed(pd.DataFrame(notes), NOTE_COLUMNS)
+    frame = typed(pd.DataFrame([note.values for note in notes]), NOTE_COLUMNS)
     frame["recording_id"] = pd.array([name] * len(frame), dtype="string")
     frame["note_id"] = pd.array([f"{name}/{i:04d}" for i in range(1, len(frame) + 1)], dtype="string")
     given = _number(row, "tuning_hz") or settings.tuning_hz or None
-    usable = frame[frame["pitch_hz"].notna()]
+    tuning: dict[str, Any]
     if given:
-        tuning = {"tuning_hz": given, "tuning_se_cents": np.nan, "tuning_source": "manifest"}
+        tuning = {"tuning_hz": given, "tuning_se_cents": np.nan, "tuning_source": "given"}
     else:
-        estimate = estimate_tuning(usable["pitch_hz"], usable["duration_s"])
+        estimate = estimate_tuning(frame["pitch_hz"], frame["duration_s"], frame["level_db"])
+        known = np.isfinite(estimate.tuning_hz)
         tuning = {
-            "tuning_hz": estimate.tuning_hz,
+            "tuning_hz": estimate.tuning_hz if known else CONCERT_HZ,
             "tuning_se_cents": estimate.se_cents,
-            "tuning_source": "estimated",
+            "tuning_source": "estimated" if known else "no notes",
+            "tuning_words": estimate.words(),
         }
     semitones = 69.0 + 12.0 * np.log2(frame["pitch_hz"] / tuning["tuning_hz"])
     frame["midi"] = semitones.round().clip(0, 127).astype("Int64")
     frame["pitch_cents"] = 100.0 * (semitones - semitones.round())
     frame["tracker"] = pd.array([facts.get("tracker", "")] * len(frame), dtype="string")
     frame["vibstudy_version"] = pd.array([__version__] * len(frame), dtype="string")
+    lines = [
+        _line_frame(note.line, note.origin_s, number)
+        for number, note in enumerate(notes, start=1)
+        if note.line is not None
+    ]
     line = (
         pd.concat(lines, ignore_index=True)
         if lines

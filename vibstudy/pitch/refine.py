@@ -39,6 +39,7 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
+from scipy.ndimage import uniform_filter1d
 from scipy.signal.windows import blackman
 
 from vibstudy.pitch.contour import Contour
@@ -46,9 +47,12 @@ from vibstudy.pitch.contour import Contour
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 MAX_HARMONICS = 24
 PERIODS = 3  # length of the window in periods: its first zero falls on the neighbouring harmonic
+HOPS = 2.2  # and in hops, so that no sound between two frames is lost
 MIN_FRAME_RATE_HZ = 150.0
 MAX_FRAME_RATE_HZ = 320.0
-AUDIBLE = 5.0  # power over noise from which a harmonic is used
+STILL_CENTS = 0.15  # a base line that moves less from pass to pass stands still
+AUDIBLE = 5.0  # power over noise from which a harmonic has a phase in every frame
+COHERENT = 12.0  # power over the noise of the whole note from which a harmonic is used
 _NOISE_BANDWIDTH = 1.7268  # equivalent noise bandwidth of a Blackman window, in 1 / length
 
 
@@ -135,7 +139,7 @@ class _Demodulator:
         self.rate_hz = rate_hz
         frame_rate = np.clip(f0_hz, MIN_FRAME_RATE_HZ, MAX_FRAME_RATE_HZ)
         self.hop = max(1, round(rate_hz / frame_rate))
-        length = max(round(PERIODS * rate_hz / f0_hz), self.hop)
+        length = max(round(PERIODS * rate_hz / f0_hz), round(HOPS * self.hop))
         self.overlap = -(-length // self.hop)
         frames = len(samples) // self.hop - self.overlap + 1
         self.frames = max(frames, 0)
@@ -211,26 +215,42 @@ def _pool(
     pair = weight[:, 1:] * weight[:, :-1] / (weight[:, 1:] + weight[:, :-1] + 1e-300)
     phase = np.concatenate([[0.0], np.cumsum(np.sum(pair * step / order, axis=0) / np.sum(pair, axis=0))])
 
-    own = noise[:, None] / (2.0 * order**2 * power + 1e-300)
     variance_k = np.zeros(harmonics)
     disagreement = 1.0
-    for _ in range(rounds):
+    for number in range(rounds):
         turn = np.broadcast_to(np.exp(-1j * phase), b.shape)
         still = b * np.cumprod(turn, axis=0)
         rest = np.sum(still, axis=1, keepdims=True)  # each harmonic's own, steady phase
-        theta = np.angle(still * np.conj(rest)) / order
+        still = still * (np.conj(rest) / (np.abs(rest) + 1e-300))
+        if number == 0:
+            amplitude = np.abs(still)
+            theta = np.angle(still) / order
+        else:
+            # the score of maximum likelihood: it needs no phase of a single frame, so that harmonics too weak
+            # to have one still count for what they are worth
+            along = np.diff(still.real, 2, axis=1)
+            noise = 2.0 * np.mean(along**2, axis=1) / (6.0 * thinness) + 1e-20
+            mean = np.abs(rest) / b.shape[1]
+            amplitude = np.maximum(uniform_filter1d(still.real, 9, axis=1, mode="nearest"), 0.1 * mean)
+            theta = still.imag / (order * amplitude)
+            steady = np.abs(rest[:, 0]) ** 2 / b.shape[1]
+            heard = steady > COHERENT * noise
+            if not heard.any():
+                heard[np.argmax(steady / noise)] = True
+        own = noise[:, None] / (2.0 * order**2 * amplitude**2 + 1e-300)
         total = own + variance_k[:, None]
         weight = np.where(heard[:, None], 1.0 / total, 0.0)
         whole = np.sum(weight, axis=0)
         common = np.sum(weight * theta, axis=0) / whole
         phase = phase + common
         gap = theta - common
-        gap -= np.average(gap, axis=1, weights=power)[:, None]
+        level = amplitude**2
+        gap -= np.average(gap, axis=1, weights=level)[:, None]
         share = weight / whole
         # spread of a harmonic about a mean that holds a share of it
-        seen = np.average(gap**2, axis=1, weights=power)
-        expected = np.average(total * (1.0 - share), axis=1, weights=power)
-        extra = np.maximum(seen - np.average(own * (1.0 - share), axis=1, weights=power), 0.0)
+        seen = np.average(gap**2, axis=1, weights=level)
+        expected = np.average(total * (1.0 - share), axis=1, weights=level)
+        extra = np.maximum(seen - np.average(own * (1.0 - share), axis=1, weights=level), 0.0)
         excess = seen > 1.5 * expected
         variance_k = np.where(excess, extra / np.maximum(1.0 - share.mean(axis=1), 0.2), variance_k)
         if harmonics > 1:
@@ -247,7 +267,7 @@ def refine_note(
     onset_s: float,
     offset_s: float,
     *,
-    passes: int = 3,
+    passes: int = 8,
 ) -> NoteLine | None:
     """Measure the pitch of one note from the waveform.
 
@@ -261,8 +281,8 @@ def refine_note(
         A tracker's line; only its values inside the note are used.
     onset_s, offset_s : float
         The note, in s from ``samples[0]``.
-    passes : int > 0
-        How often the base line is improved.
+    passes : int > 2
+        How often the base line is improved at most; fewer where it stands still sooner.
 
     Returns
     -------
@@ -285,21 +305,25 @@ def refine_note(
     harmonics = int(highest)
     thinness = _thinness(demodulator.hop / rate_hz, demodulator.window_s)
 
+    hop_s = demodulator.hop / rate_hz
+    low, high = 2.0 ** (octaves.min() - 0.25), 2.0 ** (octaves.max() + 0.25)
     count = min(harmonics, 6)  # the first, roughest base line would carry high harmonics out of the window
     for number in range(passes):
-        last_pass = number == passes - 1
         b = demodulator.rest(_spline(t, line_hz), count)
-        phase, variance, share, noise, disagreement = _pool(b, thinness, 3 if last_pass else 1)
+        phase, variance, share, noise, disagreement = _pool(b, thinness, 1 if number == 0 else 2)
+        gain = CENTS_PER_NEPER / (2.0 * np.pi * line_hz)  # cents s per rad
+        moved = _slope(phase, hop_s)
+        settled = float(np.std(moved * gain)) < max(
+            STILL_CENTS, 1.5 * _slope_gain(hop_s, len(t)) * float(np.mean(gain * np.sqrt(variance)))
+        )
+        if number == passes - 1 or (number >= 2 and settled):
+            break
+        line_hz = np.clip(line_hz + moved / (2.0 * np.pi), low, high)
         count = harmonics if number == 0 else int(np.flatnonzero(share > 0.0)[-1]) + 1
-        if not last_pass:
-            line_hz = line_hz + _slope(phase, demodulator.hop / rate_hz) / (2.0 * np.pi)
-            line_hz = np.clip(line_hz, 2.0 ** (octaves.min() - 0.25), 2.0 ** (octaves.max() + 0.25))
 
     reference = float(2.0 ** np.mean(np.log2(line_hz)))
-    gain = CENTS_PER_NEPER / (2.0 * np.pi * line_hz)  # cents s per rad
     base_cents = 1200.0 * np.log2(line_hz / reference)
     integral = _spline(t, base_cents).antiderivative()(t) + gain * phase
-    hop_s = demodulator.hop / rate_hz
     cents = base_cents + _slope(phase, hop_s) * gain
     integral_se = gain * np.sqrt(variance)
     power = np.abs(b) ** 2

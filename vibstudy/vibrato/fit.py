@@ -196,7 +196,11 @@ class _Problem:
 
     def columns(self, cents: np.ndarray) -> np.ndarray:
         """Transformed columns of the integral for columns in cents [shape=(n, q)]."""
-        return self.series.spectrum(self._thin(_integral(cents, float(self.t[1] - self.t[0]))))
+        return self.transform(_integral(cents, float(self.t[1] - self.t[0])))
+
+    def transform(self, integral: np.ndarray) -> np.ndarray:
+        """Thinned and transformed columns [shape=(n, ...)] of integrals."""
+        return self.series.spectrum(self._thin(integral))
 
 
 def _integral(values: np.ndarray, step: float) -> np.ndarray:
@@ -210,6 +214,18 @@ def _integral(values: np.ndarray, step: float) -> np.ndarray:
     out = np.zeros_like(values)
     np.cumsum(pieces, axis=0, out=out[1:])
     return out * (step / 24.0)
+
+
+def _integral_of_triangle(extent: np.ndarray, psi: np.ndarray, t: np.ndarray) -> np.ndarray:
+    """Running integral of extent times the triangle's odd harmonics.
+
+    By parts, since the corners fall between frames.
+    """
+    turn = np.mod(psi + np.pi, 2.0 * np.pi) - np.pi
+    area = turn - np.sign(turn) * turn**2 / np.pi - TRIANGLE_FUNDAMENTAL * np.sin(turn)
+    slow = extent / np.gradient(psi, t)
+    step = float(t[1] - t[0])
+    return slow * area - _integral(np.gradient(slow, t) * area, step)
 
 
 def _gate(t: np.ndarray, start: float, end: float, duration: float, period: float) -> np.ndarray:
@@ -417,8 +433,11 @@ def _solve(
     values += [state.extent_c[2:], state.phase_c[2:]]
     columns = np.concatenate(blocks, axis=1)
     # working response: what the linear model should reproduce
-    working = columns @ np.concatenate(values) - curve
-    both = problem.columns(np.column_stack([columns, working]))
+    corner = basis.gate * extent * state.triangle
+    smooth = columns @ np.concatenate(values) - (curve - corner * _triangle_rest(psi))
+    both = problem.columns(np.column_stack([columns, smooth]))
+    if state.triangle:
+        both[:, -1] -= problem.transform(_integral_of_triangle(corner, psi, problem.t))
     fixed = np.concatenate([problem.steady, both[:, :fixed_count]], axis=1)
     random = both[:, fixed_count:-1]
     groups = [problem.drift, random[:, : basis.random], random[:, basis.random :]]
