@@ -84,7 +84,7 @@ def test_help_lists_the_commands_quickly():
     began = time.process_time()
     shown = subprocess.run(command, capture_output=True, text=True, check=True, encoding="utf-8").stdout
     assert time.process_time() - began < 5
-    for name in ("demo", "new", "check", "measure", "status", "lab"):
+    for name in ("demo", "new", "check", "measure", "status", "lab", "tone"):
         assert name in shown
 
 

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 BEGIN = "Begin"
 MEASURE = "Measure the recordings"
 LISTEN = "Look and listen"
+PLAY = "Play and practise"
 TEST = "Test and write"
 
 FAILED, UNUSABLE, FAULT, STOPPED = 1, 2, 3, 130
@@ -229,6 +230,66 @@ def claims(
     from vibstudy.stats.claims import run_claims
 
     raise typer.Exit(run_claims(study, Console()))
+
+
+# --- play and practise
+
+
+@app.command(rich_help_panel=PLAY)
+def tone(
+    out: Annotated[Path, typer.Argument(metavar="FILE", help="WAV file to write.")] = Path("tone.wav"),
+    pitch: Annotated[str, typer.Option(help="Sounding note or Hz: A4, Bb3, 440.")] = "A4",
+    tuning: Annotated[float, typer.Option(metavar="HZ", help="Frequency of A4.")] = 440.0,
+    rate: Annotated[str, typer.Option(metavar="HZ", help="Vibrato rate; a ladder: 4,5,6,7.")] = "5",
+    pulses: Annotated[
+        float | None, typer.Option(help="Instead of --rate: pulses to a beat.", show_default=False)
+    ] = None,
+    beat: Annotated[
+        float | None, typer.Option(metavar="BPM", help="Metronome value for --pulses.", show_default=False)
+    ] = None,
+    extent: Annotated[
+        str, typer.Option(metavar="CENTS", help="± cents, half of peak to peak; a ladder: 0,10,20,40.")
+    ] = "20",
+    waveform: Annotated[str, typer.Option(help="Cycle of the vibrato: sine or triangle.")] = "sine",
+    timbre: Annotated[str, typer.Option(help="pure or reed-like.")] = "reed-like",
+    intensity: Annotated[float, typer.Option(metavar="DB", help="Level vibrato, ± dB.")] = 0.0,
+    intensity_phase: Annotated[
+        float,
+        typer.Option(metavar="DEGREES", help="0 = loudest at the highest pitch; positive = level leads."),
+    ] = 0.0,
+    delay: Annotated[float, typer.Option(metavar="S", help="Straight beginning.")] = 0.0,
+    growth: Annotated[float, typer.Option(metavar="CENTS", help="Growth of extent a second.")] = 0.0,
+    duration: Annotated[float, typer.Option(metavar="S", help="Length of a tone.")] = 4.0,
+    level: Annotated[float, typer.Option(metavar="DB", help="Peak, dB re full scale; at most -12.")] = -20.0,
+    source: Annotated[
+        Path | None,
+        typer.Option(
+            "--from", metavar="TAKE", help="Instead: a note of this recording, its vibrato changed."
+        ),
+    ] = None,
+    at: Annotated[float | None, typer.Option(metavar="S", help="A moment inside that note.")] = None,
+    with_level: Annotated[bool, typer.Option(help="Change that note's level vibrato, too.")] = False,
+) -> None:
+    """Make reference tones with an exactly known vibrato, or a real note with its vibrato changed."""
+    from vibstudy.report.tones import ToneRequest, write_note_versions, write_tones
+
+    if source is not None:
+        lines = write_note_versions(source, at, out, level, with_level)
+    else:
+        lines = write_tones(
+            ToneRequest(pitch, tuning, rate, pulses, beat, extent),
+            out,
+            waveform=waveform,
+            timbre=timbre,
+            intensity_db=intensity,
+            intensity_phase_deg=intensity_phase,
+            delay_s=delay,
+            growth_cents_per_s=growth,
+            duration_s=duration,
+            peak_dbfs=level,
+        )
+    for line in lines:
+        _say(line)
 
 
 # --- what the commands share

@@ -1,0 +1,211 @@
+r"""A real note with its vibrato removed, halved or doubled, to hear what it does.
+
+Method
+------
+The vibrato of the note, :math:`v(t)` in cents, is taken from its measured line
+(:func:`vibstudy.pitch.refine.refine_note`): at each moment the line around it (Gaussian weights,
+:data:`SPREAD_CYCLES` cycles) is a straight piece plus :data:`ORDERS` harmonics of the fitted cycle
+(:func:`vibstudy.vibrato.fit.fit_vibrato`); *v* is the value of those harmonics there. Drift, scoops and
+unsteadiness stay in the note.
+
+To leave *f* times the vibrato, time is warped: the sound of the moment *t* is played at
+
+.. math:: t' = \int_0^t 2^{(1-f)\, v(u) / 1200}\, du,
+
+so that its pitch becomes :math:`c - (1-f) v`. The sound is read along the inverse of that line from one
+band-limited signal, so that phase is kept, and no frame is cut. Over the note the warp is scaled to give
+back the note's length; that shifts its pitch by a fraction of a cent. Resonances move with the pitch, by
+no more than the vibrato taken away or added.
+
+Level in step with the vibrato (dB) can be scaled the same way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from scipy.interpolate import CubicSpline, PchipInterpolator
+from scipy.signal import resample_poly
+
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.pitch.refine import NoteLine, refine_note
+from vibstudy.vibrato.fit import VibratoFit
+from vibstudy.vibrato.note import measure_note
+
+ORDERS = 4
+SPREAD_CYCLES = 0.8
+EDGE_S = 0.03
+"""Beyond the line's ends the warp runs on for this long, fading."""
+PAD_S = 0.12
+"""Sound kept before and after the note."""
+OVERSAMPLING = 4
+FACTORS = {"as_played": 1.0, "without": 0.0, "halved": 0.5, "doubled": 2.0}
+"""Versions of a note, and how much of its vibrato each keeps."""
+
+
+@dataclass(frozen=True, eq=False)
+class RealNote:
+    """One note of a recording, cut out.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        The sound, :data:`PAD_S` longer at both ends where there is sound.
+    rate_hz : float
+        Sample rate.
+    line : NoteLine
+        Its measured line, on the clock of `samples`.
+    fit : VibratoFit
+        Its vibrato.
+    """
+
+    samples: np.ndarray
+    rate_hz: float
+    line: NoteLine
+    fit: VibratoFit
+
+
+def cut_note(path: str | Path, at_s: float) -> RealNote:
+    """Cut out the note that sounds at a moment of a recording.
+
+    Parameters
+    ----------
+    path : path
+        Sound file.
+    at_s : float
+        A moment inside the note, in s from the beginning of the file.
+
+    Raises
+    ------
+    VibstudyError
+        When no note sounds there, or it has no vibrato to change.
+    """
+    from vibstudy.notes.segment import segment_notes
+    from vibstudy.pitch.trackers import track_line
+    from vibstudy.sound.reading import read_audio
+
+    audio = read_audio(path)
+    contour = track_line(audio.samples, audio.rate_hz)
+    notes = segment_notes(audio.samples, audio.rate_hz, contour)
+    here = notes[(notes["onset_s"] <= at_s) & (notes["offset_s"] >= at_s)]
+    if here.empty:
+        near = notes.iloc[(0.5 * (notes["onset_s"] + notes["offset_s"]) - at_s).abs().argsort()[:1]]
+        hint = "".join(
+            f"The nearest lasts from {a:.2f} to {b:.2f} s"
+            for a, b in near[["onset_s", "offset_s"]].to_numpy()
+        )
+        raise VibstudyError(
+            Problem(
+                "no note sounds at this moment",
+                str(path),
+                got=f"{at_s:g} s",
+                repair=hint or "Choose another file",
+            )
+        )
+    onset_s, offset_s = (float(here.iloc[0][name]) for name in ("onset_s", "offset_s"))
+    first = max(0, round((onset_s - PAD_S) * audio.rate_hz))
+    last = round((offset_s + PAD_S) * audio.rate_hz)
+    origin_s = first / audio.rate_hz
+    line = refine_note(audio.samples, audio.rate_hz, contour, onset_s, offset_s)
+    fit = measure_note(line)[1] if line is not None else None
+    if line is None or fit is None:
+        raise VibstudyError(
+            Problem(
+                "this note has no vibrato that could be changed",
+                str(path),
+                got=f"{at_s:g} s",
+                repair="Choose a longer note, or one with vibrato",
+            )
+        )
+    moved = replace(
+        line, onset_s=onset_s - origin_s, offset_s=offset_s - origin_s, time_s=line.time_s - origin_s
+    )
+    return RealNote(np.asarray(audio.samples[first:last], float), audio.rate_hz, moved, fit)
+
+
+def scale_vibrato(note: RealNote, factor: float, *, level: bool = False) -> np.ndarray:
+    """Return the note's sound with `factor` times its vibrato [shape=(n,)].
+
+    Parameters
+    ----------
+    note : RealNote
+        From :func:`cut_note`.
+    factor : float >= 0
+        0 removes the vibrato, 1 leaves it, 2 doubles it.
+    level : bool
+        Scale the level modulation in step with it, too.
+    """
+    if factor < 0:
+        raise VibstudyError(Problem("a vibrato cannot be scaled below 0", got=f"{factor:g}"))
+    if factor == 1.0:
+        return note.samples.copy()
+    samples = note.samples
+    t, cents = _in_step(note, note.line.cents)
+    if level:
+        _, db = _in_step(note, note.line.level_db)
+        time_s = np.arange(len(samples)) / note.rate_hz
+        samples = samples * 10.0 ** (np.interp(time_s, t, (factor - 1.0) * db, left=0.0, right=0.0) / 20.0)
+    return _warp(samples, note.rate_hz, t, (1.0 - factor) * cents)
+
+
+def _in_step(note: RealNote, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Times, and the part of `values` in step with the vibrato there, fading to 0 beyond the line."""
+    line, fit = note.line, note.fit
+    hop = line.hop_s
+    psi = _running_phase(fit, line)
+    beyond = round(EDGE_S / hop)
+    slopes = np.gradient(psi)
+    before = psi[0] - slopes[0] * np.arange(beyond, 0, -1)
+    after = psi[-1] + slopes[-1] * np.arange(1, beyond + 1)
+    wide = np.concatenate([before, psi, after])
+    t = line.time_s[0] + hop * (np.arange(len(wide)) - beyond)
+
+    turn = psi / (2.0 * np.pi)
+    waves = _waves(psi)
+    out = np.empty(len(wide))
+    for i, here in enumerate(wide):
+        centre = np.clip(here / (2.0 * np.pi), turn[0], turn[-1])
+        distance = turn - centre
+        weight = np.exp(-0.25 * (distance / SPREAD_CYCLES) ** 2)
+        columns = np.column_stack([waves, np.ones_like(distance), distance, distance**2])
+        ridge = 1e-6 * np.eye(columns.shape[1]) * weight.sum() ** 2
+        near = columns * weight[:, None]
+        beta = np.linalg.solve(near.T @ near + ridge, near.T @ (values * weight))
+        out[i] = (_waves(np.array([here])) @ beta[: 2 * ORDERS])[0]
+    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(beyond) + 0.5) / beyond)
+    out[:beyond] *= ramp
+    out[len(out) - beyond :] *= ramp[::-1]
+    return t, out
+
+
+def _running_phase(fit: VibratoFit, line: NoteLine) -> np.ndarray:
+    """Phase of the cycle at every frame; before and after the vibrato it runs on at the mean rate."""
+    times = line.time_s - line.onset_s
+    inside = (fit.time_s >= fit.start_s) & (fit.time_s <= fit.end_s)
+    known_t, known = fit.time_s[inside], np.asarray(fit.phase_rad)[inside]
+    psi = np.interp(times, known_t, known)
+    turn = 2.0 * np.pi * fit.rate_hz
+    psi = np.where(times < known_t[0], known[0] + turn * (times - known_t[0]), psi)
+    return np.where(times > known_t[-1], known[-1] + turn * (times - known_t[-1]), psi)
+
+
+def _waves(psi: np.ndarray) -> np.ndarray:
+    return np.column_stack([f(k * psi) for k in range(1, ORDERS + 1) for f in (np.cos, np.sin)])
+
+
+def _warp(samples: np.ndarray, rate_hz: float, t: np.ndarray, cents: np.ndarray) -> np.ndarray:
+    """Lower the pitch by `cents` (given at times `t`, 0 outside) by playing the sound along a warped time."""
+    n = len(samples)
+    source = np.arange(n) / rate_hz
+    curve = PchipInterpolator(t, cents)
+    inside = (source >= t[0]) & (source <= t[-1])
+    speed = np.ones(n)
+    speed[inside] = 2.0 ** (curve(source[inside]) / 1200.0)
+    # give the note its length back, so that what follows stays where it was
+    speed[inside] /= speed[inside].mean()
+    played = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))]) / rate_hz
+    at = np.interp(source, played, source)
+    fine = resample_poly(samples, OVERSAMPLING, 1)
+    return CubicSpline(np.arange(len(fine)) / (OVERSAMPLING * rate_hz), fine)(at)
