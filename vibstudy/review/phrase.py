@@ -1,0 +1,336 @@
+"""A note in its phrase: read from the user's file, measured again between any edges, made audible.
+
+Only the seconds around the note are read. The tracker runs once a phrase, and its line is kept in
+memory with the sound of the last few phrases; measuring a note between new edges then takes the
+refinement and the fit alone (:func:`vibstudy.pitch.refine.refine_note`,
+:func:`vibstudy.vibrato.note.measure_note`): the same calls that measured it at first.
+
+What can differ from the first measurement of the same edges: the tracker sees the phrase instead of the
+whole recording, and corrections found over a whole recording (wow, clicks) are not applied.
+
+Sounds
+------
+Every sound is brought to -23 dB re full scale (RMS), peaks below half of full scale, and faded in and out
+(:func:`vibstudy.report.study.safe_level`).
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from threadpoolctl import threadpool_limits
+
+from vibstudy.corpus.settings import Settings
+from vibstudy.corpus.store import Recording
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.refine import NoteLine, refine_note
+from vibstudy.recording import DISAGREE_ABOVE, GAP_BELOW, NOISY_BELOW_DB
+from vibstudy.report.study import safe_level
+from vibstudy.sound.reading import Audio, read_audio
+from vibstudy.vibrato.fit import VibratoFit
+from vibstudy.vibrato.note import measure_note
+
+AROUND_S = 2.5
+"""Sound read before and after a note."""
+LEAST_AROUND_S = 0.3
+_KEPT_PHRASES = 4
+_KEPT_REASONS = {"clipped", "masked"}
+"""Doubts that stay with a note whatever its edges; all others are looked into again."""
+_TONE_HARMONICS = (1.0, 0.4, 0.2, 0.1)
+_TONE_FADE_S = 0.12
+
+
+@dataclass(frozen=True, eq=False)
+class Phrase:
+    """Sound around a note, and the tracker's line. Times of `contour` from the first sample."""
+
+    audio: Audio
+    contour: Contour
+
+    @property
+    def start_s(self) -> float:
+        """First sample, on the clock of the note table."""
+        return self.audio.origin_s
+
+    @property
+    def end_s(self) -> float:
+        """End, on the clock of the note table."""
+        return self.audio.origin_s + self.audio.duration_s
+
+    def cut(self, start_s: float, end_s: float) -> np.ndarray:
+        """Samples between two times of the note table's clock."""
+        rate = self.audio.rate_hz
+        first = max(0, round((start_s - self.start_s) * rate))
+        return self.audio.samples[first : max(first, round((end_s - self.start_s) * rate))]
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A note measured again: its columns, its line (times from the first sample of the phrase), its fit."""
+
+    columns: dict[str, Any]
+    line: NoteLine | None
+    fit: VibratoFit | None
+
+
+class PhraseReader:
+    """Phrases of a study's recordings; the last few are kept.
+
+    Parameters
+    ----------
+    recordings : mapping of str to Recording
+        By recording_id.
+    settings : Settings
+        As they measured the study.
+    tuning_hz : mapping of str to float
+        Tuning used for each recording; where missing, notes get no name.
+    """
+
+    def __init__(
+        self,
+        recordings: Mapping[str, Recording],
+        settings: Settings,
+        tuning_hz: Mapping[str, float] | None = None,
+    ):
+        self.recordings = recordings
+        self.settings = settings
+        self.tuning_hz = tuning_hz or {}
+        self._kept: OrderedDict[tuple[str, float, float], Phrase] = OrderedDict()
+
+    def phrase(self, recording_id: str, onset_s: float, offset_s: float) -> Phrase:
+        """Sound around a note: a kept phrase that holds it with some margin, or a new one.
+
+        Raises
+        ------
+        VibstudyError
+            When the recording is not in the manifest, or its file cannot be read.
+        """
+        from vibstudy.pitch.trackers import track_line
+
+        for key, phrase in self._kept.items():
+            if key[0] == recording_id and key[1] <= onset_s and offset_s <= key[2]:
+                self._kept.move_to_end(key)
+                return phrase
+        recording = self._recording(recording_id)
+        speed = _number(recording.row, "speed_factor") or 1.0
+        first = _number(recording.row, "start_s") or 0.0
+        last = _number(recording.row, "end_s")
+        start = max((onset_s - AROUND_S) / speed, first)
+        end = (offset_s + AROUND_S) / speed
+        audio = read_audio(recording.audio_path, start, end if last is None else min(end, last), speed)
+        contour = track_line(
+            audio.samples, audio.rate_hz, self.settings.tracker, self.settings.fmin_hz, self.settings.fmax_hz
+        )
+        phrase = Phrase(audio, contour)
+        # at the ends of the recording there is no margin to ask for
+        low = audio.origin_s + (0.0 if start <= first else LEAST_AROUND_S)
+        at_end = phrase.end_s < offset_s + AROUND_S - 0.05
+        high = phrase.end_s - (0.0 if at_end else LEAST_AROUND_S)
+        self._kept[recording_id, low, high] = phrase
+        while len(self._kept) > _KEPT_PHRASES:
+            self._kept.popitem(last=False)
+        return phrase
+
+    def _recording(self, recording_id: str) -> Recording:
+        if recording_id not in self.recordings:
+            raise VibstudyError(Problem("no such recording in the manifest", got=recording_id))
+        return self.recordings[recording_id]
+
+    def measure(
+        self, note: Mapping[str, Any], onset_s: float, offset_s: float, octave_shift: int = 0
+    ) -> Measured:
+        """Measure a note of the table between the edges given.
+
+        Parameters
+        ----------
+        note : mapping
+            Its row: ``recording_id``, and ``note_kind`` and ``quality`` where they are known.
+        onset_s, offset_s : float
+            Edges, on the clock of the note table.
+        octave_shift : int
+            Octaves from the tracker's pitch to the true one.
+        """
+        name = str(note["recording_id"])
+        phrase = self.phrase(name, onset_s, offset_s)
+        tempo = _number(self._recording(name).row, "tempo_bpm")
+        with threadpool_limits(limits=1):
+            found = _measure(phrase, note, onset_s, offset_s, octave_shift, self.settings, tempo)
+        pitch, tuning = found.columns["pitch_hz"], self.tuning_hz.get(name)
+        if tuning and pitch and np.isfinite(pitch):
+            semitones = 69.0 + 12.0 * np.log2(pitch / tuning)
+            found.columns["midi"] = int(np.clip(round(semitones), 0, 127))
+            found.columns["pitch_cents"] = 100.0 * (semitones - round(semitones))
+        return found
+
+
+def remeasure(
+    recording: Recording,
+    onset_s: float,
+    offset_s: float,
+    octave_shift: int = 0,
+    settings: Settings | None = None,
+) -> dict[str, Any]:
+    """Columns of one note between the edges given, from the user's file.
+
+    Parameters
+    ----------
+    recording : Recording
+        From :func:`vibstudy.corpus.store.recordings_of`.
+    onset_s, offset_s : float
+        Edges, in s from the beginning of the file, at true speed.
+    octave_shift : int
+        Octaves from the tracker's pitch to the true one.
+    settings : Settings | None
+        None: the defaults.
+    """
+    reader = PhraseReader({recording.recording_id: recording}, settings or Settings())
+    note = {"recording_id": recording.recording_id}
+    return reader.measure(note, onset_s, offset_s, octave_shift).columns
+
+
+def _measure(
+    phrase: Phrase,
+    note: Mapping[str, Any],
+    onset_s: float,
+    offset_s: float,
+    octave_shift: int,
+    settings: Settings,
+    tempo_bpm: float | None,
+) -> Measured:
+    contour = _nearest_octave(phrase, octave_shift)
+    onset, offset = onset_s - phrase.start_s, offset_s - phrase.start_s
+    frames = (contour.time_s >= onset) & (contour.time_s <= offset)
+    kind = note.get("note_kind")
+    kind = "note" if kind is None or pd.isna(kind) else str(kind)
+    reasons = [reason for reason in _reasons(note) if reason in _KEPT_REASONS]
+    columns: dict[str, Any] = {
+        "onset_s": onset_s,
+        "offset_s": offset_s,
+        "duration_s": offset_s - onset_s,
+        "note_kind": kind,
+        "voiced_fraction": float(contour.voiced[frames].mean()) if frames.any() else np.nan,
+        "pitch_hz": np.nan,
+    }
+    fit = None
+    line = refine_note(phrase.audio.samples, phrase.audio.rate_hz, contour, onset, offset)
+    if line is None:
+        reasons.append("too_short")
+    else:
+        columns |= {
+            "pitch_hz": line.reference_hz,
+            "level_db": float(np.median(line.level_db)),
+            "snr_db": line.snr_db,
+        }
+        if line.snr_db < NOISY_BELOW_DB:
+            reasons.append("noisy")
+        if line.disagreement > DISAGREE_ABOVE:
+            reasons.append("outlier_harmonics")
+        if kind == "note":
+            vibrato, fit = measure_note(
+                line,
+                rate_min_hz=settings.vibrato_min_hz,
+                rate_max_hz=settings.vibrato_max_hz,
+                false_alarm=settings.false_alarm,
+                tempo_bpm=tempo_bpm,
+            )
+            reasons += vibrato.pop("quality")
+            columns |= vibrato
+    if columns["voiced_fraction"] < GAP_BELOW:
+        reasons.append("gap")
+    columns["quality"] = ";".join(dict.fromkeys(reasons)) or "ok"
+    return Measured(columns, line, fit)
+
+
+def _nearest_octave(phrase: Phrase, octave_shift: int) -> Contour:
+    if not octave_shift:
+        return phrase.contour
+    return replace(phrase.contour, f0_hz=phrase.contour.f0_hz * 2.0**octave_shift)
+
+
+def _reasons(note: Mapping[str, Any]) -> list[str]:
+    quality = note.get("quality")
+    return [] if quality is None or pd.isna(quality) or quality == "ok" else str(quality).split(";")
+
+
+def _number(row: Mapping[str, Any], key: str) -> float | None:
+    value = row.get(key)
+    return None if value is None or pd.isna(value) else float(value)
+
+
+# --- to be seen
+
+
+def picture(phrase: Phrase, low_hz: float, high_hz: float, rows: int = 160, columns: int = 760) -> np.ndarray:
+    """Spectrogram of a phrase for the screen.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float
+        Lowest and highest frequency; rows are evenly spaced in log frequency.
+
+    Returns
+    -------
+    ndarray [shape=(rows, columns), uint8]
+        The first row is the highest frequency; 255 is the loudest, 0 is 60 dB below it.
+    """
+    from scipy.ndimage import map_coordinates
+    from scipy.signal import stft
+
+    size = 2048
+    hop = max(64, len(phrase.audio.samples) // columns)
+    freqs, times, spectrum = stft(
+        phrase.audio.samples, phrase.audio.rate_hz, nperseg=size, noverlap=size - hop, nfft=2 * size
+    )
+    level = 10.0 * np.log10(np.abs(spectrum) ** 2 + 1e-12)
+    wanted_hz = np.geomspace(high_hz, low_hz, rows)
+    wanted_s = (np.arange(columns) + 0.5) / columns * phrase.audio.duration_s
+    at = np.meshgrid(wanted_hz / freqs[1], wanted_s / times[1], indexing="ij")
+    shown = map_coordinates(level, at, order=1, mode="nearest")
+    return np.clip(255.0 * (1.0 + (shown - shown.max()) / 60.0), 0, 255).astype(np.uint8)
+
+
+# --- to be heard
+
+
+def wav(samples: np.ndarray, rate_hz: float) -> bytes:
+    """A 16-bit WAV file at a safe level."""
+    import soundfile
+
+    stream = BytesIO()
+    soundfile.write(stream, safe_level(samples, rate_hz), round(rate_hz), format="WAV", subtype="PCM_16")
+    return stream.getvalue()
+
+
+def half_speed(samples: np.ndarray) -> np.ndarray:
+    """Twice as long at the same pitch."""
+    from librosa.effects import time_stretch
+
+    return time_stretch(np.ascontiguousarray(samples, dtype=np.float32), rate=0.5, n_fft=1024)
+
+
+def vibrato_tone(measured: Measured, duration_s: float, rate_hz: float) -> np.ndarray:
+    """A plain tone at the note's pitch with the fitted vibrato alone (straight where there is none).
+
+    Drift, scoops and noise of the note are left out. Faded in over 0.12 s.
+    """
+    time_s = np.arange(round(duration_s * rate_hz)) / rate_hz
+    pitch = measured.columns["pitch_hz"]
+    pitch = pitch if np.isfinite(pitch) else 440.0
+    cents = np.zeros(len(time_s))
+    fit = measured.fit
+    if fit is not None:
+        cents = np.interp(time_s, fit.time_s, fit.envelope_cents * np.cos(fit.phase_rad), left=0.0, right=0.0)
+    phase = 2.0 * np.pi * np.cumsum(pitch * 2.0 ** (cents / 1200.0)) / rate_hz
+    tone = np.zeros(len(time_s))
+    for k, share in enumerate(_TONE_HARMONICS, 1):
+        if k * pitch < 0.45 * rate_hz:
+            tone += share * np.sin(k * phase)
+    fade = min(_TONE_FADE_S, duration_s / 3.0)
+    return tone * np.clip(np.minimum(time_s, duration_s - time_s) / fade, 0.0, 1.0)

@@ -1,0 +1,155 @@
+"""Which notes to hear first.
+
+By suspicion
+    Points of a note = doubts in its ``quality`` (one each; ``too_short`` and ``few_cycles`` say little
+    about a mistake and count 0 and 0.5), plus what its rate and its extent stand out from their player's
+    others: robust z (distance from the player's median over 1.4826 times the median absolute deviation;
+    of log extent), counted from 2 on, at most 4 each. Players with fewer than 8 measured notes are not
+    compared. Most points first; ties in the order of the table.
+
+By lot
+    A sample stratified by decade and region: each stratum gets the same number as far as it reaches, the
+    rest goes round. Drawn with a seed and shuffled, so that neither player nor decade can be guessed from
+    the order.
+
+Only the columns needed are read, so that 50,000 notes take a few megabytes.
+
+References
+----------
+1.4826 makes the median absolute deviation estimate the standard deviation of normal values: Rousseeuw &
+Croux 1993, J. Am. Stat. Assoc. 88(424):1273-1283.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.corpus.store import read_notes
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.schema import QUALITY_REASONS
+
+NEEDED = ("recording_id", "note_id", "onset_s", "offset_s", "rate_hz", "extent_cents", "quality", "reviewed")
+TAGS = ("player", "decade", "region", "medium")
+POINTS = dict.fromkeys(QUALITY_REASONS, 1.0) | {"too_short": 0.0, "few_cycles": 0.5}
+Z_FROM = 2.0
+Z_MOST = 4.0
+FEWEST_TO_COMPARE = 8
+_TO_SIGMA = 1.4826
+
+
+def read_queue_columns(directory: str | Path) -> pd.DataFrame:
+    """The columns of the note table that a queue needs, with the tags the study has."""
+    import pyarrow.parquet as pq
+
+    for folder in (Path(directory), Path(directory) / "results"):
+        if (folder / "notes.parquet").exists():
+            names = pq.read_schema(folder / "notes.parquet").names
+            return read_notes(folder, [name for name in (*NEEDED, *TAGS) if name in names])
+    frame = read_notes(directory)
+    return frame[[name for name in (*NEEDED, *TAGS) if name in frame]]
+
+
+def robust_z(values: pd.Series, groups: pd.Series) -> pd.Series:
+    """Distance of each value from its group's median, in robust standard deviations; missing where unknown.
+
+    Parameters
+    ----------
+    values : Series of float
+        Missing values stay missing.
+    groups : Series
+        Group of each value.
+    """
+    values = values.astype("float64")
+    by = values.groupby(groups, dropna=False)
+    middle, count = by.transform("median"), by.transform("count")
+    spread = _TO_SIGMA * (values - middle).abs().groupby(groups, dropna=False).transform("median")
+    return ((values - middle) / spread).where((count >= FEWEST_TO_COMPARE) & (spread > 0))
+
+
+def by_suspicion(notes: pd.DataFrame, heard: bool = False) -> pd.DataFrame:
+    """Notes with the most doubtful first.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table with the columns of :data:`NEEDED`; ``player`` where known.
+    heard : bool
+        Whether notes already reviewed stay in.
+
+    Returns
+    -------
+    DataFrame
+        The notes in order, with ``points`` and ``doubt`` (in words).
+    """
+    queue = notes if heard else _unheard(notes)
+    players = notes["player"] if "player" in notes else pd.Series("", index=notes.index)
+    rate = robust_z(notes["rate_hz"], players).loc[queue.index]
+    extent = robust_z(np.log(notes["extent_cents"].where(notes["extent_cents"] > 0)), players).loc[
+        queue.index
+    ]
+    quality = queue["quality"].fillna("ok").astype(str)
+    doubts = {text: _points(text) for text in quality.unique()}
+    points = quality.map(doubts).astype(float)
+    for z in (rate, extent):
+        points += (z.abs().clip(upper=Z_MOST + Z_FROM) - Z_FROM).clip(lower=0).fillna(0.0)
+    queue = queue.assign(points=points, doubt=_words(quality, rate, extent))
+    return queue.sort_values("points", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _unheard(notes: pd.DataFrame) -> pd.DataFrame:
+    return notes[notes["reviewed"].fillna("auto").eq("auto")]
+
+
+def _points(quality: str) -> float:
+    return sum(POINTS.get(reason, 1.0) for reason in quality.split(";") if reason != "ok")
+
+
+def _words(quality: pd.Series, rate: pd.Series, extent: pd.Series) -> list[str]:
+    """Why a note is doubtful; the reasons of `quality` have their own words elsewhere."""
+    out = []
+    for zr, ze in zip(rate, extent, strict=True):
+        said = [
+            f"its {name} is far {'above' if z > 0 else 'below'} the player's other notes"
+            for name, z in (("rate", zr), ("extent", ze))
+            if abs(z) > Z_FROM
+        ]
+        out.append("; ".join(said))
+    return out
+
+
+def by_lot(notes: pd.DataFrame, size: int, seed: int, heard: bool = True) -> pd.DataFrame:
+    """A random sample, stratified by decade and region, in random order.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table with the columns of :data:`NEEDED`; ``decade`` and ``region`` where known.
+    size : int > 0
+        Notes wanted; all when there are fewer.
+    seed : int
+        The same seed and table give the same sample.
+    heard : bool
+        Whether notes already reviewed may be drawn.
+    """
+    if size < 1:
+        raise VibstudyError(Problem("a sample needs at least one note", column="size", got=str(size)))
+    rng = np.random.default_rng(seed)
+    pool = (notes if heard else _unheard(notes)).reset_index(drop=True)
+    keys = [name for name in ("decade", "region") if name in pool]
+    strata = (
+        [np.asarray(index) for index in pool.groupby(keys, dropna=False, sort=True).indices.values()]
+        if keys
+        else [np.arange(len(pool))]
+    )
+    strata = [rng.permutation(own) for own in strata]
+    order = rng.permutation(len(strata))
+    drawn: list[int] = []
+    depth = 0
+    while len(drawn) < min(size, len(pool)):
+        layer = [int(strata[i][depth]) for i in order if depth < len(strata[i])]
+        drawn += layer[: size - len(drawn)]
+        depth += 1
+    return pool.iloc[rng.permutation(drawn)].reset_index(drop=True)
