@@ -292,6 +292,40 @@ def tone(
         _say(line)
 
 
+@app.command(rich_help_panel=PLAY)
+def practice(
+    take: Annotated[Path, typer.Argument(metavar="TAKE", help="Recording of yourself, one line alone.")],
+    rate: Annotated[float | None, typer.Option(metavar="HZ", help="Target rate.", show_default=False)] = None,
+    extent: Annotated[
+        float | None,
+        typer.Option(
+            metavar="CENTS", help="Target extent, ± cents (half of peak to peak).", show_default=False
+        ),
+    ] = None,
+    like: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Instead: like this player or group.", show_default=False),
+    ] = None,
+    study: Annotated[Path, typer.Option(metavar="DIR", help="The measured study for --like.")] = Path(),
+    beat: Annotated[
+        float | None, typer.Option(metavar="BPM", help="Metronome value.", show_default=False)
+    ] = None,
+    history: Annotated[Path, typer.Option(metavar="FILE", help="Where takes are remembered.")] = Path(
+        "practice.csv"
+    ),
+) -> None:
+    """Compare your own playing with a target, note by note, and keep its history."""
+    from vibstudy.report.practice import as_rich_table, in_words, make_target, practise, target_like
+
+    target = target_like(study, like) if like is not None else make_target(rate, extent)
+    compared, values, past = practise(take, target, history, beat)
+    Console().print(as_rich_table(compared))
+    for line in in_words(values):
+        _say(line)
+    picture = history.with_name(f"{history.stem}_progress.png")
+    _say(f"{_count(len(past), 'take')} in {history}; progress drawn in {picture}")
+
+
 # --- what the commands share
 
 
