@@ -199,10 +199,8 @@ class ReviewRoom(anywidget.AnyWidget):
         self.place = next(
             (i for i, item in enumerate(self.queue) if item["note_id"] == last.note_id), self.place
         )
-        if last.what == "split":
-            follows = self.place + 1
-            if follows < len(self.queue) and self.queue[follows]["note_id"] is None:
-                del self.queue[follows]
+        self.queue = [item for item in self.queue if item.get("made_by") != last.edit_id]
+        self.place = min(self.place, len(self.queue) - 1)
 
     def _sound(self, which: str) -> None:
         now = self._now
@@ -330,7 +328,7 @@ class _Now:
             & self.notes["note_id"].ne(self.row["note_id"])
         ]
         details: dict[str, Any] = {
-            "title": f"Note {item.get('place', '')}".strip() if blind else str(self.row["note_id"]),
+            "title": "A note, blind" if blind else str(self.row["note_id"]),
             "tags": [] if blind else _tags(item),
             "span": [start, self.phrase.end_s],
             "edges": [onset, offset],
@@ -379,16 +377,22 @@ def _figures(row: Mapping[str, Any]) -> list[list[str]]:
         text = f"{value:.{places}f}"
         return f"{text} {unit}" if not np.isfinite(se) else f"{text} (se {se:.{places}f}) {unit}"
 
-    has = row.get("has_vibrato")
+    extent = with_error("extent_cents", "extent_se_cents", 1, "cents")
     return [
         ["Pitch", _pitch_words(number("midi"), number("pitch_cents"), number("pitch_hz"))],
         ["Length", with_error("duration_s", "", 2, "s")],
-        ["Vibrato", "too short to tell" if has is None or pd.isna(has) else "yes" if has else "none found"],
+        ["Vibrato", _vibrato_words(row.get("has_vibrato"))],
         ["Rate", with_error("rate_hz", "rate_se_hz", 2, "Hz")],
-        ["Extent", "± " * bool(np.isfinite(number("extent_cents"))) + with_error("extent_cents", "extent_se_cents", 1, "cents")],
+        ["Extent", extent if extent == "–" else f"± {extent}"],
         ["Begins after", with_error("vibrato_onset_s", "vibrato_onset_se_s", 2, "s")],
         ["Signal to noise", with_error("snr_db", "", 0, "dB")],
     ]  # fmt: skip
+
+
+def _vibrato_words(has: Any) -> str:
+    if has is None or pd.isna(has):
+        return "too short to tell"
+    return "yes" if has else "none found"
 
 
 def _pitch_words(midi: float, cents: float, hertz: float) -> str:
