@@ -48,9 +48,10 @@ CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 MAX_HARMONICS = 24
 PERIODS = 3  # length of the window in periods: its first zero falls on the neighbouring harmonic
 HOPS = 2.2  # and in hops, so that no sound between two frames is lost
-MIN_FRAME_RATE_HZ = 150.0
+MIN_FRAME_RATE_HZ = 250.0
 MAX_FRAME_RATE_HZ = 320.0
 STILL_CENTS = 0.15  # a base line that moves less from pass to pass stands still
+SLOPE_REACH_S = 0.010  # keeps what is below about 40 Hz
 AUDIBLE = 5.0  # power over noise from which a harmonic has a phase in every frame
 COHERENT = 12.0  # power over the noise of the whole note from which a harmonic is used
 _NOISE_BANDWIDTH = 1.7268  # equivalent noise bandwidth of a Blackman window, in 1 / length
@@ -362,8 +363,8 @@ def _thinness(hop_s: float, window_s: float) -> float:
 
 @lru_cache(maxsize=64)
 def _slope_matrix(hop_s: float, n: int) -> np.ndarray:
-    """Rows that give the slope at each place of a window of about 28 ms (keeps what is below 30 Hz)."""
-    width = max(min(n - (n + 1) % 2, 2 * round(0.014 / hop_s) + 1), 5)
+    """Rows that give the slope at each place of a window of twice `SLOPE_REACH_S`."""
+    width = max(min(n - (n + 1) % 2, 2 * round(SLOPE_REACH_S / hop_s) + 1), 5)
     x = (np.arange(width) - width // 2) * hop_s
     order = np.arange(4 if width > 5 else 3)
     fit = np.linalg.pinv(x[:, None] ** order)
