@@ -134,15 +134,16 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
         extent_error=rows["extent"] - rows["extent_cents"],
     )
     out = {}
-    for method, part in rows.groupby("method", sort=False):
+    for method, every in rows.groupby("method", sort=False):
+        part = every[every["rate"].notna()]
         cell = part.groupby("cell")
         rmse = cell[["rate_error", "extent_error"]].agg(lambda e: np.sqrt(np.nanmean(e**2)))
         clean = part[(part["snr_db"] >= 20) & (part["duration_s"] >= 0.8)]
         bias = clean.groupby("cell")[["rate_error", "extent_error"]].mean()
         allowed = np.maximum(0.005 * clean.groupby("cell")["extent_cents"].first(), 0.3)
         out[method] = {
-            "signals": len(part),
-            "found": part["rate"].notna().mean(),
+            "signals": len(every),
+            "found": every["rate"].notna().mean(),
             "extent bias, median (cents)": part["extent_error"].median(),
             "extent RMSE, median cell (cents)": rmse["extent_error"].median(),
             "rate RMSE, median cell (Hz)": rmse["rate_error"].median(),
