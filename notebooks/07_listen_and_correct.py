@@ -1,0 +1,184 @@
+# ---
+# jupyter:
+#   jupytext:
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # 7. Listen and correct
+#
+# The ear has the last word. Here you hear notes one at a time, say whether the machine got them right, and
+# mend those it did not. Then the notebook tells how well machine and ear agree, in figures for the paper.
+#
+# Your decisions go into `edits.csv` in the study's folder, one line each, at once. Nothing else is touched:
+# neither the sound nor what was measured. Every `vibstudy measure` puts the decisions into the tables again,
+# and *Undo* takes them back.
+
+# %%
+from vibstudy.report.study import open_study
+from vibstudy.review.agreement import open_review
+from vibstudy.review.queue import by_lot, by_suspicion, read_queue_columns
+
+study = open_study()
+study.say_origin()
+
+# %% [markdown]
+# ## Which notes
+#
+# * `ORDER = "suspicion"`: the notes that are most likely wrong come first: doubtful quality, or a rate or an
+#   extent unlike the player's other notes. Good for *mending*.
+# * `ORDER = "lot"`: a random sample from every decade and region, in random order, without names. Good for
+#   *figures for the paper*: only a random sample tells how often the machine is right. Two listeners with the
+#   same `SEED` hear the same notes.
+#
+# Change a line, then run the notebook again from here.
+
+# %%
+ORDER = "suspicion"
+SAMPLE = 100
+SEED = 1
+
+# %% jupyter={"source_hidden": true}
+room = None
+with study.attempt("the review of notes"):
+    columns = read_queue_columns(study.folder)
+    by_chance = ORDER == "lot"
+    queue = by_lot(columns, SAMPLE, SEED) if by_chance else by_suspicion(columns)
+    study.say(f"**{len(queue)} notes** wait to be heard, by {ORDER}.")
+
+# %% [markdown]
+# ## Hear, see, decide
+#
+# Above is the sound as a spectrogram, below it the pitch within the note (solid: measured; dashed: the fitted
+# vibrato; shaded: where vibrato lasts) and the level. Click into the frame once, then the keys on the buttons work.
+#
+# * **Listen**: the note, the whole phrase, the note at half speed (same pitch), or a plain tone with the measured
+#   vibrato alone. If that tone moves like the player, the measurement is right.
+# * **Decide**: accept, reject and say why, or mark a trill.
+# * **Edges**: drag the black lines, type the seconds, or use the keys 1 to 4. The note is measured again at once.
+# * **Mend**: octave, split at the place you clicked, join with the next note. Type how many vibrato cycles you
+#   counted in the shaded stretch: that is the simplest check of the rate there is.
+#
+# **Care for your hearing.** Start low and raise the volume slowly, above all with headphones. Recordings under
+# copyright: what you may copy or play in public depends on local law; ask someone licensed to advise you.
+
+# %% jupyter={"source_hidden": true}
+with study.attempt("the review of notes"):
+    from IPython.display import display
+
+    from vibstudy.review.room import ReviewRoom
+
+    if len(queue):
+        room = ReviewRoom(study.folder, queue, blind=by_chance)
+        display(room)
+    else:
+        study.say("There is nothing left to hear: every note has been reviewed.")
+
+# %% [markdown]
+# ## Decisions so far
+#
+# Run the rest of the notebook again after listening (menu *Run*, *Run Selected Cell and All Below*).
+
+# %%
+with study.attempt("decisions so far"):
+    review = open_review(study.folder)
+    decided = review.all_edits()
+    if not decided:
+        study.say("**Nothing has been reviewed yet.** The figures below appear once you have decided on some notes.")
+    else:
+        edited = review.notes(["note_id", "onset_s", "offset_s", "pitch_hz", "rate_hz", "extent_cents", "reviewed"])
+        changed = edited[edited["reviewed"] != "auto"]
+        study.say(f"{len(decided)} decisions; {len(changed)} notes in the table bear one. The last of them:")
+        study.show(changed.tail(12), 2)
+
+# %% [markdown]
+# Decisions that could not be applied (the sound changed, the note is gone) or on which two listeners differ are
+# told here. None is ever lost.
+
+# %%
+with study.attempt("decisions that could not be applied"):
+    problems = [*review.problems]
+    for name in review.edits:
+        problems += review.outcome(name)[1].problems if name in review.recordings else []
+    study.say_list([str(problem) for problem in problems] or ["All decisions apply, and no two contradict each other."])
+
+# %% [markdown]
+# ## Machine against ear
+#
+# The share of notes that the ear left as they were measured, with its 95 % interval (Wilson). Figures from a
+# random sample (`ORDER = "lot"`) speak for the whole study; figures from notes picked by suspicion make the
+# machine look worse than it is.
+
+# %%
+from vibstudy.review import agreement
+
+with study.attempt("machine against ear"):
+    heard = agreement.heard_notes(review)
+    if heard.empty:
+        study.say("No note has been accepted, corrected or rejected yet.")
+    else:
+        study.show(agreement.machine_against_ear(heard), 2)
+
+# %% [markdown]
+# ## Two listeners
+#
+# Cohen's kappa: agreement beyond what chance would give, 1 = perfect, 0 = no better than chance. To work with a
+# second listener, give them a copy of the study's folder; each signs with their own name. Afterwards put the lines of
+# their `edits.csv` below yours: a decision that stands in both counts once.
+
+# %%
+with study.attempt("two listeners"):
+    pair = agreement.two_listeners(decided)
+    if pair is None:
+        study.say("No two listeners have heard the same notes yet.")
+    else:
+        first, second, kappa = pair
+        study.say("Two listeners: " + (str(kappa) if kappa.kappa == kappa.kappa else f"{kappa.n} items, all judged alike") + ".")
+        study.show(kappa.table, 0, index=True)
+
+# %% [markdown]
+# ## Counted by ear, measured by machine
+#
+# Each dot is a note: how much the measured rate differs from the counted one. *Bias* is the mean difference; 95 % of
+# the differences lie between the *limits of agreement*. ICC is the intraclass correlation: 1 = both always say
+# the same.
+
+# %%
+with study.attempt("counted and measured rate"):
+    from vibstudy.stats.agreement import limits_of_agreement
+
+    counted = agreement.counted_rates(review)
+    if len(counted) < agreement.FEWEST_PAIRS:
+        study.say(f"Cycles have been counted on {len(counted)} notes; at least {agreement.FEWEST_PAIRS} are needed.")
+    else:
+        study.say(agreement.pair_words(counted["counted_hz"], counted["measured_hz"], "Hz"))
+        limits = limits_of_agreement(counted["counted_hz"], counted["measured_hz"])
+        drawn = agreement.limits_figure(limits, "measured minus counted rate", "Hz")
+        study.save(*drawn, "07_counted_and_measured")
+
+# %% [markdown]
+# ## Measured twice
+#
+# Notes whose edges were moved, before and after: how much rate and extent depend on where a note is said to begin.
+
+# %%
+with study.attempt("notes measured again"):
+    again = agreement.measured_again(review)
+    if len(again) < agreement.FEWEST_PAIRS:
+        study.say(f"{len(again)} notes with vibrato have been measured again; at least {agreement.FEWEST_PAIRS} are needed.")
+    else:
+        study.say("Rate, " + agreement.pair_words(again["rate_hz"], again["rate_again_hz"], "Hz"))
+        study.say("Extent, " + agreement.pair_words(again["extent_cents"], again["extent_again_cents"], "cents"))
+
+# %% [markdown]
+# ## For the paper
+
+# %%
+with study.attempt("the sentence for the paper"):
+    study.say("> " + agreement.sentence_for_the_paper(review))
