@@ -39,6 +39,7 @@ BEGIN = "Begin"
 MEASURE = "Measure the recordings"
 LISTEN = "Look and listen"
 PLAY = "Play and practise"
+SHARE = "Write and share"
 TEST = "Test and write"
 
 FAILED, UNUSABLE, FAULT, STOPPED = 1, 2, 3, 130
@@ -324,6 +325,46 @@ def practice(
         _say(line)
     picture = history.with_name(f"{history.stem}_progress.png")
     _say(f"{_count(len(past), 'take')} in {history}; progress drawn in {picture}")
+
+
+# --- write and share
+
+
+@app.command(rich_help_panel=SHARE)
+def package(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder to make.", show_default="data-package in the study"),
+    ] = None,
+    title: Annotated[str, typer.Option(help="Title of the data.")] = "Vibrato measured note by note",
+    author: Annotated[str, typer.Option(help="Author, for the citation.")] = "",
+    licence: Annotated[str, typer.Option(help="Licence of the data (SPDX name).")] = "CC-BY-4.0",
+) -> None:
+    """Pack the figures for others, as an open data package without sound and without your paths."""
+    from vibstudy.report.package import About, make_package
+
+    out = study / "data-package" if out is None else out
+    files = make_package(study, out, About(title, author, licence))
+    _say(f"{out}: {', '.join(path.name for path in files)}. No sound is in it. Next: vibstudy verify {out}")
+
+
+@app.command(rich_help_panel=SHARE)
+def verify(
+    folder: Annotated[Path, typer.Argument(metavar="PACKAGE", help="Folder made by 'vibstudy package'.")],
+) -> None:
+    """Fit the models and test the claims of a package again, and compare every figure."""
+    from vibstudy.report.package import TOLERANCE, verify_package
+
+    found = verify_package(folder)
+    if found.problems:
+        _say_all(found.problems, f"{folder} does not agree with itself:", error=True)
+        raise typer.Exit(FAILED)
+    largest = found.figures["relative"].max() if len(found.figures) else 0.0
+    _say(
+        f"{folder}: every file is as it was packed; {_count(len(found.figures), 'figure')} computed again, "
+        f"all the same (largest relative difference {largest:.1g}, allowed {TOLERANCE:g})."
+    )
 
 
 # --- what the commands share
