@@ -24,7 +24,7 @@
 
 # %%
 from vibstudy.report import figures as draw
-from vibstudy.report.figures import coverage_words, measured_counts
+from vibstudy.report.figures import coverage_words, measured_counts, telling_length_s
 from vibstudy.report.study import open_study
 from vibstudy.stats.confounds import confounds
 
@@ -64,19 +64,21 @@ with study.attempt("what this corpus cannot tell apart"):
 # %% [markdown]
 # ## How much could be measured
 #
-# A note must last about two vibrato cycles before anyone, ear or machine, can say whether it has vibrato.
-# Shorter notes are counted as *too short to tell*: neither with vibrato nor without. That is why the
-# share of notes with vibrato is always a share of the notes **long enough to tell**.
+# A note must last about two vibrato cycles before anyone, ear or machine, can say whether it has vibrato. On a
+# rather short note a strong vibrato may still be found, but a straight tone cannot be told from a slow beginning:
+# vibrato can be found there, never denied. So whenever a *share* of notes is given, it is a share of the notes
+# **long enough to tell either way**. How long that is, is worked out from the corpus itself.
 
 # %%
 notes = study.notes()
 with study.attempt("how much could be measured"):
     study.show(measured_counts(notes, "medium" if notes["medium"].notna().any() else "region"))
+    study.say(f"In this study, notes of {telling_length_s(notes):.2f} s and more are long enough to tell.")
 
 # %% [markdown]
-# `long_enough` counts the notes long enough to tell, `with_vibrato` those on which vibrato was found, and
-# `usable` those whose rate and extent are good enough for the models: not masked by the accompaniment, not
-# torn, not in doubt by an octave. Compare the rows. If old discs lose many more notes than new recordings,
+# `long_enough` counts the notes long enough to tell, and `with_vibrato` those of them on which vibrato was found.
+# `usable` counts the notes, of any length, whose rate and extent are good enough for the models: not masked by
+# the accompaniment, not torn, not in doubt by an octave. Compare the rows. If old discs lose many more notes than new recordings,
 # then the notes that remain from them are a selection: mostly the long and loud ones.
 #
 # **Next:** [2. One recording up close](02_one_recording_up_close.ipynb), where you can hear what was measured.

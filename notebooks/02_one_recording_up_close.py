@@ -23,7 +23,6 @@ from vibstudy.report import figures as draw
 from vibstudy.report.figures import (
     clearest_recording,
     fusion_limit_cents,
-    judged_notes,
     longest_vibrato_note,
     note_words,
 )
@@ -50,8 +49,8 @@ with study.attempt("one recording up close"):
     tags = mine.iloc[0]
     study.say(
         f"**{RECORDING}**: {tags['player']}, {tags['region']}, {int(tags['decade'])}s. "
-        f"{len(mine)} notes were found; {len(judged_notes(mine))} are long enough to tell whether they have "
-        f"vibrato, and {int(judged_notes(mine)['has_vibrato'].sum())} have it."
+        f"{len(mine)} notes were found: {(mine['has_vibrato'] == True).sum()} with vibrato, "
+        f"{(mine['has_vibrato'] == False).sum()} straight, {mine['has_vibrato'].isna().sum()} too short to tell."
     )
 
 # %% [markdown]

@@ -16,13 +16,14 @@
 # Some players vibrate on nearly every note: vibrato is part of their *tone*. Others keep it for chosen notes:
 # it is an *ornament*. Which players do what, and which notes do they choose?
 #
-# All shares here are shares of the notes **long enough to tell** (about two vibrato cycles).
+# All shares here are shares of the notes **long enough to tell**. On shorter notes vibrato may be found, but its
+# absence cannot be shown, so that counting them would make every player look too fond of vibrato.
 
 # %%
 import numpy as np
 
 from vibstudy.report import figures as draw
-from vibstudy.report.figures import judged_notes, vibrato_notes
+from vibstudy.report.figures import judged_notes, telling_length_s, vibrato_notes
 from vibstudy.report.study import effects_in_words, estimate_words, formula, open_study, p_words
 from vibstudy.report.usage import add_context, tempo_test, usage_index
 from vibstudy.stats import fit_mixed, fit_presence
@@ -30,6 +31,14 @@ from vibstudy.stats import fit_mixed, fit_presence
 study = open_study()
 study.say_origin()
 notes = study.notes()
+
+# %%
+with study.attempt("the length from which on one can tell"):
+    long_enough = judged_notes(notes)
+    study.say(
+        f"{len(long_enough)} of {len(notes)} notes are long enough to tell: those of "
+        f"{telling_length_s(notes):.2f} s and more."
+    )
 
 # %% [markdown]
 # ## Length first

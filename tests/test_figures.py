@@ -13,12 +13,12 @@ import matplotlib
 import numpy as np
 import pandas as pd
 import pytest
-from invented_study import invented_notes
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from invented_study import invented_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.report import figures as draw
 from vibstudy.report import figures_data as data
@@ -578,6 +578,22 @@ def test_rejected_and_short_notes_are_left_out():
     masked = data.vibrato_notes(notes.assign(quality="masked;few_cycles"))
     rough = data.vibrato_notes(notes.assign(quality="few_cycles;edge_unsure"))
     assert masked.empty and len(rough) == judged["has_vibrato"].sum()
+
+
+def test_length_from_which_absence_of_vibrato_shows():
+    """Vibrato found from 0.3 s on, straightness told from 0.45 s on: shares begin at 0.45 s."""
+    rng = np.random.default_rng(3)
+    length = rng.uniform(0.1, 1.5, 3000)
+    real = rng.random(3000) < 0.3
+    told = np.where(real & (length > 0.3), True, np.where(~real & (length > 0.45), False, None))
+    notes = pd.DataFrame({"duration_s": length, "has_vibrato": pd.array(told, dtype="boolean")})
+    assert data.telling_length_s(notes) == pytest.approx(0.45, abs=0.01)
+    share = data.judged_notes(notes)["has_vibrato"].mean()
+    assert share == pytest.approx(real[length >= 0.45].mean(), abs=0.01)
+    assert notes["has_vibrato"].dropna().mean() > share + 0.03  # what counting all of them would give
+    assert data.telling_length_s(notes.dropna()) == 0
+    never = notes[notes["has_vibrato"].ne(False).fillna(True)]
+    assert data.telling_length_s(never) == pytest.approx(0.45, abs=0.01)
 
 
 def test_periods_are_named_after_their_decades():

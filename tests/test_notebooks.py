@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile
-from invented_study import invented_notes
 
+from invented_study import invented_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.report.study import open_study
 

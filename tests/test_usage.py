@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_study import invented_notes
 
+from invented_study import invented_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.report.usage import (
     _design_effect,

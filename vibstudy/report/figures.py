@@ -12,6 +12,7 @@ from vibstudy.report.figures_data import (
     match_truth,
     measured_counts,
     need_players,
+    telling_length_s,
     two_largest,
     vibrato_notes,
 )
@@ -58,6 +59,7 @@ __all__ = [
     "pulses_and_beat",
     "rate_extent_plane",
     "recording_close_up",
+    "telling_length_s",
     "two_largest",
     "usage_by_player",
     "vibrato_by_length",

@@ -46,6 +46,14 @@ def _spectrogram_db(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np
     return analysis.t(len(samples)), analysis.f, level
 
 
+def _unbroken(line: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return time and pitch for drawing, with a gap wherever the line has one."""
+    time_s, f0_hz = line["time_s"].to_numpy(float), line["f0_hz"].to_numpy(float)
+    steps = np.diff(time_s)
+    gaps = np.flatnonzero(steps > 2.5 * np.median(steps)) + 1 if len(steps) else np.array([], int)
+    return np.insert(time_s, gaps, np.nan), np.insert(f0_hz, gaps, np.nan)
+
+
 def recording_close_up(
     samples: np.ndarray,
     rate_hz: float,
@@ -103,7 +111,7 @@ def recording_close_up(
             shading="nearest",
             rasterized=True,
         )
-        above.plot(part["time_s"], part["f0_hz"], color=COLOURS[1], lw=0.9 * page.line_pt)
+        above.plot(*_unbroken(part), color=COLOURS[1], lw=0.9 * page.line_pt)
         above.set_yscale("log")
         readable_log_axis(above.yaxis, [tick for tick in _LOG_TICKS if low_hz <= tick <= high_hz])
         above.set(ylim=(low_hz, high_hz), ylabel="Frequency (Hz)", title="Spectrogram and the line found")

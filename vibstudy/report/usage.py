@@ -2,8 +2,9 @@
 
 Definitions
 -----------
-All of this is about *judged* notes: notes long enough to tell (see
-:mod:`vibstudy.report.figures_data`).
+All of this is about *judged* notes: notes long enough to tell vibrato from its absence (see
+:mod:`vibstudy.report.figures_data`). Shorter notes are left out even where vibrato was found on them,
+since on them it can be found but not denied.
 
 * **Phrase**: a run of notes of one recording with no silence of `pause_s` or more between them.
 * **Continuity** (0 to 1): the share of a player's notes with vibrato, *directly standardised* for
