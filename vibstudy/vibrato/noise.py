@@ -33,7 +33,8 @@ from scipy.linalg.lapack import dpotrf, dpotri
 
 JITTER_CROSSOVERS_HZ = (0.0, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0)
 WANDER_CROSSOVERS_HZ = (0.0, 1.0, 2.2, 4.5, 9.0)
-SCOOP_S = 0.03  # time constant of the pitch's settling at the edges of a note
+SCOOPS_S = (0.015, 0.045)  # time constants of the pitch's settling at the beginning of a note
+RELEASE_S = 0.03  # and of its leaving at the end
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +92,8 @@ class Series:
         if self.duration_s > 0.4:
             columns.append(x**3)
         if self.duration_s > 0.3:
-            columns += [np.exp(-t / SCOOP_S), np.exp(-(self.duration_s - t) / SCOOP_S)]
+            columns += [np.exp(-t / scoop) for scoop in SCOOPS_S]
+            columns.append(np.exp(-(self.duration_s - t) / RELEASE_S))
         return np.stack(columns, axis=1)
 
     def noise_grid(self) -> np.ndarray:
