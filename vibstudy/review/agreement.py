@@ -141,12 +141,13 @@ def sentence_for_the_paper(study: ReviewedStudy) -> str:
     """What was reviewed and how it went, as a sentence for the method section."""
     heard = heard_notes(study)
     if heard.empty:
-        return "No note has been reviewed by ear yet, so nothing can be said about the agreement of machine and ear."
+        return "No note has been reviewed by ear yet: nothing can be said of machine and ear."
     row = acceptance(heard).iloc[0]
     text = (
         f"Of {int(row['heard'])} notes reviewed by ear, {int(row['accepted'])} "
         f"({100 * row['share']:.0f} %; 95 % Wilson interval {100 * row['low']:.0f} to "
-        f"{100 * row['high']:.0f} %) were accepted as measured, {int((heard['reviewed'] == 'edited').sum())} were corrected and "
+        f"{100 * row['high']:.0f} %) were accepted as measured, "
+        f"{int((heard['reviewed'] == 'edited').sum())} were corrected and "
         f"{int((heard['reviewed'] == 'rejected').sum())} rejected"
     )
     listeners = two_listeners(study.all_edits())

@@ -198,13 +198,12 @@ def read_edits(path: str | Path) -> tuple[list[Edit], list[Problem]]:
         if found == list(COLUMNS) or not line.strip():
             continue
         edit = _edit(found)
-        if isinstance(edit, Edit) and line.endswith((b"\n", b"\r")):
+        if isinstance(edit, Edit):
             edits.append(edit)
         else:
-            said = edit if isinstance(edit, str) else "it has no end"
             problems.append(
                 Problem(
-                    f"this decision cannot be read and is left out: {said}",
+                    f"this decision cannot be read and is left out: {edit}",
                     path.name,
                     row,
                     got=line.decode("utf-8", "replace").strip()[:120],

@@ -142,13 +142,9 @@ class ReviewRoom(anywidget.AnyWidget):
             raise VibstudyError(Problem(why))
         self._keep(edit)
         if do == "split":
-            second = {
-                **self.queue[self.place],
-                "note_id": None,
-                "onset_s": edit.value,
-                "offset_s": edit.note_offset_s,
-            }
-            self.queue.insert(self.place + 1, second)
+            half = {"note_id": None, "onset_s": edit.value, "offset_s": edit.note_offset_s}
+            half["made_by"] = edit.edit_id
+            self.queue.insert(self.place + 1, {**self.queue[self.place], **half})
         if do in ("accept", "reject"):
             self.place = min(self.place + 1, len(self.queue) - 1)
 
@@ -259,9 +255,7 @@ class ReviewRoom(anywidget.AnyWidget):
         notes, report = self._notes(str(item["recording_id"]))
         row = _row_of(notes, item)
         if row is None:
-            raise VibstudyError(
-                "This note is no longer there: it was joined with another. Go on to the next."
-            )
+            raise VibstudyError("This note is no longer there: it was joined with another.")
         item["note_id"] = row["note_id"]
         octaves = report.remeasure.get(row["note_id"], 0)
         measured = self.study.reader.measure(row, row["onset_s"], row["offset_s"], octaves)
