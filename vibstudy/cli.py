@@ -162,6 +162,7 @@ def measure(
     with _Display() as display:
         report = measure_corpus(manifest, out, chosen, workers, display.show, cluster, fresh=not cache)
     _say_report(report, manifest)
+    _apply_decisions(manifest, out, chosen)
     if report.failed:
         raise typer.Exit(FAILED)
 
@@ -218,6 +219,16 @@ def lab(
     except KeyboardInterrupt:
         return
     raise typer.Exit(code)
+
+
+@app.command(rich_help_panel=LISTEN)
+def review(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+) -> None:
+    """Hear notes one at a time, accept or mend them, and see how well machine and ear agree."""
+    from vibstudy.review.launch import run_review
+
+    raise typer.Exit(run_review(study, Console()))
 
 
 # --- test and write
@@ -331,6 +342,30 @@ def practice(
 
 
 @app.command(rich_help_panel=SHARE)
+def paper(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder to write.", show_default="paper in the study")
+    ] = None,
+    title: Annotated[str, typer.Option(help="Title of the draft.")] = "Vibrato in recordings: a draft",
+) -> None:
+    """Write figures, tables, references and a draft (Word, LaTeX, HTML) from what was measured."""
+    from vibstudy.report.paper import write_paper
+
+    console = Console()
+    with console.status("Writing the paper") as status:
+        report = write_paper(study, out, title, lambda what: status.update(f"Writing the paper: {what}"))
+    for figure in report.figures:
+        if figure.reason:
+            _say(f"Not drawn: {figure.name}. {figure.reason}")
+    drawn = sum(not figure.reason for figure in report.figures)
+    _say(
+        f"{report.folder}: draft.docx, draft.tex, draft.html, {_count(drawn, 'figure')}. Where each of its "
+        f"{report.numbers:,} numbers and quoted cells came from stands in tables/numbers.csv."
+    )
+
+
+@app.command(rich_help_panel=SHARE)
 def package(
     study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
     out: Annotated[
@@ -386,6 +421,18 @@ def _settings(file: Path | None, manifest: Path, tracker: str | None) -> Setting
 
     settings = load_settings(file if file is not None else manifest.parent)
     return replace(settings, tracker=tracker) if tracker is not None else settings
+
+
+def _apply_decisions(manifest: Path, out: Path, settings: Settings) -> None:
+    """Put what listeners decided into the tables, when there are such decisions."""
+    if not (manifest.absolute().parent / "edits.csv").exists():
+        return
+    from vibstudy.review.apply import apply_to_results
+
+    problems = apply_to_results(manifest, out, settings)
+    if problems is not None:
+        _say("Listeners' decisions (edits.csv) are in the tables.")
+        _say_all(problems, "To hear again:")
 
 
 def _say(text: str) -> None:
