@@ -240,9 +240,7 @@ def make_takes(instruments: dict[str, tuple[int, int]] = INSTRUMENTS) -> list[Ta
             piano = render(accompaniment(melody, length / RATE_HZ - 1.0, shift % 12 - 12), 0, [])
             piano = np.pad(piano, (0, max(0, length - len(piano))))[:length]
             piano = piano * (rms(solo) / rms(piano))
-            takes.append(
-                Take(melody.name, instrument, solo, piano.astype(np.float32), notes, truth)
-            )
+            takes.append(Take(melody.name, instrument, solo, piano.astype(np.float32), notes, truth))
     return takes
 
 

@@ -45,7 +45,7 @@ from scipy.signal.windows import blackman
 from vibstudy.pitch.contour import Contour
 
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
-MAX_HARMONICS = 24
+MAX_HARMONICS = 16
 PERIODS = 3  # length of the window in periods: its first zero falls on the neighbouring harmonic
 HOPS = 2.2  # and in hops, so that no sound between two frames is lost
 MIN_FRAME_RATE_HZ = 250.0

@@ -54,7 +54,7 @@ MAX_RANDOM = 40
 RANDOM_PER_CYCLE = 1.6
 END_TURN = (0.16, 0.45)
 """Standard deviation of the turns unseen at an end, in units of the spread of the rate: at the note's own
-edge, and where vibrato fades in or out. Found by simulation (``benchmarks/coverage.py``)."""
+edge, and where vibrato fades in or out. Found by simulation (``benchmarks/intervals.py``)."""
 END_EXTENT = (0.08, 0.6)
 """The same for extent, in cycles of the spread of the extent."""
 
@@ -282,11 +282,11 @@ def fit_vibrato(
     if (end - start) * rate < 1.3:
         return None
     state = state.on(_Basis(t, duration_s, start, end, rate), t)
-    if not _improve(problem, state, variances, NO_SHAPE, turns=2, iterations=2):
+    if not _improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
         return None
     second, state.triangle, triangle_sd = _judge_shape(problem, state, variances)
     shape = _Shape(second, False)
-    fit = _improve(problem, state, variances, shape, turns=2, iterations=4)
+    fit = _improve(problem, state, variances, shape, turns=2, iterations=3)
     if fit is None:
         return None
     return _report(problem, state, fit, variances, shape, triangle_sd, start, start_se, end)

@@ -1,6 +1,6 @@
 """Do the 95 % intervals of rate and extent hold the truth? Steady and irregular vibrato.
 
-    uv run python benchmarks/coverage.py [--notes 60] [--seed 1]
+    uv run python benchmarks/intervals.py [--notes 60] [--seed 1]
 
 Truth is the realised mean between the start and the end that were found: cycles over time, and mean extent (HALF of
 peak-to-peak). ``END_TURN`` and ``END_EXTENT`` of :mod:`vibstudy.vibrato.fit` were set on this.
