@@ -33,7 +33,8 @@ END_DB = 10.0
 _WINDOW_S = 0.0232
 _LOW_HZ = 200.0
 _HARMONICS = 10
-_BAND = 0.03
+_CLEAR_HARMONICS = 16
+_CLEAR_HZ = (900.0, 5000.0)
 _TOP_HZ = 8000.0
 _BLOCK = 4096
 _LEAST_SE_S = 0.002
@@ -58,12 +59,15 @@ class Levels:
     after_db, before_db : ndarray [shape=(n,)]
         In a rest: level at the pitch of the note before (`after_db`) and of the note to come
         (`before_db`); within notes both are the level of the note.
+    alone : ndarray [shape=(n,), range 0..1]
+        As in :class:`vibstudy.notes.line.HeldLine`.
     hop_s : float
         Seconds from frame to frame.
     """
 
     after_db: np.ndarray
     before_db: np.ndarray
+    alone: np.ndarray
     hop_s: float
 
     def index(self, time_s: float) -> int:
@@ -87,28 +91,48 @@ def harmonic_levels(samples: np.ndarray, rate_hz: float, line: HeldLine) -> Leve
     time = np.arange(len(frames)) * hop / rate_hz
     top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz)
     tracks = _two_tracks(line, time)
+    alone = np.interp(time, line.time_s, line.alone)
     level = np.empty((2, len(frames)), dtype=np.float32)
-    partial = np.arange(1, _HARMONICS + 1, dtype=np.float32) * (n_fft / rate_hz)
     for start in range(0, len(frames), _BLOCK):
         part = slice(start, min(start + _BLOCK, len(frames)))
         spectrum = scipy.fft.rfft(frames[part] * window, n_fft, axis=1)[:, :top]
         below = np.zeros((len(spectrum), top + 1), dtype=np.float32)
         np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=1, out=below[:, 1:])
-        level[0, part] = _in_bands(below, tracks[0, part, None] * partial)
+        level[0, part] = _level(below, tracks[0, part], alone[part], n_fft / rate_hz)
         level[1, part] = level[0, part]
         rest = np.flatnonzero(tracks[0, part] != tracks[1, part])
-        level[1, start + rest] = _in_bands(below[rest], tracks[1, start + rest, None] * partial)
-    level = 10 * np.log10(level / 6 + 1e-12)
-    return Levels(level[0], level[1], hop / rate_hz)
+        at = start + rest
+        level[1, at] = _level(below[rest], tracks[1, at], alone[at], n_fft / rate_hz)
+    return Levels(level[0], level[1], alone, hop / rate_hz)
 
 
-def _in_bands(below: np.ndarray, centre: np.ndarray) -> np.ndarray:
-    """Power within ±3 % and two bins of the bins `centre`; `below` is the running sum over bins."""
-    last = below.shape[1] - 1
-    first_bin = np.minimum(np.rint(centre * (1 - _BAND)) - 2, last).astype(np.int32)
-    last_bin = np.minimum(np.rint(centre * (1 + _BAND)) + 3, last).astype(np.int32)
+def _level(below: np.ndarray, f0_hz: np.ndarray, alone: np.ndarray, bins_per_hz: float) -> np.ndarray:
+    """Level of the harmonics, dB; in company the mean with those that stand clear of a piano.
+
+    `below` is the running sum of power over the bins.
+    """
+    order = np.arange(1, _HARMONICS + 1, dtype=np.float32)
+    every = _in_bands(below, f0_hz[:, None] * order, 0.03, 2, bins_per_hz)
+    if np.all(alone >= 1):
+        return every
+    order = np.arange(1, _CLEAR_HARMONICS + 1, dtype=np.float32)
+    centre = f0_hz[:, None] * order
+    outside = (centre < _CLEAR_HZ[0]) | (centre > _CLEAR_HZ[1])
+    clear = _in_bands(below, np.where(outside, np.inf, centre), 0.01, 1, bins_per_hz)
+    return every + (1 - alone) * (clear - every) / 2
+
+
+def _in_bands(
+    below: np.ndarray, centre_hz: np.ndarray, width: float, margin: int, bins_per_hz: float
+) -> np.ndarray:
+    """Level in dB within a share `width` and `margin` bins of the given frequencies."""
+    most = below.shape[1] - 1
+    centre = centre_hz * bins_per_hz
+    first = np.minimum(np.rint(centre * (1 - width)) - margin, most).astype(np.int32)
+    last = np.minimum(np.rint(centre * (1 + width)) + margin + 1, most).astype(np.int32)
     rows = np.arange(len(below))[:, None]
-    return (below[rows, last_bin] - below[rows, np.maximum(first_bin, 0)]).sum(axis=1)
+    power = (below[rows, last] - below[rows, np.maximum(first, 0)]).sum(axis=1)
+    return 10 * np.log10(power / 6 + 1e-12)
 
 
 def _two_tracks(line: HeldLine, time_s: np.ndarray) -> np.ndarray:

@@ -27,7 +27,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
 from vibstudy.pitch.contour import Contour
 
@@ -46,11 +46,16 @@ _CAP = 300.0
 _OCTAVE = 90.0
 _WEAKER = 800.0
 _SHARE = (0.1, 0.35)
-_AGREEMENT = (0.75, 0.95)
-_AGREEMENT_S = 8.0
+_AGREEMENT = (0.95, 0.985)
+_EXPLAINED = (0.82, 0.9)
+_COMPANY_S = 20.0
 _UNVOICED = 100.0
 _REST = 160.0
 _CONTRAST = (1.45, 1.7)
+_CARRYING_HZ = (1000.0, 2000.0)
+_CARRYING_DB = (-12.0, -6.5)
+_REGISTER = (40, 95)
+_OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0
 _RANGE_DB = 40.0
 _NEAR = 150.0
 
@@ -68,11 +73,35 @@ class HeldLine:
     cents : ndarray [shape=(n,)]
         Pitch heard: the tracker's within 150 cents of the one held, else the nearest peak of the
         salience; NaN where there is none.
+    alone : ndarray [shape=(n,), range 0..1]
+        1 where the soloist is alone, 0 in company (some twenty seconds decide).
+    carried_db : ndarray [shape=(n,)]
+        Level between 1 and 2 kHz re a loud moment of the passages in company; 0 elsewhere.
     """
 
     time_s: np.ndarray
     held_cents: np.ndarray
     cents: np.ndarray
+    alone: np.ndarray
+    carried_db: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """What the spectrum shows, frame by frame.
+
+    `peaks` and `strength` [n, peaks]: cents and relative strength of the salience's peaks.
+    `contrast` [n]: best over median salience (1.4-1.6 for noise, 2 for a tone in equal noise, more
+    for a clear tone). `level_db`, `carrying_db` [n]: level, in all and between 1 and 2 kHz.
+    `explained` [n]: share of the power at the multiples of one pitch.
+    """
+
+    peaks: np.ndarray
+    strength: np.ndarray
+    contrast: np.ndarray
+    level_db: np.ndarray
+    carrying_db: np.ndarray
+    explained: np.ndarray
 
 
 def to_cents(f0_hz: np.ndarray) -> np.ndarray:
@@ -98,20 +127,56 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
         The tracker's line.
     """
     grid = np.arange(to_cents(_LOWEST_HZ), to_cents(_HIGHEST_HZ), _STEP_CENTS)
-    peaks, strength, contrast, level_db = _salience_peaks(samples, rate_hz, grid)
-    time = np.arange(len(peaks)) * HOP_S
+    time = np.arange(0, len(samples) / rate_hz, HOP_S)
     tracked = _on_grid(contour, time)
-    share = _tracker_share(tracked, peaks[:, 0])[:, None]
-    grid = _within_reach(grid, tracked, peaks[:, 0])
-    cost = (1 - share) * _peak_cost(peaks, strength, grid) + share * _tracker_cost(tracked, grid)
-    loudest = maximum_filter1d(uniform_filter1d(level_db, 5), round(4.0 / HOP_S))
-    silent = level_db < np.maximum(loudest - _RANGE_DB, -90.0)
+    view = _look(samples, rate_hz, grid, tracked)
+    alone = _alone(view, tracked)
+    share = np.interp(alone, (0, 1), _SHARE)[:, None]
+    grid = _within_reach(grid, tracked, view.peaks[:, 0])
+    cost = (1 - share) * _peak_cost(view, grid) + share * _tracker_cost(tracked, grid)
+    loudest = maximum_filter1d(uniform_filter1d(view.level_db, 5), round(4.0 / HOP_S))
+    silent = view.level_db < np.maximum(loudest - _RANGE_DB, -90.0)
     cost[silent] = _CAP
-    pitched = np.interp(contrast, _CONTRAST, (0.0, 1.0))
-    rest = np.where(silent, 0.0, _REST * (pitched + np.isfinite(tracked)) / 2)
+    carried_db = _carried(view, alone, silent)
+    carried = np.interp(carried_db, _CARRYING_DB, (0.0, 1.0))
+    pitched = np.interp(view.contrast, _CONTRAST, (0.0, 1.0))
+    rest = alone * (pitched + np.isfinite(tracked)) / 2 + (1 - alone) * carried
+    rest = np.where(silent, 0.0, _REST * rest)
+    held = _held(cost, rest, grid)
+    if alone.min() < 0.5:
+        sure = np.isfinite(held) & (carried > 0.9)
+        cost += (1 - alone)[:, None] * _register_cost(held[sure], grid)
+        held = _held(cost, rest, grid)
+    return HeldLine(time, held, _heard(held, tracked, view.peaks), alone, carried_db)
+
+
+def _held(cost: np.ndarray, rest: np.ndarray, grid: np.ndarray) -> np.ndarray:
     path = _cheapest_path(np.column_stack([cost, rest]), _CHANGE)
-    held = np.append(grid, np.nan)[path]
-    return HeldLine(time, held, _heard(held, tracked, peaks))
+    return np.append(grid, np.nan)[path]
+
+
+def _carried(view: _View, alone: np.ndarray, silent: np.ndarray) -> np.ndarray:
+    """Level between 1 and 2 kHz re its upper third in company, dB: it tells the soloist's rests.
+
+    There a wind or string tone has strong harmonics and a piano or a soft orchestra has few.
+    """
+    with_company = (alone < 0.5) & ~silent
+    if not with_company.any():
+        return np.zeros(len(alone))
+    level = median_filter(view.carrying_db, 7)
+    return np.where(alone < 1, level - np.quantile(level[with_company], 0.7), 0.0)
+
+
+def _register_cost(held: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Small cost of pitches outside the upper register in which the soloist surely plays.
+
+    A soloist mostly lies above the accompaniment, whose notes would draw the line down.
+    """
+    if not len(held):
+        return np.zeros(len(grid))
+    low, high = np.percentile(held, _REGISTER)
+    outside = np.maximum(low - grid, grid - high)
+    return np.clip(_OUTSIDE * outside, 0, _OUTSIDE_MOST)
 
 
 def _heard(held: np.ndarray, tracked: np.ndarray, peaks: np.ndarray) -> np.ndarray:
@@ -142,29 +207,33 @@ def _within_reach(grid: np.ndarray, *witnesses: np.ndarray) -> np.ndarray:
     return grid[(grid > low - 250) & (grid < high + 250)]
 
 
-def _tracker_share(tracked: np.ndarray, strongest: np.ndarray) -> np.ndarray:
-    """Weight of the tracker's witness: great where it agrees with the salience, octaves aside."""
-    fold = np.abs((tracked - strongest + 600.0) % 1200.0 - 600.0)
-    width = round(_AGREEMENT_S / HOP_S)
-    voiced = uniform_filter1d(np.isfinite(fold).astype(float), width)
-    agreed = uniform_filter1d((fold < 60.0).astype(float), width) / np.maximum(voiced, 1e-3)
-    return np.interp(agreed, _AGREEMENT, _SHARE)
+def _alone(view: _View, tracked: np.ndarray) -> np.ndarray:
+    """How surely the soloist is alone, 0 to 1, over some twenty seconds.
 
-
-def _salience_peaks(
-    samples: np.ndarray, rate_hz: float, grid: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Strongest peaks of the harmonic sum.
-
-    Returns cents and relative strength of the peaks [n, peaks], contrast (best over median: 1.4-1.6
-    for noise, 2 for a tone in equal noise, more for a clear tone) [n] and level in dB [n].
+    Either one pitch explains nearly all of the power (noise breaks this), or tracker and salience
+    nearly always agree, octaves aside (a second instrument breaks this).
     """
+    fold = np.abs((tracked - view.peaks[:, 0] + 600.0) % 1200.0 - 600.0)
+    sounding = view.level_db > np.quantile(view.level_db, 0.9) - 25.0
+    explained = _local_mean(view.explained, sounding)
+    agreed = _local_mean(fold < 60.0, np.isfinite(fold))
+    return np.maximum(np.interp(explained, _EXPLAINED, (0, 1)), np.interp(agreed, _AGREEMENT, (0, 1)))
+
+
+def _local_mean(values: np.ndarray, where: np.ndarray) -> np.ndarray:
+    width = round(_COMPANY_S / HOP_S)
+    weight = uniform_filter1d(where.astype(float), width)
+    return uniform_filter1d(values * where, width, output=float) / np.maximum(weight, 1e-3)
+
+
+def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.ndarray) -> _View:
+    """Take the spectrum every 16 ms (:class:`_View`)."""
     length = 2 * round(_WINDOW_S * rate_hz / 2)
     n_fft = scipy.fft.next_fast_len(2 * length, real=True)
     window = np.hanning(length + 1)[:-1].astype(np.float32)
     window *= np.float32(2 / window.sum())
     padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
-    start = np.rint(np.arange(0, len(samples) / rate_hz, HOP_S) * rate_hz).astype(int)
+    start = np.rint(np.arange(len(tracked)) * HOP_S * rate_hz).astype(int)
     frames = np.lib.stride_tricks.sliding_window_view(padded, length)
     top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz) // _COARSE * _COARSE
     hertz = to_hz(grid)
@@ -176,19 +245,34 @@ def _salience_peaks(
         weights.append(((hertz + 27) / (k * hertz + 320) * inside).astype(np.float32))
     cents = np.full((len(start), _PEAKS), np.nan)
     strength = np.zeros((len(start), _PEAKS))
-    contrast, level = np.zeros(len(start)), np.zeros(len(start))
+    contrast, level, carrying, explained = (np.zeros(len(start)) for _ in range(4))
+    carry = slice(*(int(hertz * n_fft / rate_hz) for hertz in _CARRYING_HZ))
     for a in range(0, len(start), _BLOCK):
         b = min(a + _BLOCK, len(start))
         spectrum = scipy.fft.rfft(frames[start[a:b]] * window, n_fft, axis=1)[:, :top]
         power = spectrum.real**2 + spectrum.imag**2
         level[a:b] = 10 * np.log10(power.sum(axis=1) / 4 + 1e-12)
+        carrying[a:b] = 10 * np.log10(power[:, carry].sum(axis=1) / 4 + 1e-12)
         flat = _compress(power)
         total = np.zeros((b - a, len(grid)), dtype=np.float32)
         for at, weight in zip(bins, weights, strict=True):
             total += flat[:, at] * weight
         contrast[a:b] = total.max(axis=1) / (np.median(total, axis=1) + 1e-9)
         cents[a:b], strength[a:b] = _strongest(total, grid)
-    return cents, strength, contrast, level
+        explained[a:b] = np.maximum(
+            *(_explained(power, to_hz(pitch) * n_fft / rate_hz) for pitch in (cents[a:b, 0], tracked[a:b]))
+        )
+    return _View(cents, strength, contrast, level, carrying, explained)
+
+
+def _explained(power: np.ndarray, f0_bins: np.ndarray) -> np.ndarray:
+    """Share of the power that lies within four bins of the multiples of a pitch (0 for none)."""
+    below = np.zeros((power.shape[0], power.shape[1] + 1), dtype=np.float32)
+    np.cumsum(power, axis=1, out=below[:, 1:])
+    centre = np.nan_to_num(f0_bins, nan=np.inf)[:, None] * np.arange(1, 31)
+    first, last = (np.clip(centre + d, 0, power.shape[1]).astype(np.int32) for d in (-3.5, 5.5))
+    rows = np.arange(len(power))[:, None]
+    return (below[rows, last] - below[rows, first]).sum(axis=1) / (below[:, -1] + 1e-9)
 
 
 def _compress(power: np.ndarray) -> np.ndarray:
@@ -217,12 +301,12 @@ def _strongest(total: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndar
     return cents, height / np.where(best > 0, best, 1.0)
 
 
-def _peak_cost(peaks: np.ndarray, strength: np.ndarray, grid: np.ndarray) -> np.ndarray:
+def _peak_cost(view: _View, grid: np.ndarray) -> np.ndarray:
     """Cost of holding each pitch given the salience peaks [n, grid]."""
-    cost = np.full((len(peaks), len(grid)), float(_CAP))
-    for j in range(peaks.shape[1]):
-        away = np.abs(np.nan_to_num(peaks[:, j], nan=1e6)[:, None] - grid)
-        np.minimum(cost, away + (_WEAKER * (1 - strength[:, j]))[:, None], out=cost)
+    cost = np.full((len(view.peaks), len(grid)), float(_CAP))
+    for peak, strength in zip(view.peaks.T, view.strength.T, strict=True):
+        away = np.abs(np.nan_to_num(peak, nan=1e6)[:, None] - grid)
+        np.minimum(cost, away + (_WEAKER * (1 - strength))[:, None], out=cost)
     return cost
 
 

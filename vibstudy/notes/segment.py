@@ -40,7 +40,7 @@ from vibstudy.notes.edges import (
     pitch_change,
     step_under_vibrato,
 )
-from vibstudy.notes.line import HeldLine, hold_line, to_hz
+from vibstudy.notes.line import HOP_S, HeldLine, hold_line, to_hz
 from vibstudy.pitch.contour import Contour
 
 COLUMNS = ("onset_s", "offset_s", "onset_se_s", "offset_se_s", "pitch_hz", "note_kind", "quality")
@@ -53,8 +53,10 @@ _HALF_CYCLE_S = 0.13
 _SWING_CENTS = 15.0
 _DIP_DB, _DIP_S = 2.65, 0.025
 _WIDE_S, _SHARP = 0.06, 0.4
+_COMPANY_DIP_DB, _COMPANY_DIP_S = 4.5, 0.04
 _RISE_DB, _RISE_S = 4.2, 0.015
 _NO_SPLIT_S = 0.06
+_SOLOIST = -0.5
 _SHORT_S = 0.22
 _AGITATED_CENTS = 30.0
 _ALTERNATION_CENTS = 300.0
@@ -108,7 +110,7 @@ def segment_notes(
     spans = _join_half_cycles(line, spans)
     levels = harmonic_levels(samples, rate_hz, line)
     spans = [part for span in spans for part in _split_at_attacks(levels, span)]
-    notes = _place_edges(samples, rate_hz, line, levels, spans)
+    notes = _soloist_only(line, _place_edges(samples, rate_hz, line, levels, spans))
     return _frame([note for note in notes if note["offset_s"] - note["onset_s"] >= min_note_s / 2])
 
 
@@ -266,7 +268,8 @@ def _within_swing(line: HeldLine, note: _Span, part: _Span) -> bool:
 def _split_at_attacks(levels: Levels, span: _Span) -> list[_Span]:
     """Split a held pitch where its level dips or rises quicker than any vibrato."""
     a, b = levels.index(span.begin), levels.index(span.end)
-    near, rise, edge, wide = (round(t / levels.hop_s) for t in (_DIP_S, _RISE_S, _NO_SPLIT_S, _WIDE_S))
+    near, middle, wide = (round(t / levels.hop_s) for t in (_DIP_S, _COMPANY_DIP_S, _WIDE_S))
+    rise, edge = (round(t / levels.hop_s) for t in (_RISE_S, _NO_SPLIT_S))
     db = levels.after_db[a:b]
     if span.kind == "trill" or len(db) < 2 * edge + 2:
         return [span]
@@ -274,9 +277,13 @@ def _split_at_attacks(levels: Levels, span: _Span) -> list[_Span]:
     dip, wide_dip = _depth(db, here, near), _depth(db, here, wide)
     lowest = minimum_filter1d(db, 2 * near + 1)[here] == db[here]
     risen = db[here + rise] - db[here]
-    steep = (risen > _RISE_DB) & (maximum_filter1d(risen, 2 * near + 1) == risen)
+    if levels.alone[a:b].mean() < 0.5:
+        attacks = lowest & (_depth(db, here, middle) > _COMPANY_DIP_DB)
+    else:
+        attacks = lowest & (dip > _DIP_DB) & (dip > _SHARP * wide_dip)
+        attacks |= (risen > _RISE_DB) & (maximum_filter1d(risen, 2 * near + 1) == risen)
     cuts: list[int] = []
-    for i in here[(lowest & (dip > _DIP_DB) & (dip > _SHARP * wide_dip)) | steep]:
+    for i in here[attacks]:
         if not cuts or i - cuts[-1] >= edge:
             cuts.append(int(i))
     bounds = [span.begin, *((a + i) * levels.hop_s for i in cuts), span.end]
@@ -287,6 +294,30 @@ def _depth(db: np.ndarray, here: np.ndarray, reach: int) -> np.ndarray:
     """How far `db[here]` lies below the lower of the maxima within `reach` frames on each side."""
     around = np.lib.stride_tricks.sliding_window_view(db, reach + 1).max(axis=1)
     return np.minimum(around[here - reach], around[here]) - db[here]
+
+
+def _soloist_only(line: HeldLine, notes: list[dict]) -> list[dict]:
+    """Drop, in company, what is likely a note of the accompaniment heard in a rest of the soloist.
+
+    Short, weak between 1 and 2 kHz, or far below the rest of the line: a weighted sum fitted
+    (logistic regression) to renderings with piano.
+    """
+    if line.alone.min() >= 0.5:
+        return notes
+    weights = [max(1, round((note["offset_s"] - note["onset_s"]) / 0.02)) for note in notes]
+    middle = float(np.median(np.repeat([note["pitch_hz"] for note in notes], weights)))
+    return [note for note in notes if _soloist(line, note, middle) > _SOLOIST]
+
+
+def _soloist(line: HeldLine, note: dict, middle_hz: float) -> float:
+    """Log odds that a note is the soloist's; infinite where the soloist is alone."""
+    inside = (line.time_s >= note["onset_s"] - HOP_S) & (line.time_s <= note["offset_s"] + HOP_S)
+    if not inside.any() or line.alone[inside].mean() >= 0.5:
+        return np.inf
+    carried = float(line.carried_db[inside].mean())
+    below = min(float(np.log2(note["pitch_hz"] / middle_hz)), 0.0)
+    length = max(note["offset_s"] - note["onset_s"], 0.01)
+    return 1.4 * float(np.log(length / 0.1)) + 0.47 * (carried + 7.0) + 4.5 * below
 
 
 def _joint(samples: np.ndarray, rate_hz: float, line: HeldLine, left: _Span, right: _Span) -> Edge | None:
