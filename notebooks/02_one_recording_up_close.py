@@ -17,12 +17,10 @@
 # notes, look at a few, and **listen** to them.
 
 # %%
-import numpy as np
-
 from vibstudy.report import figures as draw
 from vibstudy.report.figures import (
     clearest_recording,
-    fusion_limit_cents,
+    hearing_words,
     longest_vibrato_note,
     note_words,
 )
@@ -118,21 +116,7 @@ with study.attempt("one note with its vibrato"):
 
 # %%
 with study.attempt("this note in words"):
-    extent, rate = float(note["extent_cents"]), float(note["rate_hz"])
-    limit = float(fusion_limit_cents(rate))
-    heard = "as a richer tone rather than a moving pitch" if extent < limit else "as a pitch that moves"
-    study.say(
-        f"From its lowest to its highest point this vibrato swings {2 * extent:.0f} cents, "
-        f"{rate:.1f} times a second. As a rule of thumb among players (common practice, no source), at this "
-        f"rate the two ways of hearing meet near ± {limit:.0f} cents: this one would be heard {heard}. "
-        "Let your own ear be the judge."
-    )
-    if note.get("pulses_per_beat", np.nan) > 0:
-        tempo = note["tempo_bpm"]
-        study.say(
-            f"At {tempo:.0f} beats a minute it makes {rate * 60 / tempo:.1f} pulses to the beat "
-            f"({rate:.2f} × 60 / {tempo:.0f})."
-        )
+    study.say(hearing_words(note))
 
 # %% [markdown]
 # **Next:** [3. Rate and extent](03_rate_and_extent.ipynb), from one note to the whole corpus.

@@ -360,9 +360,10 @@ def test_plane_draws_the_players_and_the_fusion_limit(notes, drawn):
     same_rows(points(ax), table, ["rate_hz", "extent_cents"])
     dotted = next(line for line in ax.lines if len(line.get_xdata()) == 160)
     x, y = dotted.get_data()
-    # Common practice, no source: 20 cents at 5 Hz, 100 cents at 8 Hz.
-    np.testing.assert_allclose(np.polyval(np.polyfit(x, np.log(y), 1), [5.0, 8.0]), np.log([20.0, 100.0]))
-    np.testing.assert_allclose(data.fusion_limit_cents(np.array([5.0, 6.5, 8.0])), [20, np.sqrt(2000), 100])
+    # Common practice, no source: 20 cents at 5 Hz, 100 cents at 8 Hz, a straight line in the logarithm
+    # between; nothing is drawn outside.
+    np.testing.assert_allclose(np.log(y / 20), np.log(5) * (x - 5) / 3, atol=1e-9)
+    assert x.min() >= 5 and x.max() <= 8
     assert "rule of thumb" in texts(figure) and "rule of thumb" in figure.caption
     # Mean of the recordings' means, by hand.
     own = data.vibrato_notes(notes).query("player == 'Player Birch'")
@@ -558,6 +559,15 @@ def test_note_names_follow_midi():
     assert [note_name(m) for m in (69, 60, 70, 61.4)] == ["A4", "C4", "B♭4", "C♯4"]
 
 
+def test_hearing_words():
+    note = pd.Series({"rate_hz": 5.0, "extent_cents": 19.0, "pulses_per_beat": 4.17, "tempo_bpm": 72.0})
+    words = draw.hearing_words(note)
+    assert "swings 38 cents" in words and "meet near ± 20 cents" in words and "richer tone" in words
+    assert "At 72 beats a minute it makes 4.2 pulses" in words and "rule of thumb" in words
+    slow = draw.hearing_words(pd.Series({"rate_hz": 4.4, "extent_cents": 30.0}))
+    assert "rule of thumb" not in slow and "beat" not in slow
+
+
 def test_note_words_tell_known_from_unknown(tone):
     note = tone[2].iloc[0]
     assert "5.00 Hz" in draw.note_words(note) and "A4" in draw.note_words(note)
@@ -661,6 +671,8 @@ def test_numbers_in_words():
     assert estimate_words(row, "Hz") == "−0.10 Hz (95 % interval −0.20 to +0.05; t(11.2) = −1.98, p = 0.073)"
     assert ratio_words(row).startswith("−10 % (95 % interval −18 % to +5 %")
     assert odds_words(row).startswith("0.9 times (95 % interval 0.82 to 1.1")
+    known = pd.Series({**row, "estimate": 0.0, "low": np.log(0.95), "high": np.log(1234)})
+    assert odds_words(known).startswith("1.0 times (95 % interval 0.95 to 1,200;")
     endless = pd.Series(
         {"estimate": 21.0, "se": 900.0, "low": -1800.0, "high": 1800.0, "df": 5, "t": 0, "p": 1}
     )

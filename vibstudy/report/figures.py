@@ -6,7 +6,6 @@ from vibstudy.report.figures_data import (
     add_period,
     clearest_recording,
     default_cuts,
-    fusion_limit_cents,
     judged_notes,
     longest_vibrato_note,
     match_truth,
@@ -16,7 +15,7 @@ from vibstudy.report.figures_data import (
     two_largest,
     vibrato_notes,
 )
-from vibstudy.report.figures_recording import note_close_up, note_words, recording_close_up
+from vibstudy.report.figures_recording import hearing_words, note_close_up, note_words, recording_close_up
 from vibstudy.report.figures_results import (
     change_over_decades,
     claims_forest,
@@ -42,7 +41,7 @@ __all__ = [
     "default_cuts",
     "error_table",
     "false_alarms",
-    "fusion_limit_cents",
+    "hearing_words",
     "intensity_against_pitch",
     "judged_notes",
     "longest_vibrato_note",

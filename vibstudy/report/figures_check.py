@@ -90,7 +90,7 @@ def measured_against_truth(
                 xlim=(low - pad, high + pad),
                 ylim=(low - pad, high + pad),
                 ylabel=f"Measured ({unit})",
-                title=short,
+                title=short if outcome == "rate_hz" else "Extent, half of\npeak-to-peak",
             )
             below.set(
                 ylim=(-reach, reach),

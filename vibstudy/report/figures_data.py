@@ -10,9 +10,6 @@ Definitions
 * A *period* is a run of decades between cut years, named ``1900–1929``.
 * A mean of a player is the mean of the means of the player's recordings, so that a recording with
   many notes does not outvote the others.
-* Fusion limit: the extent at which a vibrato of this rate is heard as moving pitch rather than as
-  richer tone: 20 cents at 5 Hz, 100 cents at 8 Hz, log extent linear in rate between and beyond.
-  Common practice, no source: a rule of thumb.
 """
 
 from __future__ import annotations
@@ -35,6 +32,7 @@ _TAG_LABELS = {
     "region": "Region",
     "player": "Player",
     "medium": "Medium",
+    "accompaniment": "Accompaniment",
     "recording_id": "Recording",
     "tempo_bpm": "Tempo (beats/min)",
 }
@@ -277,11 +275,6 @@ def player_weights(notes: pd.DataFrame) -> np.ndarray:
     per_player = notes.groupby("player", observed=True)["player"].transform("size").to_numpy(float)
     weights = 1.0 / per_player
     return weights / weights.sum()
-
-
-def fusion_limit_cents(rate_hz: np.ndarray) -> np.ndarray:
-    """Return the extent (± cents) of the fusion limit at `rate_hz`. A rule of thumb, no source."""
-    return 20.0 * 5.0 ** ((np.asarray(rate_hz, dtype=float) - 5.0) / 3.0)
 
 
 def groups_in(frame: pd.DataFrame, name: str) -> list:

@@ -19,6 +19,7 @@ from vibstudy.report.style import (
     legend_below,
     readable_log_axis,
 )
+from vibstudy.vibrato.note import FUSION_POINTS, fusion_limit_cents
 
 _FFT_S = 0.046
 _SHOWN_DB = 70.0
@@ -281,3 +282,26 @@ def note_words(note: pd.Series) -> str:
         f"± {value('extent_cents', 1)} cents (standard error {value('extent_se_cents', 1)}), "
         f"beginning {value('vibrato_onset_s', 2)} s into the note."
     )
+
+
+def hearing_words(note: pd.Series) -> str:
+    """Say how a vibrato note may be heard: its whole swing, the rule of thumb, pulses to the beat."""
+    rate, extent = float(note["rate_hz"]), float(note["extent_cents"])
+    sentences = [
+        f"From its lowest to its highest point this vibrato swings {2 * extent:.0f} cents, "
+        f"{rate:.1f} times a second."
+    ]
+    (slow, _), (fast, _) = FUSION_POINTS
+    if slow <= rate <= fast:
+        limit = float(fusion_limit_cents(rate))
+        heard = "as a richer tone rather than a moving pitch" if extent < limit else "as a pitch that moves"
+        sentences.append(
+            "As a rule of thumb among players (common practice, no source), at this rate the two ways of "
+            f"hearing meet near ± {limit:.0f} cents: this one would be heard {heard}. Let your own ear judge."
+        )
+    if pd.notna(note.get("pulses_per_beat")) and pd.notna(note.get("tempo_bpm")):
+        sentences.append(
+            f"At {float(note['tempo_bpm']):.0f} beats a minute it makes {float(note['pulses_per_beat']):.1f} "
+            "pulses to the beat."
+        )
+    return " ".join(sentences)

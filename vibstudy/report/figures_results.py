@@ -20,7 +20,6 @@ from vibstudy.report.figures_data import (
     axis_label,
     by_player,
     by_recording,
-    fusion_limit_cents,
     groups_in,
     judged_notes,
     need,
@@ -44,6 +43,7 @@ from vibstudy.report.style import (
     readable_log_axis,
     separate_labels,
 )
+from vibstudy.vibrato.note import FUSION_POINTS, fusion_limit_cents
 
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult
@@ -131,7 +131,9 @@ def rate_extent_plane(notes: pd.DataFrame, size: str = "column") -> tuple[HouseF
                     period_looks[period].line,
                 )
                 handles += _lines(period_looks, [period])
-        ax.plot(x, fusion_limit_cents(x), color=MUTED, ls=(0, (1, 1)), lw=page.line_pt)
+        # The rule of thumb is known between its two points; nothing is drawn beyond them.
+        limit_x = np.clip(x, FUSION_POINTS[0][0], FUSION_POINTS[1][0])
+        ax.plot(limit_x, fusion_limit_cents(limit_x), color=MUTED, ls=(0, (1, 1)), lw=page.line_pt)
         handles.append(Line2D([], [], color=MUTED, ls=(0, (1, 1)), label="fusion limit (rule of thumb)"))
         # Regions are told apart by shape alone: colour already means the period.
         shapes = looks(regions)

@@ -411,8 +411,14 @@ def odds_words(row: pd.Series) -> str:
     """Return "2.1 times (95 % interval 1.5 to 2.9; t(13.2) = 4.4, p < 0.001)" of a presence model's row."""
     if abs(row["estimate"]) > _TOO_LARGE or row["se"] > _TOO_LARGE:
         return "cannot be told here (all or none of these notes have vibrato)"
-    odds = [float(f"{np.exp(row[name]):.2g}") for name in ("estimate", "low", "high")]
-    return _with_interval(row, [f"{value:,g}" for value in odds], " times")
+    return _with_interval(row, [_times(np.exp(row[name])) for name in ("estimate", "low", "high")], " times")
+
+
+def _times(factor: float) -> str:
+    """Return a factor to two figures: 0.95, 1.0, 12, 1,200."""
+    if factor >= 10:
+        return f"{float(f'{factor:.2g}'):,.0f}"
+    return f"{factor:.1f}" if factor >= 1 else f"{factor:.2g}"
 
 
 def _with_interval(row: pd.Series, values: list[str], unit: str = "") -> str:
