@@ -248,16 +248,13 @@ def inflation(prepared: Prepared) -> tuple[pd.DataFrame, float]:
         unit = "players" if between[kept].all() else "recordings"
         means = _unit_means(x, units[unit])
         factor = _gvif(means, kept)
-        rows[str(term)] = {
-            "factor": factor,
-            "units": f"{len(means)} {unit}",
-            "nearly_aliased": factor > INFLATION_LIMIT,
-        }
+        rows[str(term)] = (factor, f"{len(means)} {unit}", factor > INFLATION_LIMIT)
     means = _unit_means(x, units["recordings"])
     scaled = means / np.maximum(np.linalg.norm(means, axis=0), 1e-300)
     values = np.linalg.svd(scaled, compute_uv=False)
     condition = float(values[0] / max(values[-1], 1e-300))
-    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("term"), condition
+    columns = ["factor", "units", "nearly_aliased"]
+    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term"), condition
 
 
 def _codes(prepared: Prepared, depth: int) -> np.ndarray:

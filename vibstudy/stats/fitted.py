@@ -65,12 +65,12 @@ class Scale:
 
     def value(self, mean: pd.Series) -> np.ndarray:
         """A mean on the reader's scale: a geometric mean, or a probability."""
-        values = mean.to_numpy(float)
-        return special.expit(values) if self.kind == "logit" else self.base**values
+        return special.expit(mean.to_numpy(float)) if self.kind == "logit" else self.ratio(mean)
 
     def ratio(self, difference: pd.Series) -> np.ndarray:
         """A difference on the reader's scale: a ratio of values, or of odds."""
-        return self.base ** difference.to_numpy(float)
+        with np.errstate(over="ignore"):  # an unbounded interval stays unbounded
+            return self.base ** difference.to_numpy(float)
 
     def margin(self, margin: float) -> float:
         """A margin given on the reader's scale (a ratio above 1) as a difference on the model's."""
@@ -284,10 +284,10 @@ class FittedModel:
         inference, beta = self.inference, self.beta
         out = np.full((len(rows), 7), np.nan)
         for k, row in enumerate(rows):
-            if row is None:
+            variance = np.nan if row is None else float(row @ inference.covariance @ row)
+            if row is None or not variance > 0:  # nothing is compared, or nothing is known of its error
                 continue
-            estimate = float(row @ beta)
-            se = float(np.sqrt(row @ inference.covariance @ row))
+            estimate, se = float(row @ beta), float(np.sqrt(variance))
             df = inference.df(row)
             t = estimate / se
             half = float(stats.t.ppf(0.5 + level / 2, df)) * se

@@ -127,7 +127,8 @@ def _without_players(
         keep = term.codes != code
         prepared = subset(result.prepared, keep)
         table = full * np.nan
-        if prepared.kept == result.prepared.kept:  # otherwise what is left estimates something else
+        enough = len(prepared.y) > len(prepared.kept) + 1
+        if enough and prepared.kept == result.prepared.kept:  # else what is left estimates something else
             near = [factors[t.group] for t in prepared.terms]
             fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights, near)
             table = MixedResult(prepared, fit, result.df).infer(list(rows), labels, level)

@@ -122,8 +122,8 @@ class LaplaceFit:
             return self.likelihood.deviance(point[:p], unpack(terms, moved))
 
         hessian = _second_derivatives(at, start, steps)
-        values = linalg.eigvalsh(hessian)
-        if values[0] <= 0:
+        values = linalg.eigvalsh(hessian * np.outer(steps, steps))
+        if values[0] <= 1e-10 * values[-1]:
             return self.covariance_given
         return 2 * linalg.inv(hessian)[:p, :p]
 
@@ -136,7 +136,7 @@ class LaplaceFit:
         probability = special.expit(lik.x @ self.beta + zl @ u)
         weighted = lik.x * (probability * (1 - probability))[:, None]
         half = linalg.solve_triangular(chol, np.asarray(zl.T @ weighted), lower=True)
-        return linalg.inv(lik.x.T @ weighted - half.T @ half)
+        return _floored_inverse(lik.x.T @ weighted - half.T @ half)
 
     @property
     def gradient(self) -> float:
@@ -149,6 +149,14 @@ class LaplaceFit:
             up, down = (self.likelihood.deviance(self.beta + s * move, self.factors) for s in (1, -1))
             slopes.append(abs(up - down) / (2 * _STEP))
         return float(max(slopes))
+
+
+def _floored_inverse(information: np.ndarray) -> np.ndarray:
+    """Inverse; a direction without information (infinite odds) gets a huge variance, not an error."""
+    size = np.sqrt(np.maximum(np.diag(information), 1e-20 * np.max(np.diag(information))))
+    values, vectors = linalg.eigh(information / np.outer(size, size))
+    values = np.maximum(values, 1e-12)
+    return (vectors / values) @ vectors.T / np.outer(size, size)
 
 
 def _second_derivatives(function, start: np.ndarray, steps: np.ndarray) -> np.ndarray:

@@ -241,8 +241,9 @@ class MixedResult(FittedModel):
             if str(term) == "1" or not kept:
                 continue
             f, df2, p = self.inference.f_test(np.eye(len(self.names))[kept])
-            rows[str(term)] = {"f": f, "df1": len(kept), "df2": df2, "p": p}
-        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("term")
+            rows[str(term)] = (f, len(kept), df2, p)
+        columns = ["f", "df1", "df2", "p"]
+        return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term")
 
     # -- variances ----------------------------------------------------------------------------
 

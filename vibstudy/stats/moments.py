@@ -37,6 +37,10 @@ import numpy as np
 from scipy import linalg, sparse
 
 
+_ROUNDING = 1e-14
+"""Share of the sum of squares below which a residual sum of squares is rounding."""
+
+
 @dataclass(frozen=True, eq=False)
 class RandomTerm:
     """One random factor with the columns whose effect varies between its levels.
@@ -195,8 +199,9 @@ class Solution:
         self._information = reduced[:p, :p]
         self._root = linalg.cholesky(self._information, lower=True)
         self.beta = linalg.cho_solve((self._root, True), reduced[:p, p])
-        self._rss = float(reduced[p, p] - reduced[:p, p] @ self.beta)
-        self.sigma = float(np.sqrt(max(self._rss, 0.0) / (m.n - p))) if sigma is None else float(sigma)
+        left = float(reduced[p, p] - reduced[:p, p] @ self.beta)
+        self._rss = max(left, _ROUNDING * float(m.c[p, p]))  # a perfect fit leaves rounding, not zero
+        self.sigma = float(np.sqrt(self._rss / (m.n - p))) if sigma is None else float(sigma)
 
     @cached_property
     def covariance(self) -> np.ndarray:
