@@ -56,6 +56,7 @@ def write_measured_study(folder: Path, notes: pd.DataFrame | None = None, claims
         notes=("note_id", "size"), player=("player", "first"), decade=("decade", "first"),
         region=("region", "first"), path=("path", "first"), medium=("medium", "first"),
     ).reset_index()  # fmt: skip
+    recordings = recordings.assign(speed_factor=1.0, tuning_source="estimated", tuning_hz=440.0)
     recordings["audio_sha256"] = [f"{k:064x}" for k in range(len(recordings))]
     schemas = {
         "notes.csv": write_frame(results / "notes.csv", notes, NOTE_COLUMNS),

@@ -31,9 +31,7 @@ from vibstudy.report.paper_figures import PaperFigure, draw_figures
 from vibstudy.report.paper_references import bibtex, references_table
 from vibstudy.report.study import Study, open_study
 from vibstudy.sound.reading import WORKING_RATE_HZ
-from vibstudy.stats.claims import CLAIMS_FILE, Claim, judge_claims, read_claims
-from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
-from vibstudy.stats.ledger import Ledger
+from vibstudy.stats.claims import CLAIMS_FILE, Claim, judge_claims, log_new, read_claims
 
 TITLE = "Vibrato in recordings: a draft"
 INTERVAL_PER_CENT = 95
@@ -147,10 +145,10 @@ def _claims_table(
 ) -> pd.DataFrame:
     if not claims:
         return pd.DataFrame(columns=["claim", "verdict", "estimate", "unit", "low", "high", "caveats"])
-    log = study.results / LOG_FILE
+    # claims and recordings are logged before the answer is known, as 'vibstudy claims' does
     hashes = recordings["audio_sha256"].astype("string").fillna("").astype(str)
     named = dict(zip(recordings["recording_id"].astype(str), hashes, strict=True))
-    table = judge_claims(claims, notes, Ledger(log) if log.exists() else None, named)
+    table = judge_claims(claims, notes, log_new(study.folder, claims, (notes, named)), named)
     table["sentence"] = table["sentence"].str.removesuffix(".")
     table["compared"] = [text.compared_words(claim) for claim in claims]
     table["expect"] = [claim.expect for claim in claims]

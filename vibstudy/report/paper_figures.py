@@ -14,6 +14,7 @@ from vibstudy.report import figures as draw
 from vibstudy.report.figures_data import add_period, default_cuts, vibrato_notes
 from vibstudy.report.study import Study, formula, model_line
 from vibstudy.report.style import HouseFigure, save_figure
+from vibstudy.report.usage import usage_index
 
 SIZES = ("column", "slide")
 FORMATS = ("pdf", "svg", "png")
@@ -90,7 +91,9 @@ def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[st
             once("means", lambda: _means(periods)), "extent_cents", periods, size=size
         ),
         "portraits": lambda size: draw.player_portraits(notes, size),
-        "vibrato_by_length": lambda size: draw.vibrato_by_length(notes, size=size),
+        "vibrato_by_length": lambda size: draw.vibrato_by_length(
+            notes, once("usage", lambda: usage_index(notes)), size
+        ),
         "intensity_and_pitch": lambda size: draw.intensity_against_pitch(notes, size),
     }
     truth = study.truth()

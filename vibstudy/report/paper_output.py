@@ -30,6 +30,10 @@ _TEX = {
 """Characters that LaTeX would take for commands, or that its oldest engine lacks."""
 
 
+_HASH = re.compile(r"[0-9a-f]{40,}")
+"""A hash, which may be broken at the end of a line."""
+
+
 @dataclass(frozen=True)
 class PrintedTable:
     """A table as it is printed.
@@ -113,7 +117,8 @@ PRINTED = (
 
 def tex(text: Any) -> str:
     """Return `text` for LaTeX."""
-    return "".join(_TEX.get(character, character) for character in str(text))
+    escaped = "".join(_TEX.get(character, character) for character in str(text))
+    return _HASH.sub(lambda found: r"\allowbreak{}".join(re.findall(".{1,16}", found.group())), escaped)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -161,6 +166,9 @@ def write_tables(book: Book, folder: Path) -> None:
             folder / f"{table.name}.docx", lambda document, t=(table, heads, rows): _docx_table(document, *t)
         )
 
+
+_TEXT_CM = 15.2
+"""Width of the text on the page of python-docx's own template."""
 
 _WORDY = re.compile(r"[^\W\d]{2,}")
 
@@ -247,15 +255,19 @@ def _write_docx(path: Path, fill: Any) -> None:
 
 def _docx_table(document: Any, table: PrintedTable, heads: list[str], rows: list[list[str]]) -> None:
     from docx.enum.text import WD_ALIGN_PARAGRAPH
-    from docx.shared import Pt
+    from docx.shared import Cm, Pt
 
     document.add_paragraph(table.title, style="Caption").paragraph_format.keep_with_next = True
-    grid = document.add_table(rows=1 + len(rows), cols=len(heads), style="Light List")
+    grid = document.add_table(rows=1 + len(rows), cols=len(heads), style="Light Shading")
+    grid.autofit = False
+    lengths = [max(len(text) for text in column) + 2 for column in zip(heads, *rows, strict=True)]
+    widths = [Cm(_TEXT_CM * min(length, 34) / sum(min(n, 34) for n in lengths)) for length in lengths]
     for number, (row, cells) in enumerate(zip(grid.rows, [heads, *rows], strict=True)):
-        for cell, text, side in zip(row.cells, cells, _align(rows), strict=True):
+        for cell, text, side, width in zip(row.cells, cells, _align(rows), widths, strict=True):
+            cell.width = width
             paragraph = cell.paragraphs[0]
             run = paragraph.add_run(text)
-            run.font.size = Pt(8.5)
+            run.font.size = Pt(8)
             run.bold = number == 0
             if side == "r":
                 paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT

@@ -138,16 +138,15 @@ def as_printed(value: Any, pattern: str) -> str:
 def corpus_table(notes: pd.DataFrame) -> pd.DataFrame:
     """Return one row: what the corpus holds."""
     known = judged_notes(notes)
-    with_vibrato = int(known["has_vibrato"].sum())
     return pd.DataFrame(
         [
             {
                 "players": notes["player"].nunique(),
                 "recordings": notes["recording_id"].nunique(),
                 "notes": len(notes),
+                "notes_with_vibrato": len(vibrato_notes(notes)),
                 "notes_judged": len(known),
-                "notes_with_vibrato": with_vibrato,
-                "share_with_vibrato": with_vibrato / len(known) if len(known) else np.nan,
+                "share_with_vibrato": float(known["has_vibrato"].mean()) if len(known) else np.nan,
             }
         ]
     )
@@ -188,7 +187,7 @@ def limitations_table(notes: pd.DataFrame, claims: pd.DataFrame) -> pd.DataFrame
         for name, text in zip(claims["claim"], caveats, strict=True):
             if text:
                 together.setdefault(text, []).append(str(name))
-        rows += [(f"claim {', '.join(names)}", text) for text, names in together.items()]
+        rows += [(f"{_of(len(names), 'claim')} {', '.join(names)}", text) for text, names in together.items()]
     return pd.DataFrame(rows, columns=["from", "sentence"])
 
 
@@ -218,12 +217,13 @@ def write_corpus(book: Book, is_demo: bool) -> None:
     corpus = book.tables["corpus"].iloc[0]
     text = (
         f"The corpus holds {n('recordings')} {_of(corpus['recordings'], 'recording')} by {n('players')} "
-        f"{_of(corpus['players'], 'player')}. {n('notes')} {_of(corpus['notes'], 'note')} were found"
+        f"{_of(corpus['players'], 'player')}. {n('notes')} {_of(corpus['notes'], 'note')} were found; on "
+        f"{n('notes_with_vibrato')} of them vibrato was measured"
     )
     if corpus["notes_judged"]:
         text += (
-            f"; {n('notes_judged')} of them are long enough to tell whether they have vibrato, and "
-            f"{n('notes_with_vibrato')} ({n('share_with_vibrato', 'share')}) have it"
+            f". Of the {n('notes_judged')} notes long enough for its absence to show, too, "
+            f"{n('share_with_vibrato', 'share')} have vibrato"
         )
     book.say(text + ".")
 
@@ -340,12 +340,13 @@ def claim_sentence(book: Book, row: int) -> str:
     if claim["verdict"] not in VERDICTS:
         return f"The claim “{c('sentence')}” cannot be tested on this corpus. {c('reason')}"
     unit = str(claim["unit"])
+    pattern = "+.1f" if unit.startswith("%") else "+.2f"
     unit = f" {'%' if unit.startswith('%') else unit}" if unit else ""
     text = VERDICTS[claim["verdict"]].format(sentence=c("sentence"))
     kind = "p for a difference below the margin" if claim["expect"] == "equal" else "p"
     text += (
-        f": {c('compared')}, {c('estimate', '+.2f')}{unit} ({book.setting('interval_per_cent')} % interval "
-        f"{c('low', '+.2f')} to {c('high', '+.2f')}{unit}, df = {c('df', '.1f')}, {kind} {c('p_holm', 'p')} after "
+        f": {c('compared')}, {c('estimate', pattern)}{unit} ({book.setting('interval_per_cent')} % interval "
+        f"{c('low', pattern)} to {c('high', pattern)}{unit}, df = {c('df', '.1f')}, {kind} {c('p_holm', 'p')} after "
         f"Holm; n = {c('players', 'count')} players, {c('recordings', 'count')} recordings, "
         f"{c('notes', 'count')} notes)."
     )
@@ -359,8 +360,18 @@ def claim_sentence(book: Book, row: int) -> str:
 def write_limitations(book: Book) -> None:
     """What the corpus cannot tell, and which notes are weak."""
     book.begin("Limitations")
-    for row in range(len(book.tables["limitations"])):
-        book.say(book.cite("limitations", row, "sentence"))
+    limits = book.tables["limitations"]
+    audit = [
+        book.cite("limitations", row, "sentence")
+        for row in range(len(limits))
+        if limits["from"].iloc[row] == "audit"
+    ]
+    if audit:
+        book.say(" ".join(audit))
+    for row in range(len(audit), len(limits)):
+        book.say(
+            f"For the {book.cite('limitations', row, 'from')}: {book.cite('limitations', row, 'sentence')}"
+        )
     quality = book.tables["quality"]
     if len(quality):
         parts = [

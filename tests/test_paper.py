@@ -1,0 +1,272 @@
+"""The paper pack: every number of the text is in its table, and no result is stronger than its verdict."""
+
+from __future__ import annotations
+
+import html
+import re
+import shutil
+import subprocess
+import zipfile
+from pathlib import Path
+
+import docx
+import numpy as np
+import pandas as pd
+import pytest
+
+from invented_study import invented_notes
+from test_package import write_measured_study
+from vibstudy import cli
+from vibstudy.corpus.tables import unguard
+from vibstudy.report.paper import write_paper
+from vibstudy.report.paper_output import PRINTED, tex
+from vibstudy.report.paper_references import WORKS, bibtex, listed
+from vibstudy.report.paper_text import NUMBER, Book, as_printed, claim_sentence, write_results
+
+CLAIMS = """\
+[[claim]]
+id = "slower"
+sentence = "Vibrato became slower from 1930 to 2000 & 50 % <b>less</b> _steady_."
+outcome = "rate_hz"
+contrast = { column = "decade", from = 1930, to = 2000 }
+expect = "lower"
+
+[[claim]]
+id = "wider-there"
+sentence = "Players in Keldria vibrate more widely."
+outcome = "extent_cents"
+contrast = { column = "region", from = "Aubrisk", to = "Keldria" }
+expect = "higher"
+
+[[claim]]
+id = "nowhere"
+sentence = "Wire recordings show more."
+outcome = "extent_cents"
+contrast = { column = "medium", from = "digital", to = "wire" }
+expect = "higher"
+"""
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    notes = invented_notes(players=8, recordings=2, notes=16)
+    notes["player"] = notes["player"].replace({"Player Birch": "Birch & Söhne_$1 {100 %} <i>"})
+    folder = write_measured_study(tmp_path_factory.mktemp("p") / "study", notes, CLAIMS)
+    recordings = notes.groupby("recording_id", sort=False).first().reset_index()
+    recordings["path"] = "audio/" + recordings["recording_id"] + ".wav"
+    columns = ["recording_id", "path", "player", "decade", "region", "medium", "piece"]
+    recordings[columns].to_csv(folder / "corpus_manifest.csv", index=False)
+    (folder / "audio").mkdir()
+    for path in recordings["path"]:
+        (folder / path).write_bytes(b"")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def report(study):
+    return write_paper(study)
+
+
+def read_tables(folder: Path) -> dict[str, pd.DataFrame]:
+    keep = {"keep_default_na": False, "na_values": [""], "encoding": "utf-8"}
+    texts = {"settings": str, "software": str, "reproducibility": str}
+    found = {
+        path.stem: pd.read_csv(path, dtype=texts.get(path.stem), **keep)
+        for path in (folder / "tables").glob("*.csv")
+    }
+    for table in found.values():
+        for name in table.select_dtypes(["str", "object"]):
+            table[name] = unguard(table[name])
+    return found
+
+
+def sections_of_html(folder: Path) -> dict[str, str]:
+    page = (folder / "draft.html").read_text(encoding="utf-8")
+    found = {}
+    for part in re.findall(r"<section>(.*?)</section>", page, flags=re.S):
+        head = re.search(r"<h2>(.*?)</h2>", part).group(1)
+        found[head] = html.unescape(re.sub(r"<[^>]+>", " ", part))
+    return found
+
+
+def test_every_number_of_the_text_is_in_the_table_it_came_from(report):
+    """Parses the draft as a reader sees it, and the tables as they were written."""
+    tables = read_tables(report.folder)
+    cited = tables.pop("numbers")
+    known: dict[str, list[str]] = {}
+    for row in cited.to_dict("records"):
+        value = tables[row["table"]][row["column"]].iloc[int(row["row"]) - 1]
+        assert as_printed(value, row["pattern"]) == row["printed"], row
+        known.setdefault(row["section"], []).append(row["printed"])
+    parsed = 0
+    for title, text in sections_of_html(report.folder).items():
+        here = [number for printed in known[title] for number in NUMBER.findall(printed)]
+        for number in NUMBER.findall(text):
+            assert number in here, f"{title}: {number} comes from nowhere"
+            parsed += 1
+    assert parsed > 80
+
+
+def test_a_number_from_nowhere_would_be_found(report):
+    cited = set(read_tables(report.folder)["numbers"]["printed"].astype(str))
+    assert not any("1234.5" in printed for printed in cited)
+    assert NUMBER.findall("p < 0.001, 1,428 notes, 5.22") == ["0.001", "1,428", "5.22"]
+
+
+def test_results_agree_with_the_verdicts(report):
+    claims = read_tables(report.folder)["claims"]
+    text = sections_of_html(report.folder)["Results"]
+    assert claims["verdict"].tolist()[2] == "not testable here"
+    assert "cannot be tested on this corpus" in text and "no proof of a cause" in text
+    row = claims.iloc[0]
+    printed = as_printed(row["estimate"], "+.2f")
+    assert (
+        f"{printed} Hz" in text
+        and f"df = {row['df']:.1f}" in text
+        and f"n = {row['players']} players" in text
+    )
+
+
+def _claims(verdict: str, expect: str = "lower", standing: str = "written first") -> Book:
+    book = Book()
+    row = {
+        "claim": "c", "sentence": "It fell", "verdict": verdict, "standing": standing, "estimate": -0.5,
+        "low": -0.9, "high": -0.1, "unit": "Hz", "df": 11.2, "p_holm": 0.0004, "players": 12,
+        "recordings": 36, "notes": 1204,
+        "reason": "None is there.", "compared": "decade 2000 against 1930", "expect": expect,
+    }  # fmt: skip
+    book.tables["claims"] = pd.DataFrame([row])
+    book.tables["settings"] = pd.DataFrame([{"setting": "interval_per_cent", "value": "95"}])
+    book.begin("Results")
+    return book
+
+
+def test_a_supported_claim_word_for_word():
+    assert claim_sentence(_claims("supported"), 0) == (
+        "The data support the claim “It fell”: decade 2000 against 1930, −0.50 Hz (95 % interval −0.90 to "
+        "−0.10 Hz, df = 11.2, p < 0.001 after Holm; n = 12 players, 36 recordings, 1,204 notes)."
+    )
+
+
+@pytest.mark.parametrize("verdict", ["against", "undecided", "not testable here"])
+def test_nothing_is_said_more_strongly_than_its_verdict(verdict):
+    text = claim_sentence(_claims(verdict), 0)
+    assert "support" not in text and "prove" not in text and "shows that" not in text
+    if verdict == "undecided":
+        assert text.startswith("Undecided") and "no evidence of equality" in text
+    if verdict == "not testable here":
+        assert text == "The claim “It fell” cannot be tested on this corpus. None is there."
+
+
+def test_what_was_written_after_looking_says_so():
+    assert "Standing" not in claim_sentence(_claims("supported"), 0)
+    text = claim_sentence(_claims("supported", standing="exploratory"), 0)
+    assert text.endswith("Standing of this claim: exploratory.")
+    assert "below the margin" in claim_sentence(_claims("supported", expect="equal"), 0)
+
+
+def test_a_study_without_claims_claims_nothing():
+    book = Book()
+    book.tables |= {"claims": pd.DataFrame(columns=["claim"]), "players": pd.DataFrame({"player": ["A"]})}
+    write_results(book)
+    assert book.sections[0].paragraphs == [
+        "No claim had been written down for this study, so none is tested here."
+    ]
+
+
+def test_numbers_as_printed():
+    assert as_printed(-0.5, "+.2f") == "−0.50"
+    assert as_printed(0.0123, "p") == "= 0.012" and as_printed(0.0002, "p") == "< 0.001"
+    assert as_printed(1428, "count") == "1,428" and as_printed(0.784, "share") == "78 %"
+    assert as_printed("0.01", "number g") == "0.01" and as_printed(np.float64(5.216), ".2f") == "5.22"
+
+
+# --- files
+
+
+def test_figures_in_both_sizes_and_all_formats(report):
+    drawn = [figure for figure in report.figures if figure.caption]
+    assert len(drawn) >= 7
+    for figure in drawn:
+        for size in ("column", "slide"):
+            files = {p.suffix for p in (report.folder / "figures" / size).glob(f"{figure.name}.*")}
+            assert files == {".pdf", ".svg", ".png", ".csv", ".txt"}
+        assert "n = " in figure.caption
+    from PIL import Image
+
+    with Image.open(report.folder / "figures/column/rate_and_extent.png") as picture:
+        assert picture.size[0] == round(3.4 * 600) and round(picture.info["dpi"][0]) == 600
+    pdf = (report.folder / "figures/column/rate_and_extent.pdf").read_bytes()
+    assert b"/FontFile2" in pdf  # TrueType, embedded (PDF 1.7, section 9.9)
+
+
+def test_the_word_draft_opens_and_holds_the_same_text(report):
+    document = docx.Document(str(report.folder / "draft.docx"))
+    paragraphs = {paragraph.text for paragraph in document.paragraphs}
+    page = (report.folder / "draft.html").read_text(encoding="utf-8")
+    for text in re.findall(r"<p>(.*?)</p>", page, flags=re.S):
+        assert html.unescape(text).strip() in paragraphs
+    assert len(document.tables) == 4
+    assert len(document.inline_shapes) == sum(bool(figure.caption) for figure in report.figures)
+    with zipfile.ZipFile(report.folder / "draft.docx") as packed:
+        assert packed.testzip() is None
+
+
+def test_printed_tables_equal_the_csv(report):
+    tables = read_tables(report.folder)
+    for table in PRINTED:
+        heads, rows = table.cells(tables[table.name])
+        text = (report.folder / "tables" / f"{table.name}.tex").read_text(encoding="utf-8")
+        assert r"\toprule" in text and r"\bottomrule" in text
+        for row in rows:
+            assert " & ".join(map(tex, row)) + r" \\" in text
+        grid = docx.Document(str(report.folder / "tables" / f"{table.name}.docx")).tables[0]
+        assert [[cell.text for cell in row.cells] for row in grid.rows] == [heads, *rows]
+
+
+def test_names_from_the_user_are_escaped(report):
+    page = (report.folder / "draft.html").read_text(encoding="utf-8")
+    assert "<b>less</b>" not in page and "&lt;b&gt;less&lt;/b&gt;" in page
+    draft = (report.folder / "draft.tex").read_text(encoding="utf-8")
+    assert r"\& 50 \% \textless{}b\textgreater{}" in draft and r"\_steady\_" in draft
+    players = (report.folder / "tables/players.tex").read_text(encoding="utf-8")
+    assert r"Birch \& Söhne\_\$1 \{100 \%\} \textless{}i\textgreater{}" in players
+
+
+def test_references_are_those_cited(report):
+    written = (report.folder / "references.bib").read_text(encoding="utf-8")
+    keys = set(re.findall(r"^@\w+\{(\w+),", written, flags=re.M))
+    assert {"holm1979", "satterthwaite1946", "rife1974"} <= keys
+    assert "schuirmann1987" not in keys  # no claim of equality here
+    assert bibtex(["holm1979"]).count("{") == bibtex(["holm1979"]).count("}")
+    assert all(listed(key).endswith(".") for key in WORKS)
+
+
+def test_latex_compiles(report, tmp_path):
+    if shutil.which("tectonic"):
+        command = ["tectonic", "draft.tex"]
+    elif shutil.which("latexmk"):
+        command = ["latexmk", "-pdf", "-interaction=nonstopmode", "-halt-on-error", "draft.tex"]
+    else:
+        pytest.skip("needs LaTeX: apt-get install latexmk texlive-latex-recommended")
+    shutil.copytree(report.folder, tmp_path / "pack")
+    done = subprocess.run(command, cwd=tmp_path / "pack", capture_output=True, text=True, errors="replace")
+    assert done.returncode == 0, done.stdout[-2000:]
+    assert (tmp_path / "pack" / "draft.pdf").stat().st_size > 20_000
+
+
+def test_the_command_on_a_study_without_vibrato(tmp_path, capsys):
+    notes = invented_notes(players=1, recordings=2, notes=6, vibrato=False)
+    study = write_measured_study(tmp_path / "s", notes, claims="")
+    (study / "audio").mkdir()
+    lines = ["recording_id,path,player,decade,region"]
+    for name, part in notes.groupby("recording_id"):
+        (study / "audio" / f"{name}.wav").write_bytes(b"")
+        row = part.iloc[0]
+        lines.append(f"{name},audio/{name}.wav,{row['player']},{row['decade']},{row['region']}")
+    (study / "corpus_manifest.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert cli.main(["paper", str(study), "--out", str(tmp_path / "out")]) == 0
+    out = capsys.readouterr().out
+    assert "Not drawn: rate_and_extent" in out
+    assert (tmp_path / "out" / "NOT_DRAWN.txt").exists() and (tmp_path / "out" / "draft.docx").exists()
+    assert cli.main(["paper", str(tmp_path / "nothing")]) == 2
