@@ -45,11 +45,10 @@ SAMPLE = 100
 SEED = 1
 
 # %% jupyter={"source_hidden": true}
-room = None
 with study.attempt("the review of notes"):
     columns = read_queue_columns(study.folder)
     by_chance = ORDER == "lot"
-    queue = by_lot(columns, SAMPLE, SEED) if by_chance else by_suspicion(columns)
+    queue = by_lot(columns, SAMPLE, SEED) if by_chance else by_suspicion(columns, open_review(study.folder).decided())
     study.say(f"**{len(queue)} notes** wait to be heard, by {ORDER}.")
 
 # %% [markdown]

@@ -121,7 +121,10 @@ def _client(notebook: NotebookNode, study: Path, timeout_s: float) -> Any:
     folder.mkdir(parents=True, exist_ok=True)
     manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ThisPython())
     resources = {"metadata": {"path": str(folder)}}
-    return NotebookClient(notebook, km=manager, timeout=timeout_s, resources=resources)
+    # without a kernel a widget is a dead picture, and a page would fetch what draws it from the net
+    return NotebookClient(
+        notebook, km=manager, timeout=timeout_s, resources=resources, store_widget_state=False
+    )
 
 
 def _page(notebook: NotebookNode) -> str:

@@ -31,6 +31,7 @@ from vibstudy.review.edits import (
     apply_edits,
     merge_edits,
     read_edits,
+    standing_edits,
 )
 from vibstudy.review.phrase import PhraseReader
 from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, typed
@@ -122,6 +123,14 @@ class ReviewedStudy:
     def all_edits(self) -> list[Edit]:
         """Every decision."""
         return [edit for own in self.edits.values() for edit in own]
+
+    def decided(self, who: str | None = None) -> set[str]:
+        """Notes with a decision that stands (cycles counted are none); of one listener, or of all."""
+        return {
+            edit.note_id
+            for edit in standing_edits(self.all_edits())
+            if edit.what != "count" and who in (None, edit.who)
+        }
 
     def as_measured(self, recording_id: str) -> pd.DataFrame:
         """Notes of a recording as measured, without tags; from the joint table where there is no cache."""

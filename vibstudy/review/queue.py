@@ -22,6 +22,7 @@ Croux 1993, J. Am. Stat. Assoc. 88(424):1273-1283.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
@@ -69,22 +70,23 @@ def robust_z(values: pd.Series, groups: pd.Series) -> pd.Series:
     return ((values - middle) / spread).where((count >= FEWEST_TO_COMPARE) & (spread > 0))
 
 
-def by_suspicion(notes: pd.DataFrame, heard: bool = False) -> pd.DataFrame:
+def by_suspicion(notes: pd.DataFrame, decided: Collection[str] = ()) -> pd.DataFrame:
     """Notes with the most doubtful first.
 
     Parameters
     ----------
     notes : DataFrame
         Note table with the columns of :data:`NEEDED`; ``player`` where known.
-    heard : bool
-        Whether notes already reviewed stay in.
+    decided : collection of str
+        ``note_id`` of notes that need not be heard any more. Notes whose ``reviewed`` is not auto are left
+        out, too.
 
     Returns
     -------
     DataFrame
         The notes in order, with ``points`` and ``doubt`` (in words).
     """
-    queue = notes if heard else _unheard(notes)
+    queue = notes[notes["reviewed"].fillna("auto").eq("auto") & ~notes["note_id"].isin(list(decided))]
     players = notes["player"] if "player" in notes else pd.Series("", index=notes.index)
     rate = robust_z(notes["rate_hz"], players).loc[queue.index]
     extent = robust_z(np.log(notes["extent_cents"].where(notes["extent_cents"] > 0)), players).loc[
@@ -97,10 +99,6 @@ def by_suspicion(notes: pd.DataFrame, heard: bool = False) -> pd.DataFrame:
         points += (z.abs().clip(upper=Z_MOST + Z_FROM) - Z_FROM).clip(lower=0).fillna(0.0)
     queue = queue.assign(points=points, doubt=_words(quality, rate, extent))
     return queue.sort_values("points", ascending=False, kind="stable").reset_index(drop=True)
-
-
-def _unheard(notes: pd.DataFrame) -> pd.DataFrame:
-    return notes[notes["reviewed"].fillna("auto").eq("auto")]
 
 
 def _points(quality: str) -> float:
@@ -120,7 +118,7 @@ def _words(quality: pd.Series, rate: pd.Series, extent: pd.Series) -> list[str]:
     return out
 
 
-def by_lot(notes: pd.DataFrame, size: int, seed: int, heard: bool = True) -> pd.DataFrame:
+def by_lot(notes: pd.DataFrame, size: int, seed: int) -> pd.DataFrame:
     """A random sample, stratified by decade and region, in random order.
 
     Parameters
@@ -130,14 +128,12 @@ def by_lot(notes: pd.DataFrame, size: int, seed: int, heard: bool = True) -> pd.
     size : int > 0
         Notes wanted; all when there are fewer.
     seed : int
-        The same seed and table give the same sample.
-    heard : bool
-        Whether notes already reviewed may be drawn.
+        The same seed and table give the same sample, whatever has been heard.
     """
     if size < 1:
         raise VibstudyError(Problem("a sample needs at least one note", column="size", got=str(size)))
     rng = np.random.default_rng(seed)
-    pool = (notes if heard else _unheard(notes)).reset_index(drop=True)
+    pool = notes.reset_index(drop=True)
     keys = [name for name in ("decade", "region") if name in pool]
     strata = (
         [np.asarray(index) for index in pool.groupby(keys, dropna=False, sort=True).indices.values()]

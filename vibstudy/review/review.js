@@ -113,7 +113,7 @@ class Room {
       ["#1f1f1f", "edges: drag them"],
       ["#9a8f78", "click: place for a split"],
     ]) {
-      const mark = make("i");
+      const mark = make("i", words === "fitted vibrato" ? "dashed" : "");
       mark.style.borderColor = colour;
       key.append(mark, document.createTextNode(words));
     }
@@ -399,7 +399,8 @@ class Room {
     this.title.textContent = view.title || "";
     this.tags.textContent = (view.tags || []).join(", ");
     if (view.empty) return;
-    this.state.textContent = view.kind === "note" ? view.state : `${view.state}, ${view.kind}`;
+    const state = view.state === "auto" ? "not decided" : view.state;
+    this.state.textContent = view.kind === "note" ? state : `${state}, ${view.kind}`;
     this.state.dataset.state = view.state;
     this.edges = [...view.edges];
     this.octave.textContent = view.octaves ? `${view.octaves > 0 ? "+" : "\u2212"}${Math.abs(view.octaves)}` : "";

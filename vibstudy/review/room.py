@@ -46,6 +46,9 @@ _KEPT_TABLES = 4
 _NAMES = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
 _PICTURE = (160, 760)
 _SHORTEST_S = 0.03
+_ELSEWHERE = (
+    "Listening needs a running notebook: type vibstudy review in the study's folder, then run this cell."
+)
 
 
 class ReviewRoom(anywidget.AnyWidget):
@@ -77,12 +80,20 @@ class ReviewRoom(anywidget.AnyWidget):
         ]
         self.who = who or getpass.getuser()
         self.blind = blind
-        self.place = 0
+        done = self.study.decided(self.who)
+        self.place = next((i for i, item in enumerate(self.queue) if item["note_id"] not in done), 0)
         self._tables: OrderedDict[str, pd.DataFrame] = OrderedDict()
         self._now: _Now | None = None
         self._said = "; ".join(str(problem) for problem in self.study.problems)
         self.on_msg(self._receive)
         self._show()
+
+    def _repr_mimebundle_(self, **options: Any) -> tuple[dict[str, Any], dict[str, Any]] | None:
+        """The widget; in pages and in notebooks that do not run, a sentence in its place."""
+        shown = super()._repr_mimebundle_(**options)
+        if shown is not None:
+            shown[0]["text/html"] = shown[0]["text/plain"] = _ELSEWHERE
+        return shown
 
     # --- what the page asks for
 
@@ -234,7 +245,7 @@ class ReviewRoom(anywidget.AnyWidget):
             "total": len(self.queue),
             "who": self.who,
             "blind": self.blind,
-            "heard": len({edit.note_id for edit in standing_edits(self.study.all_edits())}),
+            "heard": len(self.study.decided()),
         }
         self._now = None
         try:
@@ -369,7 +380,9 @@ def _figures(row: Mapping[str, Any]) -> list[list[str]]:
         if not np.isfinite(value):
             return "–"
         text = f"{value:.{places}f}"
-        return f"{text} {unit}" if not np.isfinite(se) else f"{text} (se {se:.{places}f}) {unit}"
+        smallest = 10.0**-places
+        error_text = f"se < {smallest:.{places}f}" if se < smallest else f"se {se:.{places}f}"
+        return f"{text} {unit}" if not np.isfinite(se) else f"{text} {unit} ({error_text})"
 
     extent = with_error("extent_cents", "extent_se_cents", 1, "cents")
     return [
