@@ -107,7 +107,7 @@ def _zero_advice(result: FittedModel, group: str, column: str, name: str) -> str
         return (
             f"Once the fixed terms are counted, {name}s differ by no more than their notes lead one to "
             f"expect: the variance of {name} is estimated as zero. Keep {name} in the model, since the "
-            "study samples players, and prefer df='kenward-roger', which counts this zero as uncertain."
+            "study samples players; the tests stay valid, and somewhat cautious."
         )
     if group in (f"{prepared.player}:{prepared.recording}", prepared.recording):
         return (

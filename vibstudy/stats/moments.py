@@ -36,7 +36,6 @@ from functools import cached_property
 import numpy as np
 from scipy import linalg, sparse
 
-
 _ROUNDING = 1e-14
 """Share of the sum of squares below which a residual sum of squares is rounding."""
 

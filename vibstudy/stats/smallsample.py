@@ -2,12 +2,20 @@
 
 For a contrast l'b of the fixed effects with covariance Phi = (X'V^-1 X)^-1:
 
-* **Satterthwaite**: df = 2 (l'Phi l)^2 / Var(l'Phi l), the variance by the delta method from the
-  curvature of the restricted likelihood at its optimum. On a boundary (a variance estimated as zero)
-  that variance counts as known, as in the common implementations.
+* **Satterthwaite** (the default): df = 2 (l'Phi l)^2 / Var(l'Phi l), the variance by the delta method
+  from the curvature of the restricted likelihood at its optimum. On a boundary (a variance estimated
+  as zero) that variance counts as known, as in lmerTest.
 * **Kenward–Roger**: Phi is first enlarged for the uncertainty of the variances (expected
   information), and the df match the first two moments of F. A variance estimated as zero still
-  counts as uncertain, which is why it is the safer of the two with few players.
+  counts as uncertain.
+* **Between–within**: df by counting units; used where no likelihood theory is at hand (presence).
+
+Which one
+---------
+Simulated in ``benchmarks/calibration.py`` (table: ``docs/tables/calibration.csv``). In balanced corpora all
+three agree and are right. In unbalanced ones with 6 or 8 players Kenward–Roger is too cautious (false
+alarms down to 1 % where 5 % is promised, when players differ little), while Satterthwaite stays between
+4 and 6 %; with 12 or more players they agree again. Hence the default.
 
 References
 ----------
