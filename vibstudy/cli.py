@@ -338,6 +338,27 @@ def practice(
     _say(f"{_count(len(past), 'take')} in {history}; progress drawn in {picture}")
 
 
+@app.command(rich_help_panel=PLAY)
+def listening(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="HTML file to write.", show_default="listening.html in the study"),
+    ] = None,
+    note: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="note_id of an example; again for more.", show_default=False),
+    ] = None,
+    most: Annotated[int, typer.Option(min=1, help="Without --note: examples to choose.")] = 8,
+) -> None:
+    """Make a page to play notes from in a lecture: one file, no network, a cursor along the line."""
+    from vibstudy.report.listening import write_listening_page
+
+    path, count = write_listening_page(study, out, note or (), most)
+    _say(f"{path}: {_count(count, 'example')}. Open it in a browser; it works without a network.")
+    _say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")
+
+
 # --- write and share
 
 

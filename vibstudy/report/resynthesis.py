@@ -22,7 +22,7 @@ Level in step with the vibrato (dB) can be scaled the same way.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -105,12 +105,8 @@ def cut_note(path: str | Path, at_s: float) -> RealNote:
             )
         )
     onset_s, offset_s = (float(here.iloc[0][name]) for name in ("onset_s", "offset_s"))
-    first = max(0, round((onset_s - PAD_S) * audio.rate_hz))
-    last = round((offset_s + PAD_S) * audio.rate_hz)
-    origin_s = first / audio.rate_hz
-    line = refine_note(audio.samples, audio.rate_hz, contour, onset_s, offset_s)
-    fit = measure_note(line)[1] if line is not None else None
-    if line is None or fit is None:
+    note = cut_out(audio.samples, audio.rate_hz, onset_s, offset_s)
+    if note is None:
         raise VibstudyError(
             Problem(
                 "this note has no vibrato that could be changed",
@@ -119,10 +115,32 @@ def cut_note(path: str | Path, at_s: float) -> RealNote:
                 repair="Choose a longer note, or one with vibrato",
             )
         )
-    moved = replace(
-        line, onset_s=onset_s - origin_s, offset_s=offset_s - origin_s, time_s=line.time_s - origin_s
-    )
-    return RealNote(np.asarray(audio.samples[first:last], float), audio.rate_hz, moved, fit)
+    return note
+
+
+def cut_out(samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float) -> RealNote | None:
+    """Cut a note out of a sound and measure its line; None when it has no vibrato.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        The sound.
+    rate_hz : float
+        Sample rate.
+    onset_s, offset_s : float
+        The note, in s from ``samples[0]``.
+    """
+    from vibstudy.pitch.trackers import track_line
+
+    first = max(0, round((onset_s - PAD_S) * rate_hz))
+    last = round((offset_s + PAD_S) * rate_hz)
+    cut = np.asarray(samples[first:last], np.float32)
+    origin_s = first / rate_hz
+    line = refine_note(cut, rate_hz, track_line(cut, rate_hz), onset_s - origin_s, offset_s - origin_s)
+    fit = measure_note(line)[1] if line is not None else None
+    if line is None or fit is None:
+        return None
+    return RealNote(cut.astype(float), rate_hz, line, fit)
 
 
 def scale_vibrato(note: RealNote, factor: float, *, level: bool = False) -> np.ndarray:
@@ -148,6 +166,12 @@ def scale_vibrato(note: RealNote, factor: float, *, level: bool = False) -> np.n
         time_s = np.arange(len(samples)) / note.rate_hz
         samples = samples * 10.0 ** (np.interp(time_s, t, (factor - 1.0) * db, left=0.0, right=0.0) / 20.0)
     return _warp(samples, note.rate_hz, t, (1.0 - factor) * cents)
+
+
+def vibrato_cents(note: RealNote) -> np.ndarray:
+    """Return the vibrato alone at the frames of the note's line [shape=(n,)], in cents."""
+    t, cents = _in_step(note, note.line.cents)
+    return np.interp(note.line.time_s, t, cents)
 
 
 def _in_step(note: RealNote, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
