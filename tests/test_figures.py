@@ -78,12 +78,19 @@ def means(notes) -> pd.DataFrame:
 @pytest.fixture(scope="module")
 def claims() -> pd.DataFrame:
     rows = [
-        ("Extent grew", "cents a decade", 1.5, 0.4, 2.6, "supported"),
-        ("Rate rose", "Hz a decade", -0.05, -0.09, -0.01, "against"),
-        ("North is wider than south", "cents a decade", 0.2, -3.0, 3.4, "undecided"),
-        ("Flutes are slower", "Hz", np.nan, np.nan, np.nan, "not testable here"),
+        ("Extent grew.", "cents", 1.5, 0.4, 2.6, "supported"),
+        ("Rate rose.", "Hz", -0.05, -0.09, -0.01, "against"),
+        (
+            "Players of the north play wider than players of the south in every decade.",
+            "cents",
+            0.2,
+            -3,
+            3.4,
+            "undecided",
+        ),
+        ("Flutes are slower.", "Hz", np.nan, np.nan, np.nan, "not testable here"),
     ]
-    return pd.DataFrame(rows, columns=["claim", "unit", "estimate", "low", "high", "verdict"])
+    return pd.DataFrame(rows, columns=["sentence", "unit", "estimate", "low", "high", "verdict"])
 
 
 @pytest.fixture(scope="module")
@@ -478,9 +485,10 @@ def test_left_out_players_are_drawn_in_order(drawn):
 
 def test_claims_are_drawn_by_unit(claims):
     figure, table = draw.claims_forest(claims)
-    assert [ax.get_xlabel() for ax in figure.axes] == ["cents a decade", "Hz a decade"]
+    assert [ax.get_xlabel() for ax in figure.axes] == ["Estimate (cents)", "Estimate (Hz)"]
     assert sorted(np.concatenate([points(ax)[:, 0] for ax in figure.axes])) == sorted(table["estimate"])
     assert "1 of them not testable here" in figure.caption
+    assert any("\n" in text.get_text() for text in figure.axes[0].texts)  # a long sentence is wrapped
     with pytest.raises(VibstudyError, match="none of them could be tested"):
         draw.claims_forest(claims.assign(estimate=np.nan))
 

@@ -15,18 +15,20 @@ from vibstudy.report.figures_data import (
     two_largest,
     vibrato_notes,
 )
+from vibstudy.report.figures_models import (
+    claims_forest,
+    false_alarms,
+    model_check,
+    players_apart,
+    without_each_player,
+)
 from vibstudy.report.figures_recording import hearing_words, note_close_up, note_words, recording_close_up
 from vibstudy.report.figures_results import (
     change_over_decades,
-    claims_forest,
-    false_alarms,
     intensity_against_pitch,
     marginal_means,
-    model_check,
     player_portraits,
-    players_apart,
     rate_extent_plane,
-    without_each_player,
 )
 from vibstudy.report.figures_usage import pulses_and_beat, usage_by_player, vibrato_by_length
 

@@ -109,6 +109,11 @@ def telling_length_s(notes: pd.DataFrame) -> float:
     return float(straight[np.argmax(straight_above - undecided_above)])
 
 
+def short_name(name: str) -> str:
+    """Return the family name of a player, for a label in a small figure."""
+    return str(name).split()[-1]
+
+
 def judged_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFrame:
     """Return the notes of which it is known whether they have vibrato; ``has_vibrato`` is plain bool.
 
