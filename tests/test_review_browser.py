@@ -21,7 +21,7 @@ from review_study import PITCHES_HZ, make_review_study
 from vibstudy.review.edits import read_edits
 from vibstudy.review.launch import NOTEBOOK
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(280)]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(600)]
 
 SOURCE = Path(__file__).parents[1] / "notebooks" / f"{NOTEBOOK}.py"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

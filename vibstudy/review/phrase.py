@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from io import BytesIO
 from typing import Any
 
@@ -41,6 +42,7 @@ AROUND_S = 2.5
 """Sound read before and after a note."""
 LEAST_AROUND_S = 0.3
 _KEPT_PHRASES = 4
+_FRAMES = 760
 _KEPT_REASONS = {"clipped", "masked"}
 """Doubts that stay with a note whatever its edges; all others are looked into again."""
 _TONE_HARMONICS = (1.0, 0.4, 0.2, 0.1)
@@ -63,6 +65,18 @@ class Phrase:
     def end_s(self) -> float:
         """End, on the clock of the note table."""
         return self.audio.origin_s + self.audio.duration_s
+
+    @cached_property
+    def levels(self) -> tuple[float, float, np.ndarray]:
+        """Spectrogram: s from frame to frame, Hz from bin to bin, level in dB [shape=(bins, frames)]."""
+        from scipy.signal import stft
+
+        size = 2048
+        hop = max(64, len(self.audio.samples) // _FRAMES)
+        freqs, times, spectrum = stft(
+            self.audio.samples, self.audio.rate_hz, nperseg=size, noverlap=size - hop
+        )
+        return float(times[1]), float(freqs[1]), 10.0 * np.log10(np.abs(spectrum) ** 2 + 1e-12)
 
     def cut(self, start_s: float, end_s: float) -> np.ndarray:
         """Samples between two times of the note table's clock."""
@@ -281,17 +295,11 @@ def picture(phrase: Phrase, low_hz: float, high_hz: float, rows: int = 160, colu
         The first row is the highest frequency; 255 is the loudest, 0 is 60 dB below it.
     """
     from scipy.ndimage import map_coordinates
-    from scipy.signal import stft
 
-    size = 2048
-    hop = max(64, len(phrase.audio.samples) // columns)
-    freqs, times, spectrum = stft(
-        phrase.audio.samples, phrase.audio.rate_hz, nperseg=size, noverlap=size - hop, nfft=2 * size
-    )
-    level = 10.0 * np.log10(np.abs(spectrum) ** 2 + 1e-12)
+    hop_s, step_hz, level = phrase.levels
     wanted_hz = np.geomspace(high_hz, low_hz, rows)
     wanted_s = (np.arange(columns) + 0.5) / columns * phrase.audio.duration_s
-    at = np.meshgrid(wanted_hz / freqs[1], wanted_s / times[1], indexing="ij")
+    at = np.meshgrid(wanted_hz / step_hz, wanted_s / hop_s, indexing="ij")
     shown = map_coordinates(level, at, order=1, mode="nearest")
     return np.clip(255.0 * (1.0 + (shown - shown.max()) / 60.0), 0, 255).astype(np.uint8)
 
