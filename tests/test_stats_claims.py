@@ -233,6 +233,15 @@ def test_caveats_tell_of_media_reach_and_single_players() -> None:
     assert "Few players stand for region South (2)" in told
 
 
+def test_missing_values_are_told_but_notes_without_vibrato_expected() -> None:
+    notes = corpus()
+    notes["has_vibrato"] = np.arange(len(notes)) % 2 == 0
+    notes.loc[~notes["has_vibrato"], "rate_hz"] = np.nan
+    assert not any("missing value" in c for c in examine(claim(), notes).caveats)
+    notes.loc[notes.index % 4 == 0, "rate_hz"] = np.nan
+    assert any("50 % of the notes that could count" in c for c in examine(claim(), notes).caveats)
+
+
 def test_a_verdict_that_hangs_on_one_player_is_told() -> None:
     notes = corpus(12, effect=0.0, seed=3)
     notes.loc[notes["player"] == "Player 2", "rate_hz"] -= 6

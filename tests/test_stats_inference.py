@@ -15,6 +15,7 @@ from vibstudy.stats.influence import influence_sentences, subset
 from vibstudy.stats.moments import Moments
 from vibstudy.stats.resampling import Refit, contrast_row
 from vibstudy.stats.sensitivity import sensitivity
+from vibstudy.stats.smallsample import Satterthwaite
 
 
 def corpus(players: int = 8, seed: int = 1, effect: float = 0.0, star: float = 0.0) -> pd.DataFrame:
@@ -178,6 +179,26 @@ def test_contrasts_are_found_by_name() -> None:
     np.testing.assert_allclose(contrast_row(result, "school: b - a"), contrast_row(result, TERM))
     with pytest.raises(VibstudyError, match="Did you mean 'midi'"):
         contrast_row(result, "mid")
+
+
+def test_false_alarms_of_the_default_and_of_the_careless_test() -> None:
+    # 400 corpora without any effect: two standard errors of 5 % are 2.2 %. The long version is
+    # benchmarks/calibration.py.
+    frame = corpus(8)
+    result = fit_mixed(frame, "rate_hz ~ school")
+    refit, rng = Refit(result), np.random.default_rng(1)
+    player, recording = (pd.factorize(frame[name])[0] for name in ("player", "recording_id"))
+    row, careful, careless = np.array([0.0, 1.0]), 0, 0
+    for _ in range(400):
+        y = 0.4 * rng.normal(size=8)[player] + 0.2 * rng.normal(size=40)[recording]
+        y += 0.4 * rng.normal(size=len(frame))
+        inference = Satterthwaite(refit(y))
+        t = (row @ inference.solution.beta) / np.sqrt(row @ inference.covariance @ row)
+        careful += 2 * stats.t.sf(abs(t), inference.df(row)) < 0.05
+        first = (frame["school"] == "a").to_numpy()
+        careless += stats.ttest_ind(y[first], y[~first]).pvalue < 0.05
+    assert 0.028 <= careful / 400 <= 0.072
+    assert careless / 400 > 0.4
 
 
 # --- influence

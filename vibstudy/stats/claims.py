@@ -148,7 +148,7 @@ def answer(finding: Finding, verdict: str, p_holm: float) -> str:
     if finding.reason:
         return f"Not testable here. {finding.reason}"
     f, c = finding, finding.claim.contrast
-    unit = "" if f.unit == "" else (f" {f.unit}" if not f.unit.startswith("%") else f.unit)
+    unit = f" {f.unit}" if f.unit else ""
     what = f"{c.column} {level_text(c.end)} against {level_text(c.start)}"
     if c.across:
         span = f"{c.across} {level_text(c.across_start)} to {level_text(c.across_end)}"

@@ -121,7 +121,7 @@ def _examine(claim: Claim, notes: pd.DataFrame, player: str, recording: str) -> 
     formula = claim.formula(numeric)
     model = _fit(claim, chosen, formula, player, recording)
     row = _row(model, c, numeric)
-    caveats = _caveats(claim, model, known, numeric, player)
+    caveats = _caveats(claim, model, chosen, known, numeric, player)
     return _with_influence(_finding(claim, model, row, formula, caveats, recording), model, row)
 
 
@@ -303,6 +303,7 @@ def _finding(
 def _caveats(
     claim: Claim,
     model: FittedModel,
+    chosen: pd.DataFrame,
     known: pd.DataFrame,
     numeric: Mapping[str, bool],
     player: str,
@@ -311,10 +312,7 @@ def _caveats(
     caveats = _side_caveats(c, known, numeric, player)
     diagnosis = model.diagnose()
     caveats += [s for s in diagnosis.sentences if "remain to judge chance by" in s]
-    total = model.dropped.iloc[0]
-    if total["notes"] and total["dropped"] / total["notes"] > MANY_MISSING:
-        share = 100 * total["dropped"] / total["notes"]
-        caveats.append(f"{share:.0f} % of the notes chosen have no value and are left out.")
+    caveats += _missing_caveat(claim, chosen, len(model.prepared.y))
     caveats += _medium_caveat(claim, known)
     caveats += _inflation_caveat(model, c)
     return caveats
@@ -341,6 +339,18 @@ def _side_caveats(c: Contrast, known: pd.DataFrame, numeric: Mapping[str, bool],
         if thin:
             out.append(f"Few players stand for {', '.join(thin)}.")
     return out
+
+
+def _missing_caveat(claim: Claim, chosen: pd.DataFrame, used: int) -> list[str]:
+    """Many notes that should have a value have none; notes without vibrato are not expected to."""
+    expected = len(chosen)
+    if "has_vibrato" in chosen and claim.outcome not in PRESENCE:
+        vibrating = int(chosen["has_vibrato"].astype("boolean").fillna(False).sum())
+        expected = vibrating if vibrating >= used else expected
+    missing = 1 - used / expected
+    if missing <= MANY_MISSING:
+        return []
+    return [f"{100 * missing:.0f} % of the notes that could count have a missing value and are left out."]
 
 
 def _medium_caveat(claim: Claim, known: pd.DataFrame) -> list[str]:
