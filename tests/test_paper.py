@@ -21,7 +21,14 @@ from vibstudy.corpus.tables import unguard
 from vibstudy.report.paper import write_paper
 from vibstudy.report.paper_output import PRINTED, tex
 from vibstudy.report.paper_references import WORKS, bibtex, listed
-from vibstudy.report.paper_text import NUMBER, Book, as_printed, claim_sentence, write_results
+from vibstudy.report.paper_text import (
+    NUMBER,
+    Book,
+    as_printed,
+    claim_sentence,
+    write_limitations,
+    write_results,
+)
 
 CLAIMS = """\
 [[claim]]
@@ -177,8 +184,24 @@ def test_a_study_without_claims_claims_nothing():
 def test_numbers_as_printed():
     assert as_printed(-0.5, "+.2f") == "−0.50"
     assert as_printed(0.0123, "p") == "= 0.012" and as_printed(0.0002, "p") == "< 0.001"
+    assert as_printed(0.0123, "p alone") == "0.012"
     assert as_printed(1428, "count") == "1,428" and as_printed(0.784, "share") == "78 %"
     assert as_printed("0.01", "number g") == "0.01" and as_printed(np.float64(5.216), ".2f") == "5.22"
+
+
+@pytest.mark.parametrize("count", [2, 16])
+def test_many_cells_of_one_player_are_counted(count):
+    sentences = [f"All notes of decade {1900 + k} are by one player." for k in range(count)]
+    book = Book()
+    book.tables |= {
+        "limitations": pd.DataFrame({"from": "audit", "sentence": ["Nothing else.", *sentences]}),
+        "audit": pd.DataFrame([{"cells_of_one_player": count}]),
+        "quality": pd.DataFrame(),
+    }
+    write_limitations(book)
+    said = book.sections[0].paragraphs[0]
+    assert said.startswith("Nothing else.")
+    assert ("In 16 cells" in said) == (count == 16) and ("All notes of" in said) == (count == 2)
 
 
 # --- files

@@ -126,13 +126,16 @@ def _tables(
     surroundings = environment(study.folder)
     software = [("vibstudy", _joined(notes, "vibstudy_version")), ("Python", surroundings["python"])]
     software += list(surroundings["libraries"].items())
+    limits = text.limitations_table(notes, judged)
+    lone = int(limits["sentence"].astype(str).str.startswith(text.LONE).sum())
     return {
         "corpus": text.corpus_table(notes),
         "players": text.players_table(notes),
         "claims": judged,
         "models": standard_models(notes),
         "quality": text.quality_table(notes),
-        "limitations": text.limitations_table(notes, judged),
+        "limitations": limits,
+        "audit": pd.DataFrame([{"cells_of_one_player": lone}]),
         "settings": _settings_table(notes, recordings, surroundings["settings"], claims),
         "software": pd.DataFrame(software, columns=["name", "version"]),
         "references": references_table(),

@@ -86,7 +86,7 @@ PRINTED = (
             ("high", "High", "+.2f"),
             ("unit", "Unit", "text"),
             ("df", "df", ".1f"),
-            ("p_holm", "p", ".3f"),
+            ("p_holm", "p", "p alone"),
             ("verdict", "Verdict", "text"),
         ),
     ),
@@ -100,7 +100,7 @@ PRINTED = (
             ("se", "SE", ".4f"),
             ("df", "df", ".1f"),
             ("t", "t", "+.2f"),
-            ("p", "p", ".3f"),
+            ("p", "p", "p alone"),
             ("low", "Low", "+.4f"),
             ("high", "High", "+.4f"),
         ),
@@ -262,6 +262,8 @@ def _docx_table(document: Any, table: PrintedTable, heads: list[str], rows: list
     grid.autofit = False
     lengths = [max(len(text) for text in column) + 2 for column in zip(heads, *rows, strict=True)]
     widths = [Cm(_TEXT_CM * min(length, 34) / sum(min(n, 34) for n in lengths)) for length in lengths]
+    for column, width in zip(grid.columns, widths, strict=True):
+        column.width = width
     for number, (row, cells) in enumerate(zip(grid.rows, [heads, *rows], strict=True)):
         for cell, text, side, width in zip(row.cells, cells, _align(rows), widths, strict=True):
             cell.width = width

@@ -36,6 +36,12 @@ INVENTED = (
     "This is the invented demonstration study: its players, regions, melodies and recordings are made up and "
     "its sound is synthesised. Nothing here says anything about real playing."
 )
+LONE = "All notes of "
+"""How the audit's sentences on cells of one player begin."""
+
+MOST_NAMED = 3
+"""More cells of one player than this are counted in the text, and named in the table only."""
+
 NO_CAUSE = (
     "The recordings are those that happened to be made and kept. Differences between groups of them are "
     "associations: they are no proof of a cause."
@@ -116,13 +122,15 @@ class Book:
 
 
 def as_printed(value: Any, pattern: str) -> str:
-    """Format a value: "text"; "p"; "share" (per cent); "number FORMAT" for a text that holds a number; or a
+    """Format a value: "text"; "p" ("= 0.012"), "p alone"; "share" (per cent); "number FORMAT" for a text that holds a number; or a
     format of Python, with a true minus sign.
     """
     if pattern == "text":
         return str(value)
     if pattern == "p":
         return "< 0.001" if value < 0.001 else f"= {value:.3f}"
+    if pattern == "p alone":
+        return "< 0.001" if value < 0.001 else f"{value:.3f}"
     if pattern == "share":
         return f"{100 * value:.0f} %"
     if pattern.startswith("number "):
@@ -361,14 +369,22 @@ def write_limitations(book: Book) -> None:
     """What the corpus cannot tell, and which notes are weak."""
     book.begin("Limitations")
     limits = book.tables["limitations"]
+    lone = book.tables["audit"]["cells_of_one_player"].iloc[0]
     audit = [
         book.cite("limitations", row, "sentence")
         for row in range(len(limits))
         if limits["from"].iloc[row] == "audit"
+        and not (lone > MOST_NAMED and limits["sentence"].iloc[row].startswith(LONE))
     ]
+    if lone > MOST_NAMED:
+        number = book.cite("audit", 0, "cells_of_one_player", "count")
+        audit.append(
+            f"In {number} cells of the corpus all notes are by one player: there the player cannot be told "
+            "from the group (the table of limitations names each)."
+        )
     if audit:
         book.say(" ".join(audit))
-    for row in range(len(audit), len(limits)):
+    for row in np.flatnonzero(limits["from"] != "audit").tolist():
         book.say(
             f"For the {book.cite('limitations', row, 'from')}: {book.cite('limitations', row, 'sentence')}"
         )
