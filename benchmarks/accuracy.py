@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 from rich.console import Console
 from rich.table import Table
 from scipy.optimize import minimize_scalar
@@ -164,6 +165,48 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out).T
 
 
+def by_method_and_rate(rng: np.random.Generator) -> pd.DataFrame:
+    """What each method makes of ± 35 cents at 330 Hz and 30 dB, by rate."""
+    trackers = [name for name in USUAL if _available(name)]
+    rows = []
+    for rate in np.arange(3.5, 8.6, 0.5):
+        sound = tone(rng, f0_hz=330.0, rate_hz=rate, extent_cents=35.0, duration_s=2.0, snr_db=30.0)
+        contour = track_line(sound.samples, RATE_HZ)
+        line = refine_note(sound.samples, RATE_HZ, contour, sound.onset_s + EDGE_S, sound.offset_s - EDGE_S)
+        rows.append(("vibstudy", rate, measure_note(line)[0]["extent_cents"]))
+        rows += [
+            (f"{name} contour", rate, sine_on_contour(track_line(sound.samples, RATE_HZ, name), sound)[1])
+            for name in trackers
+        ]
+    return pd.DataFrame(rows, columns=["method", "rate_hz", "extent_cents"])
+
+
+def draw(frame: pd.DataFrame, path: Path) -> None:
+    """Figure: extent measured by each method against rate, with the truth."""
+    from vibstudy.report.style import house_style, legend_below, looks
+
+    with house_style() as page:
+        figure = Figure(figsize=(page.width_in, 3.2), layout="constrained")
+        axes = figure.add_subplot()
+        axes.axhline(35.0, color="black", linewidth=0.8)
+        axes.annotate("truth", (8.5, 35.0), xytext=(0, 3), textcoords="offset points", ha="right")
+        names = list(dict.fromkeys(frame["method"]))
+        handles = []
+        for name, look in looks(names).items():
+            part = frame[frame["method"] == name]
+            handles += axes.plot(
+                part["rate_hz"],
+                part["extent_cents"],
+                color=look.colour,
+                marker=look.marker,
+                linestyle=look.line,
+                label=name,
+            )
+        axes.set(xlabel="True rate (Hz)", ylabel="Measured extent (± cents)", ylim=(0, 42))
+        legend_below(figure, handles, columns=2)
+        figure.savefig(path, dpi=200)
+
+
 def show(frame: pd.DataFrame, title: str, console: Console) -> None:
     """Print a table, one column a method."""
     table = Table(title=title)
@@ -190,6 +233,9 @@ def main() -> None:
         args.out.mkdir(parents=True, exist_ok=True)
         table.to_csv(args.out / "accuracy.csv", index_label="method", float_format="%.9g")
         rows.to_csv(args.out / "accuracy_signals.csv", index=False, float_format="%.9g")
+        lines = by_method_and_rate(np.random.default_rng(args.seed))
+        lines.to_csv(args.out / "extent_by_method.csv", index=False, float_format="%.5g")
+        draw(lines, args.out / "extent_by_method.png")
 
 
 if __name__ == "__main__":
