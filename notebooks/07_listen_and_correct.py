@@ -128,8 +128,8 @@ with study.attempt("machine against ear"):
 # ## Two listeners
 #
 # Cohen's kappa: agreement beyond what chance would give, 1 = perfect, 0 = no better than chance. To work with a
-# second listener, give them a copy of the study's folder; each signs with their own name. Afterwards put the lines of
-# their `edits.csv` below yours: a decision that stands in both counts once.
+# second listener, give them a copy of the study's folder; each signs with their own name. Afterwards put their
+# `edits.csv` beside yours as `edits-their-name.csv`: both are read, and a decision that stands in both counts once.
 
 # %%
 with study.attempt("two listeners"):

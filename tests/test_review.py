@@ -658,6 +658,22 @@ def test_agreement_of_a_small_review(study):
     figure.savefig(study / "limits.png", dpi=150)
 
 
+def test_a_second_listeners_copy_is_merged(study, tmp_path):
+    room = open_room(study, "Ear One")
+    room.receive({"do": "accept"})
+    copy = tmp_path / "copy"
+    shutil.copytree(study, copy)
+    other = open_room(copy, "Ear Two")
+    other.receive({"do": "go", "to": 0})
+    other.receive({"do": "reject", "why": "invented"})
+    room.receive({"do": "trill"})
+    shutil.copy(copy / "edits.csv", study / "edits-ear-two.csv")
+    problems = apply_to_results(study / "corpus_manifest.csv")
+    assert len(problems) == 1 and "two listeners disagree" in str(problems[0])
+    table = pd.read_csv(study / "results" / "notes.csv")
+    assert table["reviewed"].tolist() == ["rejected", "edited"] + ["auto"] * 6
+
+
 def test_nothing_reviewed_is_said_plainly(study):
     review = ReviewedStudy(study / "corpus_manifest.csv")
     assert agreement.heard_notes(review).empty

@@ -446,7 +446,7 @@ def _settings(file: Path | None, manifest: Path, tracker: str | None) -> Setting
 
 def _apply_decisions(manifest: Path, out: Path, settings: Settings) -> None:
     """Put what listeners decided into the tables, when there are such decisions."""
-    if not (manifest.absolute().parent / "edits.csv").exists():
+    if not any(manifest.absolute().parent.glob("edits*.csv")):
         return
     from vibstudy.review.apply import apply_to_results
 

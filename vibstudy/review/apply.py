@@ -40,6 +40,12 @@ MANIFEST_NAME = "corpus_manifest.csv"
 _NAMES = [column.name for column in NOTE_COLUMNS]
 
 
+def edit_files(folder: Path) -> list[Path]:
+    """The study's own ``edits.csv``, then other listeners' copies beside it (``edits-anything.csv``)."""
+    own = [path for path in (folder / EDITS_NAME,) if path.exists()]
+    return own + sorted(folder.glob("edits-*.csv"))
+
+
 @dataclass(frozen=True, eq=False)
 class Edited:
     """Notes of one recording with the decisions applied, and what became of each decision."""
@@ -68,9 +74,9 @@ class ReviewedStudy:
         self.out = self.folder / "results" if out is None else Path(out)
         self.settings = settings or load_settings(self.folder)
         self.store = Store(self.out)
-        found, self.problems = read_edits(self.edits_path)
-        merged, differing = merge_edits(found)
-        self.problems += differing
+        read = [read_edits(path) for path in edit_files(self.folder)]
+        merged, differing = merge_edits(*(found for found, _ in read))
+        self.problems = [problem for _, own in read for problem in own] + differing
         self.edits: dict[str, list[Edit]] = defaultdict(list)
         for edit in merged:
             self.edits[edit.recording_id].append(edit)
@@ -214,7 +220,7 @@ def apply_to_results(
         or no results.
     """
     manifest = Path(manifest)
-    if not (manifest.absolute().parent / EDITS_NAME).exists():
+    if not edit_files(manifest.absolute().parent):
         return None
     study = ReviewedStudy(manifest, out, settings)
     if study.measured.empty or not (study.edits or study.problems):
