@@ -12,11 +12,11 @@ import sys
 import time
 from pathlib import Path
 
-import fake_study
 import pytest
+
+import fake_study
 from fake_study import write_study
 from fake_tasks import work
-
 from vibstudy.corpus import store as store_module
 from vibstudy.corpus.batch import explain, run_batch
 from vibstudy.corpus.store import Store, read_notes
@@ -54,10 +54,11 @@ def test_every_failure_is_an_outcome_and_the_rest_goes_on():
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_a_worker_that_dies_takes_nothing_with_it(workers):
+def test_a_worker_that_dies_takes_nothing_with_it(workers, capfd):
     found = outcomes([1, "die", 2, 3, "crash", 4], workers)
     assert [outcome.value for outcome in found if not outcome.message] == [2, 4, 6, 8]
     assert "the worker process died" in found[1].message and "the worker process died" in found[4].message
+    assert capfd.readouterr().err == "", "a crash is a row, not a dump on the screen"
 
 
 def test_the_caller_leaves_early_and_no_worker_stays():
@@ -166,12 +167,23 @@ def test_the_number_of_workers_does_not_change_the_tables(whole, unmeasured):
     assert tables(out) == tables(whole / "results")
 
 
-def test_a_cluster_gives_the_same_tables(whole, unmeasured):
+@pytest.fixture(scope="module")
+def cluster():
     distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(
         n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
-    ) as cluster:
-        report, out = measured(unmeasured, None, cluster=cluster.scheduler_address)
+    ) as local:
+        yield local.scheduler_address
+
+
+def test_on_a_cluster_too_a_death_takes_nothing_with_it(cluster):
+    found = outcomes([1, "die", 2, "problem", 3], cluster=cluster)
+    assert [outcome.value for outcome in found if not outcome.message] == [2, 4, 6]
+    assert "the worker process died" in found[1].message and "too short" in found[3].message
+
+
+def test_a_cluster_gives_the_same_tables(whole, unmeasured, cluster):
+    report, out = measured(unmeasured, None, cluster=cluster)
     assert counts(report) == (24, 0, 0, 0)
     assert tables(out) == tables(whole / "results")
 

@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
-from fake_study import measure as fake_measure
-from fake_study import write_study
 
 import vibstudy
+from fake_study import measure as fake_measure
+from fake_study import write_study
 from vibstudy import cli
 from vibstudy.corpus.batch import Outcome, explain
 from vibstudy.corpus.manifest import MANIFEST_COLUMNS

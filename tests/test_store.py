@@ -13,16 +13,16 @@ import subprocess
 import sys
 from pathlib import Path
 
-import fake_study
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
-from fake_study import write_study
 from hypothesis import given
 from hypothesis import strategies as st
 
+import fake_study
 import vibstudy
+from fake_study import write_study
 from vibstudy.corpus import store as store_module
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings

@@ -18,6 +18,8 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import faulthandler
+import multiprocessing
 import os
 import signal
 import threading
@@ -25,7 +27,7 @@ import time
 import traceback
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +37,8 @@ _AHEAD = 2
 """Tasks handed out for each worker, so that none waits."""
 _IDLE_S = 60
 _WATCH_S = 1
+_FETCH_S = 60
+"""A value that a cluster does not hand over within this time was lost with its worker."""
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
@@ -114,14 +118,15 @@ def run_batch(
     """
     if not tasks:
         return
-    waiting = list(range(len(tasks)))
     if cluster:
-        with _cluster(cluster) as (executor, places):
-            _run(executor, _AHEAD * places, function, tasks, waiting, on_done)
+        with _cluster(cluster) as client:
+            places = max(1, sum(client.nthreads().values()))
+            _run_on_cluster(client, _AHEAD * places, function, tasks, on_done)
         return
     import joblib
 
     workers = min(workers or joblib.cpu_count(), len(tasks))
+    waiting = list(range(len(tasks)))
     while waiting:
         with _workers(workers) as executor:
             waiting, suspects = _run(executor, _AHEAD * workers, function, tasks, waiting, on_done)
@@ -129,7 +134,7 @@ def run_batch(
             with _workers(1) as executor:
                 suspects, guilty = _run(executor, 1, function, tasks, suspects, on_done)
             for index in guilty:
-                on_done(Outcome(index, step="measure", message=_DIED))
+                on_done(_died(index))
 
 
 def _run(
@@ -145,7 +150,7 @@ def _run(
     Returns
     -------
     left, suspects : list of int
-        Empty when all went well; when a local worker died: tasks not handed out, and those at work then.
+        Empty when all went well; when a worker died: tasks not handed out, and those at work then.
     """
     queue = deque(waiting)
     running: dict[Future[Outcome], int] = {}
@@ -169,26 +174,76 @@ def _run(
     return list(queue), list(running.values())
 
 
+def _run_on_cluster(
+    client: Any,
+    at_once: int,
+    function: Callable[[Any], Any],
+    tasks: Sequence[Any],
+    on_done: Callable[[Outcome], None],
+) -> None:
+    """Run all tasks with a Dask client, `at_once` of them handed out at a time."""
+    from distributed import KilledWorker, as_completed
+
+    queue = deque(range(len(tasks)))
+    running: dict[Any, int] = {}
+    finished = as_completed(loop=client.loop)
+
+    def hand_out() -> None:
+        index = queue.popleft()
+        future = client.submit(_attempt_apart, function, index, tasks[index], pure=False)
+        running[future] = index
+        finished.add(future)
+
+    while queue and len(running) < at_once:
+        hand_out()
+    for future in finished:
+        index = running.pop(future)
+        try:
+            outcome = future.result(timeout=_FETCH_S)
+        except (KilledWorker, TimeoutError, CancelledError):
+            outcome = _died(index)
+        future.cancel()  # what the cluster still holds of it would be computed again when a worker is lost
+        on_done(outcome)
+        if queue:
+            hand_out()
+
+
+def _attempt_apart(function: Callable[[Any], Any], index: int, task: Any) -> Outcome:
+    """Run one task beside the cluster's worker, in a process of its own, which alone dies if it dies."""
+    if not hasattr(_beside, "executor"):
+        # a cluster's worker is a daemon, which may not start processes unless told so; ours end with it
+        multiprocessing.current_process()._config["daemon"] = False  # type: ignore[attr-defined]
+        _beside.executor = _start_workers(1)
+    try:
+        return _beside.executor.submit(_attempt, function, index, task).result()
+    except BrokenExecutor:
+        del _beside.executor
+        return _died(index)
+
+
+_beside = threading.local()
+"""The process beside this thread of a cluster's worker: kept, since starting one takes a second or two."""
+
+
 def _unreturned(index: int, error: BaseException) -> Outcome:
-    """Outcome of a task that gave none: its worker was lost on the cluster, or nothing could be sent."""
-    if type(error).__name__ == "KilledWorker":
-        return Outcome(index, step="measure", message=_DIED)
+    """Outcome of a task whose value could not be sent back."""
     message, detail = explain(error)
     return Outcome(index, step="measure", message=message, detail=detail)
+
+
+def _died(index: int) -> Outcome:
+    return Outcome(
+        index,
+        step="measure",
+        message="the worker process died while measuring this recording, perhaps for lack of memory. Close "
+        "other programs, or cut the recording with start_s and end_s; it is tried again next time.",
+    )
 
 
 @contextlib.contextmanager
 def _workers(count: int) -> Iterator[Executor]:
     """Fresh worker processes; stopped at once when the caller leaves early."""
-    from joblib.externals.loky import ProcessPoolExecutor
-
-    executor = ProcessPoolExecutor(
-        max_workers=count,
-        timeout=_IDLE_S,
-        env=dict.fromkeys(_THREADS, "1"),
-        initializer=_settle_worker,
-        initargs=(os.getpid(),),
-    )
+    executor = _start_workers(count)
     stopped_early = True
     try:
         yield executor
@@ -197,8 +252,21 @@ def _workers(count: int) -> Iterator[Executor]:
         executor.shutdown(wait=True, kill_workers=stopped_early)
 
 
+def _start_workers(count: int) -> Any:
+    from joblib.externals.loky import ProcessPoolExecutor
+
+    return ProcessPoolExecutor(
+        max_workers=count,
+        timeout=_IDLE_S,
+        env=dict.fromkeys(_THREADS, "1"),
+        initializer=_settle_worker,
+        initargs=(os.getpid(),),
+    )
+
+
 def _settle_worker(parent: int) -> None:
-    """Leave Ctrl-C to the parent, and end when it ends, however it ends."""
+    """Leave Ctrl-C to the parent, crash without a dump on its screen, and end when it ends."""
+    faulthandler.enable(os.open(os.devnull, os.O_WRONLY))  # loky would enable it with the screen
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
 
@@ -210,8 +278,8 @@ def _end_with(parent: int) -> None:
 
 
 @contextlib.contextmanager
-def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
-    """A Dask cluster as an executor, with its number of places."""
+def _cluster(address: str) -> Iterator[Any]:
+    """A client of the Dask cluster."""
     try:
         from distributed import Client
     except ImportError:
@@ -230,14 +298,8 @@ def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
                 repair="Give the scheduler's address, such as tcp://host:8786",
             )
         ) from None
-    with client, client.get_executor(pure=False) as executor:
-        yield executor, max(1, sum(client.nthreads().values()))
-
-
-_DIED = (
-    "the worker process died while measuring this recording, perhaps for lack of memory. "
-    "Close other programs, or cut the recording with start_s and end_s; it is tried again next time"
-)
+    with client:
+        yield client
 
 
 def _attempt(function: Callable[[Any], Any], index: int, task: Any) -> Outcome:
