@@ -260,7 +260,7 @@ def _docx_table(document: Any, table: PrintedTable, heads: list[str], rows: list
     document.add_paragraph(table.title, style="Caption").paragraph_format.keep_with_next = True
     grid = document.add_table(rows=1 + len(rows), cols=len(heads), style="Light Shading")
     grid.autofit = False
-    lengths = [max(len(text) for text in column) + 2 for column in zip(heads, *rows, strict=True)]
+    lengths = [max(len(text) for text in column) + 5 for column in zip(heads, *rows, strict=True)]
     widths = [Cm(_TEXT_CM * min(length, 34) / sum(min(n, 34) for n in lengths)) for length in lengths]
     for column, width in zip(grid.columns, widths, strict=True):
         column.width = width
@@ -269,7 +269,7 @@ def _docx_table(document: Any, table: PrintedTable, heads: list[str], rows: list
             cell.width = width
             paragraph = cell.paragraphs[0]
             run = paragraph.add_run(text)
-            run.font.size = Pt(8)
+            run.font.size = Pt(7.5)
             run.bold = number == 0
             if side == "r":
                 paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
