@@ -437,7 +437,7 @@ def test_variances_shares_and_r2_are_consistent() -> None:
 
 
 def test_presence_takes_true_false_missing_and_texts() -> None:
-    frame = corpus(18)
+    frame = corpus(9, 2, 5)
     variants = [
         frame["has_vibrato"],
         frame["has_vibrato"].astype("boolean"),

@@ -168,7 +168,8 @@ def prepare(
     if len(kept) < len(names):
         lost = [name for k, name in enumerate(names) if k not in kept]
         remarks.append(
-            f"These notes cannot estimate {_listed(lost)}: left out. See vibstudy.stats.coverage for why."
+            f"These notes cannot estimate {_listed(lost)}: left out. The other terms determine it, or its "
+            "cell is empty."
         )
     if len(y) <= len(kept) + 1:
         raise VibstudyError(
