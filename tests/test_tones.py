@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile as sf
-from fluid import TENOR_SAX, Tone, need_fluidsynth, render
 from scipy.optimize import minimize_scalar
 from scipy.signal import butter, hilbert, sosfiltfilt
 from scipy.special import iv, jv
 
+from fluid import TENOR_SAX, Tone, need_fluidsynth, render
 from vibstudy import cli, measure_recording
 from vibstudy.errors import VibstudyError
 from vibstudy.report.resynthesis import cut_note, scale_vibrato
