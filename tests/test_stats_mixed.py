@@ -200,6 +200,15 @@ def test_recordings_with_one_note_each_leave_the_recording_out() -> None:
     assert "single note" in str(result.diagnose())
 
 
+def test_a_table_without_recordings_is_fitted_without_and_says_so() -> None:
+    frame = corpus().drop(columns="recording_id")
+    result = fit_mixed(frame, "rate_hz ~ region")
+    assert result.n == {"notes": 216, "player": 9}
+    assert "no column recording_id" in str(result.diagnose())
+    with pytest.raises(VibstudyError, match="Did you mean 'recordings_id'"):
+        fit_mixed(frame.assign(recordings_id="r"), "rate_hz ~ region")
+
+
 def test_the_same_recording_name_by_two_players_counts_twice() -> None:
     assert fit_mixed(corpus(), "rate_hz ~ midi").n["player:recording_id"] == 27
 

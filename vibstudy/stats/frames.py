@@ -42,6 +42,9 @@ FUNCTIONS = frozenset(
 )
 """Names a formula may call besides column names; `np.` and `contr.` may stand before them."""
 
+RECORDING = "recording_id"
+"""The usual column of the recording."""
+
 DROP_TAGS = ("decade", "region", "player")
 """Tags by which left-out notes are counted."""
 
@@ -136,7 +139,9 @@ def prepare(
     VibstudyError
         With every problem found.
     """
+    _check_frame(notes)
     crossed = (crossed,) if isinstance(crossed, str) else tuple(crossed)
+    recording, absent = _recording_there(notes, recording)
     slopes = (slopes,) if isinstance(slopes, str) else tuple(slopes)
     parsed = parse_formula(formula)
     outcome = str(parsed.lhs)
@@ -144,7 +149,6 @@ def prepare(
     used = list(dict.fromkeys([*formula_columns(parsed), *random_columns, *slopes]))
     if isinstance(weights, str):
         used.append(weights)
-    _check_frame(notes)
     check_columns(notes, used, formula)
     data = notes[list(dict.fromkeys(used))].reset_index(drop=True)
     given = None
@@ -163,6 +167,7 @@ def prepare(
     _check_variation(frame, columns_in_formula, outcome_column, outcome)
     y, x, names, spec = _design(parsed, frame, formula)
     terms, remarks = _random_terms(frame, player, recording, crossed, slopes, slope_correlation)
+    remarks = [*absent, *remarks]
     w = _weights(frame, weights, given, complete)
     kept = estimable_columns(x)
     if len(kept) < len(names):
@@ -293,6 +298,13 @@ def _check_frame(notes: pd.DataFrame) -> None:
         raise VibstudyError(Problem("notes must be a pandas table, one row a note", got=type(notes).__name__))
     if notes.empty:
         raise VibstudyError(Problem("the note table is empty", repair="Measure recordings first."))
+
+
+def _recording_there(notes: pd.DataFrame, recording: str | None) -> tuple[str | None, list[str]]:
+    """Pass over the usual column of recordings in a table that has none; a misspelt one is refused later."""
+    if recording != RECORDING or recording in notes or nearest(recording, [str(name) for name in notes]):
+        return recording, []
+    return None, [f"The table has no column {RECORDING}: recordings are left out of the random part."]
 
 
 def check_columns(notes: pd.DataFrame, names: Sequence[str], where: str = "") -> None:
