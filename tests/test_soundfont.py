@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from fluid import BARITONE_SAX, TENOR_SAX, Tone, need_fluidsynth, render
 
+from fluid import BARITONE_SAX, TENOR_SAX, Tone, need_fluidsynth, render
 from vibstudy import measure_recording
 
 RATE_HZ, DEPTH_CENTS = 8.176, 50.0

@@ -12,8 +12,9 @@ import pytest
 import soundfile
 from numpy.testing import assert_allclose
 from scipy.special import jv
-from signals import RATE_HZ, bound, tone
 
+from signals import RATE_HZ, bound, tone
+from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
@@ -294,3 +295,8 @@ def test_speed_error_scales_rate_and_times_but_not_extent(tmp_path):
     assert_allclose(slow["pitch_hz"], true["pitch_hz"] / 0.96, rtol=1e-5)
     assert_allclose(slow["vibrato_onset_s"], true["vibrato_onset_s"] * 0.96, atol=0.02)
     assert_allclose(slow["extent_cents"], true["extent_cents"], atol=0.15)
+
+
+def test_a_missing_file_is_said_plainly(tmp_path):
+    with pytest.raises(VibstudyError, match=r"nowhere\.wav"):
+        measure_recording(tmp_path / "nowhere.wav")

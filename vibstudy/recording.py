@@ -22,6 +22,7 @@ from threadpoolctl import threadpool_limits
 from vibstudy import __version__
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings, settings_from
+from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import NOTE_COLUMNS, typed
@@ -79,12 +80,22 @@ def measure_recording(path: str | Path, **settings: Any) -> pd.DataFrame:
     -------
     DataFrame
         One row a note; columns of :data:`vibstudy.schema.NOTE_COLUMNS`.
+
+    Raises
+    ------
+    VibstudyError
+        For sound or settings that cannot be used.
     """
     path = Path(path)
     keys = ("recording_id", "start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm", "notes_path")
     row = {key: settings.pop(key) for key in keys if key in settings}
     row.setdefault("recording_id", path.stem)
-    return measure_file(path, settings_from(settings), row).notes
+    try:
+        return measure_file(path, settings_from(settings), row).notes
+    except Exception as error:
+        if isinstance(error.__cause__, VibstudyError):  # said by a step: the step's name is for the batch
+            raise error.__cause__ from None
+        raise
 
 
 def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, Any]) -> RecordingResult:
