@@ -151,20 +151,13 @@ def prepare(
         used.append(weights)
     check_columns(notes, used, formula)
     data = notes[list(dict.fromkeys(used))].reset_index(drop=True)
-    given = None
-    if weights is not None and not isinstance(weights, str):
-        given = np.asarray(weights, float)
-        if given.shape != (len(data),):
-            raise VibstudyError(
-                Problem("weights need one value a note", got=str(given.shape), repair=f"Give {len(data)}.")
-            )
+    given = _given_weights(weights, len(data))
     complete = data.notna().all(axis=1).to_numpy() & (True if given is None else np.isfinite(given))
     dropped = count_dropped(notes, data, complete, player)
     _check_left(data, complete)
-    frame = plain(data[complete], factors=random_columns)
-    columns_in_formula = formula_columns(parsed)
+    frame = plain(data[complete])
     outcome_column = next(iter(sorted(names_of(parsed.lhs) & set(frame))), "")
-    _check_variation(frame, columns_in_formula, outcome_column, outcome)
+    _check_variation(frame, formula_columns(parsed), outcome_column)
     y, x, names, spec = _design(parsed, frame, formula)
     terms, remarks = _random_terms(frame, player, recording, crossed, slopes, slope_correlation)
     remarks = [*absent, *remarks]
@@ -357,18 +350,15 @@ def _check_left(data: pd.DataFrame, complete: np.ndarray) -> None:
     )
 
 
-def plain(data: pd.DataFrame, factors: Sequence[str] = ()) -> pd.DataFrame:
+def plain(data: pd.DataFrame) -> pd.DataFrame:
     """Return a complete frame with plain types: whole numbers, floats, or categories.
 
-    Text, objects and true/false become categories (in sorted order); categories lose unused levels;
-    every column named in `factors` becomes text categories.
+    Text, objects and true/false become categories (in sorted order); categories lose unused levels.
     """
     out: dict[Any, Any] = {}
     for name in data:
         values = data[name]
-        if name in factors:
-            out[name] = pd.Categorical(values.astype(str))
-        elif isinstance(values.dtype, pd.CategoricalDtype):
+        if isinstance(values.dtype, pd.CategoricalDtype):
             out[name] = values.cat.remove_unused_categories().array
         elif pd.api.types.is_bool_dtype(values.dtype):
             out[name] = pd.Categorical(values.astype(bool), categories=_present(values, [False, True]))
@@ -389,7 +379,7 @@ def _plain_numbers(values: pd.Series) -> np.ndarray:
     return numbers.astype(np.int64) if whole and np.all(np.abs(numbers) < 2**53) else numbers
 
 
-def _check_variation(frame: pd.DataFrame, columns: Sequence[str], outcome_column: str, outcome: str) -> None:
+def _check_variation(frame: pd.DataFrame, columns: Sequence[str], outcome_column: str) -> None:
     problems = []
     for name in columns:
         if frame[name].nunique() > 1:
@@ -466,6 +456,18 @@ def estimable_columns(x: np.ndarray) -> tuple[int, ...]:
             kept.append(k)
             basis = np.column_stack([basis, rest / norm])
     return tuple(kept)
+
+
+def _given_weights(weights: Any, n: int) -> np.ndarray | None:
+    """Weights given as values, one a note; None when they are a column or absent."""
+    if weights is None or isinstance(weights, str):
+        return None
+    given = np.asarray(weights, float)
+    if given.shape != (n,):
+        raise VibstudyError(
+            Problem("weights need one value a note", got=str(given.shape), repair=f"Give {n} values.")
+        )
+    return given
 
 
 def _weights(
