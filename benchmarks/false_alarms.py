@@ -2,10 +2,10 @@
 
     uv run python benchmarks/false_alarms.py [--notes 300] [--seed 5]
 
-Straight notes of 0.45-3 s, 130-900 Hz, SNR 10-40 dB, of seven kinds: noise alone; drift, scoops and a slow
-bend; jitter and wander of the pitch; a vibrato-free accompaniment of decaying chords; and their mixtures. Prints
-the share below 5 % and 1 % of ``vibrato_p``, the share called vibrato at the two levels, and the same for level.
-Then 0.5-s notes of ± 8 cents at 5.5 Hz and 20 dB.
+Straight notes of 0.45-3 s, 130-900 Hz, SNR 10-40 dB, of seven kinds: noise alone; drift, scoops and a
+slow bend; jitter and wander of the pitch; a vibrato-free accompaniment of decaying chords; and their
+mixtures. Prints the share below 5 % and 1 % of ``vibrato_p``, the share called vibrato at the two levels,
+and the same for level. Then 0.5-s notes of ± 8 cents at 5.5 Hz and 20 dB.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
 from signals import PAD_S, RATE_HZ, tone
-
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.vibrato.note import measure_note

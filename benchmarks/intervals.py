@@ -2,8 +2,8 @@
 
     uv run python benchmarks/intervals.py [--notes 60] [--seed 1]
 
-Truth is the realised mean between the start and the end that were found: cycles over time, and mean extent (HALF of
-peak-to-peak). ``END_TURN`` and ``END_EXTENT`` of :mod:`vibstudy.vibrato.fit` were set on this.
+Truth is the realised mean between the start and the end that were found: cycles over time, and mean
+extent (HALF of peak-to-peak). ``END_TURN`` and ``END_EXTENT`` of :mod:`vibstudy.vibrato.fit` were set on this.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
 from signals import RATE_HZ, tone
-
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.vibrato.note import measure_note

@@ -19,6 +19,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 
@@ -512,7 +513,7 @@ QUALITY_REASONS: dict[str, str] = {
 }
 """Reasons that may stand in the ``quality`` column."""
 
-_PANDAS = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
+_PANDAS: dict[str, Any] = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
 
 
 def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
@@ -530,11 +531,8 @@ def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
                 values = values.map(lambda v: pd.NA if v is None or v is pd.NA or v != v else bool(v))
             out[column.name] = values.astype(dtype)
         else:
-            out[column.name] = (
-                pd.Series(pd.array([pd.NA] * len(frame), dtype="Float64")).astype(dtype)
-                if dtype == "float64"
-                else pd.Series([pd.NA] * len(frame), dtype=dtype)
-            )
+            empty = np.nan if dtype == "float64" else pd.NA
+            out[column.name] = pd.Series([empty] * len(frame), dtype=dtype)
     rest = [name for name in frame if name not in out]
     typed_frame = pd.DataFrame(out)
     for name in rest:
