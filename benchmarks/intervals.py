@@ -3,7 +3,8 @@
     uv run python benchmarks/intervals.py [--notes 60] [--seed 1]
 
 Truth is the realised mean between the start and the end that were found: cycles over time, and mean
-extent (HALF of peak-to-peak). ``END_TURN`` and ``END_EXTENT`` of :mod:`vibstudy.vibrato.fit` were set on this.
+extent (HALF of peak-to-peak). ``END_TURN`` and ``END_EXTENT`` of :mod:`vibstudy.vibrato.fit` were set
+on this.
 """
 
 from __future__ import annotations

@@ -22,7 +22,6 @@ level at note-off, or where the next note begins. Scores against bare MIDI times
 
 from __future__ import annotations
 
-import argparse
 import itertools
 import subprocess
 import tempfile

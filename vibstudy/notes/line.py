@@ -24,6 +24,7 @@ Inf. Theory 13(2), 1967, 260-269. Potts segmentation: F. Friedrich et al., J. Co
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.fft
@@ -104,12 +105,12 @@ class _View:
     explained: np.ndarray
 
 
-def to_cents(f0_hz: np.ndarray) -> np.ndarray:
+def to_cents(f0_hz: Any) -> Any:
     """Cents re 440 Hz."""
     return 1200.0 * np.log2(np.asarray(f0_hz) / 440.0)
 
 
-def to_hz(cents: np.ndarray) -> np.ndarray:
+def to_hz(cents: Any) -> Any:
     """Frequency in Hz from cents re 440 Hz."""
     return 440.0 * np.exp2(np.asarray(cents) / 1200.0)
 
@@ -279,7 +280,8 @@ def _compress(power: np.ndarray) -> np.ndarray:
     """Half-whitened magnitude (over the root of its neighbourhood's) to the power 3/8."""
     rows, bins = power.shape
     coarse = power.reshape(rows, bins // _COARSE, _COARSE).mean(axis=2)
-    around = np.sqrt(uniform_filter1d(coarse, 10, axis=1, mode="nearest")) + np.float32(1e-5)
+    smooth = uniform_filter1d(coarse, 10, axis=1, mode="nearest")  # running sums may end just below 0
+    around = np.sqrt(np.maximum(smooth, 0.0)) + np.float32(1e-5)
     quarter = np.sqrt(np.sqrt(np.sqrt(power / np.repeat(around, _COARSE, axis=1))))
     return quarter * np.sqrt(quarter)
 
