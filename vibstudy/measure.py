@@ -197,7 +197,7 @@ class _Run:
                 self.todo.append(recording)
             else:
                 store.remember(recording.recording_id, plan)
-                self.entries[recording.recording_id] = plan.entry
+                self.entries[recording.recording_id] = plan.entry.outcome()
 
     def measure(self, function: MeasureFile, workers: int, cluster: str | None) -> None:
         self._tell(Progress(0, len(self.todo), 0))
@@ -213,7 +213,7 @@ class _Run:
         else:
             stamps, packed = outcome.value
             try:
-                entry = self.store.save(recording, self.settings, stamps, packed, outcome.seconds)
+                entry = self.store.save(recording, self.settings, stamps, packed, outcome.seconds).outcome()
             except Exception as error:
                 message, detail = explain(error)
                 outcome = replace(outcome, value=None, step="store", message=message, detail=detail)

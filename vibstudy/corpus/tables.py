@@ -20,6 +20,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -48,6 +49,8 @@ TEMPORARY = ".vibstudy-tmp"
 _ARROW = {"string": pa.string(), "number": pa.float64(), "integer": pa.int64(), "boolean": pa.bool_()}
 _GUARD = "^('*[=+\\-@\\t\\r\\n＝＋－＠])"
 _BATCH_ROWS = 50_000
+_BATCH_PARTS = 500
+"""Notes, and recordings, of a batch: a table of few rows takes some fifty times their size."""
 _NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype(), pa.string(): pd.StringDtype()}
 _PANDAS = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
 _TAGS = tuple(replace(column, constraints={}) for column in MANIFEST_COLUMNS)
@@ -85,7 +88,7 @@ def _guarded(table: pa.Table) -> pa.Table:
 @contextlib.contextmanager
 def replacing(path: Path) -> Iterator[IO[bytes]]:
     """A stream whose content takes the place of `path` in one step, when it differs."""
-    temporary = path.with_name(f"{path.name}{TEMPORARY}")
+    temporary = path.with_name(f"{path.name}.{os.getpid()}{TEMPORARY}")
     try:
         with temporary.open("wb") as stream:
             yield stream
@@ -206,7 +209,7 @@ def _joint_schema(parts: Sequence[Path]) -> pa.Schema:
 
 
 def _batches(parts: Sequence[Path], measured: pa.Schema, tags: pa.Table) -> Iterator[pa.Table]:
-    """Notes with their tags, about 50,000 rows at a time; the cut depends on the rows alone."""
+    """Notes with their tags, some thousands at a time; the cut depends on the notes alone."""
     gathered: list[pa.Table] = []
     rows: list[int] = []
 
@@ -221,7 +224,7 @@ def _batches(parts: Sequence[Path], measured: pa.Schema, tags: pa.Table) -> Iter
         table = _conform(pq.ParquetFile(part).read(), measured)
         gathered.append(table)
         rows += [position] * table.num_rows
-        if len(rows) >= _BATCH_ROWS:
+        if len(rows) >= _BATCH_ROWS or len(gathered) >= _BATCH_PARTS:
             yield batch()
             gathered, rows = [], []
     if gathered:
