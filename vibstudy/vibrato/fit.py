@@ -76,15 +76,13 @@ class VibratoFit:
     rate_irregularity, extent_irregularity : float
         Coefficients of variation from cycle to cycle.
     waveform : float
-        0 sine, 1 triangle; NaN when it cannot be told.
+        0 sine, 1 triangle.
     centre_cents : float
         Mean of the background while vibrato lasts, re the line's reference.
     straight_cents : float
         Mean of the line before vibrato starts; NaN when there is no such stretch.
     time_s, curve_cents, phase_rad, envelope_cents : ndarray [shape=(n,)]
         The fitted pitch, phase of the cycle, and extent, at the frames of the line.
-    amplitude_se_share : float
-        Relative standard error of the amplitude, for quality.
     """
 
     rate_hz: float
@@ -243,7 +241,6 @@ def fit_vibrato(
     integral: np.ndarray,
     duration_s: float,
     rate_hz: float,
-    start_s: float,
     noise: np.ndarray,
 ) -> VibratoFit | None:
     """Fit the vibrato of one note.
@@ -256,8 +253,8 @@ def fit_vibrato(
         Running integral of the pitch, cents s.
     duration_s : float
         Length of the note.
-    rate_hz, start_s : float
-        Where to begin: rate and start of vibrato found by the detector.
+    rate_hz : float
+        Where to begin: the rate found by the detector.
     noise : ndarray [shape=(3,)]
         Variances of the background found by the detector (per value of its thinned series).
 
@@ -510,13 +507,15 @@ def _judge_shape(problem: _Problem, state: _State, variances: _Variances) -> tup
     return chi2 > SECOND_HARMONIC_CHI2, share, float(spread)
 
 
-def _edges(problem, state, rate, base) -> tuple[float, float, float]:
+def _edges(
+    problem: _Problem, state: _State, rate: float, variances: np.ndarray
+) -> tuple[float, float, float]:
     """Start (with its error) and end of vibrato: posterior mean over a grid, flat prior."""
     t, duration = problem.t, problem.series.duration_s
     period = 1.0 / rate
     wave, _ = _wave(state.second, state.triangle, state.psi)
     u = (t - t.mean()) / duration
-    noise = base @ problem.shapes
+    noise = variances @ problem.shapes
     w = 1.0 / np.sqrt(noise)
     q, _ = np.linalg.qr(problem.background * w[:, None])
 

@@ -112,9 +112,7 @@ def measure_note(
     values["vibrato_p"] = found.p
     fit = None
     if found.p < false_alarm:
-        fit = fit_vibrato(
-            line.time_s - line.onset_s, line.integral, span, found.rate_hz, found.start_s, found.noise
-        )
+        fit = fit_vibrato(line.time_s - line.onset_s, line.integral, span, found.rate_hz, found.noise)
         if fit is not None and not rate_min_hz * 0.9 <= fit.rate_hz <= rate_max_hz * 1.1:
             fit = None
     values.update(_presence(found, fit, span))
