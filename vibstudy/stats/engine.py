@@ -26,6 +26,9 @@ from vibstudy.stats.moments import Moments, RandomTerm, Solution, pack, unpack
 _SNAP = 1e-4
 """Relative deviations below this are tried at exactly zero."""
 
+_SMALL_GAIN = 1e-10
+"""Newton steps that promise less than this are not taken."""
+
 MAX_GAIN = 1e-3
 """A fit has converged when one more Newton step would lower the deviance by less than this."""
 
@@ -138,32 +141,34 @@ def _lme4_frame(y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]) -> tu
     return pd.DataFrame(columns), f"y ~ 0 + {' + '.join(fixed)} + {' + '.join(bars)}"
 
 
-def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 20) -> tuple[Solution, float]:
+def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 30) -> tuple[Solution, float]:
     """Sharpen variance parameters by Newton steps; return the solution and the gain still expected.
 
-    Entries near the boundary are set to exactly zero where that does not raise the deviance, and
-    stay there unless the deviance falls away from zero.
+    The entries of the factors are free to cross zero: turning the sign of a whole column changes
+    nothing, so that a boundary is an ordinary point, and columns are turned to a positive diagonal at
+    the end. Entries that come to nothing are set to exactly zero where that does not raise the
+    deviance.
     """
     terms = moments.terms
-    vector = pack(terms, factors)
     diagonal = np.array([i == j for t in terms for i, j in t.free])
-    vector[diagonal] = np.abs(vector[diagonal])
-    vector = _snap(moments, vector, diagonal)
+    vector = _snap(moments, pack(terms, factors), diagonal)
     solution = moments.at(unpack(terms, vector))
-    gain = np.inf
+    step, gain = _newton(solution, vector, diagonal)
     for _ in range(steps):
-        step, gain = _newton(solution, vector, diagonal)
-        if gain < 1e-10:
+        if gain < _SMALL_GAIN:
             break
-        better = _line_search(moments, vector, step, diagonal, solution.deviance)
+        better = _line_search(moments, vector, step, solution.deviance)
         if better is None:
             break
         vector, solution = better
-    return solution, float(gain)
+        step, gain = _newton(solution, vector, diagonal)
+    snapped = _snap(moments, vector, diagonal)
+    turned = tuple(factor * np.where(np.diag(factor) < 0, -1.0, 1.0) for factor in unpack(terms, snapped))
+    return moments.at(turned), gain
 
 
 def _snap(moments: Moments, vector: np.ndarray, diagonal: np.ndarray) -> np.ndarray:
-    for k in np.flatnonzero(diagonal & (vector < _SNAP)):
+    for k in np.flatnonzero(diagonal & (np.abs(vector) < _SNAP) & (vector != 0)):
         trial = vector.copy()
         trial[k] = 0.0
         here, there = (moments.at(unpack(moments.terms, v)).deviance for v in (vector, trial))
@@ -175,37 +180,28 @@ def _snap(moments: Moments, vector: np.ndarray, diagonal: np.ndarray) -> np.ndar
 def _newton(solution: Solution, vector: np.ndarray, diagonal: np.ndarray) -> tuple[np.ndarray, float]:
     """Newton step of the factor entries (sigma profiled out), and the gain it promises.
 
-    At a zero diagonal entry the first derivative vanishes by symmetry: it stays at zero if the second
-    derivative is positive.
+    A diagonal entry at zero from which the deviance falls to both sides (its slope is zero there by
+    symmetry) is pushed off.
     """
-    gradient, hessian = solution.factor_gradient, solution.factor_hessian
-    entries = len(vector)
-    profiled = (
-        hessian[:entries, :entries]
-        - np.outer(hessian[:entries, -1], hessian[-1, :entries]) / (hessian[-1, -1])
-    )
-    fixed = diagonal & (vector == 0.0) & (np.diag(profiled) >= 0)
-    step = np.zeros(entries)
-    moving = ~fixed
-    if not moving.any():
-        return step, 0.0
-    g, h = gradient[:entries][moving], profiled[np.ix_(moving, moving)]
-    values, vectors = linalg.eigh(h)
-    values = np.maximum(np.abs(values), 1e-8 * max(1.0, float(np.max(np.abs(values)))))
-    part = vectors.T @ g
-    step[moving] = -vectors @ (part / values)
-    leaving = moving & diagonal & (vector == 0.0)
-    step[leaving] = 0.1
-    gain = float(np.sum(part**2 / values) / 2) if not leaving.any() else np.inf
+    gradient, hessian = solution.factor_gradient[:-1], solution.factor_hessian
+    cross = hessian[:-1, -1]
+    profiled = hessian[:-1, :-1] - np.outer(cross, cross) / hessian[-1, -1]
+    rounding = 1e-8 * max(1.0, float(np.abs(profiled).max()))
+    values, vectors = linalg.eigh(profiled)
+    part = vectors.T @ gradient
+    curvature = np.maximum(np.abs(values), rounding)
+    step, gain = -vectors @ (part / curvature), float(np.sum(part**2 / curvature) / 2)
+    crest = diagonal & (vector == 0.0) & (np.diag(profiled) < -rounding) & (np.abs(gradient) < rounding)
+    if crest.any():
+        step[crest], gain = 0.1, np.inf
     return step, gain
 
 
 def _line_search(
-    moments: Moments, vector: np.ndarray, step: np.ndarray, diagonal: np.ndarray, deviance: float
+    moments: Moments, vector: np.ndarray, step: np.ndarray, deviance: float
 ) -> tuple[np.ndarray, Solution] | None:
     for scale in 0.5 ** np.arange(12):
         trial = vector + scale * step
-        trial[diagonal] = np.maximum(trial[diagonal], 0.0)
         solution = moments.at(unpack(moments.terms, trial))
         if solution.deviance < deviance:
             return trial, solution
