@@ -6,6 +6,7 @@ import hashlib
 import os
 import shutil
 import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
