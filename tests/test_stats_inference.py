@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -199,6 +200,24 @@ def test_false_alarms_of_the_default_and_of_the_careless_test() -> None:
         careless += stats.ttest_ind(y[first], y[~first]).pvalue < 0.05
     assert 0.028 <= careful / 400 <= 0.072
     assert careless / 400 > 0.4
+
+
+def test_the_stored_calibration_supports_the_default() -> None:
+    # The table that benchmarks/calibration.py made; two standard errors of 4000 corpora are 0.7 %.
+    table = pd.read_csv(Path(__file__).parent.parent / "docs" / "tables" / "calibration.csv")
+    assert (table["corpora"] >= 2000).all()
+    for players in (6, 8, 12, 20):
+        for kind in ("balanced", "unbalanced", "unbalanced, long-tailed", "unbalanced, heavy-tailed"):
+            assert f"{players} players, {kind}" in set(table["design"])
+    default = table[table["method"] == "Satterthwaite"].set_index("design")
+    cautious = ["6 players, unbalanced, heavy-tailed", "8 players, balanced, players identical"]
+    usual = default.drop(index=cautious)
+    assert usual["false_alarms_percent"].between(4, 6).all()
+    assert usual["coverage_percent"].between(94, 96).all()
+    assert (default.loc[cautious, "false_alarms_percent"] < 4).all()
+    bootstrap = table[table["method"] == "parametric bootstrap"]
+    assert bootstrap["false_alarms_percent"].between(4, 6).all()
+    assert (table.loc[table["method"] == "t-test over notes", "false_alarms_percent"] > 35).all()
 
 
 # --- influence
