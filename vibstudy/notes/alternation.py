@@ -59,8 +59,8 @@ class Swing:
     def is_trill(self) -> bool:
         """Whether the pitch stays on two notes in turn."""
         wide = _HALF_CENTS[0] <= self.half_cents <= _HALF_CENTS[1]
-        flat = self.third > 2 * _THIRD or (self.third > _THIRD and self.outer > _OUTER)
-        return wide and flat and self.rate_hz >= _TRILL_HZ and self.periodic > 0.4
+        flat = self.third > _THIRD and self.outer > (_OUTER if self.third < 2 * _THIRD else 0.6)
+        return wide and flat and self.rate_hz >= _TRILL_HZ and self.periodic > 0.6
 
     @property
     def is_vibrato(self) -> bool:
@@ -101,7 +101,7 @@ def describe_swing(cents: np.ndarray) -> Swing | None:
     away = np.clip(away, low - 20, high + 20)
     away -= away.mean()
     half, middle = (high - low) / 2, (high + low) / 2
-    size = 8192
+    size = 4096
     window = np.hanning(len(away))
     power = np.abs(np.fft.rfft(away * window, size))
     rates = np.fft.rfftfreq(size, HOP_S)
@@ -111,7 +111,7 @@ def describe_swing(cents: np.ndarray) -> Swing | None:
         return None
     time = np.arange(len(away)) * HOP_S
     first = np.sum(window * away * np.exp(-2j * np.pi * rate * time))
-    near = rate * np.linspace(0.97, 1.03, 13)
+    near = rate * np.linspace(0.97, 1.03, 9)
     thirds = (window * away) @ np.exp(-6j * np.pi * time[:, None] * near)
     third = thirds[np.argmax(np.abs(thirds))]
     phase = 3 * (np.angle(first) + np.pi / 2) - np.pi / 2

@@ -58,6 +58,9 @@ _RISE_DB, _RISE_S = 4.2, 0.015
 _NO_SPLIT_S = 0.06
 _SOLOIST = -0.5
 _SHORT_S = 0.22
+_LEANING_S, _LEAST_ORNAMENT_S = 0.03, 0.045
+_JUMP_CENTS = 120.0
+_UNSURE_S = 0.015
 _AGITATED_CENTS = 30.0
 _ALTERNATION_CENTS = 300.0
 _SAME_CENTS = 60.0
@@ -75,6 +78,24 @@ class _Span:
     @property
     def length(self) -> float:
         return self.end - self.begin
+
+
+@dataclass(frozen=True, eq=False)
+class FoundNotes:
+    """The notes of a line, and the line itself, mended.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        As :func:`segment_notes` gives it.
+    line : Contour
+        Pitch of the soloist every 16 ms: the tracker's own where it followed the soloist, else the
+        nearest peak of the spectrum's salience; nothing outside the notes. Of use where the tracker
+        went over to another instrument or an octave away.
+    """
+
+    notes: pd.DataFrame
+    line: Contour
 
 
 def segment_notes(
@@ -99,19 +120,79 @@ def segment_notes(
         One row a note in time order: `onset_s`, `offset_s`, `onset_se_s`, `offset_se_s` (s),
         `pitch_hz`, `note_kind` ("note", "trill" or "ornament") and `quality` ("ok" or reasons of
         :data:`vibstudy.schema.QUALITY_REASONS` joined by ";").
+
+    See Also
+    --------
+    find_notes : the same, with the line of pitch mended.
     """
+    return find_notes(samples, rate_hz, contour, min_note_s=min_note_s).notes
+
+
+def find_notes(
+    samples: np.ndarray, rate_hz: float, contour: Contour, *, min_note_s: float = 0.08
+) -> FoundNotes:
+    """Find the notes of a monophonic line and mend its contour; parameters of :func:`segment_notes`."""
     if len(contour.time_s) < 3 or len(samples) < 0.2 * rate_hz:
-        return _frame([])
+        return FoundNotes(_frame([]), contour)
     line = hold_line(samples, rate_hz, contour)
     spans = _spans(line)
     if not spans:
-        return _frame([])
+        return FoundNotes(_frame([]), contour)
     spans = _resolve_alternations(samples, rate_hz, line, spans)
     spans = _join_half_cycles(line, spans)
     levels = harmonic_levels(samples, rate_hz, line)
     spans = [part for span in spans for part in _split_at_attacks(levels, span)]
-    notes = _soloist_only(line, _place_edges(samples, rate_hz, line, levels, spans))
-    return _frame([note for note in notes if note["offset_s"] - note["onset_s"] >= min_note_s / 2])
+    notes = _soloist_only(line, levels, _place_edges(samples, rate_hz, line, levels, spans))
+    notes = _name_kinds(notes, min_note_s)
+    for note in notes:
+        note["quality"] = _quality(line, note)
+    return FoundNotes(_frame(notes), _mend(line, contour, notes))
+
+
+def _mend(line: HeldLine, contour: Contour, notes: list[dict]) -> Contour:
+    """The heard line within the notes, as a contour."""
+    cents = np.where(np.isfinite(line.cents), line.cents, line.held_cents)
+    inside = np.zeros(len(cents), dtype=bool)
+    for note in notes:
+        inside |= (line.time_s >= note["onset_s"]) & (line.time_s <= note["offset_s"])
+    f0 = np.where(inside, to_hz(cents), np.nan)
+    confidence = np.interp(line.time_s, contour.time_s, contour.confidence)
+    return Contour(line.time_s, f0, np.where(np.isfinite(f0), confidence, 0.0), contour.tracker)
+
+
+def _name_kinds(notes: list[dict], min_note_s: float) -> list[dict]:
+    """Mark ornaments; drop what is too short and leans on nothing."""
+    named = []
+    for i, note in enumerate(notes):
+        length = note["offset_s"] - note["onset_s"]
+        leans = any(
+            abs(gap) < _LEANING_S and other["offset_s"] - other["onset_s"] > 1.5 * length
+            for gap, other in (
+                (notes[i + 1]["onset_s"] - note["offset_s"], notes[i + 1])
+                if i + 1 < len(notes)
+                else (9, note),
+                (note["onset_s"] - notes[i - 1]["offset_s"], notes[i - 1]) if i else (9, note),
+            )
+        )
+        if note["note_kind"] == "note" and _LEAST_ORNAMENT_S <= length < ORNAMENT_S and leans:
+            named.append({**note, "note_kind": "ornament"})
+        elif length >= min_note_s:
+            named.append(note)
+    return named
+
+
+def _quality(line: HeldLine, note: dict) -> str:
+    """Reasons not to trust a note, joined by ";"; "ok" when there are none."""
+    inside = (line.time_s > note["onset_s"] + 0.03) & (line.time_s < note["offset_s"] - 0.03)
+    cents = line.cents[inside]
+    reasons = []
+    if note["note_kind"] == "note" and np.count_nonzero(np.abs(np.diff(cents)) > _JUMP_CENTS) > 1:
+        reasons.append("unsteady")
+    if len(cents) and np.mean(~np.isfinite(cents)) > 0.15:
+        reasons.append("gap")
+    if note["onset_se_s"] > _UNSURE_S or note["offset_se_s"] > 2 * _UNSURE_S:
+        reasons.append("edge_unsure")
+    return ";".join(reasons) or "ok"
 
 
 def _frame(notes: list[dict]) -> pd.DataFrame:
@@ -156,7 +237,7 @@ def _resolve_alternations(
     samples: np.ndarray, rate_hz: float, line: HeldLine, spans: list[_Span]
 ) -> list[_Span]:
     """Make each trill, and each wide vibrato that was followed instead of held, one span."""
-    agitated = [s.length < _SHORT_S or _swing(line, s) >= _AGITATED_CENTS for s in spans]
+    agitated = [s.length < _SHORT_S or _agitated(samples, rate_hz, line, s) for s in spans]
     resolved: list[_Span] = []
     i = 0
     while i < len(spans):
@@ -175,17 +256,25 @@ def _resolve_alternations(
     return _absorb(resolved)
 
 
+def _agitated(samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span) -> bool:
+    """Whether the pitch swings, by the line or (where a reverberant trill hides it) by the sound."""
+    if _swing(line, span) >= _AGITATED_CENTS:
+        return True
+    cents, _ = _fine(samples, rate_hz, line, span)
+    return len(cents) > 0 and float(np.ptp(np.percentile(cents, [10, 90]))) >= _AGITATED_CENTS
+
+
 def _resolve(samples: np.ndarray, rate_hz: float, line: HeldLine, chain: list[_Span]) -> list[_Span]:
     """One span when the whole chain is a trill or a vibrato; else its parts, each looked at."""
     whole = _Span(chain[0].begin, chain[-1].end, float(np.mean([s.cents for s in chain])))
     if len(chain) == 1:
         return [_as_trill(samples, rate_hz, line, whole) or whole]
-    if len(chain) >= 4 and _two_pitches(chain):
-        trill = _as_trill(samples, rate_hz, line, whole)
-        if trill:
-            return [trill]
-        if all(s.length < _SHORT_S for s in chain[1:-1]) and _sweeps(samples, rate_hz, line, whole):
-            return [replace(whole, cents=float(np.median(_heard(line, whole.begin, whole.end))))]
+    trill = _as_trill(samples, rate_hz, line, whole)
+    if trill:
+        return [trill]
+    alternate = len(chain) >= 4 and _two_pitches(chain) and all(s.length < _SHORT_S for s in chain[1:-1])
+    if alternate and _sweeps(samples, rate_hz, line, whole):
+        return [replace(whole, cents=float(np.median(_heard(line, whole.begin, whole.end))))]
     return [(s.length >= _SHORT_S and _as_trill(samples, rate_hz, line, s)) or s for s in chain]
 
 
@@ -296,28 +385,34 @@ def _depth(db: np.ndarray, here: np.ndarray, reach: int) -> np.ndarray:
     return np.minimum(around[here - reach], around[here]) - db[here]
 
 
-def _soloist_only(line: HeldLine, notes: list[dict]) -> list[dict]:
-    """Drop, in company, what is likely a note of the accompaniment heard in a rest of the soloist.
+def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dict]:
+    """Drop what is likely a note of the accompaniment, or an echo, heard in a rest of the soloist.
 
-    Short, weak between 1 and 2 kHz, or far below the rest of the line: a weighted sum fitted
-    (logistic regression) to renderings with piano.
+    Such notes are short, weak and low. The log odds of a note in company (level between 1 and 2
+    kHz, length, octaves below the middle of the line) come from a logistic regression on renderings
+    with piano. Where the soloist is alone or much the louder, only weak notes are in doubt.
     """
-    if line.alone.min() >= 0.5:
-        return notes
-    weights = [max(1, round((note["offset_s"] - note["onset_s"]) / 0.02)) for note in notes]
-    middle = float(np.median(np.repeat([note["pitch_hz"] for note in notes], weights)))
-    return [note for note in notes if _soloist(line, note, middle) > _SOLOIST]
-
-
-def _soloist(line: HeldLine, note: dict, middle_hz: float) -> float:
-    """Log odds that a note is the soloist's; infinite where the soloist is alone."""
-    inside = (line.time_s >= note["onset_s"] - HOP_S) & (line.time_s <= note["offset_s"] + HOP_S)
-    if not inside.any() or line.alone[inside].mean() >= 0.5:
-        return np.inf
-    carried = float(line.carried_db[inside].mean())
-    below = min(float(np.log2(note["pitch_hz"] / middle_hz)), 0.0)
-    length = max(note["offset_s"] - note["onset_s"], 0.01)
-    return 1.4 * float(np.log(length / 0.1)) + 0.47 * (carried + 7.0) + 4.5 * below
+    lengths = np.array([max(note["offset_s"] - note["onset_s"], 0.01) for note in notes])
+    level = np.array(
+        [
+            np.median(levels.after_db[levels.index(note["onset_s"]) : levels.index(note["offset_s"]) + 1])
+            for note in notes
+        ]
+    )
+    octave = np.log2([note["pitch_hz"] for note in notes])
+    weight = np.maximum(np.rint(lengths / 0.02), 1).astype(int)
+    softer = level - np.median(np.repeat(level, weight))
+    below = np.minimum(octave - np.median(np.repeat(octave, weight)), 0.0)
+    alone, carried = np.ones(len(notes)), np.zeros(len(notes))
+    for i, note in enumerate(notes):
+        inside = (line.time_s >= note["onset_s"] - HOP_S) & (line.time_s <= note["offset_s"] + HOP_S)
+        if inside.any():
+            alone[i], carried[i] = line.alone[inside].mean(), line.carried_db[inside].mean()
+    long = 1.4 * np.log(lengths / 0.1)
+    in_company = long + 0.47 * (carried + 7.0) + 4.5 * below
+    by_itself = long + 0.4 * (softer + 16.0) + 2.0 * np.clip(below + 0.8, -1.5, 0.0)
+    odds = np.where(alone < 0.5, in_company, by_itself)
+    return [note for note, odd in zip(notes, odds, strict=True) if odd > _SOLOIST]
 
 
 def _joint(samples: np.ndarray, rate_hz: float, line: HeldLine, left: _Span, right: _Span) -> Edge | None:
