@@ -163,6 +163,8 @@ def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 30) -> 
         vector, solution = better
         step, gain = _newton(solution, vector, diagonal)
     snapped = _snap(moments, vector, diagonal)
+    if np.array_equal(snapped, vector) and np.all(vector[diagonal] >= 0):
+        return solution, gain
     turned = tuple(factor * np.where(np.diag(factor) < 0, -1.0, 1.0) for factor in unpack(terms, snapped))
     return moments.at(turned), gain
 
