@@ -22,17 +22,25 @@ level at note-off, or where the next note begins. Scores against bare MIDI times
 
 from __future__ import annotations
 
+import argparse
 import itertools
+import pickle
 import subprocess
 import tempfile
-from dataclasses import dataclass, replace
+import time
+from collections import defaultdict
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import mido
 import mir_eval
 import numpy as np
+import pandas as pd
 import soundfile
 from melodies import MELODIES, STEPS, Melody, read, tempo_map
+from rich.console import Console
+from rich.table import Table
+from swift_f0 import SwiftF0
 
 from vibstudy.notes.segment import segment_notes
 from vibstudy.pitch.contour import Contour
@@ -41,6 +49,8 @@ RATE_HZ = 22050
 SOUNDFONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 INSTRUMENTS = {"alto sax": (65, -5), "oboe": (68, 0), "clarinet": (71, -3), "flute": (73, 3)}
 STEMS = 3
+TRACKER = SwiftF0(threads=1, spin=False)
+BARS = {"solo": 0.96, "with piano": 0.88}
 
 
 @dataclass(frozen=True)
@@ -51,6 +61,33 @@ class Played:
     offset_s: float
     midi: int
     velocity: int
+
+
+@dataclass(frozen=True)
+class Score:
+    """Counts over one or more takes: `truth`, `found`, matched without and with offsets."""
+
+    truth: int = 0
+    found: int = 0
+    matched: int = 0
+    matched_offset: int = 0
+    errors_s: list[float] = field(default_factory=list)
+
+    def __add__(self, other: Score) -> Score:
+        return Score(
+            self.truth + other.truth,
+            self.found + other.found,
+            self.matched + other.matched,
+            self.matched_offset + other.matched_offset,
+            self.errors_s + other.errors_s,
+        )
+
+    def row(self) -> list[str]:
+        """F1, F1 with offsets, recall, precision, median absolute onset error in ms."""
+        f1, with_offsets = (2 * n / (self.truth + self.found) for n in (self.matched, self.matched_offset))
+        error = 1000 * np.median(np.abs(self.errors_s))
+        shares = (f1, with_offsets, self.matched / self.truth, self.matched / self.found)
+        return [f"{value:.3f}" for value in shares] + [f"{error:.1f}"]
 
 
 @dataclass(frozen=True)
@@ -245,28 +282,19 @@ def make_takes(instruments: dict[str, tuple[int, int]] = INSTRUMENTS) -> list[Ta
 
 def line_of(samples: np.ndarray) -> Contour:
     """Contour of the solo line by swift-f0."""
-    from swift_f0 import SwiftF0
-
-    found = SwiftF0(threads=1, spin=False).detect(samples, RATE_HZ)
+    found = TRACKER.detect(samples, RATE_HZ)
     f0 = np.where(found.confidence >= 0.5, found.pitch_hz, np.nan)
     return Contour(found.timestamps, f0, found.confidence, "swift-f0")
 
 
-def score(truth_s: np.ndarray, pitch_hz: np.ndarray, found) -> dict[str, float]:
-    """F1 without and with offsets, and the median onset error of the matched notes (s)."""
+def score(truth_s: np.ndarray, pitch_hz: np.ndarray, found: pd.DataFrame) -> Score:
+    """Compare found notes with the truth."""
     estimate = found[["onset_s", "offset_s"]].to_numpy()
-    pitches = found["pitch_hz"].to_numpy()
-    arguments = (truth_s, pitch_hz, estimate, pitches)
+    arguments = (truth_s, pitch_hz, estimate, found["pitch_hz"].to_numpy())
     pairs = mir_eval.transcription.match_notes(*arguments, offset_ratio=None)
-    error = [estimate[j, 0] - truth_s[i, 0] for i, j in pairs]
-    with_offset = mir_eval.transcription.match_notes(*arguments, offset_ratio=0.2)
-    return {
-        "truth": len(truth_s),
-        "found": len(estimate),
-        "matched": len(pairs),
-        "matched_offset": len(with_offset),
-        "errors": error,
-    }
+    with_offsets = mir_eval.transcription.match_notes(*arguments, offset_ratio=0.2)
+    errors = [estimate[j, 0] - truth_s[i, 0] for i, j in pairs]
+    return Score(len(truth_s), len(estimate), len(pairs), len(with_offsets), errors)
 
 
 def tone(cents: np.ndarray, base_hz: float, rng: np.random.Generator, am_db: np.ndarray | float = 0.0):
@@ -292,8 +320,8 @@ def wide_vibrato(count: int, rng: np.random.Generator, exact: bool) -> tuple[int
     for _ in range(count):
         rate = 8.0 if exact else rng.uniform(4, 8)
         extent = 100.0 if exact else rng.uniform(30, 100)
-        time = np.arange(round(rng.uniform(0.5, 2.5) * RATE_HZ)) / RATE_HZ
-        turn = 2 * np.pi * rate * time + rng.uniform(0, 2 * np.pi)
+        seconds = np.arange(round(rng.uniform(0.5, 2.5) * RATE_HZ)) / RATE_HZ
+        turn = 2 * np.pi * rate * seconds + rng.uniform(0, 2 * np.pi)
         depth = rng.uniform(0, 3)
         sound = tone(
             extent * np.sin(turn),
@@ -313,14 +341,14 @@ def semitone_steps(count: int, rng: np.random.Generator) -> tuple[int, int, int]
     for _ in range(count // 5):
         lengths = rng.uniform(0.3, 1.2, 6)
         places = np.cumsum(np.append(0, rng.choice([-100, 100], 5)))
-        time = np.arange(round(lengths.sum() * RATE_HZ)) / RATE_HZ
+        seconds = np.arange(round(lengths.sum() * RATE_HZ)) / RATE_HZ
         edges = np.cumsum(lengths)[:-1]
         slope = rng.uniform(0.004, 0.012)
         cents = sum(
-            step / (1 + np.exp(-np.clip((time - edge) / slope, -50, 50)))
+            step / (1 + np.exp(-np.clip((seconds - edge) / slope, -50, 50)))
             for step, edge in zip(np.diff(places), edges, strict=True)
         )
-        turn = 2 * np.pi * rng.uniform(4.5, 8) * time
+        turn = 2 * np.pi * rng.uniform(4.5, 8) * seconds
         sound = tone(cents + 50 * np.sin(turn), rng.uniform(150, 900), rng, rng.uniform(0, 2) * np.sin(turn))
         onsets = segment_notes(sound, RATE_HZ, line_of(sound))["onset_s"].to_numpy()[1:]
         away = np.abs(onsets[:, None] - (0.3 + edges)) if len(onsets) else np.full((1, 5), 9.0)
@@ -330,24 +358,113 @@ def semitone_steps(count: int, rng: np.random.Generator) -> tuple[int, int, int]
     return near, close, false
 
 
-def rendered_trills(count: int, rng: np.random.Generator) -> list:
-    """Segment `count` trills of FluidSynth at 6-9 Hz (cycles a second), 1 or 2 semitones."""
-    found = []
+def rendered_trills(count: int, rng: np.random.Generator) -> dict[str, int]:
+    """Return how many of `count` rendered trills (6-9 Hz, 1 or 2 semitones) came out as what.
+
+    "one trill"; "trill and rest" (a trill, and short notes at its ends); "short notes" (all shorter
+    than two cycles, so that nothing can pass for vibrato); "plain note" (the failure).
+    """
+    outcomes: dict[str, int] = defaultdict(int)
     programs = [program for program, _ in INSTRUMENTS.values()]
     for i in range(count):
         rate, step = rng.uniform(6, 9), int(rng.integers(1, 3))
-        low = int(rng.integers(60, 80))
-        notes, now = [], 0.5
-        while now < 0.5 + rng.uniform(1.2, 2.0):
-            overlap = rng.uniform(0.0, 0.015)
-            midi = low + step * (len(notes) % 2)
-            notes.append(Played(now, now + 0.5 / rate + overlap, midi, 90))
-            now += 0.5 / rate
+        low, length = int(rng.integers(60, 80)), rng.uniform(1.2, 2.0)
+        onsets = np.arange(0.5, 0.5 + length, 0.5 / rate)
+        notes = [
+            Played(onset, onset + 0.5 / rate + rng.uniform(0, 0.015), low + step * (j % 2), 90)
+            for j, onset in enumerate(onsets)
+        ]
         if i % 2:
             held = [replace(notes[0], offset_s=notes[-1].offset_s)]
-            bends = [[(note.onset_s, note.midi - low) for note in notes]]
-            sound = render(held, programs[i % 4], [], bends)
+            sound = render(held, programs[i % 4], [], [[(note.onset_s, note.midi - low) for note in notes]])
         else:
             sound = render(notes, programs[i % 4], [])
-        found.append((rate, step, sound, segment_notes(sound, RATE_HZ, line_of(sound))))
-    return found
+        found = segment_notes(sound, RATE_HZ, line_of(sound))
+        plain = found[found["note_kind"] == "note"]
+        trills = int((found["note_kind"] == "trill").sum())
+        if ((plain["offset_s"] - plain["onset_s"]) > 2.5 / rate).any():
+            outcomes["plain note"] += 1
+        elif trills == 1 and len(found) == 1:
+            outcomes["one trill"] += 1
+        else:
+            outcomes["trill and rest" if trills else "short notes"] += 1
+    return dict(outcomes)
+
+
+def melodies_table(takes: list[Take]) -> Table:
+    """Score every take, alone and with piano."""
+    scores: dict[tuple[str, str], Score] = defaultdict(Score)
+    spent = sounded = 0.0
+    for take in takes:
+        played = np.array([(note.onset_s, note.offset_s) for note in take.played])
+        for setting, sound in (("solo", take.samples), ("with piano", take.samples + take.piano)):
+            line = line_of(sound.astype(np.float32))
+            start = time.process_time()
+            found = segment_notes(sound.astype(np.float32), RATE_HZ, line)
+            spent, sounded = spent + time.process_time() - start, sounded + len(sound) / RATE_HZ
+            result = score(take.truth_s, take.pitch_hz, found)
+            for group in ("all", take.instrument):
+                scores[setting, group] += result
+            scores[setting, "all, bare MIDI times"] += score(played, take.pitch_hz, found)
+    table = Table(
+        title=f"Melodies: {len(takes)} takes ({1000 * spent / sounded:.1f} ms of CPU a second of sound)"
+    )
+    for head in (
+        "",
+        "notes",
+        "F1",
+        "F1 with offsets",
+        "recall",
+        "precision",
+        "onset error, median ms",
+        "bar",
+    ):
+        table.add_column(head, justify="left" if not head else "right")
+    for (setting, group), result in sorted(
+        scores.items(), key=lambda item: (item[0][0], item[0][1] != "all")
+    ):
+        bar = f"F1 {BARS[setting]}" if group == "all" else ""
+        table.add_row(f"{setting}: {group}", str(result.truth), *result.row(), bar)
+    return table
+
+
+def cases_table(count: int) -> Table:
+    """Wide vibrato, semitone steps and trills; `count` of each vibrato case."""
+    table = Table(title="Special cases")
+    for head in ("case", "result", "bar"):
+        table.add_column(head)
+    split, lost = wide_vibrato(count, np.random.default_rng(1), exact=True)
+    table.add_row(f"{count} notes, ± 100 c at 8 Hz", f"{split} split, {lost} lost", "0 split of 500")
+    split, lost = wide_vibrato(count, np.random.default_rng(2), exact=False)
+    table.add_row(f"{count} notes, ± 30-100 c at 4-8 Hz", f"{split} split, {lost} lost", "")
+    steps = count // 5 * 5
+    near, close, false = semitone_steps(count, np.random.default_rng(3))
+    found = f"{near / steps:.1%} within 50 ms, {close / steps:.1%} within 100 ms, {false} false"
+    table.add_row(f"{steps} legato semitones, ± 50 c at 4.5-8 Hz", found, "97 %")
+    outcomes = rendered_trills(100, np.random.default_rng(4))
+    told = ", ".join(f"{value} {name}" for name, value in outcomes.items())
+    table.add_row("100 rendered trills, 6-9 Hz", told, "0 plain note")
+    return table
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--keep", type=Path, help="folder that keeps the rendered melodies")
+    parser.add_argument("--cases", type=int, default=500, help="notes of each vibrato case")
+    options = parser.parse_args()
+    console = Console()
+    store = options.keep / "takes.pkl" if options.keep else None
+    if store and store.exists():
+        takes = pickle.loads(store.read_bytes())
+    else:
+        takes = make_takes()
+        if store:
+            options.keep.mkdir(parents=True, exist_ok=True)
+            store.write_bytes(pickle.dumps(takes))
+    console.print(melodies_table(takes))
+    console.print(cases_table(options.cases))
+
+
+if __name__ == "__main__":
+    main()

@@ -47,7 +47,7 @@ _CAP = 300.0
 _OCTAVE = 140.0
 _WEAKER = 800.0
 _SHARE = (0.1, 0.5)
-_AGREEMENT = (0.95, 0.985)
+_AGREEMENT = (0.945, 0.975)
 _EXPLAINED = (0.82, 0.9)
 _COMPANY_S = 20.0
 _UNVOICED = 100.0
@@ -217,7 +217,7 @@ def _alone(view: _View, tracked: np.ndarray) -> np.ndarray:
     fold = np.abs((tracked - view.peaks[:, 0] + 600.0) % 1200.0 - 600.0)
     sounding = view.level_db > np.quantile(view.level_db, 0.9) - 25.0
     explained = _local_mean(view.explained, sounding)
-    agreed = _local_mean(fold < 60.0, np.isfinite(fold))
+    agreed = _local_mean(fold < 120.0, np.isfinite(fold))
     return np.maximum(np.interp(explained, _EXPLAINED, (0, 1)), np.interp(agreed, _AGREEMENT, (0, 1)))
 
 

@@ -49,7 +49,7 @@ ORNAMENT_S = 0.12
 _TOUCHING_S = 0.1
 _SMALL_STEP_CENTS = 260.0
 _LOW_CENTS = -1365.0  # 200 Hz
-_HALF_CYCLE_S = 0.13
+_HALF_CYCLE_S = 0.16
 _SWING_CENTS = 15.0
 _DIP_DB, _DIP_S = 2.65, 0.025
 _WIDE_S, _SHARP = 0.06, 0.4
@@ -343,7 +343,7 @@ def _join_half_cycles(line: HeldLine, spans: list[_Span]) -> list[_Span]:
             if touching and other.length > 1.5 * span.length and _within_swing(line, other, span):
                 joined[j] = replace(other, begin=min(other.begin, span.begin), end=max(other.end, span.end))
                 del joined[i]
-                i -= 1
+                i = max(i - 2, -1)  # the one before may now belong too
                 break
         i += 1
     return joined
