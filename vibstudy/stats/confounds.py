@@ -29,6 +29,7 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.frames import Prepared, check_columns, prepare
+from vibstudy.stats.threads import one_thread
 
 INFLATION_LIMIT = 2.0
 """An interval more than this many times as wide as it could be is called nearly aliased."""
@@ -127,6 +128,7 @@ class Confounds:
         return "\n".join(self.sentences)
 
 
+@one_thread
 def confounds(
     notes: pd.DataFrame,
     formula: str | None = None,

@@ -22,6 +22,7 @@ from scipy import linalg
 
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.moments import Moments, RandomTerm, Solution, pack, unpack
+from vibstudy.stats.threads import one_thread
 
 _SNAP = 1e-4
 """Relative deviations below this are tried at exactly zero."""
@@ -58,6 +59,7 @@ class EngineFit:
     engine: str
 
 
+@one_thread
 def fit_lmm(
     y: np.ndarray,
     x: np.ndarray,
@@ -96,6 +98,7 @@ def fit_lmm(
     return EngineFit(solution.factors, solution, gain < MAX_GAIN, gain, f"mixedlm {version('mixedlm')}")
 
 
+@one_thread
 def fit_glmm(
     y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]
 ) -> tuple[tuple[np.ndarray, ...], np.ndarray, bool, str]:
@@ -141,6 +144,7 @@ def _lme4_frame(y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]) -> tu
     return pd.DataFrame(columns), f"y ~ 0 + {' + '.join(fixed)} + {' + '.join(bars)}"
 
 
+@one_thread
 def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 30) -> tuple[Solution, float]:
     """Sharpen variance parameters by Newton steps; return the solution and the gain still expected.
 

@@ -18,6 +18,7 @@ from vibstudy.stats.claimfile import Claim, Contrast
 from vibstudy.stats.fitted import FittedModel
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.multiple import tost
+from vibstudy.stats.threads import one_thread
 
 ALPHA = 0.05
 PRESENCE = frozenset(["has_vibrato", "has_intensity_vibrato"])
@@ -95,6 +96,7 @@ class _NotTestable(Exception):
     """The corpus cannot answer; the message is the reason."""
 
 
+@one_thread
 def examine(
     claim: Claim, notes: pd.DataFrame, player: str = "player", recording: str = "recording_id"
 ) -> Finding:

@@ -18,6 +18,7 @@ from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.frames import Prepared
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.multiple import Equivalence, holm, tost
+from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:
     from vibstudy.stats.diagnosis import Diagnosis
@@ -259,6 +260,7 @@ class FittedModel:
                 frame[new] = self.scale.ratio(frame[old])
         return frame
 
+    @one_thread
     def infer(
         self,
         rows: Sequence[np.ndarray | None],

@@ -27,6 +27,7 @@ from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.frames import Prepared, estimable_columns
 from vibstudy.stats.moments import RandomTerm, random_design
 from vibstudy.stats.resampling import contrast_row
+from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult
@@ -35,6 +36,7 @@ LARGE_CHANGE = 1.0
 """A change of more than this many standard errors counts as large."""
 
 
+@one_thread
 def leave_out(
     result: MixedResult,
     unit: str = "player",

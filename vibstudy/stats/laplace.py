@@ -18,6 +18,7 @@ import numpy as np
 from scipy import linalg, sparse, special
 
 from vibstudy.stats.moments import RandomTerm, pack, random_design, unpack
+from vibstudy.stats.threads import one_thread
 
 _STEP = 1e-3
 """Step of the numerical first derivatives, in standard errors."""
@@ -102,11 +103,13 @@ class LaplaceFit:
         self.likelihood, self.beta, self.factors = likelihood, beta, factors
 
     @cached_property
+    @one_thread
     def deviance(self) -> float:
         """-2 log likelihood."""
         return self.likelihood.deviance(self.beta, self.factors)
 
     @cached_property
+    @one_thread
     def covariance(self) -> np.ndarray:
         """Covariance of the fixed effects, variances counted as estimated (numerical Hessian)."""
         terms, p = self.likelihood.terms, len(self.beta)
@@ -128,6 +131,7 @@ class LaplaceFit:
         return 2 * linalg.inv(hessian)[:p, :p]
 
     @cached_property
+    @one_thread
     def covariance_given(self) -> np.ndarray:
         """Covariance of the fixed effects, the variances taken as known."""
         lik = self.likelihood
@@ -139,6 +143,7 @@ class LaplaceFit:
         return _floored_inverse(lik.x.T @ weighted - half.T @ half)
 
     @property
+    @one_thread
     def gradient(self) -> float:
         """Largest derivative of the deviance by a fixed effect, in units of its standard error."""
         given = np.sqrt(np.diag(self.covariance_given))

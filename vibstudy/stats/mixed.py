@@ -37,6 +37,7 @@ from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
 from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite
+from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:
     from vibstudy.stats.diagnosis import Diagnosis
@@ -226,6 +227,7 @@ class MixedResult(FittedModel):
         check_method(df)
         return MixedResult(self.prepared, self.fit, df)
 
+    @one_thread
     def tests(self) -> pd.DataFrame:
         """Joint test of each term of the formula (all its columns zero).
 

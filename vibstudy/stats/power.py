@@ -33,6 +33,7 @@ from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.moments import Moments, RandomTerm, random_design
 from vibstudy.stats.resampling import contrast_row
 from vibstudy.stats.smallsample import METHODS
+from vibstudy.stats.threads import one_thread
 
 TARGET = 0.8
 
@@ -96,6 +97,7 @@ class Power:
         return " ".join(self.sentences)
 
 
+@one_thread
 def simulate_power(
     result: MixedResult,
     label: str,
@@ -286,6 +288,7 @@ class Plan:
         return " ".join(self.sentences)
 
 
+@one_thread
 def plan_next(
     result: MixedResult,
     label: str,

@@ -31,6 +31,7 @@ from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.engine import polish
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.moments import Moments, Solution, random_design
+from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult
@@ -124,6 +125,7 @@ def contrast_row(result: MixedResult, label: str) -> np.ndarray:
     )  # fmt: skip
 
 
+@one_thread
 def parametric_bootstrap(
     result: MixedResult,
     label: str,
@@ -194,6 +196,7 @@ def null_basis(row: np.ndarray) -> np.ndarray:
     return np.linalg.svd(row[None, :])[2][1:].T
 
 
+@one_thread
 def permutation_test(
     result: MixedResult, label: str, draws: int = 9999, seed: int | np.random.Generator = 1
 ) -> Resampled:

@@ -23,6 +23,7 @@ from scipy import stats
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.mixed import MixedResult, fit_mixed
 from vibstudy.stats.resampling import Refit, contrast_row
+from vibstudy.stats.threads import one_thread
 
 MEDIUM_SPEED_SD = {"acoustic_disc": 0.03, "electrical_disc": 0.01, "tape_lp": 0.005}
 """Standard deviation of the relative playback speed by medium: common practice, no source."""
@@ -67,6 +68,7 @@ class Sensitivity:
         return "\n".join(self.sentences)
 
 
+@one_thread
 def sensitivity(
     notes: pd.DataFrame,
     formula: str,
