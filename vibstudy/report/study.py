@@ -16,6 +16,7 @@ else the folder above ``notebooks/``, else the working folder.
 from __future__ import annotations
 
 import html
+import math
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -401,7 +402,7 @@ def estimate_words(row: pd.Series, unit: str, decimals: int = 2) -> str:
     return _with_interval(row, values, f" {unit}" if unit else "")
 
 
-def ratio_words(row: pd.Series, base: float = np.e) -> str:
+def ratio_words(row: pd.Series, base: float = math.e) -> str:
     """Return "+12 % (95 % interval +3 % to +20 %; t(13.2) = 3.10, p = 0.008)" of a log model's row."""
     values = [f"{100 * (base ** row[name] - 1):+.0f} %" for name in ("estimate", "low", "high")]
     return _with_interval(row, values)

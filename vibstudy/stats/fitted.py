@@ -6,6 +6,7 @@ fixed effects has its own degrees of freedom.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
@@ -23,7 +24,7 @@ from vibstudy.stats.threads import one_thread
 if TYPE_CHECKING:
     from vibstudy.stats.diagnosis import Diagnosis
 
-LOGARITHMS = {"log": np.e, "np.log": np.e, "log2": 2.0, "np.log2": 2.0, "log10": 10.0, "np.log10": 10.0}
+LOGARITHMS = {"log": math.e, "np.log": math.e, "log2": 2.0, "np.log2": 2.0, "log10": 10.0, "np.log10": 10.0}
 """Logarithms of an outcome that are undone when results are shown, by the name in the formula."""
 
 
@@ -50,7 +51,7 @@ class Scale:
     """
 
     kind: str = "identity"
-    base: float = np.e
+    base: float = math.e
 
     @classmethod
     def of(cls, outcome: str) -> Scale:
