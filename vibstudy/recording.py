@@ -30,6 +30,7 @@ from vibstudy.sound.media import MediaMeter, codec_cutoff
 from vibstudy.sound.reading import Audio, iter_blocks, read_excerpt
 from vibstudy.sound.tuning import CONCERT_HZ, estimate_tuning, rate_range
 from vibstudy.sound.wow import Wow, estimate_wow
+from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.noise import thin
 from vibstudy.vibrato.note import measure_note
 
@@ -121,13 +122,28 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
 
 
 @dataclass
-class _Found:
-    """A note found, and its line: times of `values` from the beginning of the file, of the line not."""
+class FoundNote:
+    """A note being measured.
+
+    Parameters
+    ----------
+    values : dict
+        Its columns; times from the beginning of the file, at true speed.
+    reasons : list of str
+        Reasons to doubt it.
+    line : NoteLine | None
+        Its refined line; times from the first sample of the sound it was read from.
+    origin_s : float
+        Place of that sample in the file, at true speed.
+    fit : VibratoFit | None
+        Its vibrato, once measured; None when there is none.
+    """
 
     values: dict[str, Any]
     reasons: list[str]
     line: NoteLine | None
     origin_s: float
+    fit: VibratoFit | None = None
 
 
 def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str, Any]) -> RecordingResult:
@@ -142,7 +158,7 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
         speed_factor=_number(row, "speed_factor") or 1.0,
     )
     meter = MediaMeter()
-    notes: list[_Found] = []
+    notes: list[FoundNote] = []
     facts: dict[str, Any] = {}
     block: Audio | None
     with step("read"):
@@ -178,14 +194,14 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
             "wow_percent": wow.depth_percent if wow.found else np.nan,
             "wow_weighted_percent": wow.weighted_percent if wow.found else np.nan,
             "wow_p": wow.p,
+            "wow_cycle": wow.to_json(),
         }
         for note in notes:
-            _take_out(note, wow)
-            _measure_vibrato(note, settings, row)
+            measure_vibrato(note, wow, settings, row)
     return _result(notes, facts, settings, row)
 
 
-def _find_notes(audio: Audio, settings: Settings) -> tuple[list[_Found], str]:
+def _find_notes(audio: Audio, settings: Settings) -> tuple[list[FoundNote], str]:
     """Notes of one block with their refined lines; and what tracked them."""
     from vibstudy.notes.segment import segment_notes
     from vibstudy.pitch.trackers import second_opinion, track_line
@@ -203,23 +219,44 @@ def _find_notes(audio: Audio, settings: Settings) -> tuple[list[_Found], str]:
     with step("segment"):
         found = segment_notes(audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s)
     with step("measure"):
-        notes = [_find_note(audio, contour, octaves, note) for note in found.to_dict("records")]
+        notes = [find_note(audio, contour, note, octaves) for note in found.to_dict("records")]
     return notes, contour.tracker
 
 
-def _find_note(audio: Audio, contour: Contour, octaves: np.ndarray, found: Mapping[Any, Any]) -> _Found:
-    """One note: its refined line, and reasons to doubt it."""
+def find_note(
+    audio: Audio, contour: Contour, found: Mapping[Any, Any], octaves: np.ndarray | None = None
+) -> FoundNote:
+    """Refine the line of one note, and collect reasons to doubt it.
+
+    Parameters
+    ----------
+    audio : Audio
+        Sound that holds the note, clicks bridged.
+    contour : Contour
+        The tracker's line of this sound.
+    found : mapping
+        ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
+        (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``.
+    octaves : ndarray [shape=(frames,)] | None
+        Octaves between the tracker and a second opinion, frame by frame; NaN where one is silent.
+
+    Returns
+    -------
+    FoundNote
+        Without vibrato: :func:`measure_vibrato` adds it.
+    """
     onset, offset = float(found["onset_s"]), float(found["offset_s"])
     frames = (contour.time_s >= onset) & (contour.time_s <= offset)
-    reasons = [] if found["quality"] == "ok" else str(found["quality"]).split(";")
+    known = found.get("quality", "ok")
+    reasons = [] if known == "ok" else str(known).split(";")
     values: dict[str, Any] = {
         "onset_s": audio.origin_s + onset,
         "offset_s": audio.origin_s + offset,
         "duration_s": offset - onset,
-        "onset_se_s": found["onset_se_s"],
-        "offset_se_s": found["offset_se_s"],
-        "note_kind": found["note_kind"],
-        "pitch_hz": found["pitch_hz"],
+        "onset_se_s": found.get("onset_se_s", np.nan),
+        "offset_se_s": found.get("offset_se_s", np.nan),
+        "note_kind": found.get("note_kind", "note"),
+        "pitch_hz": found.get("pitch_hz", np.nan),
         "voiced_fraction": float(contour.voiced[frames].mean()) if frames.any() else np.nan,
     }
     line = refine_note(audio.samples, audio.rate_hz, contour, onset, offset)
@@ -233,14 +270,15 @@ def _find_note(audio: Audio, contour: Contour, octaves: np.ndarray, found: Mappi
             reasons.append("outlier_harmonics")
     if values["voiced_fraction"] < GAP_BELOW:
         reasons.append("gap")
-    if np.any(frames & np.isfinite(octaves)) and np.nanmedian(octaves[frames]) > OCTAVE_ABOVE:
+    apart = octaves[frames] if octaves is not None else np.zeros(0)
+    if np.isfinite(apart).any() and np.nanmedian(apart) > OCTAVE_ABOVE:
         reasons.append("octave_unsure")
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
-    return _Found(values, reasons, line, audio.origin_s)
+    return FoundNote(values, reasons, line, audio.origin_s)
 
 
-def _wow(notes: list[_Found]) -> Wow:
+def _wow(notes: list[FoundNote]) -> Wow:
     """Periodic deviation common to all notes."""
     lines = [(note.origin_s, note.line) for note in notes if note.line is not None]
     pieces = [
@@ -252,7 +290,7 @@ def _wow(notes: list[_Found]) -> Wow:
     return estimate_wow(join(times), join(cents), number)
 
 
-def _take_out(note: _Found, wow: Wow) -> None:
+def _without_wow(note: FoundNote, wow: Wow) -> None:
     """Take the wow out of a note's line."""
     if note.line is None or not wow.found:
         return
@@ -261,13 +299,26 @@ def _take_out(note: _Found, wow: Wow) -> None:
     note.line = replace(note.line, cents=note.line.cents - deviation, integral=note.line.integral - integral)
 
 
-def _measure_vibrato(note: _Found, settings: Settings, row: Mapping[str, Any]) -> None:
-    """Add pitch and vibrato to a note's columns."""
+def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[str, Any]) -> None:
+    """Add pitch, vibrato and quality to a note's columns.
+
+    Parameters
+    ----------
+    note : FoundNote
+        From :func:`find_note`; completed in place.
+    wow : Wow
+        Of the whole recording: taken out of the line first.
+    settings : Settings
+        Range of rates, level of false alarms.
+    row : mapping
+        The recording's cells of the manifest: ``tempo_bpm``, ``speed_factor``, ``medium``.
+    """
+    _without_wow(note, wow)
     line = note.line
     if line is not None:
         note.values["pitch_hz"] = line.reference_hz * 2.0 ** (float(np.mean(line.cents)) / 1200.0)
         if note.values["note_kind"] == "note":
-            vibrato, _ = measure_note(
+            vibrato, note.fit = measure_note(
                 line,
                 rate_min_hz=settings.vibrato_min_hz,
                 rate_max_hz=settings.vibrato_max_hz,
@@ -280,7 +331,6 @@ def _measure_vibrato(note: _Found, settings: Settings, row: Mapping[str, Any]) -
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}
     note.values["quality"] = ";".join(dict.fromkeys(note.reasons)) or "ok"
-    note.values["reviewed"] = "auto"
 
 
 def _line_frame(line: NoteLine, origin_s: float, number: int) -> pd.DataFrame:
@@ -297,11 +347,12 @@ def _line_frame(line: NoteLine, origin_s: float, number: int) -> pd.DataFrame:
 
 
 def _result(
-    notes: list[_Found], facts: dict[str, Any], settings: Settings, row: Mapping[str, Any]
+    notes: list[FoundNote], facts: dict[str, Any], settings: Settings, row: Mapping[str, Any]
 ) -> RecordingResult:
     name = str(row.get("recording_id") or "recording")
     frame = typed(pd.DataFrame([note.values for note in notes]), NOTE_COLUMNS)
     frame["recording_id"] = pd.array([name] * len(frame), dtype="string")
+    frame["reviewed"] = pd.array(["auto"] * len(frame), dtype="string")
     frame["note_id"] = pd.array([f"{name}/{i:04d}" for i in range(1, len(frame) + 1)], dtype="string")
     given = _number(row, "tuning_hz") or settings.tuning_hz or None
     tuning: dict[str, Any]

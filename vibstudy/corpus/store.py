@@ -84,6 +84,8 @@ ROW_FIELDS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm")
 
 _FILE_FIELDS = {"audio": "the sound file", "score": "the score", "notes": "the note list"}
 _TABLES = ("notes.parquet", "line.parquet", "recording.json")
+_KEPT_INSIDE = ["wow_cycle"]
+"""Kept with a recording for measuring its notes again; not for the tables."""
 _DAMAGED = "what was stored is damaged"
 _LOCK_S = 0.5
 
@@ -495,7 +497,7 @@ class Store:
 
     def _write_measured(self, tags: pd.DataFrame, done: Mapping[str, Entry]) -> dict[str, Any]:
         recordings = pd.DataFrame([self.recording(name) | {"recording_id": name} for name in done])
-        recordings = typed(recordings, RECORDING_COLUMNS)
+        recordings = typed(recordings, RECORDING_COLUMNS).drop(columns=_KEPT_INSIDE, errors="ignore")
         recordings["vibstudy_version"] = [entry.version for entry in done.values()]
         provenance = recordings[[column.name for column in PROVENANCE_COLUMNS if column.name in recordings]]
         recordings = recordings.drop(columns=list(provenance))

@@ -115,11 +115,16 @@ class ReviewedStudy:
     @cached_property
     def reader(self) -> PhraseReader:
         """Reads phrases from the user's files."""
-        tuning: dict[str, float] = {}
-        if "tuning_hz" in self.measured:
-            known = self.measured[self.measured["tuning_hz"].notna()]
-            tuning = dict(zip(known["recording_id"], known["tuning_hz"], strict=True))
-        return PhraseReader(self.recordings, self.settings, tuning)
+        return PhraseReader(self.recordings, self.settings, self._facts)
+
+    def _facts(self, recording_id: str) -> dict[str, Any]:
+        """What was found over a whole recording; from the joint table where there is no cache."""
+        try:
+            return self.store.recording(recording_id)
+        except VibstudyError:
+            rows = self.measured[self.measured["recording_id"].eq(recording_id)]
+            found = {} if rows.empty else rows.iloc[0].to_dict()
+            return {str(name): value for name, value in found.items() if pd.notna(value)}
 
     def add(self, edit: Edit) -> None:
         """Store a decision; it is on the disk when this returns."""

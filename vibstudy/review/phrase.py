@@ -2,11 +2,12 @@
 
 Only the seconds around the note are read. The tracker runs once a phrase, and its line is kept in
 memory with the sound of the last few phrases; measuring a note between new edges then takes the
-refinement and the fit alone (:func:`vibstudy.pitch.refine.refine_note`,
-:func:`vibstudy.vibrato.note.measure_note`): the same calls that measured it at first.
+refinement and the fit alone (:func:`vibstudy.recording.find_note`,
+:func:`vibstudy.recording.measure_vibrato`): the same calls that measured it at first, with the same
+channel, clicks bridged, and the wow found over the whole recording taken out.
 
 What can differ from the first measurement of the same edges: the tracker sees the phrase instead of the
-whole recording, and corrections found over a whole recording (wow, clicks) are not applied.
+whole recording.
 
 Sounds
 ------
@@ -17,7 +18,7 @@ Every sound is brought to -23 dB re full scale (RMS), peaks below half of full s
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from io import BytesIO
@@ -31,12 +32,13 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Recording
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.refine import NoteLine, refine_note
-from vibstudy.recording import DISAGREE_ABOVE, GAP_BELOW, NOISY_BELOW_DB
+from vibstudy.pitch.refine import NoteLine
+from vibstudy.recording import find_note, measure_vibrato
 from vibstudy.report.study import safe_level
+from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
+from vibstudy.sound.wow import Wow
 from vibstudy.vibrato.fit import VibratoFit
-from vibstudy.vibrato.note import measure_note
 
 AROUND_S = 2.5
 """Sound read before and after a note."""
@@ -51,9 +53,20 @@ _TONE_FADE_S = 0.12
 
 @dataclass(frozen=True, eq=False)
 class Phrase:
-    """Sound around a note, and the tracker's line. Times of `contour` from the first sample."""
+    """Sound around a note.
+
+    Parameters
+    ----------
+    audio : Audio
+        As it is in the file: to be heard and seen.
+    bridged : Audio
+        With clicks bridged: to be measured.
+    contour : Contour
+        The tracker's line; times from the first sample.
+    """
 
     audio: Audio
+    bridged: Audio
     contour: Contour
 
     @property
@@ -103,19 +116,20 @@ class PhraseReader:
         By recording_id.
     settings : Settings
         As they measured the study.
-    tuning_hz : mapping of str to float
-        Tuning used for each recording; where missing, notes get no name.
+    facts : callable | None
+        Gives what was found over a whole recording (``recording.json``), by recording_id: tuning, channel,
+        wow. None: nothing is known; notes get no name.
     """
 
     def __init__(
         self,
         recordings: Mapping[str, Recording],
         settings: Settings,
-        tuning_hz: Mapping[str, float] | None = None,
+        facts: Callable[[str], Mapping[str, Any]] | None = None,
     ):
         self.recordings = recordings
         self.settings = settings
-        self.tuning_hz = tuning_hz or {}
+        self._facts = facts or (lambda _: {})
         self._kept: OrderedDict[tuple[str, float, float], Phrase] = OrderedDict()
 
     def phrase(self, recording_id: str, onset_s: float, offset_s: float) -> Phrase:
@@ -138,11 +152,22 @@ class PhraseReader:
         last = _number(recording.row, "end_s")
         start = max((onset_s - AROUND_S) / speed, first)
         end = (offset_s + AROUND_S) / speed
-        audio = read_audio(recording.audio_path, start, end if last is None else min(end, last), speed)
-        contour = track_line(
-            audio.samples, audio.rate_hz, self.settings.tracker, self.settings.fmin_hz, self.settings.fmax_hz
+        audio = read_audio(
+            recording.audio_path,
+            start,
+            end if last is None else min(end, last),
+            speed,
+            channel=self._facts(recording_id).get("channel"),
         )
-        phrase = Phrase(audio, contour)
+        bridged = replace(audio, samples=repair_clicks(audio.samples, audio.rate_hz)[0])
+        contour = track_line(
+            bridged.samples,
+            bridged.rate_hz,
+            self.settings.tracker,
+            self.settings.fmin_hz,
+            self.settings.fmax_hz,
+        )
+        phrase = Phrase(audio, bridged, contour)
         # at the ends of the recording there is no margin to ask for
         low = audio.origin_s + (0.0 if start <= first else LEAST_AROUND_S)
         at_end = phrase.end_s < offset_s + AROUND_S - 0.05
@@ -151,6 +176,9 @@ class PhraseReader:
         while len(self._kept) > _KEPT_PHRASES:
             self._kept.popitem(last=False)
         return phrase
+
+    def _wow(self, recording_id: str) -> Wow:
+        return Wow.from_json(self._facts(recording_id).get("wow_cycle"))
 
     def _recording(self, recording_id: str) -> Recording:
         if recording_id not in self.recordings:
@@ -173,10 +201,10 @@ class PhraseReader:
         """
         name = str(note["recording_id"])
         phrase = self.phrase(name, onset_s, offset_s)
-        tempo = _number(self._recording(name).row, "tempo_bpm")
+        row, edges = self._recording(name).row, (onset_s, offset_s)
         with threadpool_limits(limits=1):
-            found = _measure(phrase, note, onset_s, offset_s, octave_shift, self.settings, tempo)
-        pitch, tuning = found.columns["pitch_hz"], self.tuning_hz.get(name)
+            found = _measure(phrase, note, edges, octave_shift, self.settings, row, self._wow(name))
+        pitch, tuning = found.columns["pitch_hz"], self._facts(name).get("tuning_hz")
         if tuning and pitch and np.isfinite(pitch):
             semitones = 69.0 + 12.0 * np.log2(pitch / tuning)
             found.columns["midi"] = int(np.clip(round(semitones), 0, 127))
@@ -212,54 +240,22 @@ def remeasure(
 def _measure(
     phrase: Phrase,
     note: Mapping[str, Any],
-    onset_s: float,
-    offset_s: float,
+    edges_s: tuple[float, float],
     octave_shift: int,
     settings: Settings,
-    tempo_bpm: float | None,
+    row: Mapping[str, Any],
+    wow: Wow,
 ) -> Measured:
-    contour = _nearest_octave(phrase, octave_shift)
-    onset, offset = onset_s - phrase.start_s, offset_s - phrase.start_s
-    frames = (contour.time_s >= onset) & (contour.time_s <= offset)
     kind = note.get("note_kind")
-    kind = "note" if kind is None or pd.isna(kind) else str(kind)
-    reasons = [reason for reason in _reasons(note) if reason in _KEPT_REASONS]
-    columns: dict[str, Any] = {
-        "onset_s": onset_s,
-        "offset_s": offset_s,
-        "duration_s": offset_s - onset_s,
-        "note_kind": kind,
-        "voiced_fraction": float(contour.voiced[frames].mean()) if frames.any() else np.nan,
-        "pitch_hz": np.nan,
+    found = {
+        "onset_s": edges_s[0] - phrase.start_s,
+        "offset_s": edges_s[1] - phrase.start_s,
+        "quality": ";".join(reason for reason in _reasons(note) if reason in _KEPT_REASONS) or "ok",
+        "note_kind": "note" if kind is None or pd.isna(kind) else str(kind),
     }
-    fit = None
-    line = refine_note(phrase.audio.samples, phrase.audio.rate_hz, contour, onset, offset)
-    if line is None:
-        reasons.append("too_short")
-    else:
-        columns |= {
-            "pitch_hz": line.reference_hz,
-            "level_db": float(np.median(line.level_db)),
-            "snr_db": line.snr_db,
-        }
-        if line.snr_db < NOISY_BELOW_DB:
-            reasons.append("noisy")
-        if line.disagreement > DISAGREE_ABOVE:
-            reasons.append("outlier_harmonics")
-        if kind == "note":
-            vibrato, fit = measure_note(
-                line,
-                rate_min_hz=settings.vibrato_min_hz,
-                rate_max_hz=settings.vibrato_max_hz,
-                false_alarm=settings.false_alarm,
-                tempo_bpm=tempo_bpm,
-            )
-            reasons += vibrato.pop("quality")
-            columns |= vibrato
-    if columns["voiced_fraction"] < GAP_BELOW:
-        reasons.append("gap")
-    columns["quality"] = ";".join(dict.fromkeys(reasons)) or "ok"
-    return Measured(columns, line, fit)
+    again = find_note(phrase.bridged, _nearest_octave(phrase, octave_shift), found)
+    measure_vibrato(again, wow, settings, row)
+    return Measured(again.values, again.line, again.fit)
 
 
 def _nearest_octave(phrase: Phrase, octave_shift: int) -> Contour:

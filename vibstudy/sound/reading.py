@@ -126,6 +126,7 @@ def read_audio(
     end_s: float | None = None,
     speed_factor: float = 1.0,
     rate_hz: float = WORKING_RATE_HZ,
+    channel: str | None = None,
 ) -> Audio:
     """Read a recording, or a part of it, whole.
 
@@ -139,6 +140,8 @@ def read_audio(
         Speed of the file over true speed.
     rate_hz : float > 0
         Working rate.
+    channel : str | None
+        Channel to use, as in :class:`Audio`; None, or one that the file has not: the best.
 
     Returns
     -------
@@ -152,7 +155,14 @@ def read_audio(
     """
     blocks = list(
         iter_blocks(
-            path, math.inf, 0.0, start_s=start_s, end_s=end_s, speed_factor=speed_factor, rate_hz=rate_hz
+            path,
+            math.inf,
+            0.0,
+            start_s=start_s,
+            end_s=end_s,
+            speed_factor=speed_factor,
+            rate_hz=rate_hz,
+            channel=channel,
         )
     )
     return blocks[0] if len(blocks) == 1 else _joined(blocks)
@@ -166,6 +176,7 @@ def iter_blocks(
     end_s: float | None = None,
     speed_factor: float = 1.0,
     rate_hz: float = WORKING_RATE_HZ,
+    channel: str | None = None,
 ) -> Iterator[Audio]:
     """Read a recording in blocks, so that an hour needs no more memory than a minute.
 
@@ -180,7 +191,7 @@ def iter_blocks(
         Length of a block at true speed.
     overlap_s : float >= 0
         What neighbours share, at true speed.
-    start_s, end_s, speed_factor, rate_hz
+    start_s, end_s, speed_factor, rate_hz, channel
         As in :func:`read_audio`.
 
     Yields
@@ -205,7 +216,7 @@ def iter_blocks(
     digest = _sha256(path)
     with _opened(path) as (handle, remarks):
         first, last = _span(path, handle, start_s, end_s)
-        channel, mix = _choose_channel(handle, first, last)
+        used, mix = _choose_channel(handle, first, last, channel)
         in_rate = handle.samplerate / speed_factor
         expected_s = min((last - first) / in_rate + 1.0, _LONGEST_BUFFER_S)
         size = round(min(block_s, expected_s) * rate_hz)
@@ -223,7 +234,7 @@ def iter_blocks(
                     file_rate_hz=float(handle.samplerate),
                     channels=handle.channels,
                     duration_s=len(samples) / rate_hz,
-                    channel=channel,
+                    channel=used,
                     sha256=digest,
                     peak=0.0,
                     clipped_fraction=0.0,
@@ -602,9 +613,11 @@ def _joined(blocks: list[Audio]) -> Audio:
 # Choice of channel
 
 
-def _choose_channel(handle, first: int, last: int) -> tuple[str, np.ndarray]:
-    """Name of the best channel, and its weights [shape=(channels,)]."""
+def _choose_channel(handle, first: int, last: int, wanted: str | None) -> tuple[str, np.ndarray]:
+    """Name of the wanted channel, or else the best, and its weights [shape=(channels,)]."""
     names = _candidates(handle.channels)
+    if wanted in names:
+        return wanted, names[wanted]
     if len(names) == 1:
         return next(iter(names.items()))
     excerpt = np.concatenate(_excerpt(handle, first, last))

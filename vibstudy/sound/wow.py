@@ -25,6 +25,7 @@ weighted depth
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import dataclass
 
@@ -46,6 +47,16 @@ _FEWEST_NOTES = 12
 _SCOOP_S = 0.1
 _LOCKED = 0.4
 _WORKSPACE = 200_000
+_KEPT = (
+    "rate_hz",
+    "depth_cents",
+    "depth_se_cents",
+    "phase_rad",
+    "p",
+    "beat_locked",
+    "limit_cents",
+    "stretch_s",
+)
 
 _WEIGHTING_HZ = np.array([0.2, 0.315, 0.4, 0.63, 0.8, 1.0, 2.0, 4.0, 6.3, 10, 20, 40, 100, 200])
 _WEIGHTING_DB = np.array(
@@ -116,6 +127,24 @@ class Wow:
         stretch = np.clip((time_s / self.stretch_s).astype(int), 0, len(self.stretches) - 1)
         return np.real(self.stretches[stretch] * np.exp(2j * np.pi * self.rate_hz * time_s))
 
+    def to_json(self) -> str | None:
+        """What :meth:`cents` needs, to be kept beside the measurement; None when none was found."""
+        if not self.found:
+            return None
+        fields = {name: getattr(self, name) for name in _KEPT}
+        cycle = [[value.real, value.imag] for value in self.stretches.tolist()]
+        return json.dumps(fields | {"stretches": cycle})
+
+    @classmethod
+    def from_json(cls, kept: str | None) -> Wow:
+        """The wow of :meth:`to_json`; no wow for None."""
+        if kept is None:
+            nan = math.nan
+            return cls(False, nan, nan, nan, nan, 1.0, False, nan, _STRETCH_S, np.zeros(0, complex))
+        fields = json.loads(kept)
+        cycle = np.array([complex(*value) for value in fields.pop("stretches")])
+        return cls(found=True, stretches=cycle, **fields)
+
     def words(self) -> str:
         """Say it plainly."""
         if not math.isfinite(self.rate_hz):
@@ -158,8 +187,7 @@ def estimate_wow(
     """
     series = _binned(time_s, cents, note, weights)
     if series is None or len(series.starts) < _FEWEST_NOTES:
-        nan = float("nan")
-        return Wow(False, nan, nan, nan, nan, 1.0, False, nan, _STRETCH_S, np.zeros(0, complex))
+        return Wow.from_json(None)
     bands = [
         (name_hz * (1 - _ROTATION_TOLERANCE), name_hz * (1 + _ROTATION_TOLERANCE))
         for name_hz in ROTATION_HZ.values()
