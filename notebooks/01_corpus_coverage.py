@@ -26,7 +26,7 @@
 from vibstudy.report import figures as draw
 from vibstudy.report.figures import coverage_words, measured_counts, telling_length_s
 from vibstudy.report.study import open_study
-from vibstudy.stats.confounds import confounds
+from vibstudy.stats import find_confounds
 
 study = open_study()
 study.say_origin()
@@ -59,7 +59,7 @@ with study.attempt("the corpus in numbers"):
 
 # %%
 with study.attempt("what this corpus cannot tell apart"):
-    study.say_list(confounds(recordings).sentences)
+    study.say_list(find_confounds(recordings).sentences)
 
 # %% [markdown]
 # ## How much could be measured

@@ -26,10 +26,8 @@ import numpy as np
 from vibstudy.report import figures as draw
 from vibstudy.report.figures import add_period, default_cuts, vibrato_notes
 from vibstudy.report.study import effects_in_words, formula, model_line, open_study, ratio_words
-from vibstudy.stats import fit_mixed, leave_out
-from vibstudy.stats.confounds import confounds
+from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out
 from vibstudy.stats.influence import influence_sentences
-from vibstudy.stats.sensitivity import sensitivity
 
 study = open_study()
 study.say_origin()
@@ -135,7 +133,9 @@ with study.attempt("extent over the decades"):
 with study.attempt("extent by period and region"):
     both = fit_mixed(vibrato_notes(notes), "log(extent_cents) ~ period * region")
     means = both.means("region", by=["period"]).dropna(subset=["mean"]).drop(columns=["low", "high"])
-    means = means.rename(columns=lambda name: name.removeprefix("typical_")).rename(columns={"typical": "estimate"})
+    means = means.rename(columns=lambda name: name.removeprefix("typical_")).rename(
+        columns={"typical": "estimate"}
+    )
     study.save(*draw.marginal_means(means, "extent_cents", notes), "03_extent_by_period_and_region")
     contrasts = both.contrasts("period", by=["region"])
     study.show(contrasts[["ratio", "ratio_low", "ratio_high", "df", "p", "p_holm"]], {"df": 1}, index=True)
@@ -212,7 +212,7 @@ with study.attempt("the change of extent, with the medium and without accompanim
 
 # %%
 with study.attempt("how far decade, region and medium are entangled"):
-    entangled = confounds(good, formula("rate_hz", good, ["decades", "region", "medium"])).inflation
+    entangled = find_confounds(good, formula("rate_hz", good, ["decades", "region", "medium"])).inflation
     study.show(entangled[["factor", "units"]].rename(columns={"factor": "times as wide"}), 1, index=True)
 
 # %% [markdown]
@@ -220,7 +220,9 @@ with study.attempt("how far decade, region and medium are entangled"):
 
 # %%
 with study.attempt("the change of extent under other choices"):
-    other = sensitivity(good, formula("log(extent_cents)", good, ["decades", "region"]), "decades", speed_draws=0)
+    other = check_sensitivity(
+        good, formula("log(extent_cents)", good, ["decades", "region"]), "decades", speed_draws=0
+    )
     study.show(other.table[["check", "notes", "players", "estimate", "low", "high", "p"]], 3)
     study.say(" ".join(other.sentences))
 

@@ -17,7 +17,15 @@ from rich.console import Console
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_mixed, holm
 from vibstudy.stats.claimfile import EXAMPLE
-from vibstudy.stats.claims import Claim, Contrast, examine, judge_claims, read_claims, run_claims
+from vibstudy.stats.claims import (
+    Claim,
+    Contrast,
+    examine,
+    judge_claims,
+    log_claims,
+    read_claims,
+    run_claims,
+)
 from vibstudy.stats.filters import select
 from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.multiple import tost
@@ -445,6 +453,32 @@ def test_claims_of_a_study_from_writing_to_verdict(tmp_path: Path) -> None:
     write(tmp_path, GOOD.replace("to = 1970", "to = 1960"))
     _, said = run(tmp_path)
     assert "written after measuring" in said
+
+
+def test_measuring_logs_the_claims_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import vibstudy.measure
+    from vibstudy.cli import main
+
+    seen: list[list[str]] = []
+
+    def measure(*_: object, **__: object) -> None:
+        log = tmp_path / "results" / "claims_log.csv"
+        seen.append(list(pd.read_csv(log)["event"]) if log.exists() else [])
+        raise VibstudyError("far enough")
+
+    monkeypatch.setattr(vibstudy.measure, "measure_corpus", measure)
+    manifest = tmp_path / "corpus_manifest.csv"
+    manifest.write_text("recording_id,path,player,decade,region\n", encoding="utf-8")
+    main(["measure", str(manifest)])
+    write(tmp_path, GOOD.replace("expect", "expct"))  # a slip: told, and no bar to measuring
+    main(["measure", str(manifest)])
+    write(tmp_path, GOOD)
+    main(["measure", str(manifest)])
+    measured_study(tmp_path, corpus())
+    assert log_claims(tmp_path) is not None
+    assert seen == [[], [], ["claim", "claim"]]
+    assert run(tmp_path)[0] == 0
+    assert "written first" in set(pd.read_csv(tmp_path / "results" / "claims.csv")["standing"])
 
 
 def test_an_empty_file_of_claims_and_a_tampered_log(tmp_path: Path) -> None:

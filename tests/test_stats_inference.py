@@ -15,7 +15,7 @@ from vibstudy.stats import fit_mixed, holm, leave_out, parametric_bootstrap, per
 from vibstudy.stats.influence import influence_sentences, subset
 from vibstudy.stats.moments import Moments
 from vibstudy.stats.resampling import Refit, contrast_row
-from vibstudy.stats.sensitivity import sensitivity
+from vibstudy.stats.sensitivity import check_sensitivity
 from vibstudy.stats.smallsample import Satterthwaite
 
 
@@ -281,7 +281,7 @@ def test_influence_of_one_contrast_and_of_nothing() -> None:
 def test_sensitivity_refits_every_choice() -> None:
     frame = corpus(10, effect=1.5)
     other = frame.assign(rate_hz=frame["rate_hz"] + 0.02)
-    found = sensitivity(frame, FORMULA, TERM, other_trackers={"pyin": other}, speed_draws=20)
+    found = check_sensitivity(frame, FORMULA, TERM, other_trackers={"pyin": other}, speed_draws=20)
     checks = list(found.table["check"])
     assert checks == [
         "as fitted",
@@ -304,11 +304,11 @@ def test_sensitivity_refits_every_choice() -> None:
 def test_sensitivity_says_what_cannot_be_checked() -> None:
     frame = corpus()
     frame.loc[frame["school"] == "a", "medium"] = "tape_lp"
-    found = sensitivity(frame, "rate_hz ~ school", TERM, speed_draws=0)
+    found = check_sensitivity(frame, "rate_hz ~ school", TERM, speed_draws=0)
     assert "without tape_lp: cannot be fitted" in str(found)
 
 
 def test_speed_says_nothing_of_extent() -> None:
     # A speed error multiplies pitch and rate and leaves cents alone (arithmetic).
-    found = sensitivity(corpus(), "log(extent_cents) ~ school", TERM, speed_sd=0.05)
+    found = check_sensitivity(corpus(), "log(extent_cents) ~ school", TERM, speed_sd=0.05)
     assert "playback speed uncertain" not in set(found.table["check"])

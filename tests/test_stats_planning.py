@@ -10,7 +10,7 @@ from statsmodels.stats.outliers_influence import variance_inflation_factor
 
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import coverage, fit_extent, fit_mixed, plan_next, simulate_power
-from vibstudy.stats.confounds import confounds, inflation
+from vibstudy.stats.confounds import find_confounds, inflation
 from vibstudy.stats.frames import prepare
 
 
@@ -73,7 +73,7 @@ def test_missing_tags_are_a_level_and_unknown_ones_named() -> None:
 def test_a_cell_of_one_player_is_told_in_a_sentence() -> None:
     frame = corpus()
     frame = frame[~((frame["decade"] == 1950) & (frame["region"] == "B") & (frame["player"] != "P4"))]
-    told = str(confounds(frame))
+    told = str(find_confounds(frame))
     assert (
         "All notes of decade 1950, region B are by one player (P4, medium electrical_disc): there this "
         "corpus cannot tell player, region and medium apart." in told
@@ -85,7 +85,7 @@ def test_a_cell_of_one_player_is_told_in_a_sentence() -> None:
 def test_tags_that_go_together_and_empty_cells() -> None:
     frame = corpus().assign(school=lambda d: d["region"].map({"A": "old", "B": "new"}))
     frame = frame[~((frame["decade"] == 1950) & (frame["region"] == "B"))]
-    found = confounds(frame, "rate_hz ~ C(decade) * region + school", by=("decade", "region"))
+    found = find_confounds(frame, "rate_hz ~ C(decade) * region + school", by=("decade", "region"))
     assert set(found.aliased) == {"school[T.old]", "C(decade)[T.1950]:region[T.B]"}
     assert "region and school go together without exception" in str(found)
     assert "No notes at all: decade 1950, region B" in str(found)
@@ -93,7 +93,7 @@ def test_tags_that_go_together_and_empty_cells() -> None:
 
 
 def test_a_clean_corpus_has_nothing_to_tell() -> None:
-    found = confounds(corpus(18), "rate_hz ~ C(decade) + region", by=("decade", "region"))
+    found = find_confounds(corpus(18), "rate_hz ~ C(decade) + region", by=("decade", "region"))
     assert found.sentences == ("Every cell has at least three players, and no tag is tied to another.",)
     assert found.inflation["factor"].max() == pytest.approx(1.0)
     assert found.condition < 10
@@ -114,11 +114,11 @@ def test_inflation_is_the_root_of_the_variance_inflation_factor() -> None:
     assert found.loc["year", "factor"] == pytest.approx(expected, rel=1e-9)
     assert expected > 2
     assert found["nearly_aliased"].all()
-    assert "year is entangled with the other terms" in str(confounds(frame, "rate_hz ~ year + tempo"))
+    assert "year is entangled with the other terms" in str(find_confounds(frame, "rate_hz ~ year + tempo"))
 
 
 def test_a_model_that_cannot_be_built_is_told_not_raised() -> None:
-    assert "Did you mean 'region'" in str(confounds(corpus(), "rate_hz ~ regoin"))
+    assert "Did you mean 'region'" in str(find_confounds(corpus(), "rate_hz ~ regoin"))
 
 
 # --- power

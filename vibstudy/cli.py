@@ -159,6 +159,7 @@ def measure(
     manifest = _find_manifest(manifest)
     chosen = _settings(settings, manifest, tracker)
     out = _results(manifest, out)
+    _log_claims(manifest, out)
     with _Display() as display:
         report = measure_corpus(manifest, out, chosen, workers, display.show, cluster, fresh=not cache)
     _say_report(report, manifest)
@@ -442,6 +443,20 @@ def _settings(file: Path | None, manifest: Path, tracker: str | None) -> Setting
 
     settings = load_settings(file if file is not None else manifest.parent)
     return replace(settings, tracker=tracker) if tracker is not None else settings
+
+
+def _log_claims(manifest: Path, out: Path) -> None:
+    """Log what is claimed before the data are there; claims with mistakes do not stop the measuring."""
+    study = manifest.absolute().parent
+    if not (study / "claims.toml").is_file() or out.absolute() != study / "results":
+        return
+    from vibstudy.stats.claims import log_claims
+
+    try:
+        log_claims(study)
+    except VibstudyError as error:
+        title = "These claims could not be logged before measuring; mend them and run 'vibstudy claims':"
+        _say_all(error.problems, title, error=True)
 
 
 def _apply_decisions(manifest: Path, out: Path, settings: Settings) -> None:

@@ -45,7 +45,7 @@ from vibstudy.errors import Problem, VibstudyError
 from vibstudy.report.figures_data import vibrato_notes
 from vibstudy.report.study import formula
 from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, table_schema
-from vibstudy.stats.claims import CLAIMS_FILE, judge_claims, log_new, read_claims
+from vibstudy.stats.claims import CLAIMS_FILE, hashes_of, judge_claims, log_new, read_claims
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
 from vibstudy.stats.ledger import Ledger
 
@@ -203,9 +203,7 @@ def make_package(study: str | Path, out: str | Path, about: About | None = None)
             )
         )
     if (study / CLAIMS_FILE).is_file():  # the log goes along: it holds every recording and claim
-        hashes = recordings["audio_sha256"].astype("string").fillna("").astype(str)
-        named = dict(zip(recordings["recording_id"].astype(str), hashes, strict=True))
-        log_new(study, read_claims(study / CLAIMS_FILE), (notes, named))
+        log_new(study, read_claims(study / CLAIMS_FILE), hashes_of(recordings))
     problems = [*_told_paths(notes, "notes.csv", sounds), *_told_paths(recordings, "recordings.csv", sounds)]
     texts = {
         name: source.read_text(encoding="utf-8")

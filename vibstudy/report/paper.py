@@ -31,7 +31,7 @@ from vibstudy.report.paper_figures import PaperFigure, draw_figures
 from vibstudy.report.paper_references import bibtex, references_table
 from vibstudy.report.study import Study, open_study
 from vibstudy.sound.reading import WORKING_RATE_HZ
-from vibstudy.stats.claims import CLAIMS_FILE, Claim, judge_claims, log_new, read_claims
+from vibstudy.stats.claims import CLAIMS_FILE, Claim, hashes_of, judge_claims, log_new, read_claims
 
 TITLE = "Vibrato in recordings: a draft"
 INTERVAL_PER_CENT = 95
@@ -149,9 +149,8 @@ def _claims_table(
     if not claims:
         return pd.DataFrame(columns=["claim", "verdict", "estimate", "unit", "low", "high", "caveats"])
     # claims and recordings are logged before the answer is known, as 'vibstudy claims' does
-    hashes = recordings["audio_sha256"].astype("string").fillna("").astype(str)
-    named = dict(zip(recordings["recording_id"].astype(str), hashes, strict=True))
-    table = judge_claims(claims, notes, log_new(study.folder, claims, (notes, named)), named)
+    hashes = hashes_of(recordings)
+    table = judge_claims(claims, notes, log_new(study.folder, claims, hashes), hashes)
     table["sentence"] = table["sentence"].str.removesuffix(".")
     table["compared"] = [text.compared_words(claim) for claim in claims]
     table["expect"] = [claim.expect for claim in claims]

@@ -25,7 +25,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.report.figures_data import by_player, judged_notes, plural, vibrato_notes
 from vibstudy.schema import QUALITY_REASONS
 from vibstudy.stats.claims import Claim
-from vibstudy.stats.confounds import confounds
+from vibstudy.stats.confounds import find_confounds
 from vibstudy.stats.examine import level_text
 
 MINUS = "\N{MINUS SIGN}"
@@ -188,7 +188,7 @@ def limitations_table(notes: pd.DataFrame, claims: pd.DataFrame) -> pd.DataFrame
     """Return sentences on what the corpus cannot tell: audit of tags, and caveats of the claims."""
     rows = []
     with contextlib.suppress(VibstudyError):
-        rows += [("audit", sentence) for sentence in confounds(notes).sentences]
+        rows += [("audit", sentence) for sentence in find_confounds(notes).sentences]
     if len(claims):
         caveats = claims["caveats"].fillna("").astype(str)
         together: dict[str, list[str]] = {}

@@ -1,11 +1,11 @@
 """Mixed models, small-sample inference, claims, confounds, power and agreement.
 
 ========================================  ============================================================
-:func:`coverage`, ``confounds.confounds`` before any fit: what the corpus can tell, and what not
+:func:`coverage`, :func:`find_confounds`  before any fit: what the corpus can tell, and what not
 :func:`fit_mixed`, :func:`fit_extent`     rate, extent, onset delay ...: linear mixed model
 :func:`fit_presence`                      presence of vibrato: binomial mixed model
 :func:`leave_out`                         what leaving out one player or recording changes
-``sensitivity.sensitivity``               what stricter quality, medium, tracker or speed change
+:func:`check_sensitivity`                 what stricter quality, medium, tracker or speed change
 :func:`parametric_bootstrap`,             inference by simulation
 :func:`permutation_test`
 :func:`read_claims`, :func:`judge_claims` ``claims.toml``: written first, tested after
@@ -30,6 +30,8 @@ _HOMES = {
     "parametric_bootstrap": "resampling",
     "permutation_test": "resampling",
     "coverage": "confounds",
+    "find_confounds": "confounds",
+    "check_sensitivity": "sensitivity",
     "read_claims": "claims",
     "judge_claims": "claims",
     "run_claims": "claims",

@@ -61,7 +61,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import VibstudyError
 from vibstudy.stats.claimfile import CLAIMS_FILE, EXAMPLE, Claim, Contrast, read_claims
 from vibstudy.stats.examine import Finding, examine, level_text
 from vibstudy.stats.ledger import FILE_NAME, Ledger
@@ -79,6 +78,7 @@ __all__ = [
     "answer",
     "examine",
     "judge_claims",
+    "log_claims",
     "log_new",
     "read_claims",
     "run_claims",
@@ -213,7 +213,7 @@ def run_claims(study_folder: str | Path, console: Console) -> int:
         console.print(f"{CLAIMS_FILE} holds no claim yet. Write one before you look at the figures.")
         return 0
     measured = _measured(folder)
-    ledger = log_new(folder, claims, measured)
+    ledger = log_new(folder, claims, measured[1] if measured else None)
     if measured is None:
         console.print(
             f"{len(claims)} claims are logged in results/{FILE_NAME}; nothing is measured yet. "
@@ -229,25 +229,58 @@ def run_claims(study_folder: str | Path, console: Console) -> int:
 
 
 def _measured(folder: Path) -> tuple[pd.DataFrame, dict[str, str]] | None:
-    from vibstudy.corpus.tables import read_notes, read_recordings
+    from vibstudy.corpus.tables import read_notes
 
-    try:
-        notes, table = read_notes(folder), read_recordings(folder)
-    except VibstudyError:
-        if any((folder / "results").glob("notes.*")):
-            raise
+    recordings = _recordings(folder)
+    return None if recordings is None else (read_notes(folder), recordings)
+
+
+def _recordings(folder: Path) -> dict[str, str] | None:
+    """SHA-256 of the sound file of each recording measured; None when nothing is measured."""
+    from vibstudy.corpus.tables import read_recordings
+
+    if not any((folder / "results").glob("recordings.*")):
         return None
-    hashes = table["audio_sha256"].astype("string").fillna("")
-    return notes, dict(zip(table["recording_id"].astype(str), hashes.astype(str), strict=True))
+    return hashes_of(read_recordings(folder))
 
 
-def log_new(
-    folder: Path, claims: Sequence[Claim], measured: tuple[pd.DataFrame, dict[str, str]] | None
-) -> Ledger:
-    """Log recordings, then claims, that the log does not hold yet."""
+def hashes_of(recordings: pd.DataFrame) -> dict[str, str]:
+    """SHA-256 of the sound file by recording, as they are logged; "" where it is not known."""
+    hashes = recordings["audio_sha256"].astype("string").fillna("").astype(str)
+    return dict(zip(recordings["recording_id"].astype(str), hashes, strict=True))
+
+
+def log_claims(study_folder: str | Path) -> Ledger | None:
+    """Log the claims of a study as they read now, below the recordings measured up to now.
+
+    Called before a corpus is measured, so that the log can show which claims were written first.
+
+    Parameters
+    ----------
+    study_folder : path
+        Folder that may hold ``claims.toml``.
+
+    Returns
+    -------
+    Ledger | None
+        None when there is no claim.
+
+    Raises
+    ------
+    VibstudyError
+        When the claims cannot be read.
+    """
+    folder = Path(study_folder)
+    file = folder / CLAIMS_FILE
+    claims = read_claims(file) if file.is_file() else []
+    return log_new(folder, claims, _recordings(folder)) if claims else None
+
+
+def log_new(folder: Path, claims: Sequence[Claim], recordings: Mapping[str, str] | None) -> Ledger:
+    """Log recordings (their sound file's SHA-256), then claims, that the log does not hold yet."""
     ledger = Ledger(folder / "results" / FILE_NAME)
     new: list[tuple[str, str, str, str]] = []
-    for name, sha256 in (measured[1] if measured else {}).items():
+    for name, sha256 in (recordings or {}).items():
         if ledger.first("recording", name, sha256) is None:
             new.append(("recording", name, sha256, ""))
     for claim in claims:

@@ -129,7 +129,7 @@ class Confounds:
 
 
 @one_thread
-def confounds(
+def find_confounds(
     notes: pd.DataFrame,
     formula: str | None = None,
     by: Sequence[str] = ("decade", "region", "medium"),

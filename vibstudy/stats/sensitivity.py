@@ -34,7 +34,7 @@ _SPEED_POWER = {"hz": 1.0, "s": -1.0}
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """Result of :func:`sensitivity`.
+    """Result of :func:`check_sensitivity`.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ class Sensitivity:
 
 
 @one_thread
-def sensitivity(
+def check_sensitivity(
     notes: pd.DataFrame,
     formula: str,
     label: str,
