@@ -38,6 +38,7 @@ _CLEAR_HZ = (900.0, 5000.0)
 _TOP_HZ = 8000.0
 _BLOCK = 4096
 _LEAST_SE_S = 0.002
+_RISING_S = 0.03
 _STEP_TIMES_S = np.arange(-0.08, 0.081, 0.008)
 _VIBRATO_HZ = np.arange(4.0, 9.1, 0.7)
 
@@ -267,9 +268,14 @@ def attack(levels: Levels, earliest_s: float, about_s: float, latest_s: float) -
 
 
 def ending(levels: Levels, onset_s: float, latest_s: float) -> Edge | None:
-    """First fall of 10 dB below the loudest of the last 0.3 s that lasts; None if none."""
+    """First fall of 10 dB below the loudest of the last 0.3 s that lasts; None if none.
+
+    A rise at the very end belongs to the next note.
+    """
     a, b = levels.index(onset_s), levels.index(latest_s)
     db = levels.after_db[a : b + 1]
+    tail = round(_RISING_S / levels.hop_s)
+    db = db[: len(db) - tail + 1 + int(np.argmin(db[-tail:]))] if len(db) > tail else db
     if len(db) < 3:
         return None
     width = round(0.3 / levels.hop_s)
