@@ -21,12 +21,21 @@
 # thousand notes by six players are **six players**, not a thousand. A mixed model knows who played what.
 
 # %%
-import numpy as np
+from dataclasses import replace
 
 from vibstudy.report import figures as draw
 from vibstudy.report.figures import add_period, default_cuts, vibrato_notes
-from vibstudy.report.study import effects_in_words, formula, model_line, open_study, ratio_words
-from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out
+from vibstudy.report.study import (
+    add_decades,
+    effects_in_words,
+    formula,
+    level_words,
+    line_over_decades,
+    means_by,
+    open_study,
+    ratio_words,
+)
+from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out, plan_next, simulate_power
 from vibstudy.stats.influence import influence_sentences
 
 study = open_study()
@@ -45,7 +54,7 @@ CUTS = default_cuts(notes["decade"])
 
 with study.attempt("the periods"):
     notes = add_period(notes, CUTS)
-    notes["decades"] = (notes["decade"].astype(float) - 1960) / 10
+    notes = add_decades(notes)
     study.say("Periods: " + ", ".join(str(name) for name in notes["period"].cat.categories) + ".")
 
 # %% [markdown]
@@ -101,9 +110,7 @@ with study.attempt("the change of rate in words"):
 
 # %%
 with study.attempt("rate over the decades"):
-    decades = np.sort(notes["decade"].dropna().unique().astype(float))
-    band = model_line(rate, "decades", (decades - 1960) / 10).assign(decade=decades)
-    study.save(*draw.change_over_decades(notes, "rate_hz", band), "03_rate_over_decades")
+    study.save(*draw.change_over_decades(notes, "rate_hz", line_over_decades(rate)), "03_rate_over_decades")
 
 # %% [markdown]
 # ## The model of extent
@@ -119,8 +126,8 @@ with study.attempt("the model of extent"):
 
 # %%
 with study.attempt("extent over the decades"):
-    band = model_line(extent, "decades", (decades - 1960) / 10).assign(decade=decades)
-    study.save(*draw.change_over_decades(notes, "extent_cents", band), "03_extent_over_decades")
+    line = line_over_decades(extent)
+    study.save(*draw.change_over_decades(notes, "extent_cents", line), "03_extent_over_decades")
 
 # %% [markdown]
 # ## Period by region
@@ -132,10 +139,7 @@ with study.attempt("extent over the decades"):
 # %%
 with study.attempt("extent by period and region"):
     both = fit_mixed(vibrato_notes(notes), "log(extent_cents) ~ period * region")
-    means = both.means("region", by=["period"]).dropna(subset=["mean"]).drop(columns=["low", "high"])
-    means = means.rename(columns=lambda name: name.removeprefix("typical_")).rename(
-        columns={"typical": "estimate"}
-    )
+    means = means_by(both, "region", "period")
     study.save(*draw.marginal_means(means, "extent_cents", notes), "03_extent_by_period_and_region")
     contrasts = both.contrasts("period", by=["region"])
     study.show(contrasts[["ratio", "ratio_low", "ratio_high", "df", "p", "p_holm"]], {"df": 1}, index=True)
@@ -225,6 +229,37 @@ with study.attempt("the change of extent under other choices"):
     )
     study.show(other.table[["check", "notes", "players", "estimate", "low", "high", "p"]], 3)
     study.say(" ".join(other.sentences))
+
+# %% [markdown]
+# ## How many more would it take?
+#
+# Suppose two regions truly differ by 10 cents, ± 40 against ± 30. Would a study like this one find it? The cell
+# below invents many studies of this kind with exactly that difference, lets the model judge each, and counts. That
+# share is the study's **power**; 80 % is what one commonly asks for. Then it lets the corpus grow in two ways: by
+# new players for every group, and by more recordings of the players it has.
+#
+# Ask this about the smallest difference that would matter to you, never about the one you have just found:
+# the power to see *that* only repeats what p has said.
+
+# %%
+DIFFERENCE_CENTS, FROM_CENTS = 10, 30
+
+with study.attempt("the power of this study"):
+    term = next((name for name in extent.names if name.startswith("region")), "decades")
+    words = "extent, " + (level_words(extent, term) or "from one decade to the next")
+    power = simulate_power(
+        extent, term, DIFFERENCE_CENTS, at=FROM_CENTS, players=(0, 2, 4, 8, 12), recordings=(0, 3, 8), draws=60
+    )
+    power = replace(power, label=words)
+    study.save(*draw.power_curves(power), "03_power")
+    study.say(str(power))
+
+# %% [markdown]
+# And what to look for first in the archives: whatever would narrow the interval most.
+
+# %%
+with study.attempt("what to record next"):
+    study.say(str(replace(plan_next(extent, term), label=words)))
 
 # %% [markdown]
 # ## Loudness swings along

@@ -38,7 +38,8 @@ from vibstudy.report.study import (
     table_html,
 )
 from vibstudy.report.usage import tempo_test, usage_index
-from vibstudy.stats import fit_mixed, leave_out
+from vibstudy.stats import fit_mixed, leave_out, simulate_power
+from vibstudy.stats.power import Power
 
 RATE_HZ = 8000
 
@@ -137,6 +138,9 @@ def gallery(notes, recordings, model, band, means, claims, tone, pairs):
             leave_out(model, label="decades"), "Change a decade", size=size
         ),
         "claims_forest": lambda size: draw.claims_forest(claims, size=size),
+        "power_curves": lambda size: draw.power_curves(
+            simulate_power(model, "decades", 20, players=(0, 2), recordings=(0, 4), draws=10), size=size
+        ),
         "recording_close_up": lambda size: draw.recording_close_up(samples, RATE_HZ, line, note, size=size),
         "note_close_up": lambda size: draw.note_close_up(line, note.iloc[0], size=size),
         "measured_against_truth": lambda size: draw.measured_against_truth(pairs, "accompaniment", size=size),
@@ -173,7 +177,7 @@ WITH_EXTENT = {
 NAMES = sorted(
     WITH_EXTENT
     | {"coverage_map", "false_alarms", "model_check", "claims_forest", "vibrato_by_length"}
-    | {"usage_by_player", "pulses_and_beat", "without_each_player"}
+    | {"usage_by_player", "pulses_and_beat", "without_each_player", "power_curves"}
 )
 
 
@@ -459,6 +463,20 @@ def test_intensity_draws_notes_and_players(notes):
     figure, table = draw.intensity_against_pitch(notes)
     ax = figure.axes[0]
     same_rows(points(ax), table, ["extent_cents", "intensity_depth_db"])
+
+
+def test_power_is_drawn_from_today_on():
+    table = pd.DataFrame(
+        [(0, "players a cell", 8, 24, 0.4, 0.3, 0.5), (4, "players a cell", 16, 48, 0.85, 0.75, 0.92)],
+        columns=["added", "what", "players", "recordings", "power", "low", "high"],
+    )
+    figure, shown = draw.power_curves(Power("rate, B against A", 0.3, "0.3 Hz", table))
+    assert shown is table
+    assert "a difference of 0.3 Hz (rate, B against A)" in figure.caption
+    assert "Today n = 8 players, 24 recordings" in figure.caption
+    line = max(figure.axes[0].lines, key=lambda one: len(one.get_xdata()) * (one.get_marker() != "None"))
+    assert list(line.get_xdata()) == [24, 48]
+    assert list(line.get_ydata()) == [40, 85]
 
 
 def test_false_alarms_are_counted():

@@ -471,6 +471,20 @@ def test_presence_is_judged_by_players_not_notes() -> None:
     assert df["midi"] > 300
 
 
+def test_predicted_players_of_presence_solve_the_score_equations() -> None:
+    # At the mode of the random effects b: sum over a player's notes of (y - p) = b / variance.
+    rng = np.random.default_rng(3)
+    players = np.repeat(np.arange(12), 40)
+    y = rng.random(len(players)) < 1 / (1 + np.exp(-(0.3 + rng.normal(0, 1, 12)[players])))
+    frame = pd.DataFrame({"player": players.astype(str), "has_vibrato": y})
+    result = fit_presence(frame, "has_vibrato ~ 1", recording=None)
+    effects = result.random_effects().set_index("level")["effect"]
+    variance = result.variance_components().loc[("player", "Intercept"), "variance"]
+    p = 1 / (1 + np.exp(-(result.beta[0] + effects[frame["player"]].to_numpy())))
+    scores = pd.Series(y - p).groupby(frame["player"]).sum()
+    assert scores[effects.index].to_numpy() == pytest.approx(effects.to_numpy() / variance, abs=1e-5)
+
+
 def test_presence_without_exception_is_told() -> None:
     frame = corpus(18)
     frame["has_vibrato"] |= frame["region"] == "B"

@@ -157,7 +157,7 @@ def test_the_answer_is_a_sentence() -> None:
     result = fit_extent(corpus(12), "region")
     found = simulate_power(result, "region: B - A", 10, at=40, players=(0, 8), recordings=(0,), draws=60)
     assert found.difference == pytest.approx(np.log2(50 / 40))
-    assert "A difference of 10 (from 40) in region: B - A would be found by" in str(found)
+    assert "A difference of 10 cents (from 40) in region: B - A would be found by" in str(found)
     assert found.needed("players a cell") in (None, 8)
     per_cent = simulate_power(result, "region: B - A", 25, players=(0,), recordings=(), draws=5)
     assert per_cent.difference == pytest.approx(found.difference)

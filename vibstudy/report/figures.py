@@ -20,6 +20,7 @@ from vibstudy.report.figures_models import (
     false_alarms,
     model_check,
     players_apart,
+    power_curves,
     without_each_player,
 )
 from vibstudy.report.figures_recording import hearing_words, note_close_up, note_words, recording_close_up
@@ -57,6 +58,7 @@ __all__ = [
     "note_words",
     "player_portraits",
     "players_apart",
+    "power_curves",
     "pulses_and_beat",
     "rate_extent_plane",
     "recording_close_up",

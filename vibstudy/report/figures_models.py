@@ -37,6 +37,7 @@ from vibstudy.report.style import (
 
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult
+    from vibstudy.stats.power import Power
 
 _VERDICT_LOOKS: dict[str, dict[str, Any]] = {
     "supported": {"marker": "o", "mfc": COLOURS[0], "color": COLOURS[0]},
@@ -259,6 +260,60 @@ def without_each_player(
         figure.caption = (
             f"{words}: the estimate with each player left out in turn, and with all of them (dashed). "
             f"n = {plural(len(table), 'player')}."
+        )
+    return figure, table
+
+
+_WAYS = {
+    "players a cell": "new players",
+    "recordings a player": "same players",
+}
+"""The two ways a corpus can grow, by their name in :class:`vibstudy.stats.power.Power`."""
+
+
+def power_curves(power: Power, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw how the chance to find a difference grows with the corpus: by new players, by more recordings.
+
+    Parameters
+    ----------
+    power : Power
+        From :func:`vibstudy.stats.simulate_power`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``power.table``: one row a point.
+    """
+    table = power.table
+    need(table, ["recordings", "power"], "The power")
+    ways = [way for way in _WAYS if (table["what"] == way).any()]
+    coded = looks(ways)
+    with house_style(size) as page:
+        figure = page.figure(0.72)
+        ax = figure.add_subplot()
+        ax.axhline(100 * power.target, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)))
+        handles = []
+        for way in ways:
+            rows, look = table[table["what"] == way].sort_values("recordings"), coded[way]
+            ax.fill_between(
+                rows["recordings"], 100 * rows["low"], 100 * rows["high"], color=look.colour, alpha=0.15, lw=0
+            )
+            ax.plot(rows["recordings"], 100 * rows["power"], ls=look.line, mec=INK, mew=0.3, **look.scatter)
+            label = f"{_WAYS[way]}, up to {rows['added'].max()} {way}"
+            handles.append(Line2D([], [], ls=look.line, mec=INK, mew=0.3, label=label, **look.scatter))
+        ax.set(ylim=(0, 104), xlabel="Recordings in the corpus", ylabel="Studies that find it (%)")
+        legend_below(figure, handles, columns=1)
+        now = table.iloc[0]
+        figure.caption = (
+            f"Power: the share of simulated studies that find a difference of {power.shown} "
+            f"({power.label}), as the corpus grows by new players or by further recordings of the same "
+            "players; bands are 95 % intervals of the simulation, the dotted line is "
+            f"{100 * power.target:.0f} %. "
+            f"Today n = {plural(int(now['players']), 'player')}, "
+            f"{plural(int(now['recordings']), 'recording')}."
         )
     return figure, table
 

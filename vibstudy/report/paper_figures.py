@@ -6,13 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.report import figures as draw
 from vibstudy.report.figures_data import add_period, default_cuts, vibrato_notes
-from vibstudy.report.study import Study, formula, model_line
+from vibstudy.report.study import Study, add_decades, formula, line_over_decades, means_by
 from vibstudy.report.style import HouseFigure, save_figure
 from vibstudy.report.usage import usage_index
 
@@ -45,12 +44,9 @@ def _band(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:
     """The mixed model's line over the decades, in the unit of the outcome."""
     from vibstudy.stats import fit_mixed
 
-    used = vibrato_notes(notes)
-    used = used.assign(decades=(used["decade"].astype(float) - 1960) / 10)
+    used = add_decades(vibrato_notes(notes))
     text = {"rate_hz": "rate_hz", "extent_cents": "log(extent_cents)"}[outcome]
-    model = fit_mixed(used, formula(text, used, ["decades", "region"]))
-    decades = np.arange(float(used["decade"].min()), float(used["decade"].max()) + 1, 2.0)
-    return model_line(model, "decades", (decades - 1960) / 10).assign(decade=decades)
+    return line_over_decades(fit_mixed(used, formula(text, used, ["decades", "region"])))
 
 
 def _means(notes: pd.DataFrame) -> pd.DataFrame:
@@ -58,10 +54,7 @@ def _means(notes: pd.DataFrame) -> pd.DataFrame:
     from vibstudy.stats import fit_mixed
 
     model = fit_mixed(vibrato_notes(notes), "log(extent_cents) ~ period * region")
-    means = model.means("region", by=["period"]).dropna(subset=["mean"]).drop(columns=["low", "high"])
-    return means.rename(columns=lambda name: name.removeprefix("typical_")).rename(
-        columns={"typical": "estimate"}
-    )
+    return means_by(model, "region", "period")
 
 
 def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[str, Drawing]:

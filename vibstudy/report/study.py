@@ -389,6 +389,38 @@ def model_line(model: FittedModel, variable: str, values: np.ndarray) -> pd.Data
     return line
 
 
+def add_decades(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the notes with ``decades``: decades from 1960 on, so that its slope is a change a decade."""
+    return notes.assign(decades=(notes["decade"].astype(float) - 1960) / 10)
+
+
+def line_over_decades(model: FittedModel) -> pd.DataFrame:
+    """Return the line of a model with ``decades`` (:func:`add_decades`) over the decades of its notes.
+
+    Returns
+    -------
+    DataFrame
+        ``decades, estimate, low, high, decade``.
+    """
+    used = model.prepared.frame["decades"].astype(float)
+    values = np.linspace(used.min(), used.max(), 41)
+    return model_line(model, "decades", values).assign(decade=1960 + 10 * values)
+
+
+def means_by(model: FittedModel, factor: str, by: str) -> pd.DataFrame:
+    """Return the marginal means of a model of a logarithm, in the outcome's own unit; empty cells left out.
+
+    Returns
+    -------
+    DataFrame
+        The two factors, ``estimate, low, high`` and what else the model tells of its means.
+    """
+    means = model.means(factor, by=[by]).dropna(subset=["mean"]).drop(columns=["low", "high"])
+    return means.rename(columns=lambda name: name.removeprefix("typical_")).rename(
+        columns={"typical": "estimate"}
+    )
+
+
 def p_words(p: float) -> str:
     """Return a p-value as it is printed: "p = 0.03", "p < 0.001"."""
     if np.isnan(p):
@@ -454,13 +486,13 @@ def effects_in_words(model: FittedModel, wording: Mapping[str, str], unit: str =
     }
     lines = []
     for term, row in model.table().iterrows():
-        words = wording.get(str(term)) or _level_words(model, str(term))
+        words = wording.get(str(term)) or level_words(model, str(term))
         if words:
             lines.append(f"- {words}: {say[model.scale.kind](row)}.")
     return "\n".join(lines) or "Nothing differs within this study that could have an effect."
 
 
-def _level_words(model: FittedModel, term: str) -> str:
+def level_words(model: FittedModel, term: str) -> str:
     """Return "B against A" of the term ``factor[T.B]``; "" for other terms."""
     factor, bracket, level = term.partition("[T.")
     levels = model.prepared.factors.get(factor)

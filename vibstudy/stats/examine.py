@@ -13,9 +13,8 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.schema import NOTE_COLUMNS
 from vibstudy.stats.claimfile import Claim, Contrast
-from vibstudy.stats.fitted import FittedModel
+from vibstudy.stats.fitted import FittedModel, unit_of
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.multiple import tost
 from vibstudy.stats.threads import one_thread
@@ -273,7 +272,7 @@ def _finding(
         margin = model.scale.margin(1 + claim.margin / 100) if model.scale.changed else claim.margin
     p = tost(estimate, se, df, margin).p if claim.expect == "equal" else float(values["p"])
     shown = values[["estimate", "low", "high"]]
-    unit = next((c.unit for c in NOTE_COLUMNS if c.name == claim.outcome), "")
+    unit = unit_of(claim.outcome)
     if model.scale.changed:
         shown = pd.Series(100 * (model.scale.ratio(shown) - 1), index=shown.index)
         unit = "% of the odds" if model.scale.kind == "logit" else "%"
@@ -285,7 +284,7 @@ def _finding(
         float(shown["estimate"]),
         float(shown["low"]),
         float(shown["high"]),
-        unit.removeprefix("± "),
+        unit,
         p,
         df,
         int(frame[str(model.prepared.player)].nunique()),

@@ -16,6 +16,7 @@ import pandas as pd
 from scipy import special, stats
 
 from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.schema import NOTE_COLUMNS
 from vibstudy.stats.frames import Prepared
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.multiple import Equivalence, holm, tost
@@ -26,6 +27,11 @@ if TYPE_CHECKING:
 
 LOGARITHMS = {"log": math.e, "np.log": math.e, "log2": 2.0, "np.log2": 2.0, "log10": 10.0, "np.log10": 10.0}
 """Logarithms of an outcome that are undone when results are shown, by the name in the formula."""
+
+
+def unit_of(column: str) -> str:
+    """Unit of a column of the note table as it stands after a difference: "Hz", "cents"; "" when unknown."""
+    return next((c.unit for c in NOTE_COLUMNS if c.name == column), "").removeprefix("± ")
 
 
 class Inference(Protocol):

@@ -42,8 +42,8 @@ class Laplace:
         self.z, self.blocks = random_design(terms, len(y))
         self._mode = np.zeros(self.z.shape[1])
 
-    def _spread(self, factors: Sequence[np.ndarray]) -> sparse.csr_matrix:
-        """Z L, sparse [shape=(n, q)]."""
+    def factor(self, factors: Sequence[np.ndarray]) -> sparse.csr_matrix:
+        """L, sparse [shape=(q, q)]."""
         size = self.z.shape[1]
         out = sparse.lil_matrix((size, size))
         for first in self.blocks:
@@ -52,7 +52,11 @@ class Laplace:
                     value = factors[first.term][first.column, second.column]
                     for k in range(first.span.stop - first.span.start):
                         out[first.span.start + k, second.span.start + k] = value
-        return (self.z @ out.tocsr()).tocsr()
+        return out.tocsr()
+
+    def _spread(self, factors: Sequence[np.ndarray]) -> sparse.csr_matrix:
+        """Z L, sparse [shape=(n, q)]."""
+        return (self.z @ self.factor(factors)).tocsr()
 
     def mode(self, beta: np.ndarray, zl: sparse.csr_matrix) -> tuple[np.ndarray, np.ndarray, float]:
         """Mode of u [shape=(q,)], the Cholesky factor there, and the penalised deviance."""
@@ -141,6 +145,14 @@ class LaplaceFit:
         weighted = lik.x * (probability * (1 - probability))[:, None]
         half = linalg.solve_triangular(chol, np.asarray(zl.T @ weighted), lower=True)
         return _floored_inverse(lik.x.T @ weighted - half.T @ half)
+
+    @cached_property
+    @one_thread
+    def random_effects(self) -> np.ndarray:
+        """Mode of the random effects, on the logit scale, in the order of ``likelihood.blocks``."""
+        lik = self.likelihood
+        u, *_ = lik.mode(self.beta, lik._spread(self.factors))
+        return np.asarray(lik.factor(self.factors) @ u)
 
     @property
     @one_thread

@@ -22,12 +22,14 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.engine import polish
+from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.moments import Moments, RandomTerm, random_design
@@ -36,6 +38,9 @@ from vibstudy.stats.smallsample import METHODS
 from vibstudy.stats.threads import one_thread
 
 TARGET = 0.8
+
+WORTH = 0.005
+"""A recording that narrows the interval by less than this share of it is not advised."""
 
 
 @dataclass(frozen=True)
@@ -138,26 +143,36 @@ def simulate_power(
     rng = np.random.default_rng(seed)
     row = contrast_row(result, label)
     size, shown = _on_scale(result, difference, at)
+
+    @cache  # both ways to grow start from the same corpus
+    def outcome(more_players: int, more_recordings: int) -> tuple[int, int, float, float, float]:
+        study = _Study.of(result, more_players, more_recordings, rng)
+        found = sum(study.finds(row, size, alpha, rng) for _ in range(draws))
+        return (study.players, study.recordings, *_wilson(found, draws))
+
+    ways = {
+        "players a cell": [(number, 0) for number in players],
+        "recordings a player": [(0, number) for number in recordings],
+    }
     rows = []
-    for what, numbers in (("players a cell", players), ("recordings a player", recordings)):
-        for number in numbers:
-            added = (number, 0) if what.startswith("players") else (0, number)
-            study = _Study.of(result, *added, rng)
-            found = sum(study.finds(row, size, alpha, rng) for _ in range(draws))
-            rows.append((number, what, study.players, study.recordings, *_wilson(found, draws)))
-            if found / draws > target + 0.15:
+    for what, steps in ways.items():
+        for step in steps:
+            simulated = outcome(*step)
+            rows.append((sum(step), what, *simulated))
+            if simulated[2] > target + 0.15:
                 break
     columns = ["added", "what", "players", "recordings", "power", "low", "high"]
     return Power(label, size, shown, pd.DataFrame(rows, columns=columns), target)
 
 
 def _on_scale(result: MixedResult, difference: float, at: float | None) -> tuple[float, str]:
+    unit = f" {unit_of(result.prepared.outcome_column)}".rstrip()
     if not result.scale.changed:
-        return difference, f"{abs(difference):g}"
+        return difference, f"{abs(difference):g}{unit}"
     if at is None:
         ratio, shown = 1 + difference / 100, f"{abs(difference):g} %"
     else:
-        ratio, shown = (at + difference) / at, f"{abs(difference):g} (from {at:g})"
+        ratio, shown = (at + difference) / at, f"{abs(difference):g}{unit} (from {at:g})"
     if ratio <= 0:
         raise VibstudyError(Problem("the difference takes the outcome below 0", got=str(difference)))
     return float(np.log(ratio) / np.log(result.scale.base)), shown
@@ -273,10 +288,10 @@ class Plan:
     @property
     def sentences(self) -> list[str]:
         """The advice in words."""
-        if self.table.empty:
+        if not (self.table["narrower"] >= WORTH).any():
             return ["No recording that could be added would narrow this interval."]
         out = []
-        for k, row in enumerate(self.table.head(3).to_dict("records")):
+        for k, row in enumerate(self.table[self.table["narrower"] >= WORTH].head(3).to_dict("records")):
             opening = "Most would help" if k == 0 else "Then"
             out.append(
                 f"{opening}: {row['what']} ({row['place']}), which would narrow the interval of "

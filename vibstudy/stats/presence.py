@@ -151,6 +151,20 @@ class PresenceResult(FittedModel):
         frame["share"] = frame["variance"] / frame["variance"].sum()
         return frame
 
+    def random_effects(self) -> pd.DataFrame:
+        """Predicted deviation of each level, log odds: ``group, level, column, effect``."""
+        effects = self.fit.random_effects
+        parts = []
+        for block in self.fit.likelihood.blocks:
+            term = self.prepared.terms[block.term]
+            parts.append(
+                pd.DataFrame(
+                    {"group": term.group, "level": term.levels, "column": term.columns[block.column],
+                     "effect": effects[block.span]}
+                )
+            )  # fmt: skip
+        return pd.concat(parts, ignore_index=True)
+
     def icc(self) -> pd.Series:
         """Share of each random factor in the variance on the logit scale."""
         shares = self.variance_components()["share"].iloc[:-1]
