@@ -25,8 +25,9 @@ import signals
 from review_study import PITCHES_HZ, make_review_study
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Recording
+from vibstudy.measure import measure_corpus
 from vibstudy.review import agreement
-from vibstudy.review.apply import ReviewedStudy, apply_to_results
+from vibstudy.review.apply import ReviewedStudy
 from vibstudy.review.edits import (
     COLUMNS,
     KINDS,
@@ -77,6 +78,11 @@ def edit(note, what, value=None, who="A", why="", sha=SHA):
 
 def row(table, number):
     return table.iloc[number].to_dict()
+
+
+def unapplied(folder):
+    """Run ``measure`` again, and tell what became of the decisions."""
+    return measure_corpus(folder / "corpus_manifest.csv", folder / "results", workers=1).decisions
 
 
 # --- what decisions do
@@ -483,7 +489,8 @@ def test_blind_hides_who_plays(study):
 
 def test_decisions_of_the_page_reach_the_table(study):
     room = open_room(study)
-    cache = {path: path.read_bytes() for path in (study / "results" / "cache").rglob("*") if path.is_file()}
+    stored = (study / "results" / "cache").glob("*/*")
+    cache = {path: path.read_bytes() for path in stored if path.is_file()}
     sound = (study / "audio" / "take0.wav").read_bytes()
     onset, offset = room.view["edges"]
     room.receive({"do": "edges", "onset_s": onset + 0.1, "offset_s": offset})
@@ -498,7 +505,7 @@ def test_decisions_of_the_page_reach_the_table(study):
     room.receive({"do": "trill"})
     room.receive({"do": "go", "to": 4})
     room.receive({"do": "accept"})
-    assert apply_to_results(study / "corpus_manifest.csv") == []
+    assert unapplied(study) == []
     table = pd.read_csv(study / "results" / "notes.csv").set_index("note_id")
     assert table["reviewed"].tolist() == [
         "edited",
@@ -516,7 +523,7 @@ def test_decisions_of_the_page_reach_the_table(study):
     assert table["medium"].tolist() == ["tape_lp"] * 4 + ["digital"] * 4
     seen = ReviewedStudy(study / "corpus_manifest.csv").notes(["note_id", "reviewed", "rate_hz"])
     assert seen["reviewed"].tolist() == table["reviewed"].tolist()
-    assert cache == {path: path.read_bytes() for path in cache if path.name != "writer.json"}
+    assert cache == {path: path.read_bytes() for path in cache}
     assert sound == (study / "audio" / "take0.wav").read_bytes()
 
 
@@ -686,7 +693,7 @@ def test_a_second_listeners_copy_is_merged(study, tmp_path):
     other.receive({"do": "reject", "why": "invented"})
     room.receive({"do": "trill"})
     shutil.copy(copy / "edits.csv", study / "edits-ear-two.csv")
-    problems = apply_to_results(study / "corpus_manifest.csv")
+    problems = unapplied(study)
     assert len(problems) == 1 and "two listeners disagree" in str(problems[0])
     table = pd.read_csv(study / "results" / "notes.csv")
     assert table["reviewed"].tolist() == ["rejected", "edited"] + ["auto"] * 6
@@ -697,7 +704,7 @@ def test_nothing_reviewed_is_said_plainly(study):
     assert agreement.heard_notes(review).empty
     assert "No note has been reviewed" in agreement.sentence_for_the_paper(review)
     assert agreement.two_listeners(review.all_edits()) is None
-    assert apply_to_results(study / "corpus_manifest.csv") is None
+    assert unapplied(study) is None
 
 
 def test_last_word_of_each_listener():
@@ -713,3 +720,80 @@ def test_last_word_of_each_listener():
         ["take/0001", "A", "rejected"],
         ["take/0001", "B", "edited"],
     ]
+
+
+# --- an edited note is measured as it was measured at first
+
+
+@pytest.fixture(scope="module")
+def worn_disc(tmp_path_factory):
+    """Notes on one channel of a stereo file, with clicks and a wow of one turn at 78.26 rpm."""
+    rng = np.random.default_rng(5)
+    folder = tmp_path_factory.mktemp("worn")
+    rate = 22050
+    begins = np.concatenate([[0.0], np.cumsum(rng.uniform(0.8, 1.6, 40))])
+    n = round(begins[-1] * rate)
+    time_s = np.arange(n) / rate
+    number = np.searchsorted(begins, time_s, side="right") - 1
+    edge_s = np.minimum(time_s - begins[number], begins[number + 1] - 0.12 - time_s)
+    cents = 8 * np.sin(2 * np.pi * 1.304 * time_s)
+    cents += 20 * np.sin(2 * np.pi * 5.3 * time_s) * (number % 2)
+    steps = np.array([0, 2, 4, 5, 7, 5, 4, 2])[number % 8]
+    phase = 2 * np.pi * np.cumsum(300 * 2 ** (steps / 12 + cents / 1200)) / rate
+    tone = sum(np.sin(k * phase) / k for k in range(1, 9)) * np.clip(edge_s / 0.02, 0, 1)
+    left = 0.15 * tone + 0.0015 * rng.standard_normal(n)
+    left[rng.integers(0, n, 40)] += 0.5
+    right = 0.01 * rng.standard_normal(n)
+    (folder / "audio").mkdir()
+    soundfile.write(folder / "audio" / "disc.wav", np.column_stack([left, right]), rate, subtype="FLOAT")
+    (folder / "corpus_manifest.csv").write_text(
+        "recording_id,path,player,decade,region,medium\n"
+        "disc,audio/disc.wav,Player Aster,1930,Keldria,electrical_disc\n",
+        encoding="utf-8",
+    )
+    assert measure_corpus(folder / "corpus_manifest.csv", folder / "results", workers=1).failed == 0
+    return folder
+
+
+def test_the_same_edges_give_the_same_figures(worn_disc):
+    study = ReviewedStudy(worn_disc / "corpus_manifest.csv")
+    facts = study.store.recording("disc")
+    assert facts["wow_hz"] == pytest.approx(1.304, abs=0.02) and facts["channel"] == "left"
+    notes = study.as_measured("disc")
+    whole = notes[notes["duration_s"] > 1.0]
+    assert len(whole) >= 15
+    again = pd.DataFrame(
+        [study.reader.measure(r, r["onset_s"], r["offset_s"]).columns for r in whole.to_dict("records")],
+        index=whole.index,
+    )
+    assert (again["has_vibrato"] == whole["has_vibrato"]).all()
+    swaying = whole["has_vibrato"].fillna(False).astype(bool)
+    assert 6 <= swaying.sum() < len(whole) - 5
+    for name, tolerance in {
+        "extent_cents": 0.2,
+        "rate_hz": 0.01,
+        "rate_low_hz": 0.01,
+        "rate_high_hz": 0.01,
+        "pitch_cents": 0.3,
+    }.items():
+        apart = np.abs(again.loc[swaying, name] - whole.loc[swaying, name])
+        assert apart.max() < tolerance, (name, apart.max())
+
+
+def stamps(folder):
+    return [(folder / "results" / name).stat().st_mtime_ns for name in ("notes.csv", "notes.parquet")]
+
+
+def test_edited_notes_are_measured_once(worn_disc, monkeypatch):
+    study = ReviewedStudy(worn_disc / "corpus_manifest.csv")
+    note = study.as_measured("disc").iloc[3].to_dict()
+    sha = study.audio_sha256("disc")["disc"]
+    study.add(make_edit("Ear", note, sha, "edges", [note["onset_s"] + 0.1, note["offset_s"]]))
+    assert unapplied(worn_disc) == []
+    written = stamps(worn_disc)
+    first = pd.read_csv(worn_disc / "results" / "notes.csv").iloc[3]
+    assert first["reviewed"] == "edited" and first["onset_s"] == pytest.approx(note["onset_s"] + 0.1)
+    assert np.isfinite(first["extent_cents"])
+    monkeypatch.setattr(PhraseReader, "measure", lambda *_: pytest.fail("measured again"))
+    assert unapplied(worn_disc) == []
+    assert stamps(worn_disc) == written  # nothing changed, nothing is written

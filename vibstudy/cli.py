@@ -163,7 +163,6 @@ def measure(
     with _Display() as display:
         report = measure_corpus(manifest, out, chosen, workers, display.show, cluster, fresh=not cache)
     _say_report(report, manifest)
-    _apply_decisions(manifest, out, chosen)
     if report.failed:
         raise typer.Exit(FAILED)
 
@@ -459,18 +458,6 @@ def _log_claims(manifest: Path, out: Path) -> None:
         _say_all(error.problems, title, error=True)
 
 
-def _apply_decisions(manifest: Path, out: Path, settings: Settings) -> None:
-    """Put what listeners decided into the tables, when there are such decisions."""
-    if not any(manifest.absolute().parent.glob("edits*.csv")):
-        return
-    from vibstudy.review.apply import apply_to_results
-
-    problems = apply_to_results(manifest, out, settings)
-    if problems is not None:
-        _say("Listeners' decisions (edits.csv) are in the tables.")
-        _say_all(problems, "To hear again:")
-
-
 def _say(text: str) -> None:
     typer.echo(text)
 
@@ -497,6 +484,9 @@ def _say_report(report: MeasureReport, manifest: Path) -> None:
     )
     if report.notes:
         _say(f"{_count(len(report.notes), 'remark')} on the manifest: vibstudy check {manifest}")
+    if report.decisions is not None:
+        _say("Listeners' decisions (edits.csv) are in the tables.")
+        _say_all(report.decisions, "To hear again:")
     if report.failures:
         lines = [f"  {name}: {message}" for name, message in report.failures]
         typer.echo("\n".join(["These recordings could not be measured:", *lines]), err=True)

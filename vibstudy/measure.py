@@ -3,6 +3,7 @@
 Each recording is one task: a pure function of the file's bytes, the settings and the manifest's row
 (:func:`vibstudy.recording.measure_file`). Its result is stored as it comes, so that a run can be broken
 off at any moment and goes on where it stopped. A recording that cannot be measured is a row of the log.
+The tables are written with what listeners decided (``edits.csv``).
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ from vibstudy.errors import Problem, VibstudyError
 
 if TYPE_CHECKING:
     from vibstudy.recording import measure_recording
+    from vibstudy.review.apply import Decided
 
 __all__ = ["MeasureReport", "Progress", "measure_corpus", "measure_recording"]
 
@@ -91,6 +93,8 @@ class MeasureReport:
         One row a recording (:data:`vibstudy.schema.LOG_COLUMNS`).
     notes : list of Problem
         What the manifest's check had to remark.
+    decisions : list of Problem | None
+        Listeners' decisions that could not be applied; None when there are no decisions.
     """
 
     out: Path
@@ -101,6 +105,7 @@ class MeasureReport:
     seconds: float
     log: pd.DataFrame
     notes: list[Problem]
+    decisions: list[Problem] | None = None
 
     @property
     def failures(self) -> list[tuple[str, str]]:
@@ -160,7 +165,8 @@ def measure_corpus(
     with store.writing():
         run = _Run(store, settings, recordings, progress, fresh)
         run.measure(function or _measure_file, settings.workers if workers is None else workers, cluster)
-        log = store.write_tables(frame, run.entries)
+        decided = _decided(manifest, store.out, settings, run.entries)
+        log = store.write_tables(frame, run.entries, decided.parts if decided else None)
     return MeasureReport(
         store.out,
         run.done - run.failed,
@@ -170,7 +176,20 @@ def measure_corpus(
         time.perf_counter() - began,
         log,
         inspection.notes,
+        decided.problems if decided else None,
     )
+
+
+def _decided(
+    manifest: str | Path, out: Path, settings: Settings, entries: Mapping[str, Entry]
+) -> Decided | None:
+    """What listeners decided, when there are files of decisions beside the manifest."""
+    if not any(Path(manifest).absolute().parent.glob("edits*.csv")):
+        return None
+    from vibstudy.review.apply import ReviewedStudy, decided_notes
+
+    study = ReviewedStudy(manifest, out, settings)
+    return decided_notes(study, [name for name, entry in entries.items() if not entry.failed])
 
 
 class _Run:

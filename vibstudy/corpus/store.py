@@ -472,7 +472,9 @@ class Store:
 
     # --- tables
 
-    def write_tables(self, manifest: pd.DataFrame, entries: Mapping[str, Entry]) -> pd.DataFrame:
+    def write_tables(
+        self, manifest: pd.DataFrame, entries: Mapping[str, Entry], decided: Mapping[str, Path] | None = None
+    ) -> pd.DataFrame:
         """Write the tables from the stored entries, where something changed; the log is returned.
 
         Parameters
@@ -481,21 +483,26 @@ class Store:
             As :func:`vibstudy.corpus.manifest.read_manifest` gives it.
         entries : mapping
             By recording, in any order. Rows of the manifest without one are excluded ones.
+        decided : mapping of str to Path | None
+            Note tables to stand in for the measured ones, by recording: those with listeners' decisions.
         """
+        decided = decided or {}
         log = _log(manifest, entries)
         good = {name: entry for name, entry in entries.items() if not entry.failed}
         measured = manifest[manifest["recording_id"].isin(list(good))].reset_index(drop=True)
         tags = measured.drop(columns=["recording_id", "audio_path", "manifest_row"])
         done = {name: good[name] for name in measured["recording_id"]}
         schemas = {"log.csv": write_frame(self.out / "log.csv", log, LOG_COLUMNS)}
-        fingerprint = _fingerprint(tags, done)
+        fingerprint = _fingerprint(tags, done, decided)
         if self._tables_state(fingerprint) != self._stored_state():
-            schemas |= self._write_measured(tags, done)
+            schemas |= self._write_measured(tags, done, decided)
             write_json(self.cache / "tables.json", self._tables_state(fingerprint))
         write_package(self.out, schemas)
         return log
 
-    def _write_measured(self, tags: pd.DataFrame, done: Mapping[str, Entry]) -> dict[str, Any]:
+    def _write_measured(
+        self, tags: pd.DataFrame, done: Mapping[str, Entry], decided: Mapping[str, Path]
+    ) -> dict[str, Any]:
         recordings = pd.DataFrame([self.recording(name) | {"recording_id": name} for name in done])
         recordings = typed(recordings, RECORDING_COLUMNS).drop(columns=_KEPT_INSIDE, errors="ignore")
         recordings["vibstudy_version"] = [entry.version for entry in done.values()]
@@ -505,7 +512,7 @@ class Store:
             [recordings, beside(tags, [*recordings, *provenance]).set_axis(recordings.index), provenance],
             axis=1,
         )
-        parts = [self.cache / name / "notes.parquet" for name in done]
+        parts = [decided.get(name, self.cache / name / "notes.parquet") for name in done]
         return {
             "notes.csv": write_notes(self.out, parts, tags, provenance),
             "recordings.csv": write_frame(
@@ -541,7 +548,7 @@ def _inputs(recording: Recording, settings: Settings, stamps: Mapping[str, Stamp
     return {
         "method": METHOD_VERSION,
         "settings": settings.measure_key(),
-        "row": {name: _plain_value(recording.row.get(name)) for name in ROW_FIELDS},
+        "row": {name: plain_value(recording.row.get(name)) for name in ROW_FIELDS},
         "files": {role: stamp.sha256 for role, stamp in stamps.items()},
     }
 
@@ -571,7 +578,7 @@ def _said(value: Any) -> str:
     return "empty" if value in (None, "") else f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _plain_value(value: Any) -> Any:
+def plain_value(value: Any) -> Any:
     """A value for JSON: plain Python, missing as None."""
     if hasattr(value, "item"):
         value = value.item()
@@ -579,15 +586,17 @@ def _plain_value(value: Any) -> Any:
 
 
 def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
-    return {str(name): _plain_value(value) for name, value in values.items()}
+    return {str(name): plain_value(value) for name, value in values.items()}
 
 
-def _fingerprint(tags: pd.DataFrame, done: Mapping[str, Entry]) -> str:
+def _fingerprint(tags: pd.DataFrame, done: Mapping[str, Entry], decided: Mapping[str, Path]) -> str:
     """Hash of everything the tables of notes and recordings are made from."""
     digest = hashlib.sha256()
     for columns in (NOTE_COLUMNS, RECORDING_COLUMNS, PROVENANCE_COLUMNS):
         digest.update(repr([(column.name, column.type) for column in columns]).encode())
     digest.update(repr([(name, e.outputs["content"], e.version) for name, e in done.items()]).encode())
+    for name, path in sorted(decided.items()):
+        digest.update(name.encode() + b"\0" + path.read_bytes())
     digest.update(repr([(name, str(tags[name].dtype)) for name in tags]).encode())
     digest.update(pd.util.hash_pandas_object(tags, index=False).to_numpy().tobytes())
     return digest.hexdigest()

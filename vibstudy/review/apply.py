@@ -1,15 +1,17 @@
 """Listeners' decisions put into a study: the notes of a recording, and the tables of the results folder.
 
 What was measured stays as it is in the cache. Decisions are applied to a copy of it, notes whose edges or
-octave changed are measured again from the user's file, and the joint tables are written with the outcome.
-So every run starts from the measurement, and taking a decision back restores it.
+octave changed are measured again from the user's file (once: their figures are kept, too), and the joint
+tables are written with the outcome. So every run starts from the measurement, and taking a decision back
+restores it.
 """
 
 from __future__ import annotations
 
-import tempfile
+import contextlib
+import json
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -20,8 +22,16 @@ import pyarrow.parquet as pq
 
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings, load_settings
-from vibstudy.corpus.store import Recording, Store, read_notes, read_recordings, recordings_of
-from vibstudy.corpus.tables import parquet_bytes, to_arrow, write_notes, write_package
+from vibstudy.corpus.store import (
+    METHOD_VERSION,
+    Recording,
+    Store,
+    plain_value,
+    read_notes,
+    read_recordings,
+    recordings_of,
+)
+from vibstudy.corpus.tables import parquet_bytes, replacing, to_arrow, write_json
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.review.edits import (
     EDITS_NAME,
@@ -34,9 +44,10 @@ from vibstudy.review.edits import (
     standing_edits,
 )
 from vibstudy.review.phrase import PhraseReader
-from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, typed
+from vibstudy.schema import NOTE_COLUMNS, typed
 
 MANIFEST_NAME = "corpus_manifest.csv"
+DECIDED_NAME = "decided.parquet"
 _NAMES = [column.name for column in NOTE_COLUMNS]
 
 
@@ -104,13 +115,10 @@ class ReviewedStudy:
         except VibstudyError:
             return pd.DataFrame({"recording_id": []})
 
-    @cached_property
-    def audio_sha256(self) -> dict[str, str]:
-        """Hash of each recording's sound, as measured."""
-        if "audio_sha256" not in self.measured:
-            return {}
-        known = self.measured[self.measured["audio_sha256"].notna()]
-        return dict(zip(known["recording_id"], known["audio_sha256"], strict=True))
+    def audio_sha256(self, recording_id: str) -> dict[str, str]:
+        """Hash of a recording's sound, as measured, by recording; empty when it is not known."""
+        known = self._facts(recording_id).get("audio_sha256")
+        return {recording_id: str(known)} if known else {}
 
     @cached_property
     def reader(self) -> PhraseReader:
@@ -158,7 +166,9 @@ class ReviewedStudy:
     def outcome(self, recording_id: str) -> tuple[pd.DataFrame, EditReport]:
         """Notes of a recording with the decisions applied; changed ones not measured yet."""
         return apply_edits(
-            self.as_measured(recording_id), self.edits.get(recording_id, ()), self.audio_sha256
+            self.as_measured(recording_id),
+            self.edits.get(recording_id, ()),
+            self.audio_sha256(recording_id),
         )
 
     def edited(self, recording_id: str) -> Edited:
@@ -166,11 +176,11 @@ class ReviewedStudy:
         notes, report = self.outcome(recording_id)
         problems = list(report.problems)
         rows: list[dict[str, Any]] = []
+        kept = _Kept(self.store, self.settings, recording_id)
         for row in ({str(k): v for k, v in item.items()} for item in notes.to_dict("records")):
             if row["note_id"] in report.remeasure:
                 try:
-                    octaves = report.remeasure[row["note_id"]]
-                    row |= self.reader.measure(row, row["onset_s"], row["offset_s"], octaves).columns
+                    row |= kept.columns(self.reader, row, report.remeasure[row["note_id"]])
                 except (VibstudyError, OSError) as error:
                     problems.append(
                         Problem(
@@ -180,6 +190,7 @@ class ReviewedStudy:
                         )
                     )
             rows.append(row)
+        kept.save()
         frame = typed(pd.DataFrame(rows, columns=list(notes.columns)), NOTE_COLUMNS) if rows else notes
         return Edited(frame, report, problems)
 
@@ -204,6 +215,43 @@ class ReviewedStudy:
         return table if columns is None else table[list(columns)]
 
 
+class _Kept:
+    """Figures of edited notes of one recording, kept so that they are measured once.
+
+    They go when the recording is measured anew, with all that is stored of it.
+    """
+
+    def __init__(self, store: Store, settings: Settings, recording_id: str):
+        folder = store.cache / recording_id
+        self._path = folder / "edited.json" if folder.is_dir() else None
+        self._settings = [METHOD_VERSION, settings.measure_key()]
+        self._old: dict[str, Any] = {}
+        self._new: dict[str, Any] = {}
+        if self._path is not None:
+            try:
+                self._old = json.loads(self._path.read_bytes())
+            except (OSError, ValueError):
+                self._old = {}
+
+    def columns(self, reader: PhraseReader, row: Mapping[str, Any], octaves: int) -> dict[str, Any]:
+        """Columns of a note between its new edges."""
+        asked = [row[name] for name in ("onset_s", "offset_s", "note_kind", "quality")]
+        key = json.dumps([*self._settings, octaves, *asked], sort_keys=True, default=str)
+        found = self._old.get(key)
+        if found is None:
+            measured = reader.measure(row, row["onset_s"], row["offset_s"], octaves).columns
+            found = {name: plain_value(value) for name, value in measured.items()}
+        self._new[key] = found
+        return found
+
+    def save(self) -> None:
+        """Keep the figures; a folder that cannot be written to only costs time."""
+        if self._path is None or self._new == self._old:
+            return
+        with contextlib.suppress(OSError, VibstudyError):
+            write_json(self._path, self._new)
+
+
 def _with_tags_of(old: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:
     """New notes of a recording with the columns of the old ones."""
     tags = {str(name): [old[name].iloc[0]] * len(notes) for name in old if name not in _NAMES}
@@ -211,45 +259,55 @@ def _with_tags_of(old: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:
     return joined.astype({name: old[name].dtype for name in old})
 
 
-def apply_to_results(
-    manifest: str | Path, out: str | Path | None = None, settings: Settings | None = None
-) -> list[Problem] | None:
-    """Write the note tables of a study again with the listeners' decisions in them.
+@dataclass(frozen=True)
+class Decided:
+    """What the tables of a study take from its listeners.
 
-    To be called after measuring. The cache is only read.
+    Parameters
+    ----------
+    parts : mapping of str to Path
+        Note table of each recording with decisions, to stand in for what was measured.
+    problems : list of Problem
+        Stale and conflicting decisions, lines that could not be read.
+    """
+
+    parts: Mapping[str, Path]
+    problems: list[Problem]
+
+
+def decided_notes(study: ReviewedStudy, measured: Collection[str]) -> Decided | None:
+    """Apply all decisions, and keep the outcome beside what was measured.
+
+    To be called while the store is held for writing.
+
+    Parameters
+    ----------
+    study : ReviewedStudy
+        The study; its cache holds what was measured.
+    measured : collection of str
+        Recordings that could be measured.
 
     Returns
     -------
-    list of Problem | None
-        Stale and conflicting decisions, lines that could not be read; None when there are no decisions
-        or no results.
+    Decided | None
+        None when there are no decisions.
     """
-    manifest = Path(manifest)
-    if not edit_files(manifest.absolute().parent):
+    if not (study.edits or study.problems):
         return None
-    study = ReviewedStudy(manifest, out, settings)
-    if study.measured.empty or not (study.edits or study.problems):
-        return None
-    names = [str(name) for name in study.measured["recording_id"]]
-    problems = list(study.problems) + _strays(study, names)
-    with study.store.writing(), tempfile.TemporaryDirectory(prefix="vibstudy-") as temporary:
-        parts = []
-        for number, name in enumerate(names):
-            part = study.store.cache / name / "notes.parquet"
-            if name in study.edits:
-                edited = study.edited(name)
-                problems += edited.problems
-                part = Path(temporary) / f"{number}.parquet"
-                part.write_bytes(parquet_bytes(to_arrow(edited.notes, NOTE_COLUMNS)))
-            parts.append(part)
-        rows = study.manifest.set_index("recording_id").loc[names].reset_index()
-        tags = rows.drop(columns=["recording_id", "audio_path", "manifest_row"])
-        provenance = study.measured[[c.name for c in PROVENANCE_COLUMNS if c.name in study.measured]]
-        write_package(study.out, {"notes.csv": write_notes(study.out, parts, tags, provenance)})
-    return problems
+    parts: dict[str, Path] = {}
+    problems = list(study.problems) + _strays(study, measured)
+    for name in sorted(study.edits.keys() & set(measured)):
+        edited = study.edited(name)
+        problems += edited.problems
+        parts[name] = study.store.cache / name / DECIDED_NAME
+        content = parquet_bytes(to_arrow(edited.notes, NOTE_COLUMNS))
+        if not parts[name].exists() or parts[name].read_bytes() != content:
+            with replacing(parts[name]) as stream:
+                stream.write(content)
+    return Decided(parts, problems)
 
 
-def _strays(study: ReviewedStudy, names: Iterable[str]) -> list[Problem]:
+def _strays(study: ReviewedStudy, names: Collection[str]) -> list[Problem]:
     known = set(names)
     return [
         Problem(

@@ -6,8 +6,8 @@ refinement and the fit alone (:func:`vibstudy.recording.find_note`,
 :func:`vibstudy.recording.measure_vibrato`): the same calls that measured it at first, with the same
 channel, clicks bridged, and the wow found over the whole recording taken out.
 
-What can differ from the first measurement of the same edges: the tracker sees the phrase instead of the
-whole recording.
+What can differ from the first measurement of the same edges: the tracker and the search for clicks see the
+phrase instead of the whole recording.
 
 Sounds
 ------

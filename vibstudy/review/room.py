@@ -236,7 +236,9 @@ class ReviewRoom(anywidget.AnyWidget):
         while len(self._tables) > _KEPT_TABLES:
             self._tables.popitem(last=False)
         return apply_edits(
-            self._tables[recording_id], self.study.edits.get(recording_id, ()), self.study.audio_sha256
+            self._tables[recording_id],
+            self.study.edits.get(recording_id, ()),
+            self.study.audio_sha256(recording_id),
         )
 
     def _show(self) -> None:
