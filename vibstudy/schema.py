@@ -65,6 +65,65 @@ def _c(
 
 _PRACTICE = "common practice, no source"
 
+SCORE_COLUMNS: tuple[Column, ...] = (
+    _c(
+        "score_match",
+        "string",
+        "",
+        "In the score",
+        "matched; other_pitch (played for a written note); unsure (alignment quality below 0.3); added (not written).",
+    ),
+    _c(
+        "written_midi",
+        "integer",
+        "",
+        "Written note",
+        "MIDI number of the note as notated, before transposition.",
+        "MIDI 1.0 note numbers",
+    ),
+    _c(
+        "notated_beats",
+        "number",
+        "beats",
+        "Notated length",
+        "Written length in felt beats, ties added; 0 for a grace note.",
+    ),
+    _c("measure", "integer", "", "Measure", "Number of the measure as printed."),
+    _c("beat", "number", "", "Beat", "Felt beat in the measure, from 1."),
+    _c(
+        "beat_strength",
+        "number",
+        "",
+        "Beat strength",
+        "Weight of the beat: 1 at the bar line, halved with each level of the metrical grid.",
+        "Lerdahl & Jackendoff 1983 (metrical grid; from memory)",
+    ),
+    _c("slur_position", "string", "", "Place in the slur", "first, inside, last or none."),
+    _c(
+        "dynamic",
+        "string",
+        "",
+        "Written dynamic",
+        "Dynamic in force, as written (pp to ff); missing when the score has none.",
+    ),
+    _c("hairpin", "string", "", "Hairpin", "crescendo or diminuendo when the note stands under one."),
+    _c(
+        "local_tempo_bpm",
+        "number",
+        "beats/min",
+        "Local tempo",
+        "Felt beats a minute around the note, from the onsets of the notes within three beats.",
+    ),
+    _c(
+        "alignment_quality",
+        "number",
+        "",
+        "Quality of the alignment",
+        "1 = pitch, time and neighbours agree with the score; 0 = not written.",
+    ),
+)
+"""Columns of ``results/notes.csv`` that are filled where the manifest names a score."""
+
 NOTE_COLUMNS: tuple[Column, ...] = (
     _c("recording_id", "string", "", "Recording", "The recording, as named in the manifest.", required=True),
     _c(
@@ -346,6 +405,7 @@ NOTE_COLUMNS: tuple[Column, ...] = (
         _PRACTICE,
         minimum=0,
     ),
+    *SCORE_COLUMNS,
     _c(
         "snr_db",
         "number",
