@@ -1,0 +1,186 @@
+"""Note lists made by hand: what is read, and how every mistake is told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from vibstudy.errors import VibstudyError
+from vibstudy.notes.lists import listed_notes, read_note_list
+from vibstudy.pitch.contour import Contour
+
+RATE_HZ = 22_050
+QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+def written(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "solo_notes.csv"
+    path.write_text(text, encoding="utf-8", newline="")
+    return path
+
+
+def told(tmp_path: Path, text: str) -> list[tuple[int | None, str, str]]:
+    """Row, column and what was got of every problem."""
+    with pytest.raises(VibstudyError) as refusal:
+        read_note_list(written(tmp_path, text))
+    assert all(problem.file == "solo_notes.csv" and problem.message for problem in refusal.value.problems)
+    return [(problem.row, problem.column, problem.got) for problem in refusal.value.problems]
+
+
+def test_a_list_by_hand(tmp_path):
+    """440 Hz is A4, F#4 369.994 Hz, Bb3 233.082 Hz (equal temperament, A4 = 440 Hz: ISO 16)."""
+    frame = read_note_list(
+        written(
+            tmp_path,
+            "onset_s,offset_s,pitch,label,mine\n2.0,2.9,Bb3,,x\n0.50,1.2,F#4,first note,\n"
+            "1.2,2.0,440,trill,\n3,3.5,,,\n",
+        )
+    )
+    assert frame["onset_s"].tolist() == [0.5, 1.2, 2.0, 3.0]
+    assert frame["offset_s"].tolist() == [1.2, 2.0, 2.9, 3.5]
+    assert frame["pitch_hz"].tolist() == pytest.approx([369.994, 440, 233.082, np.nan], abs=1e-3, nan_ok=True)
+    assert frame["label"].fillna("-").tolist() == ["first note", "trill", "-", "-"]
+
+
+def test_times_alone_are_enough(tmp_path):
+    frame = read_note_list(written(tmp_path, "onset_s,offset_s\n0,1\n"))
+    assert frame["pitch_hz"].isna().all()
+    assert frame["label"].isna().all()
+
+
+def test_a_spreadsheet_with_semicolons_and_decimal_commas(tmp_path):
+    frame = read_note_list(written(tmp_path, "\ufeffonset_s;offset_s;pitch\r\n0,5;1,25;c♯5\r\n"))
+    assert frame.loc[0, ["onset_s", "offset_s"]].tolist() == [0.5, 1.25]
+    assert frame.at[0, "pitch_hz"] == pytest.approx(554.365, abs=1e-3)
+
+
+def test_all_mistakes_are_told_at_once(tmp_path):
+    text = (
+        "onset_s,offset_s,pitch\n0.5,1.0,A4\n1:02.5,64,A4\n3,2,A4\n,4,H4\n5,six,9999\n-1,0.2,\n"
+        "7,8,A\n7.5,9,A4\n"
+    )
+    assert told(tmp_path, text) == [
+        (3, "onset_s", "1:02.5"),
+        (4, "offset_s", "2"),
+        (5, "onset_s", ""),
+        (5, "pitch", "H4"),
+        (6, "offset_s", "six"),
+        (6, "pitch", "9999"),
+        (7, "onset_s", "-1"),
+        (8, "pitch", "A"),
+        (9, "onset_s", "7.5"),
+    ]
+
+
+def test_repairs_say_what_would_be_right(tmp_path):
+    with pytest.raises(VibstudyError) as refusal:
+        read_note_list(written(tmp_path, "onset_s,offset_s,pitch\n1:02.5,64,H4\n"))
+    words = str(refusal.value)
+    assert "Write 62.5" in words
+    assert "F#4 or Bb3" in words
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("onset_s,pitch\n1,A4\n", [(1, "offset_s", "")]),
+        ("onset,offset_s\n1,2\n", [(1, "onset", "")]),
+        ("begin,end\n1,2\n", [(1, "onset_s", ""), (1, "offset_s", "")]),
+        ("onset_s,offset_s\n", [(None, "", "")]),
+        ("", [(None, "", "")]),
+        ("onset_s,offset_s\n1,2,3\n", [(2, "", "3")]),
+    ],
+    ids=["no offset", "near name", "other names", "no notes", "empty", "cells beyond the header"],
+)
+def test_headers_and_empty_files(tmp_path, text, expected):
+    with pytest.raises(VibstudyError) as refusal:
+        read_note_list(written(tmp_path, text))
+    assert [(p.row, p.column, p.got) for p in refusal.value.problems] == expected
+
+
+def test_a_missing_list_is_named(tmp_path):
+    with pytest.raises(VibstudyError, match="no such file"):
+        read_note_list(tmp_path / "gone.csv")
+
+
+@QUICK
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 400), st.integers(40, 3000), st.integers(24, 100)), min_size=1, max_size=12
+    )
+)
+def test_any_good_list_comes_back_sorted(tmp_path, rows):
+    """Gaps and lengths in ms, pitches as MIDI numbers."""
+    ends = np.cumsum([gap + length for gap, length, _ in rows]) / 1000
+    notes = [
+        (end - length / 1000, end, 440 * 2 ** ((midi - 69) / 12))
+        for end, (_, length, midi) in zip(ends, rows, strict=True)
+    ]
+    lines = [f"{onset:.3f},{offset:.3f},{hz:.6f}" for onset, offset, hz in notes]
+    frame = read_note_list(written(tmp_path, "\n".join(["onset_s,offset_s,pitch", *lines[::-1]])))
+    assert np.allclose(frame[["onset_s", "offset_s", "pitch_hz"]].to_numpy(float), notes, atol=1e-3)
+
+
+@QUICK
+@given(st.text(max_size=200))
+def test_any_text_gives_notes_or_problems(tmp_path, text):
+    path = tmp_path / "solo_notes.csv"
+    path.write_bytes(b"onset_s,offset_s,pitch\n" + text.encode("utf-8", "surrogatepass"))
+    try:
+        frame = read_note_list(path)
+    except VibstudyError as error:
+        assert error.problems
+    else:
+        assert (frame["offset_s"] > frame["onset_s"]).all()
+
+
+def listed(*rows: tuple[float, float, float, str | None]) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=["onset_s", "offset_s", "pitch_hz", "label"])
+
+
+def voice(cents: np.ndarray, base_hz: float = 440.0) -> np.ndarray:
+    phase = 2 * np.pi * np.cumsum(base_hz * 2 ** (cents / 1200)) / RATE_HZ
+    return sum(np.cos(k * phase) / k for k in range(1, 9)).astype(np.float32) * 0.1
+
+
+def contour(length_s: float, hz: float) -> Contour:
+    time_s = np.arange(0, length_s, 0.016)
+    return Contour(time_s, np.full(len(time_s), hz), np.ones(len(time_s)), "a line")
+
+
+def test_the_pitch_given_overrules_a_tracker_an_octave_away():
+    found = listed_notes(
+        voice(np.zeros(2 * RATE_HZ)),
+        RATE_HZ,
+        contour(2, 220),
+        listed((0.1, 0.9, 440, None), (1, 1.9, np.nan, None)),
+    )
+    assert found.notes["pitch_hz"].tolist() == [440, 220]
+    time_s = found.line.time_s
+    assert set(found.line.f0_hz[(time_s > 0.1) & (time_s < 0.9)]) == {440}
+    assert np.isnan(found.line.f0_hz[(time_s > 0.91) & (time_s < 0.99)]).all()
+
+
+def test_a_listed_trill_is_no_note_said_or_not():
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    trill = np.where(np.sin(2 * np.pi * 7 * time_s) > 0, 200.0, 0.0)
+    vibrato = 40 * np.sin(2 * np.pi * 5.5 * time_s)
+    sound = voice(np.concatenate([trill, vibrato]))
+    rows = listed((0.1, 1.9, np.nan, None), (2.1, 3.9, np.nan, None))
+    assert listed_notes(sound, RATE_HZ, contour(4, 466), rows).notes["note_kind"].tolist() == [
+        "trill",
+        "note",
+    ]
+    said = listed((2.1, 3.9, 440, " Ornament "))
+    assert listed_notes(sound, RATE_HZ, contour(4, 440), said).notes["note_kind"].tolist() == ["ornament"]
+
+
+def test_a_silent_stretch_without_pitch_stays_unknown():
+    silent = Contour(np.arange(0, 1, 0.016), np.full(63, np.nan), np.zeros(63), "a line")
+    found = listed_notes(np.zeros(RATE_HZ, np.float32), RATE_HZ, silent, listed((0.2, 0.8, np.nan, None)))
+    assert found.notes["pitch_hz"].isna().all()
