@@ -35,10 +35,10 @@ seconds. It is kept because measurement noise is white there, while it is blue i
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
-from scipy.interpolate import CubicSpline
+from scipy.linalg.lapack import dptsv
 from scipy.ndimage import uniform_filter1d
 from scipy.signal.windows import blackman
 
@@ -106,7 +106,7 @@ class NoteLine:
         """Pitch in Hz [shape=(n,)]."""
         return self.reference_hz * 2.0 ** (self.cents / 1200.0)
 
-    @property
+    @cached_property
     def level_db(self) -> np.ndarray:
         """Level of all harmonics together [shape=(n,)], dB re full scale."""
         return 10.0 * np.log10(np.sum(10.0 ** (self.harmonic_db / 10.0), axis=0))
@@ -133,6 +133,45 @@ def _base_line(contour: Contour, onset_s: float, offset_s: float) -> tuple[np.nd
     return times[keep], octaves[keep]
 
 
+class _Line:
+    """A natural cubic spline through values on a uniform grid, as its coefficients.
+
+    SciPy's ``CubicSpline`` gives the same for any grid and takes ten times as long to set up; there are
+    four to a note.
+    """
+
+    def __init__(self, values: np.ndarray, step_s: float):
+        bend = np.zeros_like(values)  # second derivative times the step squared, over 6
+        turn = values[2:] - 2.0 * values[1:-1] + values[:-2]
+        _, _, bend[1:-1], _ = dptsv(np.full(len(turn), 4.0), np.ones(len(turn) - 1), turn)
+        left, right = bend[:-1], bend[1:]
+        slope = np.diff(values) - 2.0 * left - right
+        # of the integral from the first point, in powers of the share of a step
+        self.pieces = step_s * np.stack(
+            [np.zeros_like(slope), values[:-1], slope / 2.0, left, (right - left) / 4.0], axis=1
+        )
+        self.pieces[1:, 0] = np.cumsum(self.pieces[:-1].sum(axis=1))
+
+    def integral(self) -> np.ndarray:
+        """Running integral at the points of the grid [shape=(n,)]."""
+        return np.append(self.pieces[:, 0], self.pieces[-1].sum())
+
+    def integral_between(self, per_step: int, before: float, count: int) -> np.ndarray:
+        """Running integral at `count` points, `per_step` to a step, the first `before` points too early."""
+        lead = int(np.ceil(before))
+        steps = len(self.pieces)
+        late = (np.arange(per_step) + lead - before) / per_step
+        early = (np.arange(lead) - before) / per_step
+        after = late[0] + np.arange(count - lead - steps * per_step) / per_step + 1.0
+        return np.concatenate(
+            [
+                np.vander(early, 5, increasing=True) @ self.pieces[0],
+                (self.pieces @ np.vander(late, 5, increasing=True).T).ravel(),
+                np.vander(after, 5, increasing=True) @ self.pieces[-1],
+            ]
+        )
+
+
 class _Demodulator:
     """Brings the harmonics of one stretch of sound to rest along a base line."""
 
@@ -152,25 +191,31 @@ class _Demodulator:
         window /= window.sum()
         self.window_s = length / rate_hz
         # columns: the window cut into hops, so that filtering and thinning are one matrix product
-        self._window = window.reshape(self.overlap, self.hop).T.astype(np.complex64)
+        self._window = window.reshape(self.overlap, self.hop).T.astype(np.float32)
         used = (self.frames + self.overlap - 1) * self.hop
         self._samples = samples[:used].astype(np.float32)
-        self.sample_times = start_s + np.arange(used) / rate_hz
-        centre = lead + 0.5 * (length - 1)
-        self.time_s = start_s + (np.arange(self.frames) * self.hop + centre) / rate_hz
+        self._centre = lead + 0.5 * (length - 1)
+        self.time_s = start_s + (np.arange(self.frames) * self.hop + self._centre) / rate_hz
 
-    def rest(self, line: CubicSpline, harmonics: int) -> np.ndarray:
-        """Complex amplitudes [shape=(harmonics, frames)] along the base line (Hz against s)."""
-        phase = 2.0 * np.pi * line.antiderivative()(self.sample_times)
-        carrier = np.exp(-1j * np.remainder(phase, 2.0 * np.pi)).astype(np.complex64)
-        product = self._samples * carrier
-        out = np.empty((harmonics, self.frames), dtype=np.complex128)
-        for k in range(harmonics):
-            parts = product.reshape(-1, self.hop) @ self._window
-            out[k] = sum(parts[j : j + self.frames, j] for j in range(self.overlap))
-            if k + 1 < harmonics:
-                product *= carrier
-        return out
+    def rest(self, line_hz: np.ndarray, harmonics: int) -> np.ndarray:
+        """Complex amplitudes [shape=(harmonics, frames)] along the base line [shape=(frames,)]."""
+        line = _Line(line_hz, self.hop / self.rate_hz)
+        turns = line.integral_between(self.hop, self._centre, len(self._samples))
+        phase = (2.0 * np.pi * (turns - np.floor(turns))).astype(np.float32)
+        carrier = np.stack([np.cos(phase), np.sin(phase)])
+        # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
+        product = np.empty((harmonics, *carrier.shape), dtype=np.float32)
+        np.multiply(carrier, self._samples, out=product[0])
+        twice = 2.0 * carrier[0]
+        before = np.stack([self._samples, np.zeros_like(self._samples)])
+        for k in range(1, harmonics):
+            np.multiply(product[k - 1], twice, out=product[k])
+            product[k] -= product[k - 2] if k > 1 else before
+        hops = (product.reshape(-1, self.hop) @ self._window).reshape(harmonics, 2, -1, self.overlap)
+        out = hops[:, :, : self.frames, 0].astype(np.float64)
+        for j in range(1, self.overlap):
+            out += hops[:, :, j : j + self.frames, j]
+        return out[:, 0] - 1j * out[:, 1]
 
 
 def _pool(
@@ -202,10 +247,9 @@ def _pool(
     """
     harmonics = len(b)
     order = np.arange(1, harmonics + 1)[:, None]
-    power = np.abs(b) ** 2
+    power = b.real**2 + b.imag**2
     # roughness of the amplitude: half of the complex noise lies along it
-    rough = np.diff(np.abs(b), 2, axis=1)
-    noise = 2.0 * np.mean(rough**2, axis=1) / (6.0 * thinness) + 1e-20
+    noise = _roughness(np.abs(b)) / thinness + 1e-20
     # a harmonic lost in noise says nothing, however high its number
     heard = power.mean(axis=1) > AUDIBLE * noise
     if not heard.any():
@@ -219,8 +263,7 @@ def _pool(
     variance_k = np.zeros(harmonics)
     disagreement = 1.0
     for number in range(rounds):
-        turn = np.broadcast_to(np.exp(-1j * phase), b.shape)
-        still = b * np.cumprod(turn, axis=0)
+        still = b * np.cumprod(np.broadcast_to(np.exp(-1j * phase), b.shape), axis=0)
         rest = np.sum(still, axis=1, keepdims=True)  # each harmonic's own, steady phase
         still = still * (np.conj(rest) / (np.abs(rest) + 1e-300))
         if number == 0:
@@ -229,8 +272,7 @@ def _pool(
         else:
             # the score of maximum likelihood: it needs no phase of a single frame, so that harmonics too weak
             # to have one still count for what they are worth
-            along = np.diff(still.real, 2, axis=1)
-            noise = 2.0 * np.mean(along**2, axis=1) / (6.0 * thinness) + 1e-20
+            noise = _roughness(still.real) / thinness + 1e-20
             mean = np.abs(rest) / b.shape[1]
             amplitude = np.maximum(uniform_filter1d(still.real, 9, axis=1, mode="nearest"), 0.1 * mean)
             theta = still.imag / (order * amplitude)
@@ -246,19 +288,28 @@ def _pool(
         phase = phase + common
         gap = theta - common
         level = amplitude**2
-        gap -= np.average(gap, axis=1, weights=level)[:, None]
+        level /= np.sum(level, axis=1, keepdims=True)
+        gap -= np.sum(level * gap, axis=1, keepdims=True)
         share = weight / whole
+        mean_share = share.mean(axis=1)
         # spread of a harmonic about a mean that holds a share of it
-        seen = np.average(gap**2, axis=1, weights=level)
-        expected = np.average(total * (1.0 - share), axis=1, weights=level)
-        extra = np.maximum(seen - np.average(own * (1.0 - share), axis=1, weights=level), 0.0)
+        seen = np.sum(level * gap**2, axis=1)
+        level *= 1.0 - share
+        expected_own = np.sum(level * own, axis=1)
+        expected = expected_own + variance_k * np.sum(level, axis=1)
+        extra = np.maximum(seen - expected_own, 0.0)
         excess = seen > 1.5 * expected
-        variance_k = np.where(excess, extra / np.maximum(1.0 - share.mean(axis=1), 0.2), variance_k)
+        variance_k = np.where(excess, extra / np.maximum(1.0 - mean_share, 0.2), variance_k)
         if harmonics > 1:
-            spread = float(np.sum(expected * share.mean(axis=1)))
-            disagreement = float(np.sum(seen * share.mean(axis=1))) / spread if spread > 0.0 else 1.0
-    variance = 1.0 / whole
-    return phase, variance, share.mean(axis=1), noise, disagreement
+            spread = float(expected @ mean_share)
+            disagreement = float(seen @ mean_share) / spread if spread > 0.0 else 1.0
+    return phase, 1.0 / whole, mean_share, noise, disagreement
+
+
+def _roughness(values: np.ndarray) -> np.ndarray:
+    """Mean square of the second difference along the rows, over 3: noise of both quadratures if white."""
+    rough = values[:, 2:] - 2.0 * values[:, 1:-1] + values[:, :-2]
+    return np.einsum("ij,ij->i", rough, rough) / (3.0 * rough.shape[1])
 
 
 def refine_note(
@@ -310,7 +361,7 @@ def refine_note(
     low, high = 2.0 ** (octaves.min() - 0.25), 2.0 ** (octaves.max() + 0.25)
     count = min(harmonics, 6)  # the first, roughest base line would carry high harmonics out of the window
     for number in range(passes):
-        b = demodulator.rest(_spline(t, line_hz), count)
+        b = demodulator.rest(line_hz, count)
         phase, variance, share, noise, disagreement = _pool(b, thinness, 1 if number == 0 else 2)
         gain = CENTS_PER_NEPER / (2.0 * np.pi * line_hz)  # cents s per rad
         moved = _slope(phase, hop_s)
@@ -324,7 +375,7 @@ def refine_note(
 
     reference = float(2.0 ** np.mean(np.log2(line_hz)))
     base_cents = 1200.0 * np.log2(line_hz / reference)
-    integral = _spline(t, base_cents).antiderivative()(t) + gain * phase
+    integral = _Line(base_cents, hop_s).integral() + gain * phase
     cents = base_cents + _slope(phase, hop_s) * gain
     integral_se = gain * np.sqrt(variance)
     power = np.abs(b) ** 2
@@ -345,10 +396,6 @@ def refine_note(
         snr_db=float(10.0 * np.log10(snr)),
         disagreement=disagreement,
     )
-
-
-def _spline(t: np.ndarray, values: np.ndarray) -> CubicSpline:
-    return CubicSpline(t, values, bc_type="natural")
 
 
 @lru_cache(maxsize=4096)

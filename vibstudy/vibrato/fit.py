@@ -34,11 +34,11 @@ predicted (posterior mean of the realised variance): measurement noise is not co
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from scipy.fft import idct
 from scipy.ndimage import binary_closing, label
-from scipy.signal import sawtooth
 from scipy.special import expit
 
 from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
@@ -109,7 +109,8 @@ class VibratoFit:
 
 def _triangle_rest(psi: np.ndarray) -> np.ndarray:
     """Odd harmonics from the third on of a triangle in phase with a cosine, peak 1."""
-    return sawtooth(psi + np.pi, 0.5) - TRIANGLE_FUNDAMENTAL * np.cos(psi)
+    triangle = 1.0 - 2.0 * np.abs(np.mod(psi / np.pi + 1.0, 2.0) - 1.0)
+    return triangle - TRIANGLE_FUNDAMENTAL * np.cos(psi)
 
 
 def _smooth_step(x: np.ndarray) -> np.ndarray:
@@ -226,14 +227,11 @@ def _integral_of_triangle(extent: np.ndarray, psi: np.ndarray, t: np.ndarray) ->
     return slow * area - _integral(np.gradient(slow, t) * area, step)
 
 
-def _gate(t: np.ndarray, start: float, end: float, duration: float, period: float) -> np.ndarray:
+def _gate(t: np.ndarray, start: Any, end: Any, duration: float, period: float) -> np.ndarray:
+    """Gate at `t`; `start` and `end` may be arrays that broadcast with it."""
     fade = FADE_CYCLES * period
-    gate = np.ones_like(t)
-    if start > 0.0:
-        gate *= _smooth_step((t - start) / fade)
-    if end < duration:
-        gate *= _smooth_step((end - t) / fade)
-    return gate
+    opened = np.where(start > 0.0, _smooth_step((t - start) / fade), 1.0)
+    return opened * np.where(end < duration, _smooth_step((end - t) / fade), 1.0)
 
 
 def fit_vibrato(
@@ -333,7 +331,8 @@ def _start(problem: _Problem, rate_hz: float) -> _State:
     end = duration if duration - last < 1.0 / rate_hz else float(last)
     rate = rate_hz
     if len(longest) * series.step_s * rate_hz > 1.0:
-        rate = float(np.polyfit(series.time_s[longest], phase[longest], 1)[0] / (2.0 * np.pi))
+        at = series.time_s[longest]
+        rate = _trend(at - at.mean(), phase[longest]) / (2.0 * np.pi)
         rate = float(np.clip(rate, 0.7 * rate_hz, 1.4 * rate_hz))
     basis = _Basis(problem.t, duration, start, end, rate)
     on = np.interp(series.time_s[longest], problem.t, np.arange(len(problem.t))).round().astype(int)
@@ -430,8 +429,10 @@ def _solve(
     values += [state.extent_c[2:], state.phase_c[2:]]
     columns = np.concatenate(blocks, axis=1)
     # working response: what the linear model should reproduce
-    corner = basis.gate * extent * state.triangle
-    smooth = columns @ np.concatenate(values) - (curve - corner * _triangle_rest(psi))
+    smooth = columns @ np.concatenate(values) - curve
+    if state.triangle:
+        corner = basis.gate * extent * state.triangle
+        smooth += corner * _triangle_rest(psi)
     both = problem.columns(np.column_stack([columns, smooth]))
     if state.triangle:
         both[:, -1] -= problem.transform(_integral_of_triangle(corner, psi, problem.t))
@@ -486,7 +487,7 @@ def _judge_shape(problem: _Problem, state: _State, variances: _Variances) -> tup
     """
     everything = _Shape(True, True)
     trial = _Variances(variances.noise.copy(), variances.spread.copy())
-    fit = _solve(problem, state, trial, everything, iterations=2)
+    fit = _solve(problem, state, trial, everything, iterations=1)
     places = _Places(problem, state.basis, everything).of
     at = places["second"]
     value = fit.coefficients[at]
@@ -540,14 +541,14 @@ def _edges(
     grid = np.arange(0.0, max(duration - 1.3 * period, 1e-9), step)
     if len(grid) < 2:
         return 0.0, float("nan"), duration
-    gates = np.stack([_gate(t, s, duration, duration, period) for s in grid], axis=1)
+    gates = _gate(t[:, None], grid, duration, duration, period)
     start, start_se = _posterior(grid, cost(gates))
     if start < 0.1 * period:
         start = 0.0
     ends = duration - np.arange(0.0, max(duration - start - 1.3 * period, 1e-9), step)
     if len(ends) < 2:
         return start, start_se, duration
-    gates = np.stack([_gate(t, start, e, duration, period) for e in ends], axis=1)
+    gates = _gate(t[:, None], start, ends, duration, period)
     end, _ = _posterior(ends, cost(gates))
     if duration - end < 0.6 * period:
         end = duration

@@ -35,6 +35,7 @@ JITTER_CROSSOVERS_HZ = (0.0, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0)
 WANDER_CROSSOVERS_HZ = (0.0, 1.0, 2.2, 4.5, 9.0)
 SCOOPS_S = (0.015, 0.045)  # time constants of the pitch's settling at the beginning of a note
 RELEASE_S = 0.03  # and of its leaving at the end
+GAIN = 0.01  # of log likelihood, below which variances stay as they are
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,30 +154,37 @@ class MixedFit:
     variance: np.ndarray
 
 
+def _diagonal(matrix: np.ndarray) -> np.ndarray:
+    """View of the diagonal that can be written to."""
+    return np.einsum("ii->i", matrix)
+
+
 def _inverse(matrix: np.ndarray) -> np.ndarray:
     """Inverse of a positive definite matrix, scaled to a unit diagonal first."""
-    scale = 1.0 / np.sqrt(np.diag(matrix))
+    scale = 1.0 / np.sqrt(_diagonal(matrix))
     scaled = matrix * scale * scale[:, None]
-    scaled[np.diag_indices_from(scaled)] += 1e-11
+    _diagonal(scaled)[:] += 1e-11
     factor, info = dpotrf(scaled, lower=1)
     if info:
         return np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * scale * scale[:, None]
-    lower, _ = dpotri(factor, lower=1)
-    full = np.tril(lower) + np.tril(lower, -1).T
+    lower, _ = dpotri(factor, lower=1)  # its upper triangle is zero, as dpotrf left it
+    full = lower + lower.T
+    _diagonal(full)[:] *= 0.5
     return full * scale * scale[:, None]
 
 
-def _step(variances, pulled, quad, trace, w, design, inverse) -> np.ndarray:
-    """One average-information step, kept within a factor of the old values."""
+def _step(variances, pulled, quad, trace, w, design, inverse) -> tuple[np.ndarray, float]:
+    """One average-information step, kept within a factor of the old values; and what it should gain."""
     weighted = pulled * w
-    information = weighted @ pulled.T - (weighted @ design) @ inverse @ (weighted @ design).T
+    crossed = weighted @ design
+    information = weighted @ pulled.T - crossed @ inverse @ crossed.T
     # in log variances, so that a variance that is not there runs to zero, not below
     information *= 0.5 * np.outer(variances, variances)
     score = 0.5 * (quad - trace) * variances
     curvature = np.maximum(0.5 * trace * variances, 1e-12)
-    information[np.diag_indices_from(information)] += 0.05 * curvature + 1e-9
-    step = np.linalg.solve(information, score)
-    return variances * np.exp(np.clip(step, -3.0, 2.0))
+    _diagonal(information)[:] += 0.05 * curvature + 1e-9
+    step = np.clip(np.linalg.solve(information, score), -3.0, 2.0)
+    return variances * np.exp(step), float(score @ step)
 
 
 def fit_variances(
@@ -205,7 +213,7 @@ def fit_variances(
     spread : ndarray [shape=(groups,)]
         Start values of the groups' variances.
     iterations : int
-        Number of updates.
+        Number of updates at most; fewer where the next would gain less than `GAIN` in log likelihood.
     """
     noise, spread = noise.copy(), spread.copy()
     p = fixed.shape[1]
@@ -213,30 +221,31 @@ def fit_variances(
     design = np.concatenate([fixed, *random], axis=1) if random else fixed
     edges = np.cumsum([p, *sizes])
     floor = 1e-12 * (np.mean(y**2) + 1e-30)
+    settled = False
     for iteration in range(iterations + 1):
         variance = np.maximum(noise @ shapes, floor)
         w = 1.0 / variance
         weighted = design * w[:, None]
         normal = design.T @ weighted
-        for group, (a, b) in enumerate(pairwise(edges)):
-            normal[range(a, b), range(a, b)] += 1.0 / max(spread[group], 1e-300)
+        _diagonal(normal)[:] += np.repeat(1.0 / np.maximum(np.append(np.inf, spread), 1e-300), [p, *sizes])
         inverse = _inverse(normal)
-        coefficients = inverse @ (weighted.T @ y)
+        coefficients = inverse @ (y @ weighted)
         residual = y - design @ coefficients
-        if iteration == iterations:
+        if iteration == iterations or settled:
             break
         scored = w * residual  # P y
-        leverage = np.maximum(w - w**2 * np.sum((design @ inverse) * design, axis=1), 0.0)
+        leverage = np.maximum(w - w**2 * np.einsum("ij,ij->i", design @ inverse, design), 0.0)
         pulled = [shape * scored for shape in shapes]  # K_i P y
         quad = list(shapes @ scored**2)
         trace = list(shapes @ leverage)
+        own = _diagonal(inverse)
         for group, (a, b) in enumerate(pairwise(edges)):
             s = max(spread[group], 1e-300)
             u = coefficients[a:b]
             pulled.append(design[:, a:b] @ (u / s))
             quad.append(u @ u / s**2)
-            trace.append(max((b - a) - np.trace(inverse[a:b, a:b]) / s, 1e-9) / s)
-        variances = _step(
+            trace.append(max((b - a) - own[a:b].sum() / s, 1e-9) / s)
+        variances, gain = _step(
             np.concatenate([noise, spread]),
             np.array(pulled),
             np.array(quad),
@@ -246,4 +255,5 @@ def fit_variances(
             inverse,
         )
         noise, spread = variances[:3], variances[3:]
+        settled = gain < GAIN
     return MixedFit(coefficients, inverse, noise, spread, residual, variance)
