@@ -210,9 +210,11 @@ with study.attempt("the change of extent, with the medium and without accompanim
             study.say(f"- {name}, from one decade to the next: {ratio_words(table.loc['decades'])}")
 
 # %% [markdown]
-# When the interval becomes much wider with the medium in the model, decade and medium are entangled. How much
-# wider it *must* become can be worked out from the tags alone, before any note is measured: the table says how
-# many times as wide each term's interval is as if that term stood alone. Above 2, call them hard to tell apart.
+# When the interval becomes much wider with the medium in the model, decade and medium are entangled. How far they
+# are can be seen from the tags alone, before any note is measured: the table says how many times as wide each
+# term's interval would be as if that term stood alone. Above 2, call them hard to tell apart. It is a rough guide
+# that looks at recordings and not at who made them; where the same players recorded on several media, the model
+# learns from that, and its interval has the last word.
 
 # %%
 with study.attempt("how far decade, region and medium are entangled"):
@@ -246,7 +248,7 @@ DIFFERENCE_CENTS, FROM_CENTS = 10, 30
 
 with study.attempt("the power of this study"):
     term = next((name for name in extent.names if name.startswith("region")), "decades")
-    words = "extent, " + (level_words(extent, term) or "from one decade to the next")
+    words = f"extent ({level_words(extent, term) or 'from one decade to the next'})"
     power = simulate_power(
         extent, term, DIFFERENCE_CENTS, at=FROM_CENTS, players=(0, 2, 4, 8, 12), recordings=(0, 3, 8), draws=60
     )

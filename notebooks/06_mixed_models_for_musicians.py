@@ -21,7 +21,7 @@
 # %%
 import numpy as np
 import pandas as pd
-from scipy.stats import ttest_ind
+from scipy.stats import binom, ttest_ind
 
 from vibstudy.report import figures as draw
 from vibstudy.report.figures import need_players, two_largest, vibrato_notes
@@ -112,14 +112,18 @@ with study.attempt("the proof by lot"):
         )
     trials = pd.DataFrame(trials)
     study.save(*draw.false_alarms(trials), "06_false_alarms")
+    low, high = (int(count) for count in binom.interval(0.95, TRIALS, 0.05))
+    careless_count, model_count = (int((trials[test] < 0.05).sum()) for test in ("t-test, notes", "mixed model"))
     study.say(
-        "The test over notes cried wolf in "
-        f"**{(trials['t-test, notes'] < 0.05).mean():.0%}** of the trials, the mixed model in "
-        f"**{(trials['mixed model'] < 0.05).mean():.0%}**. With {TRIALS} trials, anything from 1 to 9 % is "
-        "compatible with the promised 5 %."
+        f"Of {TRIALS} trials, the test over notes raised a false alarm in **{careless_count}** "
+        f"({careless_count / TRIALS:.0%}), the mixed model in **{model_count}** ({model_count / TRIALS:.0%}). "
+        f"An honest test at the 5 % level would raise about {0.05 * TRIALS:.0f}; between {low} and {high} is luck."
     )
 
 # %% [markdown]
+# These trials deal the same players again and again, so they speak for this corpus. The tool's test was also tried on
+# thousands of invented corpora of 6 to 20 players; the documentation (*What the verdicts mean*) has the table.
+#
 # The simplest repair of the test over notes is to give each player **one** number,
 # the mean, and to test those: it is honest, but it throws away that some players have many notes and
 # recordings and others few, and it cannot hold decade, region and medium at once.
@@ -191,11 +195,11 @@ with study.attempt("more notes or more players"):
     study.show(
         pd.DataFrame(
             [(name, *plan, f"{sizes[name]:.0%}") for name, plan in plans.items()],
-            columns=["plan", "players", "recordings each", "notes each", "standard error (today = 100%)"],
+            columns=["plan", "players", "recordings each", "notes each", "standard error (as it is = 100%)"],
         )
     )
     study.say(
-        f"Four times as many notes leave {sizes['four times as many notes']:.0%} of today's standard error, "
+        f"Four times as many notes leave {sizes['four times as many notes']:.0%} of the standard error, "
         f"twice as many players leave {sizes['twice as many players']:.0%}."
     )
 

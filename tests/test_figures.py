@@ -472,7 +472,7 @@ def test_power_is_drawn_from_today_on():
     )
     figure, shown = draw.power_curves(Power("rate, B against A", 0.3, "0.3 Hz", table))
     assert shown is table
-    assert "a difference of 0.3 Hz (rate, B against A)" in figure.caption
+    assert "a difference of 0.3 Hz in rate, B against A" in figure.caption
     assert "Today n = 8 players, 24 recordings" in figure.caption
     line = max(figure.axes[0].lines, key=lambda one: len(one.get_xdata()) * (one.get_marker() != "None"))
     assert list(line.get_xdata()) == [24, 48]

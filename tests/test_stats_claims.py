@@ -29,6 +29,7 @@ from vibstudy.stats.claims import (
 from vibstudy.stats.filters import select
 from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.multiple import tost
+from vibstudy.stats.selection import judged_notes, vibrato_notes
 
 
 def corpus(players: int = 16, effect: float = -0.5, seed: int = 1, notes: int = 12) -> pd.DataFrame:
@@ -89,13 +90,14 @@ def test_no_effect_is_undecided_never_no_difference() -> None:
 def test_the_estimate_is_the_model_s() -> None:
     notes = corpus()
     row = judge_claims([claim(adjust=("region",))], notes).iloc[0]
-    model = fit_mixed(notes, "rate_hz ~ decade + region").table().loc["decade"]
+    used = vibrato_notes(notes)
+    model = fit_mixed(used, "rate_hz ~ decade + region").table().loc["decade"]
     assert row["estimate"] == pytest.approx(40 * model["estimate"], rel=1e-5)
     assert row["low"] == pytest.approx(40 * model["low"], rel=1e-5)
     assert row[["p", "df"]].to_numpy(float) == pytest.approx(model[["p", "df"]].to_numpy(float), rel=1e-5)
     assert row["unit"] == "Hz"
     assert row["formula"] == "rate_hz ~ decade + region"
-    assert tuple(row[["players", "recordings", "notes"]]) == (16, 48, 576)
+    assert tuple(row[["players", "recordings", "notes"]]) == (16, 48, len(used))
     assert f"{row['estimate']:+.3g} Hz" in row["answer"]
 
 
@@ -106,7 +108,7 @@ def test_equal_extent_is_shown_by_two_one_sided_tests() -> None:
     row = judge_claims([one], notes).iloc[0]
     assert row["verdict"] == "supported"
     assert row["unit"] == "%"
-    model = fit_mixed(notes, "log2(extent_cents) ~ region").table().loc["region[T.South]"]
+    model = fit_mixed(vibrato_notes(notes), "log2(extent_cents) ~ region").table().loc["region[T.South]"]
     assert row["p"] == pytest.approx(
         tost(model["estimate"], model["se"], model["df"], np.log2(1.1)).p, rel=1e-6
     )
@@ -146,7 +148,7 @@ def test_presence_is_tested_as_odds() -> None:
 
 
 def test_rejected_notes_never_count() -> None:
-    notes = corpus()
+    notes = corpus().assign(has_vibrato=True)
     spoiled = notes.copy()
     spoiled.loc[::7, "rate_hz"] = 50.0
     spoiled.loc[::7, "reviewed"] = "rejected"
@@ -228,6 +230,21 @@ def test_one_bad_claim_does_not_stop_the_others() -> None:
     assert list(table["verdict"]) == ["not testable here", "supported"]
 
 
+def test_claims_take_the_notes_that_figures_and_models_take() -> None:
+    notes = corpus()
+    notes["duration_s"] = np.where(np.arange(len(notes)) % 3 == 0, 0.2, 0.8)
+    notes["quality"] = np.where(np.arange(len(notes)) % 7 == 0, "noisy;gap", "few_cycles")
+    notes["note_kind"] = np.where(np.arange(len(notes)) % 11 == 0, "trill", "note")
+    notes.loc[notes["duration_s"] < 0.5, "has_vibrato"] = pd.NA
+    notes.loc[notes["has_vibrato"].isna() & (notes.index % 2 == 0), "has_vibrato"] = (
+        True  # found, never denied
+    )
+    assert examine(claim(), notes).notes == len(vibrato_notes(notes)) < len(notes)
+    presence = claim(outcome="has_vibrato", contrast=Contrast("region", "North", "South"))
+    assert examine(presence, notes).notes == len(judged_notes(notes))
+    assert (judged_notes(notes)["duration_s"] > 0.5).all()
+
+
 # --- caveats
 
 
@@ -245,9 +262,11 @@ def test_missing_values_are_told_but_notes_without_vibrato_expected() -> None:
     notes = corpus()
     notes["has_vibrato"] = np.arange(len(notes)) % 2 == 0
     notes.loc[~notes["has_vibrato"], "rate_hz"] = np.nan
-    assert not any("missing value" in c for c in examine(claim(), notes).caveats)
+    assert not any("left out" in c for c in examine(claim(), notes).caveats)
     notes.loc[notes.index % 4 == 0, "rate_hz"] = np.nan
-    assert any("50 % of the notes that could count" in c for c in examine(claim(), notes).caveats)
+    assert any(
+        "50 % of the notes that could count are left out" in c for c in examine(claim(), notes).caveats
+    )
 
 
 def test_a_verdict_that_hangs_on_one_player_is_told() -> None:

@@ -1,12 +1,7 @@
-"""Which notes a figure or a model takes, and the plain summaries under the figures.
+"""The plain summaries under the figures. Which notes they take: :mod:`vibstudy.stats.selection`.
 
 Definitions
 -----------
-* A *judged* note is a note (no trill, no ornament) that was not rejected by ear and is long enough to
-  tell vibrato from its absence (:func:`telling_length_s`). Shares are shares of these.
-* A *vibrato* note is a note with vibrato, of any length, not rejected by ear, with a rate and an extent
-  and no reason to distrust them. ``few_cycles`` and ``edge_unsure`` are kept: dropping the short notes
-  would change the question.
 * A *period* is a run of decades between cut years, named ``1900–1929``.
 * A mean of a player is the mean of the means of the player's recordings, so that a recording with
   many notes does not outvote the others.
@@ -22,9 +17,9 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import label as column_label
-
-HARMLESS = frozenset({"ok", "few_cycles", "edge_unsure"})
-"""Quality reasons with which rate and extent are still used."""
+from vibstudy.stats.selection import HARMLESS as HARMLESS
+from vibstudy.stats.selection import judged_notes, vibrato_notes
+from vibstudy.stats.selection import telling_length_s as telling_length_s
 
 _TAG_LABELS = {
     "decade": "Decade",
@@ -78,69 +73,9 @@ def size_words(frame: pd.DataFrame) -> str:
     return "n = " + ", ".join([*parts, plural(len(frame), "note")])
 
 
-def _kept(notes: pd.DataFrame) -> pd.DataFrame:
-    """Return the notes proper: no trills, no ornaments, none that the ear rejected."""
-    keep = pd.Series(True, index=notes.index)
-    if "note_kind" in notes:
-        keep &= notes["note_kind"].fillna("note").eq("note").astype(bool)
-    if "reviewed" in notes:
-        keep &= ~notes["reviewed"].fillna("auto").eq("rejected").astype(bool)
-    return notes[keep].reset_index(drop=True)
-
-
-def telling_length_s(notes: pd.DataFrame) -> float:
-    """Return the length from which on a note without vibrato is called straight, not too short to tell.
-
-    Vibrato shows on a shorter note than its absence does: on notes shorter than this, vibrato may be
-    found but never denied, so that a share of them would be too high. The length is the one that parts
-    straight notes from undecided ones best (largest difference of the two shares above it, Youden 1950,
-    Cancer 3(1):32-35). 0 when no note is undecided; the longest undecided note when none is straight.
-    """
-    kept = _kept(notes)
-    length = kept["duration_s"].to_numpy(float)
-    undecided = np.sort(length[kept["has_vibrato"].isna().to_numpy(bool)])
-    straight = np.sort(length[kept["has_vibrato"].eq(False).fillna(False).to_numpy(bool)])
-    if not len(undecided):
-        return 0.0
-    if not len(straight):
-        return float(undecided[-1])
-    straight_above = 1 - np.arange(len(straight)) / len(straight)
-    undecided_above = 1 - np.searchsorted(undecided, straight, side="left") / len(undecided)
-    return float(straight[np.argmax(straight_above - undecided_above)])
-
-
 def short_name(name: str) -> str:
     """Return the family name of a player, for a label in a small figure."""
     return str(name).split()[-1]
-
-
-def judged_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFrame:
-    """Return the notes of which it is known whether they have vibrato; ``has_vibrato`` is plain bool.
-
-    Parameters
-    ----------
-    notes : DataFrame
-        Note table of the study.
-    from_s : float | None
-        Only notes at least this long; None takes :func:`telling_length_s` of `notes`.
-    """
-    kept = _kept(notes)
-    least = telling_length_s(notes) if from_s is None else from_s
-    known = kept["has_vibrato"].notna() & (kept["duration_s"] >= least)
-    chosen = kept[known.astype(bool)].reset_index(drop=True)
-    return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
-
-
-def vibrato_notes(notes: pd.DataFrame) -> pd.DataFrame:
-    """Return the notes whose rate and extent can be used."""
-    kept = _kept(notes)
-    keep = kept["has_vibrato"].eq(True).fillna(False).astype(bool)
-    keep &= kept["rate_hz"].notna() & kept["extent_cents"].notna()
-    if "quality" in kept:
-        reasons = kept["quality"].fillna("ok").astype(str).str.split(";")
-        keep &= np.array([set(found) <= HARMLESS for found in reasons], dtype=bool)
-    chosen = kept[keep].reset_index(drop=True)
-    return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
 
 
 def add_period(frame: pd.DataFrame, cuts: Sequence[int]) -> pd.DataFrame:

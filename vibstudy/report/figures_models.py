@@ -309,7 +309,7 @@ def power_curves(power: Power, size: str = "column") -> tuple[HouseFigure, pd.Da
         now = table.iloc[0]
         figure.caption = (
             f"Power: the share of simulated studies that find a difference of {power.shown} "
-            f"({power.label}), as the corpus grows by new players or by further recordings of the same "
+            f"in {power.label} as the corpus grows by new players or by further recordings of the same "
             "players; bands are 95 % intervals of the simulation, the dotted line is "
             f"{100 * power.target:.0f} %. "
             f"Today n = {plural(int(now['players']), 'player')}, "

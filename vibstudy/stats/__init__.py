@@ -1,6 +1,8 @@
 """Mixed models, small-sample inference, claims, confounds, power and agreement.
 
 ========================================  ============================================================
+:func:`vibrato_notes`,                    which notes count
+:func:`judged_notes`
 :func:`coverage`, :func:`find_confounds`  before any fit: what the corpus can tell, and what not
 :func:`fit_mixed`, :func:`fit_extent`     rate, extent, onset delay ...: linear mixed model
 :func:`fit_presence`                      presence of vibrato: binomial mixed model
@@ -20,6 +22,8 @@
 from typing import Any
 
 _HOMES = {
+    "vibrato_notes": "selection",
+    "judged_notes": "selection",
     "fit_mixed": "mixed",
     "fit_extent": "mixed",
     "MixedResult": "mixed",

@@ -40,7 +40,7 @@ Verdicts
 
 p is that of the mixed model (Satterthwaite degrees of freedom; presence: between–within), corrected by
 Holm over all testable claims of the file, exploratory ones apart. Intervals are 95 %, each by itself.
-Notes rejected by the listener never count.
+Which notes count: :mod:`vibstudy.stats.selection`; notes rejected by the listener never do.
 
 When it was written
 -------------------

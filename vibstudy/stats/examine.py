@@ -17,6 +17,7 @@ from vibstudy.stats.claimfile import Claim, Contrast
 from vibstudy.stats.fitted import FittedModel, unit_of
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.multiple import tost
+from vibstudy.stats.selection import is_countable, is_proper
 from vibstudy.stats.threads import one_thread
 
 ALPHA = 0.05
@@ -112,15 +113,17 @@ def _examine(claim: Claim, notes: pd.DataFrame, player: str, recording: str) -> 
     c = claim.contrast
     names = [claim.outcome, c.column, *([c.across] if c.across else []), *claim.crossed, player, recording]
     check_columns(notes, names)
+    notes = notes.reset_index(drop=True)
     chosen = _chosen(claim, notes)
+    countable = chosen[is_countable(notes, claim.outcome)[chosen.index]]
     numeric = {name: _is_number(notes[name]) for name in (c.column, c.across) if name}
     c = _settled(claim, notes, numeric)
-    known = chosen[chosen[claim.outcome].notna()]
+    known = countable[countable[claim.outcome].notna()]
     if known.empty:
         raise _NotTestable(f"No note chosen has a value of {claim.outcome}.")
     _check_sides(claim, c, known, numeric, player)
     formula = claim.formula(numeric)
-    model = _fit(claim, chosen, formula, player, recording)
+    model = _fit(claim, countable, formula, player, recording)
     row = _row(model, c, numeric)
     caveats = _caveats(claim, model, chosen, known, numeric, player)
     return _with_influence(_finding(claim, model, row, formula, caveats, recording), model, row)
@@ -130,8 +133,7 @@ def _chosen(claim: Claim, notes: pd.DataFrame) -> pd.DataFrame:
     from vibstudy.stats.filters import select
 
     keep = select(notes, claim.filter) if claim.filter.strip() else np.ones(len(notes), bool)
-    if "reviewed" in notes:
-        keep &= notes["reviewed"].ne("rejected").fillna(True).to_numpy(bool)
+    keep &= is_proper(notes)
     if not keep.any():
         raise _NotTestable(f"No note passes the filter {claim.filter!r}.")
     chosen = notes[keep]
@@ -351,7 +353,10 @@ def _missing_caveat(claim: Claim, chosen: pd.DataFrame, used: int) -> list[str]:
     missing = 1 - used / expected
     if missing <= MANY_MISSING:
         return []
-    return [f"{100 * missing:.0f} % of the notes that could count have a missing value and are left out."]
+    return [
+        f"{100 * missing:.0f} % of the notes that could count are left out: their value is missing, or not "
+        "to be trusted."
+    ]
 
 
 def _medium_caveat(claim: Claim, known: pd.DataFrame) -> list[str]:

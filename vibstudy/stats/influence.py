@@ -218,9 +218,10 @@ def influence_sentences(frame: pd.DataFrame, unit: str = "player", most: int = 5
         sentences.append(f"{len(moved) - most} further changes of this kind are in the table.")
     if sentences:
         return sentences
-    changes = "changes a verdict or " if unit == "player" else ""
+    changes = "changes no verdict and " if unit == "player" else ""
     return [
-        f"No single {unit} carries an effect: leaving out any one {changes}moves none by a standard error."
+        f"No single {unit} carries an effect: leaving out any one {changes}moves no estimate by more than "
+        "a standard error."
     ]
 
 

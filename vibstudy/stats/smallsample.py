@@ -16,9 +16,12 @@ Simulated in ``benchmarks/calibration.py`` (table: ``docs/tables/calibration.csv
 balanced corpora all three agree and are right. In unbalanced ones with 6 or 8 players Kenward–Roger is
 too cautious (false alarms down to 1 % where 5 % is promised, when players differ little), while
 Satterthwaite stays between 4 and 6 %; with 12 or more players they agree again. Hence the default. It
-leaves 4 to 6 % in two extremes, both to the cautious side: six players with very heavy tails (3.8 %;
-:func:`vibstudy.stats.parametric_bootstrap` has 4.4 %), and players who do not differ at all (2.9 %).
-A player-level permutation test cannot reach 5 % with six players, and needs about twelve.
+leaves 4 to 6 % in two extremes, both to the cautious side: six players with very heavy tails (3.8 %), and
+players who do not differ at all (3.1 %), where a variance that cannot be negative is estimated too large
+half of the time. :func:`vibstudy.stats.parametric_bootstrap` has 4.4 and 4.0 % there, and 4 to 6 %
+elsewhere; it takes seconds instead of milliseconds and its last digit depends on a seed, so it is the
+second opinion, not the default. A player-level permutation test cannot reach 5 % with six players, and
+needs about twelve.
 
 References
 ----------

@@ -1,0 +1,120 @@
+"""Which notes count: one rule for claims, models, tables and figures.
+
+* A *proper* note is a note (no trill, no ornament) that was not rejected by ear.
+* A *judged* note is a proper note long enough to tell vibrato from its absence
+  (:func:`telling_length_s`). Shares of notes with vibrato are shares of these.
+* A *vibrato* note is a proper note with vibrato, of any length, with a rate and an extent and no reason to
+  distrust them. ``few_cycles`` and ``edge_unsure`` are kept: dropping the short notes would change the
+  question.
+
+What a table does not tell (no column ``quality``, say) leaves no note out.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+HARMLESS = frozenset({"ok", "few_cycles", "edge_unsure"})
+"""Quality reasons with which rate and extent are still used."""
+
+VIBRATO_FIGURES = frozenset(
+    [
+        "rate_hz",
+        "extent_cents",
+        "extent_above_cents",
+        "extent_below_cents",
+        "centre_shift_cents",
+        "vibrato_onset_s",
+        "vibrato_fraction",
+        "rate_slope_hz_per_s",
+        "extent_growth_cents_per_s",
+        "rate_irregularity",
+        "extent_irregularity",
+        "waveform",
+        "pulses_per_beat",
+        "fusion_share",
+    ]
+)
+"""Columns that describe a vibrato, and are taken from vibrato notes only."""
+
+
+def is_proper(notes: pd.DataFrame) -> np.ndarray:
+    """Return whether each note is a proper one [shape=(n,)]."""
+    keep = np.ones(len(notes), bool)
+    if "note_kind" in notes:
+        keep &= notes["note_kind"].fillna("note").eq("note").to_numpy(bool)
+    if "reviewed" in notes:
+        keep &= ~notes["reviewed"].fillna("auto").eq("rejected").to_numpy(bool)
+    return keep
+
+
+def telling_length_s(notes: pd.DataFrame) -> float:
+    """Return the length from which on a note without vibrato is called straight, not too short to tell.
+
+    Vibrato shows on a shorter note than its absence does: on notes shorter than this, vibrato may be
+    found but never denied, so that a share of them would be too high. The length is the one that parts
+    straight notes from undecided ones best (largest difference of the two shares above it, Youden 1950,
+    Cancer 3(1):32-35). 0 when no note is undecided; the longest undecided note when none is straight.
+    """
+    kept = notes[is_proper(notes)]
+    length = kept["duration_s"].to_numpy(float)
+    undecided = np.sort(length[kept["has_vibrato"].isna().to_numpy(bool)])
+    straight = np.sort(length[kept["has_vibrato"].eq(False).fillna(False).to_numpy(bool)])
+    if not len(undecided):
+        return 0.0
+    if not len(straight):
+        return float(undecided[-1])
+    straight_above = 1 - np.arange(len(straight)) / len(straight)
+    undecided_above = 1 - np.searchsorted(undecided, straight, side="left") / len(undecided)
+    return float(straight[np.argmax(straight_above - undecided_above)])
+
+
+def is_judged(notes: pd.DataFrame, from_s: float | None = None) -> np.ndarray:
+    """Return whether each note is a judged one [shape=(n,)]; `from_s` as in :func:`judged_notes`."""
+    keep = is_proper(notes) & notes["has_vibrato"].notna().to_numpy(bool)
+    if "duration_s" in notes:
+        least = telling_length_s(notes) if from_s is None else from_s
+        keep &= (notes["duration_s"] >= least).fillna(False).to_numpy(bool)
+    return keep
+
+
+def is_vibrato(notes: pd.DataFrame) -> np.ndarray:
+    """Return whether each note is a vibrato note [shape=(n,)]."""
+    keep = is_proper(notes)
+    if "has_vibrato" in notes:
+        keep &= notes["has_vibrato"].eq(True).fillna(False).to_numpy(bool)
+    for name in ("rate_hz", "extent_cents"):
+        if name in notes:
+            keep &= notes[name].notna().to_numpy(bool)
+    if "quality" in notes:
+        reasons = notes["quality"].fillna("ok").astype(str).str.split(";")
+        keep &= np.array([set(found) <= HARMLESS for found in reasons], dtype=bool)
+    return keep
+
+
+def is_countable(notes: pd.DataFrame, outcome: str) -> np.ndarray:
+    """Return whether each note may stand in a model of `outcome` [shape=(n,)]."""
+    if outcome == "has_vibrato":
+        return is_judged(notes)
+    return is_vibrato(notes) if outcome in VIBRATO_FIGURES else is_proper(notes)
+
+
+def judged_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFrame:
+    """Return the notes of which it is known whether they have vibrato; ``has_vibrato`` is plain bool.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table of the study.
+    from_s : float | None
+        Only notes at least this long; None takes :func:`telling_length_s` of `notes`.
+    """
+    chosen = notes[is_judged(notes, from_s)].reset_index(drop=True)
+    return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
+
+
+def vibrato_notes(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the notes whose rate and extent can be used."""
+    chosen = notes[is_vibrato(notes)].reset_index(drop=True)
+    return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
