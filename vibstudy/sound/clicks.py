@@ -85,9 +85,8 @@ def _find(samples: np.ndarray, models: np.ndarray, rate_hz: float) -> Clicks:
     block, order, margin = _sizes(rate_hz)
     level = _surprise(samples, models, block)
     blocks = _in_blocks(level, block)
-    spread = 1.4826 * np.median(blocks, axis=1)
-    often = np.quantile(blocks, 0.97, axis=1)
-    threshold = np.maximum(_SPREADS * spread, _OFTEN * often)
+    middle, often = np.quantile(blocks, [0.5, 0.97], axis=1)
+    threshold = np.maximum(_SPREADS * 1.4826 * middle, _OFTEN * often)
     # The blocks beside it also know what is usual: half of a block may be silence before an attack.
     beside = np.pad(threshold, 1, mode="edge")
     threshold = np.maximum.reduce([beside[:-2], threshold, beside[2:], _USUAL_PEAKS * _usual_peak(blocks)])
@@ -124,9 +123,11 @@ def _models(samples: np.ndarray, rate_hz: float) -> np.ndarray:
     from scipy.linalg import toeplitz
 
     block, order, _ = _sizes(rate_hz)
-    frames = _in_blocks(samples, block) * np.hanning(block)
+    frames = _in_blocks(samples.astype(np.float32), block) * np.hanning(block).astype(np.float32)
     size = next_fast_len(block + order, real=True)
-    correlation = irfft(np.abs(rfft(frames, size, axis=1)) ** 2, size, axis=1)[:, : order + 1]
+    spectrum = rfft(frames, size, axis=1)
+    power = spectrum.real**2 + spectrum.imag**2
+    correlation = irfft(power, size, axis=1)[:, : order + 1].astype(np.float64)
     correlation[:, 0] = correlation[:, 0] * (1 + 1e-6) + 1e-12
     lags = toeplitz(np.arange(order))
     ahead = np.linalg.solve(correlation[:, lags], correlation[:, 1:, None])[..., 0]
@@ -136,14 +137,15 @@ def _models(samples: np.ndarray, rate_hz: float) -> np.ndarray:
 def _surprise(samples: np.ndarray, models: np.ndarray, block: int) -> np.ndarray:
     """Smaller of the errors of predicting each sample from before and from after it."""
     order = models.shape[1] - 1
-    forward, backward = np.empty(len(samples)), np.empty(len(samples))
-    padded = np.pad(samples, order)
-    for i, model in enumerate(models):
+    forward, backward = np.empty((2, len(samples)), dtype=np.float32)
+    padded = np.pad(samples.astype(np.float32), order)
+    for i, model in enumerate(models.astype(np.float32)):
         first, last = i * block, min((i + 1) * block, len(samples))
-        forward[first:last] = np.convolve(padded[first : last + order], model, "valid")
-        backward[first:last] = np.correlate(padded[first + order : last + 2 * order], model, "valid")
+        np.abs(np.convolve(padded[first : last + order], model, "valid"), out=forward[first:last])
+        after = padded[first + order : last + 2 * order]
+        np.abs(np.correlate(after, model, "valid"), out=backward[first:last])
     # A sharp beginning surprises only from before it, by a sample or two.
-    return np.minimum(_widened(np.abs(forward), 2), _widened(np.abs(backward), 2))
+    return np.minimum(_widened(forward, 2), _widened(backward, 2))
 
 
 def _widened(values: np.ndarray, reach: int) -> np.ndarray:

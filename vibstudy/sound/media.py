@@ -252,14 +252,13 @@ def codec_cutoff(pieces: list[np.ndarray], rate_hz: float) -> float:
         That rate.
     """
     from scipy.ndimage import median_filter
-    from scipy.signal import welch
 
     size = 1 << round(math.log2(0.046 * rate_hz))
     pieces = [piece for piece in pieces if len(piece) >= size and np.isfinite(piece).all()]
     if not pieces:
         return float("nan")
     freqs = np.fft.rfftfreq(size, 1 / rate_hz)
-    power = np.mean([welch(piece, rate_hz, nperseg=size)[1] for piece in pieces], axis=0)
+    power = np.mean([_power_density(piece, size, rate_hz).mean(axis=0) for piece in pieces], axis=0)
     step = freqs[1]
     floor = _STEP_POWER / (rate_hz / 2)  # below it a fall means nothing
     level = median_filter(10 * np.log10(power + floor), round(200 / step) | 1)
@@ -341,28 +340,34 @@ def _pool(rate_hz: float) -> int:
 
 def _pooled_spectra(samples: np.ndarray, rate_hz: float) -> np.ndarray:
     """Power density of quarter seconds [shape=(quarters, bins), float32], mean square per Hz."""
-    from scipy.signal import ShortTimeFFT, get_window
-
     size, pool = _frame(rate_hz), _pool(rate_hz)
     if len(samples) < size:
         samples = np.pad(samples, (0, size - len(samples)))
-    analysis = ShortTimeFFT(
-        get_window("hann", size), size // 2, rate_hz, fft_mode="onesided2X", scale_to="psd"
-    )
-    power = analysis.spectrogram(
-        samples, p0=analysis.lower_border_end[1], p1=analysis.upper_border_begin(len(samples))[1]
-    )
-    whole = max(power.shape[1] // pool, 1) * pool
-    if power.shape[1] < pool:
-        return power.mean(axis=1)[None].astype(np.float32)
-    return power[:, :whole].reshape(len(power), -1, pool).mean(axis=2).T.astype(np.float32)
+    power = _power_density(samples, size, rate_hz)
+    if len(power) < pool:
+        return power.mean(axis=0)[None]
+    return power[: len(power) // pool * pool].reshape(-1, pool, power.shape[1]).mean(axis=1)
+
+
+def _power_density(samples: np.ndarray, size: int, rate_hz: float) -> np.ndarray:
+    """Mean square per Hz in half-overlapping Hann frames [shape=(frames, bins), float32]."""
+    from scipy.fft import rfft
+    from scipy.signal.windows import hann
+
+    window = hann(size, sym=False)
+    window *= np.sqrt(2.0 / (rate_hz * np.sum(window**2)))
+    frames = np.lib.stride_tricks.sliding_window_view(np.asarray(samples, dtype=np.float32), size)
+    spectrum = rfft(frames[:: size // 2] * window.astype(np.float32), axis=1)
+    power = spectrum.real**2 + spectrum.imag**2
+    power[:, [0, -1]] *= np.float32(0.5)
+    return power
 
 
 def _percentile_bias(quantile: float, draws: float) -> float:
     """Quantile of the mean of `draws` independent powers of noise, over its mean."""
-    from scipy.stats import gamma
+    from scipy.special import gammaincinv
 
-    return float(gamma.ppf(quantile, draws) / draws)
+    return float(gammaincinv(draws, quantile) / draws)
 
 
 def _independent_frames(pool: int) -> float:
@@ -385,14 +390,16 @@ def _bandwidth(spectra: np.ndarray, freqs: np.ndarray, density: np.ndarray) -> t
     edges = 40.0 * 2 ** (np.arange(0, 60) / 6)
     edges = edges[edges < freqs[-1]]
     stands = np.zeros(len(edges) - 1, dtype=bool)
-    for i, (low, high) in enumerate(pairwise(edges)):
-        bins = (freqs >= low) & (freqs < high)
-        if not bins.any() or len(spectra) < 4:
-            continue
-        draws = pool * max(bins.sum() / 1.5, 1)  # a Hann frame ties neighbouring bins together
-        loud = np.quantile(spectra[:, bins].mean(axis=1), 0.95)
-        quiet = density[bins].mean()
-        stands[i] = loud > quiet * _percentile_bias(0.95, draws) * 10 ** (_STANDS_OUT_DB / 10)
+    if len(spectra) < 4:
+        return float("nan"), float("nan")
+    bands = [slice(*pair) for pair in pairwise(np.searchsorted(freqs, edges))]
+    filled = [i for i, band in enumerate(bands) if band.stop > band.start]
+    loud = np.quantile([spectra[:, bands[i]].mean(axis=1) for i in filled], 0.95, axis=1)
+    for i, level in zip(filled, loud, strict=True):
+        width = bands[i].stop - bands[i].start
+        draws = pool * max(width / 1.5, 1)  # a Hann frame ties neighbouring bins together
+        quiet = density[bands[i]].mean()
+        stands[i] = level > quiet * _percentile_bias(0.95, draws) * 10 ** (_STANDS_OUT_DB / 10)
     pairs = np.flatnonzero(stands[:-1] & stands[1:])
     if len(pairs) == 0:
         return float("nan"), float("nan")
