@@ -184,3 +184,88 @@ def test_a_silent_stretch_without_pitch_stays_unknown():
     silent = Contour(np.arange(0, 1, 0.016), np.full(63, np.nan), np.zeros(63), "a line")
     found = listed_notes(np.zeros(RATE_HZ, np.float32), RATE_HZ, silent, listed((0.2, 0.8, np.nan, None)))
     assert found.notes["pitch_hz"].isna().all()
+
+
+# --- in place of the segmentation
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory) -> Path:
+    """Four seconds of one tone, which the list calls two notes and a rest; the file plays 4 % slow."""
+    import soundfile
+
+    folder = tmp_path_factory.mktemp("study")
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    noise = 1e-4 * np.random.default_rng(0).standard_normal(len(time_s))
+    soundfile.write(folder / "a.wav", voice(30 * np.sin(2 * np.pi * 5 * time_s)) + noise, RATE_HZ)
+    (folder / "list.csv").write_text("onset_s,offset_s,label\n0.5,1.5,one\n2.0,3.5,two\n", encoding="utf-8")
+    return folder
+
+
+def test_the_list_wins_over_the_machine(study):
+    from vibstudy import measure_recording
+
+    notes = measure_recording(study / "a.wav", notes_path=str(study / "list.csv"))
+    assert notes[["onset_s", "offset_s"]].to_numpy().tolist() == [[0.5, 1.5], [2.0, 3.5]]
+    assert notes["note_label"].tolist() == ["one", "two"]
+    assert notes["onset_se_s"].isna().all()
+    assert notes["rate_hz"].tolist() == pytest.approx([5, 5], abs=0.1)
+    assert notes["pitch_hz"].tolist() == pytest.approx([440, 440], rel=0.002)
+
+
+def test_listed_times_are_file_time(study):
+    """A file that plays 4 % slow: true time is file time x 0.96, true rate is rate / 0.96."""
+    from vibstudy import measure_recording
+
+    notes = measure_recording(study / "a.wav", notes_path=str(study / "list.csv"), speed_factor=0.96)
+    assert notes["onset_s"].tolist() == pytest.approx([0.48, 1.92])
+    assert notes["rate_hz"].tolist() == pytest.approx([5 / 0.96] * 2, abs=0.1)
+
+
+def test_only_the_part_measured_counts(study):
+    from vibstudy import measure_recording
+
+    notes = measure_recording(study / "a.wav", notes_path=str(study / "list.csv"), start_s=1.8)
+    assert notes["onset_s"].tolist() == pytest.approx([2.0])
+    with pytest.raises(VibstudyError, match="no note of this list begins"):
+        measure_recording(study / "a.wav", notes_path=str(study / "list.csv"), start_s=3.8)
+
+
+def test_notes_after_the_end_of_the_sound_are_refused(study):
+    from vibstudy import measure_recording
+
+    late = study / "late.csv"
+    late.write_text("onset_s,offset_s\n1,2\n63,64\n", encoding="utf-8")
+    with pytest.raises(VibstudyError, match=r"late\.csv.*1 listed notes begin after the end"):
+        measure_recording(study / "a.wav", notes_path=str(late))
+
+
+def test_blocks_do_not_lose_or_double_listed_notes(study, monkeypatch):
+    import vibstudy.recording
+    from vibstudy import measure_recording
+
+    path = study / "many.csv"
+    onsets = np.arange(0.1, 3.7, 0.3)
+    path.write_text(
+        "onset_s,offset_s\n" + "".join(f"{a:.2f},{a + 0.29:.2f}\n" for a in onsets), encoding="utf-8"
+    )
+    monkeypatch.setattr(vibstudy.recording, "BLOCK_S", 1.0)
+    monkeypatch.setattr(vibstudy.recording, "OVERLAP_S", 0.8)
+    notes = measure_recording(study / "a.wav", notes_path=str(path))
+    assert notes["onset_s"].tolist() == pytest.approx(onsets.round(2).tolist())
+
+
+def test_check_tells_mistakes_of_the_list(study, capsys):
+    from vibstudy.cli import main
+
+    (study / "bad.csv").write_text("onset_s,offset_s,pitch\n1,2,H4\n3,2,\n", encoding="utf-8")
+    manifest = study / "corpus_manifest.csv"
+    manifest.write_text(
+        "recording_id,path,player,decade,region,notes_path\na,a.wav,Invented,1950,Nowhere,bad.csv\n",
+        encoding="utf-8",
+    )
+    assert main(["check", str(manifest)]) == 2
+    words = " ".join("".join(capsys.readouterr()).split())
+    assert "bad.csv, row 2, column pitch" in words
+    assert "bad.csv, row 3, column offset_s" in words
+    assert "Traceback" not in words

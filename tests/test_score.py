@@ -515,3 +515,104 @@ def test_any_bytes_give_parts_or_a_plain_refusal(tmp_path, at, put, suffix):
         assert read_score(path)
     except VibstudyError as error:
         assert error.problems[0].file == path.name
+
+
+# --- beside the sound
+
+
+def sung(path: Path, played: pd.DataFrame, rate_hz: int = 22_050) -> Path:
+    """A plain tone for every note, with a vibrato of 5 Hz and 30 cents."""
+    import soundfile
+
+    time_s = np.arange(round((played["offset_s"].max() + 0.5) * rate_hz)) / rate_hz
+    sound = 1e-4 * np.random.default_rng(0).standard_normal(len(time_s))
+    for onset, offset, hz in played[["onset_s", "offset_s", "pitch_hz"]].to_numpy():
+        inside = (time_s >= onset) & (time_s < offset)
+        own = time_s[inside] - onset
+        phase = 2 * np.pi * np.cumsum(hz * 2 ** (30 * np.sin(2 * np.pi * 5 * own) / 1200)) / rate_hz
+        edge = np.clip(np.minimum(own, own[-1] - own) / 0.02, 0, 1)
+        sound[inside] += 0.1 * edge * sum(np.cos(k * phase) / k for k in range(1, 9))
+    soundfile.write(path, sound.astype(np.float32), rate_hz)
+    return path
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory) -> Path:
+    """Two recordings of one melody at 60 beats a minute: one with its score, one with another's."""
+    folder = tmp_path_factory.mktemp("study")
+    notes = melody(3, bars=4)
+    sung(folder / "a.wav", performance(notes, shift=-9, bpm=60))
+    written(folder, document(in_bars(notes), extra=ALTO), "right.musicxml")
+    written(folder, document(in_bars(melody(71, bars=6))), "wrong.musicxml")
+    (folder / "corpus_manifest.csv").write_text(
+        "recording_id,path,player,decade,region,tempo_bpm,score_path\n"
+        "a,a.wav,Invented One,1950,Nowhere,90,right.musicxml\n"
+        "b,a.wav,Invented Two,1950,Nowhere,90,wrong.musicxml\n",
+        encoding="utf-8",
+    )
+    return folder
+
+
+@pytest.fixture(scope="module")
+def tables(study) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    from vibstudy.corpus.store import read_log, read_notes, read_recordings
+    from vibstudy.measure import measure_corpus
+
+    report = measure_corpus(study / "corpus_manifest.csv", study / "results", workers=1)
+    assert (report.measured, report.failed) == (2, 0)
+    out = study / "results"
+    return read_notes(out), read_recordings(out).set_index("recording_id"), read_log(out)
+
+
+def test_the_note_table_knows_what_was_written(tables):
+    notes, recordings, _ = tables
+    own = notes[notes["recording_id"] == "a"]
+    assert told(own) == places(melody(3, bars=4))
+    assert (own["score_match"] == "matched").all()
+    assert recordings.at["a", "score_share"] == 1
+    assert "sounds 9 semitones lower" in recordings.at["a", "score_fit"]
+
+
+def test_pulses_follow_the_tempo_of_the_score(tables):
+    """5 Hz at 60 beats a minute are 5 pulses a beat; at the manifest's 90 they would be 3.3."""
+    notes, _, _ = tables
+    pulses = notes.groupby("recording_id")["pulses_per_beat"].median()
+    assert pulses["a"] == pytest.approx(5.0, rel=0.03)
+    assert pulses["b"] == pytest.approx(300 / 90, rel=0.03)
+
+
+def test_a_refused_score_is_said_and_the_notes_are_measured(tables):
+    notes, recordings, log = tables
+    other = notes[notes["recording_id"] == "b"]
+    assert len(other) == len(melody(3, bars=4))
+    assert other["score_match"].isna().all()
+    assert "does not fit the recording" in recordings.at["b", "score_problem"]
+    row = log.set_index("recording_id").loc["b"]
+    assert row["success"]
+    assert "wrong.musicxml" in row["message"]
+
+
+def test_a_changed_score_would_be_measured_again(study, tables):
+    from vibstudy.corpus.manifest import read_manifest
+    from vibstudy.corpus.settings import Settings
+    from vibstudy.corpus.store import Store, recordings_of
+
+    first, _ = recordings_of(read_manifest(study / "corpus_manifest.csv"), study)
+    store = Store(study / "results")
+    assert store.why(first, Settings()) == ""
+    right = study / "right.musicxml"
+    right.write_text(right.read_text("utf-8").replace("Solo", "Reed"), encoding="utf-8")
+    assert store.why(first, Settings()) == "the score changed"
+
+
+def test_check_looks_into_scores(study, capsys):
+    from vibstudy.cli import main
+
+    (study / "broken.musicxml").write_text("<score-partwise>", encoding="utf-8")
+    manifest = study / "other.csv"
+    manifest.write_text(
+        "recording_id,path,player,decade,region,score_path\na,a.wav,Invented,1950,Nowhere,broken.musicxml\n",
+        encoding="utf-8",
+    )
+    assert main(["check", str(manifest)]) == 2
+    assert "broken.musicxml: not well-formed XML" in " ".join("".join(capsys.readouterr()).split())

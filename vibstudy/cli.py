@@ -107,11 +107,12 @@ def new(
 @app.command(rich_help_panel=MEASURE)
 def check(
     manifest: Manifest = _MANIFEST,
-    audio: Annotated[bool, typer.Option(help="Look into the sound files, too.")] = True,
+    audio: Annotated[bool, typer.Option(help="Look into sound files, note lists and scores, too.")] = True,
 ) -> None:
     """Tell every mistake in the table of recordings, and how to mend it. Changes nothing."""
     from vibstudy.corpus.manifest import inspect_manifest
     from vibstudy.corpus.settings import load_settings
+    from vibstudy.measure import check_lists_and_scores
 
     manifest = _find_manifest(manifest)
     found = inspect_manifest(manifest, audio)
@@ -119,6 +120,8 @@ def check(
         load_settings(manifest.parent)
     except VibstudyError as error:
         found.problems += error.problems
+    if audio and found.frame is not None:
+        found.problems += check_lists_and_scores(manifest, found.frame)
     _say_all(found.notes, "To know (nothing must be done):")
     if found.problems:
         raise VibstudyError(found.problems)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from vibstudy.corpus.batch import Outcome, explain, run_batch, step
-from vibstudy.corpus.manifest import inspect_manifest
+from vibstudy.corpus.manifest import inspect_manifest, resolve
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import (
     Entry,
@@ -190,6 +190,34 @@ def _decided(
 
     study = ReviewedStudy(manifest, out, settings)
     return decided_notes(study, [name for name, entry in entries.items() if not entry.failed])
+
+
+def check_lists_and_scores(manifest: str | Path, frame: pd.DataFrame) -> list[Problem]:
+    """Every problem of the note lists and scores that a manifest names.
+
+    Whether a score fits its recording is told when the recording is measured.
+
+    Parameters
+    ----------
+    manifest : path
+        The manifest.
+    frame : DataFrame
+        As :func:`vibstudy.corpus.manifest.read_manifest` gives it.
+    """
+    from vibstudy.notes.lists import read_note_list
+    from vibstudy.notes.written import read_score
+
+    problems: list[Problem] = []
+    asked = frame[~frame["exclude"]]
+    for column, read in (("notes_path", read_note_list), ("score_path", read_score)):
+        if column not in asked:
+            continue
+        for cell in asked[column].dropna().unique():
+            try:
+                read(resolve(Path(manifest).absolute().parent, [cell])[0])
+            except VibstudyError as error:
+                problems += [replace(problem, file=cell) for problem in error.problems]
+    return problems
 
 
 class _Run:

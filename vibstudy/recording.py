@@ -22,7 +22,7 @@ from threadpoolctl import threadpool_limits
 from vibstudy import __version__
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings, settings_from
-from vibstudy.errors import VibstudyError
+from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import NOTE_COLUMNS, typed
@@ -45,6 +45,18 @@ GAP_BELOW = 0.8
 OCTAVE_ABOVE = 0.9
 EDGE_S = 0.05
 WOW_RATE_HZ = 25.0
+ROW_KEYS = (
+    "recording_id",
+    "start_s",
+    "end_s",
+    "tuning_hz",
+    "speed_factor",
+    "tempo_bpm",
+    "notes_path",
+    "score_path",
+)
+NOT_FOUND_TOLD = 20
+"""Written notes not found that are named one by one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +87,8 @@ def measure_recording(path: str | Path, **settings: Any) -> pd.DataFrame:
         Sound file.
     **settings
         Keys of ``study.toml`` (``tracker``, ``min_note_s``, ...), and of the manifest
-        (``recording_id``, ``start_s``, ``end_s``, ``tuning_hz``, ``speed_factor``, ``tempo_bpm``).
+        (``recording_id``, ``start_s``, ``end_s``, ``tuning_hz``, ``speed_factor``, ``tempo_bpm``,
+        ``notes_path``, ``score_path``).
 
     Returns
     -------
@@ -88,8 +101,7 @@ def measure_recording(path: str | Path, **settings: Any) -> pd.DataFrame:
         For sound or settings that cannot be used.
     """
     path = Path(path)
-    keys = ("recording_id", "start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm", "notes_path")
-    row = {key: settings.pop(key) for key in keys if key in settings}
+    row = {key: settings.pop(key) for key in ROW_KEYS if key in settings}
     row.setdefault("recording_id", path.stem)
     try:
         return measure_file(path, settings_from(settings), row).notes
@@ -114,7 +126,8 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
     Raises
     ------
     VibstudyError
-        When the sound cannot be used.
+        When the sound or the note list cannot be used. A score that cannot be used is told in the
+        recording's ``score_problem``, and the notes are measured all the same.
     """
     # one thread, so that sums are the same on every machine and workers do not crowd each other
     with threadpool_limits(limits=1):
@@ -158,6 +171,7 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
         speed_factor=_number(row, "speed_factor") or 1.0,
     )
     meter = MediaMeter()
+    listed = _note_list(row)
     notes: list[FoundNote] = []
     facts: dict[str, Any] = {}
     block: Audio | None
@@ -165,12 +179,15 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
         block = next(blocks)
     begin = block.origin_s
     free_from = -np.inf  # where the notes of earlier blocks end
+    since = -np.inf
     while block is not None:
         with step("read"):
             following = next(blocks, None)
             block = replace(block, samples=meter.add(block))
         limit = following.origin_s + 0.5 * OVERLAP_S if following is not None else np.inf
-        found, tracker = _find_notes(block, settings)
+        by_hand = None if listed is None else _in_block(listed, block, since, limit)
+        found, tracker = _find_notes(block, settings, by_hand)
+        since = limit
         for note in found:
             if free_from - EDGE_S < note.values["onset_s"] < limit:
                 notes.append(note)
@@ -183,6 +200,8 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
             "speed_factor": block.speed_factor,
             "tracker": tracker,
         }
+        if following is None and listed is not None:
+            _check_listed(listed, block.origin_s + block.duration_s, str(row["notes_path"]))
         block = following
     with step("read"):
         excerpt = read_excerpt(audio_path, start_s=start_s, end_s=end_s)
@@ -198,12 +217,63 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
         }
         for note in notes:
             measure_vibrato(note, wow, settings, row)
+        facts["notes_source"] = "sound" if listed is None else "note list"
     return _result(notes, facts, settings, row)
 
 
-def _find_notes(audio: Audio, settings: Settings) -> tuple[list[FoundNote], str]:
-    """Notes of one block with their refined lines; and what tracked them."""
-    from vibstudy.notes.segment import segment_notes
+def _note_list(row: Mapping[str, Any]) -> pd.DataFrame | None:
+    """Notes listed by hand for the part measured, in s at true speed; None when there is no list."""
+    path = row.get("notes_path")
+    if not path:
+        return None
+    from vibstudy.notes.lists import read_note_list
+
+    with step("read"):
+        listed = read_note_list(path)
+        start_s, end_s = _number(row, "start_s") or 0.0, _number(row, "end_s") or np.inf
+        listed = listed[listed["onset_s"].between(start_s, end_s, inclusive="left")].reset_index(drop=True)
+        if listed.empty:
+            raise VibstudyError(
+                Problem(
+                    f"no note of this list begins between start_s ({start_s:g}) and end_s ({end_s:g})",
+                    Path(path).name,
+                    column="onset_s",
+                    repair="Mend start_s and end_s in the manifest, or the times of the list",
+                )
+            )
+    listed[["onset_s", "offset_s"]] *= _number(row, "speed_factor") or 1.0
+    return listed
+
+
+def _in_block(listed: pd.DataFrame, block: Audio, since: float, limit: float) -> pd.DataFrame:
+    """Listed notes that begin in a block, in s from its first sample."""
+    own = listed[listed["onset_s"].between(since, limit, inclusive="left")]
+    own = own[own["onset_s"] < block.origin_s + block.duration_s].copy()
+    own[["onset_s", "offset_s"]] -= block.origin_s
+    own["offset_s"] = own["offset_s"].clip(upper=block.duration_s)
+    return own
+
+
+def _check_listed(listed: pd.DataFrame, end_s: float, path: str) -> None:
+    beyond = listed[listed["onset_s"] >= end_s]
+    if len(beyond):
+        raise VibstudyError(
+            Problem(
+                f"{len(beyond)} listed notes begin after the end of the sound ({end_s:.2f} s at true speed)",
+                Path(path).name,
+                column="onset_s",
+                got=f"{beyond['onset_s'].iloc[0]:g}",
+                repair="Write times in seconds from the beginning of the sound file",
+            )
+        )
+
+
+def _find_notes(
+    audio: Audio, settings: Settings, listed: pd.DataFrame | None = None
+) -> tuple[list[FoundNote], str]:
+    """Notes of one block (those listed by hand, if any) with their refined lines; and what tracked them."""
+    from vibstudy.notes.lists import listed_notes
+    from vibstudy.notes.segment import find_notes
     from vibstudy.pitch.trackers import second_opinion, track_line
 
     def track(name: str) -> Contour:
@@ -211,15 +281,17 @@ def _find_notes(audio: Audio, settings: Settings) -> tuple[list[FoundNote], str]
 
     with step("track"):
         contour = track(settings.tracker)
-        octaves = (
-            np.abs(second_opinion(contour, track(settings.second_opinion)))
-            if settings.second_opinion
-            else np.zeros(len(contour.time_s))
-        )
+        other = track(settings.second_opinion) if settings.second_opinion else None
     with step("segment"):
-        found = segment_notes(audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s)
+        if listed is None:
+            found = find_notes(audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s)
+        else:
+            found = listed_notes(audio.samples, audio.rate_hz, contour, listed)
     with step("measure"):
-        notes = [find_note(audio, contour, note, octaves) for note in found.to_dict("records")]
+        # the line of the notes, for the tracker may have gone over to another player or an octave away
+        line = found.line
+        octaves = np.abs(second_opinion(line, other)) if other is not None else None
+        notes = [find_note(audio, line, note, octaves) for note in found.notes.to_dict("records")]
     return notes, contour.tracker
 
 
@@ -233,12 +305,12 @@ def find_note(
     audio : Audio
         Sound that holds the note, clicks bridged.
     contour : Contour
-        The tracker's line of this sound.
+        The line of this sound.
     found : mapping
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
         (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``.
     octaves : ndarray [shape=(frames,)] | None
-        Octaves between the tracker and a second opinion, frame by frame; NaN where one is silent.
+        Octaves between the line and a second opinion, frame by frame; NaN where one is silent.
 
     Returns
     -------
@@ -256,6 +328,7 @@ def find_note(
         "onset_se_s": found.get("onset_se_s", np.nan),
         "offset_se_s": found.get("offset_se_s", np.nan),
         "note_kind": found.get("note_kind", "note"),
+        "note_label": found.get("note_label", pd.NA),
         "pitch_hz": found.get("pitch_hz", np.nan),
         "voiced_fraction": float(contour.voiced[frames].mean()) if frames.any() else np.nan,
     }
@@ -316,7 +389,8 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
     _without_wow(note, wow)
     line = note.line
     if line is not None:
-        note.values["pitch_hz"] = line.reference_hz * 2.0 ** (float(np.mean(line.cents)) / 1200.0)
+        if note.values["note_kind"] != "trill":  # a trill is named by its lower note
+            note.values["pitch_hz"] = line.reference_hz * 2.0 ** (float(np.mean(line.cents)) / 1200.0)
         if note.values["note_kind"] == "note":
             vibrato, note.fit = measure_note(
                 line,
@@ -382,14 +456,39 @@ def _result(
         if lines
         else pd.DataFrame({"time_s": [], "f0_hz": [], "level_db": [], "note_number": []})
     )
+    frame, beside = _beside_score(frame, row)
     recording = {
         "recording_id": name,
         **facts,
+        **beside,
         "notes": len(frame),
         "notes_with_vibrato": int(frame["has_vibrato"].fillna(False).sum()),
         **tuning,
     }
     return RecordingResult(frame, line, recording)
+
+
+def _beside_score(notes: pd.DataFrame, row: Mapping[str, Any]) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Notes with their place in the score, pulses per beat at the local tempo; and how well it fits."""
+    path = row.get("score_path")
+    if not path:
+        return notes, {}
+    from vibstudy.notes.score import align_score, missing_words
+
+    try:
+        with step("score"):
+            notes, missing, report = align_score(notes, path)
+    except Exception as error:
+        if isinstance(error.__cause__, VibstudyError):  # without the score, the notes are as good as ever
+            return notes, {"score_problem": str(error.__cause__)}
+        raise
+    pulses = 60.0 * notes["rate_hz"] / notes["local_tempo_bpm"]
+    notes["pulses_per_beat"] = pulses.fillna(notes["pulses_per_beat"])
+    return notes, {
+        "score_fit": report.words(),
+        "score_share": report.share,
+        "score_not_found": "; ".join(missing_words(missing)[:NOT_FOUND_TOLD]),
+    }
 
 
 def _number(row: Mapping[str, Any], key: str) -> float | None:

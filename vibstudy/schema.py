@@ -145,8 +145,9 @@ NOTE_COLUMNS: tuple[Column, ...] = (
         "string",
         "",
         "Kind",
-        "note, trill, or ornament (grace note or turn); only notes have vibrato figures.",
+        "note, trill (named by its lower note), or ornament (grace note or turn); only notes have vibrato figures.",
     ),
+    _c("note_label", "string", "", "Label", "Words of the note list made by hand; missing without one."),
     _c(
         "pitch_hz",
         "number",
@@ -392,7 +393,7 @@ NOTE_COLUMNS: tuple[Column, ...] = (
         "number",
         "",
         "Pulses per beat",
-        "rate_hz * 60 / tempo; missing without a tempo.",
+        "rate_hz * 60 / tempo: the local tempo where a score is there, else the manifest's; missing without one.",
         "arithmetic",
         minimum=0,
     ),
@@ -444,6 +445,37 @@ RECORDING_COLUMNS: tuple[Column, ...] = (
         "Notes with vibrato",
         "Notes on which pitch vibrato was found.",
         minimum=0,
+    ),
+    _c(
+        "notes_source",
+        "string",
+        "",
+        "Source of the notes",
+        "sound (found by the tool), or note list (made by hand).",
+    ),
+    _c("score_fit", "string", "", "Score", "How the notes lie on the score, in words; missing without one."),
+    _c(
+        "score_share",
+        "number",
+        "",
+        "Share on the score",
+        "Share of the notes that lie on a written note of their pitch.",
+        minimum=0,
+        maximum=1,
+    ),
+    _c(
+        "score_not_found",
+        "string",
+        "",
+        "Written, not found",
+        "Written notes within the part played that were not found: note (as written), measure and beat.",
+    ),
+    _c(
+        "score_problem",
+        "string",
+        "",
+        "Score refused",
+        "Why the score could not be used; the notes were measured without it.",
     ),
     _c(
         "tuning_hz",
@@ -550,11 +582,17 @@ RECORDING_COLUMNS: tuple[Column, ...] = (
 
 LOG_COLUMNS: tuple[Column, ...] = (
     _c("recording_id", "string", "", "Recording", "The recording, as named in the manifest."),
-    _c("step", "string", "", "Step", "What was being done: read, track, segment, measure, store."),
+    _c("step", "string", "", "Step", "What was being done: read, track, segment, measure, score, store."),
     _c("success", "boolean", "", "Success", "Whether it worked."),
     _c("seconds", "number", "s", "Seconds", "Time it took.", minimum=0),
     _c("notes", "integer", "", "Notes", "Notes found.", minimum=0),
-    _c("message", "string", "", "Message", "What went wrong, and the repair."),
+    _c(
+        "message",
+        "string",
+        "",
+        "Message",
+        "What went wrong, and the repair; with success: what could not be used.",
+    ),
     _c("finished_at", "string", "", "Finished", "When, in UTC (ISO 8601)."),
 )
 """Columns of ``results/log.csv``, one row a recording."""

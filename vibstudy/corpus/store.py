@@ -76,7 +76,7 @@ __all__ = [
     "stamp_file",
 ]
 
-METHOD_VERSION = 1
+METHOD_VERSION = 2
 """Raise it whenever a change of the method changes figures: everything is then measured again."""
 
 ROW_FIELDS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm")
@@ -161,6 +161,8 @@ class Entry:
         Version of vibstudy.
     step, message, detail : str
         For a failure: where it happened, why, and the programmer's details.
+    remark : str
+        For a success: what could not be used (a score of something else).
     """
 
     inputs: dict[str, Any] = field(default_factory=dict)
@@ -173,6 +175,7 @@ class Entry:
     step: str = ""
     message: str = ""
     detail: str = ""
+    remark: str = ""
 
     @property
     def failed(self) -> bool:
@@ -213,10 +216,13 @@ class Packed:
         Content by name, in the order of the store.
     notes : int
         Notes found.
+    remark : str
+        What could not be used.
     """
 
     files: Mapping[str, bytes]
     notes: int
+    remark: str = ""
 
 
 def pack(result: Measured) -> Packed:
@@ -229,7 +235,8 @@ def pack(result: Measured) -> Packed:
         parquet_bytes(to_arrow(result.line)),
         json_bytes(_plain(result.recording)),
     )
-    return Packed(dict(zip(_TABLES, contents, strict=True)), notes.num_rows)
+    remark = str(result.recording.get("score_problem") or "")
+    return Packed(dict(zip(_TABLES, contents, strict=True)), notes.num_rows, remark)
 
 
 def stamp_file(path: str | Path) -> Stamp:
@@ -404,6 +411,7 @@ class Store:
             finished_at=datetime.now(UTC).isoformat(timespec="seconds"),
             version=__version__,
             step="store",
+            remark=packed.remark,
         )
         write_json(folder / "key.json", asdict(entry))
         self._finish(recording.recording_id)
@@ -617,7 +625,7 @@ def _log(manifest: pd.DataFrame, entries: Mapping[str, Entry]) -> pd.DataFrame:
                     "success": not entry.failed,
                     "seconds": entry.seconds,
                     "notes": entry.notes,
-                    "message": entry.message,
+                    "message": entry.message or entry.remark,
                     "finished_at": entry.finished_at,
                 }
             )

@@ -507,6 +507,17 @@ def _missing(found: _Alignment) -> tuple[pd.DataFrame, list[tuple[int, int, int]
     return frame.astype({"written_midi": "Int64", "measure": "Int64", "cut": "Int64"}), cuts
 
 
+def missing_words(missing: pd.DataFrame) -> list[str]:
+    """Name the written notes that were not found, one by one; those of cuts are told by the report."""
+    import librosa
+
+    single = missing[missing["cut"].isna()]
+    return [
+        f"{librosa.midi_to_note(midi, unicode=False)} in measure {measure}, beat {beat:g}"
+        for midi, measure, beat in zip(single["written_midi"], single["measure"], single["beat"], strict=True)
+    ]
+
+
 def _report(
     found: _Alignment, table: pd.DataFrame, missing: pd.DataFrame, cuts: list[tuple[int, int, int]]
 ) -> AlignmentReport:

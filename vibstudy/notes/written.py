@@ -126,8 +126,7 @@ def read_score(path: str | Path) -> list[WrittenPart]:
         )
     if name in XML_NAMES:
         _check_xml(path, content)
-    score = _load(path, content, name in XML_NAMES)
-    parts = [_read_part(part, f"part {number}") for number, part in enumerate(score.parts, start=1)]
+    parts = _load(path, content, name in XML_NAMES)
     parts = [part for part in parts if next(iter(part.orders.values()))]
     if not parts:
         raise _refused(path, "no notes in this score", "Export a part that holds the soloist's notes.")
@@ -171,7 +170,7 @@ def _check_xml(path: Path, content: bytes) -> None:
         )
 
 
-def _load(path: Path, content: bytes, is_xml: bool) -> Any:
+def _load(path: Path, content: bytes, is_xml: bool) -> list[WrittenPart]:
     import mido
     import partitura
 
@@ -179,8 +178,10 @@ def _load(path: Path, content: bytes, is_xml: bool) -> Any:
         warnings.simplefilter("ignore")
         try:
             if is_xml:
-                return partitura.load_musicxml(io.BytesIO(content))
-            return partitura.load_score_midi(mido.MidiFile(file=io.BytesIO(content), clip=True))
+                score = partitura.load_musicxml(io.BytesIO(content))
+            else:
+                score = partitura.load_score_midi(mido.MidiFile(file=io.BytesIO(content), clip=True))
+            return [_read_part(part, f"part {number}") for number, part in enumerate(score.parts, start=1)]
         except Exception as error:  # the library raises whatever its parser stumbles on
             kind = "MusicXML" if is_xml else "MIDI"
             raise _refused(
