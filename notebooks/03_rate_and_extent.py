@@ -238,7 +238,7 @@ with study.attempt("the change of extent under other choices"):
 # Suppose two regions truly differ by 10 cents, ± 40 against ± 30. Would a study like this one find it? The cell
 # below invents many studies of this kind with exactly that difference, lets the model judge each, and counts. That
 # share is the study's **power**; 80 % is what one commonly asks for. Then it lets the corpus grow in two ways: by
-# new players for every group, and by more recordings of the players it has.
+# new players for every region (a "cell"), and by more recordings of the players it has.
 #
 # Ask this about the smallest difference that would matter to you, never about the one you have just found:
 # the power to see *that* only repeats what p has said.

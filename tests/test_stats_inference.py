@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from pathlib import Path
 
 import numpy as np
@@ -218,6 +219,35 @@ def test_the_stored_calibration_supports_the_default() -> None:
     bootstrap = table[table["method"] == "parametric bootstrap"]
     assert bootstrap["false_alarms_percent"].between(3.9, 6).all()
     assert (table.loc[table["method"] == "t-test over notes", "false_alarms_percent"] > 35).all()
+
+
+def test_the_documented_calibration_is_the_stored_one() -> None:
+    docs = Path(__file__).parent.parent / "docs"
+    table = pd.read_csv(docs / "tables" / "calibration.csv").set_index(["design", "method"])
+    methods = [
+        "t-test over notes", "Wald z", "Satterthwaite", "Kenward-Roger", "parametric bootstrap",
+        "player-level permutation",
+    ]  # fmt: skip
+    kinds = {"": "unbalanced", "a few extreme": "unbalanced, heavy-tailed"}
+    special = {
+        "6 players who hardly differ": "6 players, unbalanced, players alike",
+        "8 players who do not differ at all": "8 players, balanced, players identical",
+    }
+    rows = re.findall(r"^\| (\d+ players.*?) \|(.*)\|$", (docs / "statistics.md").read_text("utf-8"), re.M)
+    assert len(rows) == 10
+    for name, cells in rows:
+        players, _, kind = name.partition(", ")
+        design = special.get(name) or f"{players}, {kinds[kind.partition(' (')[0]]}"
+        for method, cell in zip(methods, cells.split("|"), strict=True):
+            text = cell.strip(" *")
+            if text:
+                value = table.loc[(design, method), "false_alarms_percent"]
+                assert float(text) == pytest.approx(value, abs=0.5 if "." not in text else 0.0501), (
+                    name,
+                    method,
+                )
+            else:
+                assert (design, method) not in table.index
 
 
 # --- influence
