@@ -29,6 +29,7 @@ from typing import Any
 import numpy as np
 import scipy.fft
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
+from scipy.sparse import csr_array
 
 from vibstudy.pitch.contour import Contour
 
@@ -237,13 +238,7 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
     start = np.rint(np.arange(len(tracked)) * HOP_S * rate_hz).astype(int)
     frames = np.lib.stride_tricks.sliding_window_view(padded, length)
     top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz) // _COARSE * _COARSE
-    hertz = to_hz(grid)
-    weights, bins = [], []
-    for k in range(1, _HARMONICS + 1):
-        at = np.rint(k * hertz * n_fft / rate_hz).astype(int)
-        inside = at < top
-        bins.append(np.where(inside, at, 0))
-        weights.append(((hertz + 27) / (k * hertz + 320) * inside).astype(np.float32))
+    salience = _salience_weights(grid, n_fft / rate_hz, top)
     cents = np.full((len(start), _PEAKS), np.nan)
     strength = np.zeros((len(start), _PEAKS))
     contrast, level, carrying, explained = (np.zeros(len(start)) for _ in range(4))
@@ -255,24 +250,36 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
         level[a:b] = 10 * np.log10(power.sum(axis=1) / 4 + 1e-12)
         carrying[a:b] = 10 * np.log10(power[:, carry].sum(axis=1) / 4 + 1e-12)
         flat = _compress(power)
-        total = np.zeros((b - a, len(grid)), dtype=np.float32)
-        for at, weight in zip(bins, weights, strict=True):
-            total += flat[:, at] * weight
+        total = np.ascontiguousarray((salience @ flat.T).T)
         contrast[a:b] = total.max(axis=1) / (np.median(total, axis=1) + 1e-9)
         cents[a:b], strength[a:b] = _strongest(total, grid)
+        below = np.zeros((b - a, top + 1), dtype=np.float32)
+        np.cumsum(power, axis=1, out=below[:, 1:])
         explained[a:b] = np.maximum(
-            *(_explained(power, to_hz(pitch) * n_fft / rate_hz) for pitch in (cents[a:b, 0], tracked[a:b]))
+            *(_explained(below, to_hz(pitch) * n_fft / rate_hz) for pitch in (cents[a:b, 0], tracked[a:b]))
         )
     return _View(cents, strength, contrast, level, carrying, explained)
 
 
-def _explained(power: np.ndarray, f0_bins: np.ndarray) -> np.ndarray:
-    """Share of the power that lies within four bins of the multiples of a pitch (0 for none)."""
-    below = np.zeros((power.shape[0], power.shape[1] + 1), dtype=np.float32)
-    np.cumsum(power, axis=1, out=below[:, 1:])
+def _salience_weights(grid: np.ndarray, bins_per_hz: float, top: int) -> csr_array:
+    """Weight of each bin of the spectrum in the salience of each pitch [grid, top]."""
+    hertz = to_hz(grid)
+    order = np.arange(1, _HARMONICS + 1)[:, None]
+    at = np.rint(order * hertz * bins_per_hz).astype(int)
+    weight = ((hertz + 27) / (order * hertz + 320)).astype(np.float32)
+    rows = np.broadcast_to(np.arange(len(grid)), at.shape)
+    inside = at < top
+    return csr_array((weight[inside], (rows[inside], at[inside])), shape=(len(grid), top))
+
+
+def _explained(below: np.ndarray, f0_bins: np.ndarray) -> np.ndarray:
+    """Share of the power that lies within four bins of the multiples of a pitch (0 for none).
+
+    `below` is the running sum of power over the bins.
+    """
     centre = np.nan_to_num(f0_bins, nan=np.inf)[:, None] * np.arange(1, 31)
-    first, last = (np.clip(centre + d, 0, power.shape[1]).astype(np.int32) for d in (-3.5, 5.5))
-    rows = np.arange(len(power))[:, None]
+    first, last = (np.clip(centre + d, 0, below.shape[1] - 1).astype(np.int32) for d in (-3.5, 5.5))
+    rows = np.arange(len(below))[:, None]
     return (below[rows, last] - below[rows, first]).sum(axis=1) / (below[:, -1] + 1e-9)
 
 
