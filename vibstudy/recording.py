@@ -274,6 +274,7 @@ def _find_notes(
     """Notes of one block (those listed by hand, if any) with their refined lines; and what tracked them."""
     from vibstudy.notes.lists import listed_notes
     from vibstudy.notes.segment import find_notes
+    from vibstudy.pitch.octaves import DOUBTED, settle_octaves
     from vibstudy.pitch.trackers import second_opinion, track_line
 
     def track(name: str) -> Contour:
@@ -288,10 +289,14 @@ def _find_notes(
         else:
             found = listed_notes(audio.samples, audio.rate_hz, contour, listed)
     with step("measure"):
+        rows = found.notes.to_dict("records")
         # the line of the notes, for the tracker may have gone over to another player or an octave away
-        line = found.line
+        line, doubt = settle_octaves(found.line, contour, rows)
         octaves = np.abs(second_opinion(line, other)) if other is not None else None
-        notes = [find_note(audio, line, note, octaves) for note in found.notes.to_dict("records")]
+        notes = [find_note(audio, line, note, octaves) for note in rows]
+        for note, share in zip(notes, doubt, strict=True):
+            if share > DOUBTED:
+                note.reasons.append("octave_unsure")
     return notes, contour.tracker
 
 
