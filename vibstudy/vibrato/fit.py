@@ -354,13 +354,17 @@ def _start(problem: _Problem, rate_hz: float) -> _State:
 
 def _wave(second: np.ndarray, triangle: float, psi: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The cycle P(ψ) and its derivative."""
-    a, b = second
-    wave = np.cos(psi) + a * np.cos(2 * psi) + b * np.sin(2 * psi)
-    slope = -np.sin(psi) - 2 * a * np.sin(2 * psi) + 2 * b * np.cos(2 * psi)
+    wave, sine = np.cos(psi), np.sin(psi)
+    slope = -sine
+    if second.any():
+        a, b = second
+        twice, sine_twice = np.cos(2 * psi), np.sin(2 * psi)
+        wave = wave + a * twice + b * sine_twice
+        slope = slope - 2 * a * sine_twice + 2 * b * twice
     if triangle:
         wave = wave + triangle * _triangle_rest(psi)
-        square = np.where(np.sin(psi) >= 0.0, -2.0 / np.pi, 2.0 / np.pi)
-        slope = slope + triangle * (square + TRIANGLE_FUNDAMENTAL * np.sin(psi))
+        square = np.where(sine >= 0.0, -2.0 / np.pi, 2.0 / np.pi)
+        slope = slope + triangle * (square + TRIANGLE_FUNDAMENTAL * sine)
     return wave, slope
 
 

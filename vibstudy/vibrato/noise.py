@@ -25,14 +25,13 @@ Biometrics 51(4):1440-1450) in the logarithms of the variances.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from scipy.fft import dct
 from scipy.linalg.lapack import dpotrf, dpotri
 
-JITTER_CROSSOVERS_HZ = (0.0, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0)
-WANDER_CROSSOVERS_HZ = (0.0, 1.0, 2.2, 4.5, 9.0)
+JITTER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0])  # infinite: none
+WANDER_CROSSOVERS_HZ = np.array([np.inf, 1.0, 2.2, 4.5, 9.0])
 SCOOPS_S = (0.015, 0.045)  # time constants of the pitch's settling at the beginning of a note
 RELEASE_S = 0.03  # and of its leaving at the end
 GAIN = 0.01  # of log likelihood, below which variances stay as they are
@@ -100,16 +99,16 @@ class Series:
     def noise_grid(self) -> np.ndarray:
         """Relative v, s1, s2 over the grid of crossovers [shape=(grid, 3)]."""
 
-        def at(f_hz: float) -> float:
-            return 1.0 / (4.0 * np.sin(np.pi * min(f_hz * self.step_s, 0.5)) ** 2)
+        def at(f_hz: np.ndarray) -> np.ndarray:
+            return 1.0 / (4.0 * np.sin(np.pi * np.minimum(f_hz * self.step_s, 0.5)) ** 2)
 
-        rows = []
-        for jitter in JITTER_CROSSOVERS_HZ:
-            s1 = 1.0 / at(jitter) if jitter else 0.0
-            for wander in WANDER_CROSSOVERS_HZ:
-                s2 = (1.0 + s1 * at(wander)) / at(wander) ** 2 if wander else 0.0
-                rows.append((1.0, s1, s2))
-        return np.array(rows)
+        jitter, wander = (
+            np.repeat(JITTER_CROSSOVERS_HZ, len(WANDER_CROSSOVERS_HZ)),
+            np.tile(WANDER_CROSSOVERS_HZ, len(JITTER_CROSSOVERS_HZ)),
+        )
+        s1 = np.where(np.isfinite(jitter), 1.0 / at(jitter), 0.0)
+        s2 = np.where(np.isfinite(wander), (1.0 + s1 * at(wander)) / at(wander) ** 2, 0.0)
+        return np.stack([np.ones_like(s1), s1, s2], axis=1)
 
     def noise_shapes(self) -> np.ndarray:
         """What v, s1 and s2 multiply [shape=(3, n - 1)]."""
@@ -160,17 +159,17 @@ def _diagonal(matrix: np.ndarray) -> np.ndarray:
 
 
 def _inverse(matrix: np.ndarray) -> np.ndarray:
-    """Inverse of a positive definite matrix, scaled to a unit diagonal first."""
-    scale = 1.0 / np.sqrt(_diagonal(matrix))
-    scaled = matrix * scale * scale[:, None]
-    _diagonal(scaled)[:] += 1e-11
-    factor, info = dpotrf(scaled, lower=1)
+    """Inverse of a positive definite matrix, whose diagonal is raised a little in place."""
+    _diagonal(matrix)[:] *= 1.0 + 1e-11
+    factor, info = dpotrf(matrix, lower=1)
     if info:
+        scale = 1.0 / np.sqrt(_diagonal(matrix))
+        scaled = matrix * scale * scale[:, None]
         return np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * scale * scale[:, None]
     lower, _ = dpotri(factor, lower=1)  # its upper triangle is zero, as dpotrf left it
     full = lower + lower.T
     _diagonal(full)[:] *= 0.5
-    return full * scale * scale[:, None]
+    return full
 
 
 def _step(variances, pulled, quad, trace, w, design, inverse) -> tuple[np.ndarray, float]:
@@ -179,7 +178,7 @@ def _step(variances, pulled, quad, trace, w, design, inverse) -> tuple[np.ndarra
     crossed = weighted @ design
     information = weighted @ pulled.T - crossed @ inverse @ crossed.T
     # in log variances, so that a variance that is not there runs to zero, not below
-    information *= 0.5 * np.outer(variances, variances)
+    information *= 0.5 * variances * variances[:, None]
     score = 0.5 * (quad - trace) * variances
     curvature = np.maximum(0.5 * trace * variances, 1e-12)
     _diagonal(information)[:] += 0.05 * curvature + 1e-9
@@ -204,7 +203,7 @@ def fit_variances(
         Transformed values.
     fixed : ndarray [shape=(m, p)]
         Transformed fixed columns.
-    random : list of ndarray [shape=(m, q_g)]
+    random : list of ndarray [shape=(m, q_g)], q_g > 0
         Transformed random columns of each group, scaled so that their prior variances are equal.
     shapes : ndarray [shape=(3, m)]
         What v, s1 and s2 multiply.
@@ -215,19 +214,21 @@ def fit_variances(
     iterations : int
         Number of updates at most; fewer where the next would gain less than `GAIN` in log likelihood.
     """
-    noise, spread = noise.copy(), spread.copy()
-    p = fixed.shape[1]
-    sizes = [block.shape[1] for block in random]
-    design = np.concatenate([fixed, *random], axis=1) if random else fixed
-    edges = np.cumsum([p, *sizes])
+    p, m = fixed.shape[1], len(y)
+    sizes = np.array([block.shape[1] for block in random], dtype=int)
+    design = np.concatenate([fixed, *random], axis=1)
+    starts = p + np.cumsum(sizes) - sizes
+    member = np.repeat(np.arange(len(sizes)), sizes)  # the group of each random column
     floor = 1e-12 * (np.mean(y**2) + 1e-30)
+    pulled = np.empty((3 + len(sizes), m))
     settled = False
     for iteration in range(iterations + 1):
         variance = np.maximum(noise @ shapes, floor)
         w = 1.0 / variance
         weighted = design * w[:, None]
         normal = design.T @ weighted
-        _diagonal(normal)[:] += np.repeat(1.0 / np.maximum(np.append(np.inf, spread), 1e-300), [p, *sizes])
+        each = np.maximum(spread, 1e-300)
+        _diagonal(normal)[p:] += 1.0 / each[member]
         inverse = _inverse(normal)
         coefficients = inverse @ (y @ weighted)
         residual = y - design @ coefficients
@@ -235,25 +236,17 @@ def fit_variances(
             break
         scored = w * residual  # P y
         leverage = np.maximum(w - w**2 * np.einsum("ij,ij->i", design @ inverse, design), 0.0)
-        pulled = [shape * scored for shape in shapes]  # K_i P y
-        quad = list(shapes @ scored**2)
-        trace = list(shapes @ leverage)
-        own = _diagonal(inverse)
-        for group, (a, b) in enumerate(pairwise(edges)):
-            s = max(spread[group], 1e-300)
-            u = coefficients[a:b]
-            pulled.append(design[:, a:b] @ (u / s))
-            quad.append(u @ u / s**2)
-            trace.append(max((b - a) - own[a:b].sum() / s, 1e-9) / s)
-        variances, gain = _step(
-            np.concatenate([noise, spread]),
-            np.array(pulled),
-            np.array(quad),
-            np.array(trace),
-            w,
-            design,
-            inverse,
-        )
+        quad, trace = shapes @ scored**2, shapes @ leverage
+        np.multiply(shapes, scored, out=pulled[:3])  # K_i P y
+        if len(sizes):
+            u = coefficients[p:] / each[member]
+            alone = np.zeros((len(u), len(sizes)))
+            alone[np.arange(len(u)), member] = u
+            pulled[3:] = (design[:, p:] @ alone).T
+            quad = np.append(quad, np.add.reduceat(u**2, starts - p))
+            held = np.add.reduceat(_diagonal(inverse), starts)
+            trace = np.append(trace, np.maximum(sizes - held / each, 1e-9) / each)
+        variances, gain = _step(np.append(noise, spread), pulled, quad, trace, w, design, inverse)
         noise, spread = variances[:3], variances[3:]
         settled = gain < GAIN
     return MixedFit(coefficients, inverse, noise, spread, residual, variance)
