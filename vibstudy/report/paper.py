@@ -7,6 +7,7 @@
     paper/tables                               tables as CSV, LaTeX (booktabs) and Word
     paper/tables/numbers.csv                   every number of the text, and the cell it came from
     paper/references.bib                       works cited
+    paper/reproducibility.html                 versions, seeds, settings, SHA-256 of every input
     paper/NOT_DRAWN.txt                        figures this study does not allow, with the reason
 
 The draft is a beginning: methods from the steps that ran, results from the verdicts on the claims,
@@ -108,6 +109,7 @@ def _write_files(book: text.Book, figures: Sequence[PaperFigure], title: str, fo
     output.write_tables(book, folder / "tables")
     output.write_tex(book, drawn, title, folder / "draft.tex")
     output.write_html(book, drawn, title, folder / "draft.html", folder / "figures")
+    output.write_reproducibility(book, title, folder / "reproducibility.html")
     output.write_docx(book, drawn, title, folder / "draft.docx", folder / "figures")
     table = book.tables["references"]
     used = sorted({c.row - 1 for c in book.citations if c.table == "references"})
@@ -134,6 +136,7 @@ def _tables(
         "claims": judged,
         "models": standard_models(notes),
         "quality": text.quality_table(notes),
+        "media": text.media_table(recordings),
         "limitations": limits,
         "audit": pd.DataFrame([{"cells_of_one_player": lone}]),
         "settings": _settings_table(notes, recordings, surroundings["settings"], claims),

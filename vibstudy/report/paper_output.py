@@ -17,6 +17,7 @@ import pandas as pd
 
 from vibstudy.corpus.tables import put_in_place, replacing, write_frame
 from vibstudy.report.paper_figures import PaperFigure
+from vibstudy.report.paper_references import WORKS
 from vibstudy.report.paper_text import Book, as_printed
 from vibstudy.report.style import EXTENT_NOTE
 
@@ -106,6 +107,21 @@ PRINTED = (
         ),
     ),
     PrintedTable(
+        "media",
+        "The sound of the recordings by medium: medians, and numbers of recordings.",
+        (
+            ("medium", "Medium", "text"),
+            ("recordings", "Rec.", "count"),
+            ("above_noise_db", "Above noise (dB)", ".0f"),
+            ("high_edge_hz", "Up to (Hz)", ",.0f"),
+            ("clicks_per_s", "Clicks (1/s)", ".1f"),
+            ("hum", "Hum", "count"),
+            ("clipped", "Clipped", "count"),
+            ("cut_off", "Cut off", "count"),
+            ("wow", "Wow", "count"),
+        ),
+    ),
+    PrintedTable(
         "quality",
         "Why notes are not to be trusted in full.",
         (("reason", "Mark", "text"), ("meaning", "Meaning", "text"), ("notes", "Notes", "count"),
@@ -119,6 +135,22 @@ def tex(text: Any) -> str:
     """Return `text` for LaTeX."""
     escaped = "".join(_TEX.get(character, character) for character in str(text))
     return _HASH.sub(lambda found: r"\allowbreak{}".join(re.findall(".{1,16}", found.group())), escaped)
+
+
+_LABELS = {label: key for key, (label, _, _) in WORKS.items()}
+_LABEL = "|".join(re.escape(label) for label in _LABELS)
+_CITED = re.compile(rf"\(((?:{_LABEL})(?:; (?:{_LABEL}))*)\)")
+"""Works cited in a sentence: "(Holm 1979)", "(Harris et al. 2020; Virtanen et al. 2020)"."""
+
+
+def tex_citing(text: str) -> str:
+    """Return a paragraph for LaTeX, its works cited by the keys of ``references.bib``."""
+    pieces = _CITED.split(text)  # sentence, labels, sentence, labels, ...
+    found = [tex(pieces[0])]
+    for labels, sentence in zip(pieces[1::2], pieces[2::2], strict=True):
+        keys = ",".join(_LABELS[label] for label in labels.split("; "))
+        found += [rf"\citep{{{keys}}}", tex(sentence)]
+    return "".join(found)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -140,6 +172,7 @@ def environment(latex: bool) -> Any:
         comment_start_string="<#", comment_end_string="#>",
     )  # fmt: skip
     found.filters["tex"] = tex
+    found.filters["tex_citing"] = tex_citing
     return found
 
 
@@ -205,6 +238,23 @@ def write_html(book: Book, drawn: Sequence[PaperFigure], title: str, path: Path,
         tables=printed_tables(book), references=references,
     )  # fmt: skip
     write_text(path, text)
+
+
+def write_reproducibility(book: Book, title: str, path: Path) -> None:
+    """Write the page of versions, seeds, settings and hashes as one HTML file."""
+    parts = {
+        "Computer, seeds, files": ("reproducibility", "what", "value"),
+        "Software": ("software", "name", "version"),
+        "Settings that ran": ("settings", "setting", "value"),
+        "Claims: SHA-256 of what was tested": ("claims", "claim", "sha256"),
+    }
+    rows = {
+        heading: book.tables[name][[what, value]].to_numpy().tolist()
+        for heading, (name, what, value) in parts.items()
+        if len(book.tables[name])
+    }
+    page = environment(latex=False).get_template("reproducibility.html")
+    write_text(path, page.render(title=title, parts=rows.items()))
 
 
 def _used_references(book: Book) -> list[str]:

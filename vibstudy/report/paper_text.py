@@ -184,6 +184,46 @@ def quality_table(notes: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["reason", "meaning", "notes", "share"])
 
 
+MEDIA_COUNTS = {
+    "hum": ("hum_hz", "mains hum"),
+    "clipped": ("clipped_fraction", "clipped samples"),
+    "cut_off": ("codec_cutoff_hz", "the sharp edge of a lossy codec or a resampling"),
+    "wow": ("wow_hz", "a wow common to all notes (taken out)"),
+}
+"""What is counted over recordings: the column that is above 0 where it was found, and the words for it."""
+
+
+def media_table(recordings: pd.DataFrame) -> pd.DataFrame:
+    """Return what was found about the sound, one row a medium (medians, and counts of recordings).
+
+    Returns
+    -------
+    DataFrame
+        ``medium, recordings``, ``above_noise_db`` (loud passages above the steady noise), ``high_edge_hz``,
+        ``clicks_per_s``, and numbers of recordings with ``hum, clipped, cut_off, wow``; medium is "not
+        told" where the manifest has none.
+    """
+    wanted = [
+        "programme_db",
+        "noise_db",
+        "high_edge_hz",
+        "clicks_per_s",
+        *(c for c, _ in MEDIA_COUNTS.values()),
+    ]
+    frame = pd.DataFrame(
+        {name: recordings[name].astype(float) if name in recordings else np.nan for name in wanted},
+        index=recordings.index,
+    )
+    frame["above_noise_db"] = frame["programme_db"] - frame["noise_db"]
+    medium = recordings["medium"] if "medium" in recordings else pd.Series(pd.NA, index=recordings.index)
+    groups = frame.groupby(medium.astype("string").fillna("not told"))
+    medians = groups[["above_noise_db", "high_edge_hz", "clicks_per_s"]].median()
+    for name, (column, _) in MEDIA_COUNTS.items():
+        medians[name] = groups[column].agg(lambda values: int((values > 0).sum()))
+    medians.insert(0, "recordings", groups.size())
+    return medians.rename_axis("medium").reset_index()
+
+
 def limitations_table(notes: pd.DataFrame, claims: pd.DataFrame) -> pd.DataFrame:
     """Return sentences on what the corpus cannot tell: audit of tags, and caveats of the claims."""
     rows = []
@@ -388,6 +428,7 @@ def write_limitations(book: Book) -> None:
         book.say(
             f"For the {book.cite('limitations', row, 'from')}: {book.cite('limitations', row, 'sentence')}"
         )
+    write_media(book)
     quality = book.tables["quality"]
     if len(quality):
         parts = [
@@ -400,6 +441,37 @@ def write_limitations(book: Book) -> None:
         f"{NO_CAUSE} What survives of early recordings, the media they were made on, and the choice of pieces may "
         "all differ between the groups compared."
     )
+
+
+def write_media(book: Book) -> None:
+    """What the media did to the sound, as it was measured."""
+    media = book.tables["media"]
+    parts, found = [], []
+    for row, medium in enumerate(media.to_dict("records")):
+
+        def m(name: str, pattern: str = "count", row: int = row) -> str:
+            return book.cite("media", row, name, pattern)
+
+        if not np.isnan([medium[name] for name in ("above_noise_db", "high_edge_hz", "clicks_per_s")]).any():
+            parts.append(
+                f"{m('medium', 'text')} ({m('recordings')} {_of(medium['recordings'], 'recording')}): loud passages "
+                f"{m('above_noise_db', '.0f')} dB above the noise, music heard up to {m('high_edge_hz', ',.0f')} Hz, "
+                f"{m('clicks_per_s', '.1f')} clicks a second"
+            )
+        found += [
+            f"{words} on {m(name)} of {m('medium', 'text')}"
+            for name, (_, words) in MEDIA_COUNTS.items()
+            if medium[name]
+        ]
+    if parts:
+        book.say(f"The sound as it was found, by medium (medians over recordings): {'; '.join(parts)}.")
+    if found:
+        book.say(f"Marks of the medium on single recordings: {'; '.join(found)}.")
+    if len(parts) > 1:
+        book.say(
+            "Noise and lost overtones leave fewer notes to trust and larger errors. Groups that differ in medium "
+            "differ in that, too, which notes of good quality only, or the medium in the model, can put to the test."
+        )
 
 
 def write_reproducibility(book: Book) -> None:
