@@ -8,8 +8,10 @@ grace note (its time is taken from the note after it); ``|`` is a bar line and s
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
+import mido
 import numpy as np
 
 STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -209,6 +211,32 @@ def read(melody: Melody) -> list[Written]:
             now += beats
             assert whole > 0
     return notes
+
+
+def without_graces(written: list[Written]) -> list[Written | None]:
+    """The notes as a score without ornaments has them: None for a grace note, whose time goes to the next."""
+    plain: list[Written | None] = []
+    for i, note in enumerate(written):
+        before = written[i - 1] if i else None
+        if note.mark == "grace":
+            plain.append(None)
+        elif before is not None and before.mark == "grace":
+            plain.append(replace(note, start=before.start, beats=before.beats + note.beats))
+        else:
+            plain.append(note)
+    return plain
+
+
+def save_midi(path: Path, notes: list[Written], beats_per_bar: int) -> None:
+    """Write a score as a MIDI file; beats are quarters."""
+    track, last = mido.MidiTrack(), 0
+    track.append(mido.MetaMessage("time_signature", numerator=beats_per_bar, denominator=4))
+    for note in notes:
+        start, end = (round(960 * beats) for beats in (note.start, note.start + note.beats))
+        track.append(mido.Message("note_on", note=note.midi, velocity=80, time=start - last))
+        track.append(mido.Message("note_off", note=note.midi, time=end - start))
+        last = end
+    mido.MidiFile(ticks_per_beat=960, tracks=[track]).save(path)
 
 
 def tempo_map(beats: float, bpm: float, rubato: float, rng: np.random.Generator):

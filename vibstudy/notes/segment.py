@@ -460,4 +460,12 @@ def _place_edges(
                 "quality": "ok",
             }
         )
-    return notes
+    return _one_at_a_time(notes)
+
+
+def _one_at_a_time(notes: list[dict]) -> list[dict]:
+    """Notes of some length; none lasts into the next."""
+    kept = [note for note in notes if note["offset_s"] > note["onset_s"]]
+    for note, following in itertools.pairwise(kept):
+        note["offset_s"] = min(note["offset_s"], following["onset_s"])
+    return kept
