@@ -412,17 +412,23 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
     note.values["quality"] = ";".join(dict.fromkeys(note.reasons)) or "ok"
 
 
-def _line_frame(line: NoteLine, origin_s: float, number: int) -> pd.DataFrame:
-    block = max(1, round(1.0 / (LINE_RATE_HZ * line.hop_s)))
-    at = slice(block // 2, None, block)
-    return pd.DataFrame(
-        {
-            "time_s": origin_s + line.time_s[at],
-            "f0_hz": line.f0_hz[at],
-            "level_db": line.level_db[at],
-            "note_number": number,
-        }
-    )
+def _line_frame(notes: list[FoundNote]) -> pd.DataFrame:
+    """The refined lines of all notes, thinned."""
+    columns: dict[str, list[np.ndarray]] = {
+        name: [np.zeros(0)] for name in ("time_s", "f0_hz", "level_db", "note_number")
+    }
+    for number, note in enumerate(notes, start=1):
+        if note.line is None:
+            continue
+        block = max(1, round(1.0 / (LINE_RATE_HZ * note.line.hop_s)))
+        at = slice(block // 2, None, block)
+        time_s = note.origin_s + note.line.time_s[at]
+        columns["time_s"].append(time_s)
+        columns["f0_hz"].append(note.line.f0_hz[at])
+        columns["level_db"].append(note.line.level_db[at])
+        columns["note_number"].append(np.full(len(time_s), number))
+    frame = pd.DataFrame({name: np.concatenate(pieces) for name, pieces in columns.items()})
+    return frame.astype({"note_number": "int64"})
 
 
 def _result(
@@ -451,16 +457,7 @@ def _result(
     frame["pitch_cents"] = 100.0 * (semitones - semitones.round())
     frame["tracker"] = pd.array([facts.get("tracker", "")] * len(frame), dtype="string")
     frame["vibstudy_version"] = pd.array([__version__] * len(frame), dtype="string")
-    lines = [
-        _line_frame(note.line, note.origin_s, number)
-        for number, note in enumerate(notes, start=1)
-        if note.line is not None
-    ]
-    line = (
-        pd.concat(lines, ignore_index=True)
-        if lines
-        else pd.DataFrame({"time_s": [], "f0_hz": [], "level_db": [], "note_number": []})
-    )
+    line = _line_frame(notes)
     frame, beside = _beside_score(frame, row)
     recording = {
         "recording_id": name,

@@ -619,23 +619,20 @@ def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
 
     Missing columns are added as missing values. Index is reset.
     """
-    columns = tuple(columns)
+    frame = frame.reset_index(drop=True)
     out = {}
     for column in columns:
         dtype = _PANDAS[column.type]
         if column.name in frame:
-            values = frame[column.name].reset_index(drop=True)
+            values = frame[column.name]
             if dtype == "boolean" and values.dtype == object:
                 values = values.map(lambda v: pd.NA if v is None or v is pd.NA or v != v else bool(v))
             out[column.name] = values.astype(dtype)
         else:
             empty = np.nan if dtype == "float64" else pd.NA
             out[column.name] = pd.Series([empty] * len(frame), dtype=dtype)
-    rest = [name for name in frame if name not in out]
-    typed_frame = pd.DataFrame(out)
-    for name in rest:
-        typed_frame[name] = frame[name].reset_index(drop=True)
-    return typed_frame
+    out |= {str(name): frame[name] for name in frame if name not in out}
+    return pd.DataFrame(out, index=frame.index)
 
 
 def label(name: str) -> str:
