@@ -143,6 +143,7 @@ def gallery(notes, recordings, model, band, means, claims, tone, pairs):
         ),
         "recording_close_up": lambda size: draw.recording_close_up(samples, RATE_HZ, line, note, size=size),
         "note_close_up": lambda size: draw.note_close_up(line, note.iloc[0], size=size),
+        "phrase_strip": lambda size: draw.phrase_strip(line, note, size=size),
         "measured_against_truth": lambda size: draw.measured_against_truth(pairs, "accompaniment", size=size),
         "vibrato_by_length": lambda size: draw.vibrato_by_length(notes, usage_index(notes), size=size),
         "usage_by_player": lambda size: draw.usage_by_player(usage_index(notes), size=size),
@@ -172,6 +173,7 @@ WITH_EXTENT = {
     "players_apart",
     "recording_close_up",
     "note_close_up",
+    "phrase_strip",
     "measured_against_truth",
 }
 NAMES = sorted(
@@ -463,6 +465,37 @@ def test_intensity_draws_notes_and_players(notes):
     figure, table = draw.intensity_against_pitch(notes)
     ax = figure.axes[0]
     same_rows(points(ax), table, ["extent_cents", "intensity_depth_db"])
+
+
+def test_the_phrase_that_shows_most_is_chosen():
+    one = invented_notes(1, 1, 1).iloc[0]
+
+    def note(recording: str, onset_s: float, vibrato: bool) -> dict:
+        figures = (
+            {"rate_hz": 5.0, "extent_cents": 20.0} if vibrato else {"rate_hz": np.nan, "extent_cents": np.nan}
+        )
+        place = {"onset_s": onset_s, "offset_s": onset_s + 1, "duration_s": 1.0, "quality": "ok"}
+        names = {"recording_id": recording, "note_id": f"{recording}/{onset_s}", "has_vibrato": vibrato}
+        return {**one, **names, **place, **figures}
+
+    short = [note("a", float(k), True) for k in range(2)]  # 2 s
+    same = [note("b", float(k), True) for k in range(6)]  # no straight note
+    mixed = [note("c", float(k), k != 2) for k in range(4)] + [note("c", 9.0, True)]
+    phrase = draw.telling_phrase(pd.DataFrame([*short, *same, *mixed]))
+    assert phrase["note_id"].tolist() == ["c/0.0", "c/1.0", "c/2.0", "c/3.0"]
+    assert set(draw.telling_phrase(pd.DataFrame(short))["recording_id"]) == {"a"}
+    with pytest.raises(VibstudyError, match="No phrase can be shown"):
+        draw.telling_phrase(pd.DataFrame([note("d", 0.0, False)]))
+
+
+def test_the_strip_is_filled_where_vibrato_lasts(tone):
+    _, line, note = tone
+    phrase = note.assign(vibrato_onset_s=0.4, vibrato_fraction=0.5)
+    figure, table = draw.phrase_strip(line, phrase)
+    assert table.loc[0, ["vibrato_start_s", "vibrato_end_s"]].tolist() == pytest.approx([0.6, 1.4])
+    boxes = [(p.get_x(), p.get_width()) for p in figure.axes[1].patches]
+    assert boxes == [pytest.approx((0.2, 1.6)), pytest.approx((0.6, 0.8))]
+    assert "1 note, 1 with vibrato" in figure.caption
 
 
 def test_power_is_drawn_from_today_on():

@@ -19,6 +19,9 @@ import soundfile as sf
 from vibstudy import cli, measure_corpus, read_notes
 from vibstudy.corpus.tables import write_frame
 from vibstudy.errors import VibstudyError
+from vibstudy.notes.segment import segment_notes
+from vibstudy.pitch.refine import refine_note
+from vibstudy.pitch.trackers import track_line
 from vibstudy.report.listening import (
     HIGHEST_PEAK,
     LEFT,
@@ -31,7 +34,7 @@ from vibstudy.report.listening import (
     write_listening_page,
 )
 from vibstudy.report.resynthesis import PAD_S
-from vibstudy.report.tones import SAMPLE_RATE_HZ, ToneSpec, join, make_tone
+from vibstudy.report.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
 
 NAME = "Ash & Elm <script>alert(1)</script>"
 
@@ -44,7 +47,7 @@ def study(tmp_path_factory):
     for name, rate in (("one", 5.0), ("two", 6.5)):
         tones = [ToneSpec(hz, rate, extent, duration_s=1.4) for hz, extent in ((392, 30), (330, 45))]
         pad = np.zeros(SAMPLE_RATE_HZ // 2)
-        sound = np.concatenate([pad, join([make_tone(tone) for tone in tones]), pad])
+        sound = np.concatenate([pad, *(make_tone(tone) for tone in tones), pad])  # one phrase
         sf.write(folder / "audio" / f"{name}.wav", sound, SAMPLE_RATE_HZ, subtype="PCM_24")
     manifest = pd.DataFrame(
         {
@@ -63,7 +66,7 @@ def study(tmp_path_factory):
 @pytest.fixture(scope="module")
 def page(study):
     path, count = write_listening_page(study)
-    assert count == 2  # one note a player
+    assert count == 4  # a note and a phrase a player
     return path
 
 
@@ -90,14 +93,38 @@ def test_names_are_escaped(page):
 
 def test_sounds_are_levelled_limited_and_faded(page):
     sounds = sounds_of(page)
-    assert len(sounds) == 4
+    assert len(sounds) == 8
     for number, (sound, rate_hz) in enumerate(sounds):
-        assert 1.4 < len(sound) / rate_hz < 1.8
+        lasts_s = len(sound) / rate_hz
+        assert 1.4 < lasts_s < 1.8 if number < 4 else 2.8 < lasts_s < 3.3
         assert np.abs(sound).max() <= HIGHEST_PEAK
         assert np.abs(sound[:3]).max() < 1e-3 and np.abs(sound[-3:]).max() < 1e-3
         if number % 2 == 0:  # as played
             loudness = pyloudnorm.Meter(rate_hz).integrated_loudness(sound)
             assert loudness == pytest.approx(LOUDNESS_LUFS, abs=1.0)
+
+
+def test_a_phrase_loses_the_vibrato_of_each_note_and_keeps_the_rest(page):
+    played, without = (sound for sound, _ in sounds_of(page)[4:6])
+    rate_hz = sounds_of(page)[4][1]
+    assert len(played) == len(without)
+    contour = track_line(played, rate_hz)
+    notes = segment_notes(played, rate_hz, contour)
+    assert len(notes) == 2
+    swing = {}
+    for name, sound in {"played": played, "without": without}.items():
+        lines = [
+            refine_note(sound, rate_hz, track_line(sound, rate_hz), *note)
+            for note in notes[["onset_s", "offset_s"]].to_numpy()
+        ]
+        inner = [
+            line.cents[(line.time_s > line.onset_s + 0.1) & (line.time_s < line.offset_s - 0.1)]
+            for line in lines
+        ]
+        swing[name] = [np.ptp(np.percentile(cents, [5, 95])) / 2 for cents in inner]
+        assert [line.reference_hz for line in lines] == pytest.approx([392, 330], rel=2e-3)
+    assert min(swing["played"]) > 25
+    assert max(swing["without"]) < 2
 
 
 def test_level_of_a_known_sine():
@@ -173,7 +200,7 @@ def test_it_plays_from_a_file_without_a_network(page):
         tab.on("pageerror", lambda error: faults.append(str(error)))
         tab.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
         tab.goto(page.as_uri())
-        assert tab.locator("audio").count() == 4
+        assert tab.locator("audio").count() == 8
         until(tab, "[...document.querySelectorAll('audio')].every(a => a.readyState >= 3)")
         durations = tab.evaluate("[...document.querySelectorAll('audio')].map(a => a.duration)")
         assert min(durations) > 1.4

@@ -23,7 +23,14 @@ from vibstudy.report.figures_models import (
     power_curves,
     without_each_player,
 )
-from vibstudy.report.figures_recording import hearing_words, note_close_up, note_words, recording_close_up
+from vibstudy.report.figures_recording import (
+    hearing_words,
+    note_close_up,
+    note_words,
+    phrase_strip,
+    recording_close_up,
+    telling_phrase,
+)
 from vibstudy.report.figures_results import (
     change_over_decades,
     intensity_against_pitch,
@@ -56,6 +63,7 @@ __all__ = [
     "need_players",
     "note_close_up",
     "note_words",
+    "phrase_strip",
     "player_portraits",
     "players_apart",
     "power_curves",
@@ -63,6 +71,7 @@ __all__ = [
     "rate_extent_plane",
     "recording_close_up",
     "telling_length_s",
+    "telling_phrase",
     "two_largest",
     "usage_by_player",
     "vibrato_by_length",

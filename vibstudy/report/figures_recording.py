@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
 from vibstudy.errors import VibstudyError
-from vibstudy.report.figures_data import need, plural
+from vibstudy.report.figures_data import need, plural, vibrato_notes
 from vibstudy.report.style import (
     COLOURS,
     EXTENT_NOTE,
     FAINT,
     INK,
+    MUTED,
     HouseFigure,
+    Page,
     house_style,
     legend_below,
     readable_log_axis,
 )
+from vibstudy.report.usage import add_context
 from vibstudy.vibrato.note import FUSION_POINTS, fusion_limit_cents
 
 _FFT_S = 0.046
@@ -170,6 +175,127 @@ def recording_close_up(
         )
     wanted = ["note_id", "onset_s", "offset_s", "midi", "pitch_hz", "has_vibrato", "rate_hz", "extent_cents"]
     return figure, shown[[name for name in wanted if name in shown]]
+
+
+PHRASE_S = (3.0, 10.0)
+"""Shortest and longest phrase that is chosen to be shown or heard."""
+
+
+def telling_phrase(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the notes of the phrase that shows most.
+
+    Phrases are those of :func:`vibstudy.report.usage.add_context`. Taken is one with a vibrato that can be
+    used; if there is a choice one of :data:`PHRASE_S`, then one with straight notes too, then the one with
+    the most vibrato notes.
+    """
+    table = add_context(notes)
+    marks = {
+        "used": table["note_id"].isin(vibrato_notes(notes)["note_id"]),
+        "straight": table["has_vibrato"].eq(False).fillna(False).astype(bool),
+    }
+    grouped = table.assign(**marks).groupby(["recording_id", "phrase"], sort=False, observed=True)
+    phrases = grouped.agg(
+        used=("used", "sum"),
+        straight=("straight", "any"),
+        onset=("onset_s", "min"),
+        offset=("offset_s", "max"),
+    )
+    phrases = phrases[phrases["used"] > 0]
+    if phrases.empty:
+        raise VibstudyError("No phrase can be shown: no note of this study has a vibrato that can be used")
+    phrases["fits"] = (phrases["offset"] - phrases["onset"]).between(*PHRASE_S)
+    best = phrases.sort_values(["fits", "straight", "used"], ascending=False, kind="stable").index[0]
+    return grouped.get_group(best).drop(columns=list(marks)).reset_index(drop=True)
+
+
+def phrase_strip(
+    line: pd.DataFrame, phrase: pd.DataFrame, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw where vibrato is put along a phrase: the pitch, and under it a strip of the notes.
+
+    Parameters
+    ----------
+    line : DataFrame
+        The recording's measured line: ``time_s, f0_hz``.
+    phrase : DataFrame
+        Its notes in the phrase, from :func:`telling_phrase` or of your choice.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        The notes, with ``vibrato_start_s, vibrato_end_s``.
+    """
+    need(phrase, ["onset_s", "offset_s", "midi"], "The phrase")
+    table = phrase.reset_index(drop=True)
+    yes = table["has_vibrato"].eq(True).fillna(False).to_numpy(bool)
+    delay_s = table["vibrato_onset_s"].astype(float).fillna(0.0)
+    lasts_s = table["vibrato_fraction"].astype(float).fillna(1.0) * (table["offset_s"] - table["onset_s"])
+    table["vibrato_start_s"] = (table["onset_s"] + delay_s).where(yes)
+    table["vibrato_end_s"] = np.minimum(table["vibrato_start_s"] + lasts_s, table["offset_s"])
+    start_s, end_s = float(table["onset_s"].min()) - 0.1, float(table["offset_s"].max()) + 0.1
+    part = line[line["time_s"].between(start_s, end_s)]
+    with house_style(size) as page:
+        figure = page.figure(0.86)
+        above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1])
+        time_s, f0_hz = _unbroken(part)
+        above.plot(time_s, 69 + 12 * np.log2(f0_hz / 440), color=COLOURS[1], lw=0.9 * page.line_pt)
+        ticks = sorted({int(midi) for midi in table["midi"].dropna()})
+        while len(ticks) > _MOST_NAMES:
+            ticks = ticks[::2]
+        above.set_yticks(ticks, [note_name(midi) for midi in ticks])
+        above.set(ylabel="Pitch")
+        for row in table.to_dict("records"):
+            _strip_note(strip, row, (end_s - start_s) / page.width_in, page)
+        strip.set(ylim=(-1.6, 1.1), yticks=[], xlim=(start_s, end_s), xlabel="Time (s)", ylabel="Vibrato")
+        strip.spines["left"].set_visible(False)
+        legend_below(
+            figure,
+            [
+                Patch(facecolor=COLOURS[0], edgecolor=INK, label="vibrato"),
+                Patch(facecolor="white", edgecolor=INK, label="straight"),
+                Patch(facecolor="white", edgecolor=MUTED, hatch="////", label="too short to tell"),
+            ],
+            columns=3,
+        )
+        figure.caption = (
+            f"{table['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s: where vibrato is put along a "
+            "phrase. Above: the measured pitch. Below: one box a note, filled where vibrato lasts; figures "
+            f"are its extent in ± cents. {EXTENT_NOTE} n = {plural(len(table), 'note')}, {int(yes.sum())} "
+            "with vibrato."
+        )
+    wanted = ["note_id", "onset_s", "offset_s", "midi", "has_vibrato", "rate_hz", "extent_cents"]
+    wanted += ["vibrato_start_s", "vibrato_end_s"]
+    return figure, table[[name for name in wanted if name in table]]
+
+
+_MOST_NAMES = 8
+"""Note names on the axis of a phrase."""
+
+
+def _strip_note(axis: Any, row: dict[Any, Any], seconds_per_in: float, page: Page) -> None:
+    """One box of the strip."""
+    told, yes = pd.notna(row["has_vibrato"]), pd.notna(row["vibrato_start_s"])
+    box: dict[str, Any] = {"lw": 0.5 * page.line_pt, "edgecolor": INK if told else MUTED}
+    axis.add_patch(
+        Rectangle(
+            (row["onset_s"], 0), row["offset_s"] - row["onset_s"], 1,
+            facecolor="white", hatch=None if told else "////", **box,
+        )
+    )  # fmt: skip
+    if yes:
+        width = row["vibrato_end_s"] - row["vibrato_start_s"]
+        axis.add_patch(Rectangle((row["vibrato_start_s"], 0), width, 1, facecolor=COLOURS[0], lw=0))
+    if yes and pd.notna(row["extent_cents"]):
+        text = f"{row['extent_cents']:.0f}"
+        room_in = (row["offset_s"] - row["onset_s"]) / seconds_per_in
+        if room_in > 0.62 * len(text) * page.small_pt / 72:
+            axis.text(
+                0.5 * (row["onset_s"] + row["offset_s"]), -0.25, text,
+                ha="center", va="top", fontsize=page.small_pt,
+            )  # fmt: skip
 
 
 def fitted_vibrato(line: pd.DataFrame, note: pd.Series) -> pd.DataFrame:

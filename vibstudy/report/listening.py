@@ -1,11 +1,12 @@
 """The listening page: notes to play in a lecture, in one file that needs nothing else.
 
-Every example is a note of the study, as played and without its vibrato
-(:mod:`vibstudy.report.resynthesis`), with its line in cents and a cursor that runs along it. Sounds, lines
-and the little program that moves the cursor stand in the page itself: it works from a memory stick, on a
-computer without a network, and asks for nothing from one (its content security policy forbids it).
+An example is a note or a phrase of the study, as played and without its vibrato
+(:mod:`vibstudy.report.resynthesis`; of a phrase, each note whose vibrato can be taken away), with its line
+and a cursor that runs along it. Sounds, lines and the little program that moves the cursor stand in the
+page itself: it works from a memory stick, on a computer without a network, and asks for nothing from one
+(its content security policy forbids it).
 
-Level: both versions of a note get the gain that brings the note as played to :data:`LOUDNESS_LUFS`
+Level: both versions get the gain that brings the sound as played to :data:`LOUDNESS_LUFS`
 (ITU-R BS.1770 loudness), or less where peaks would pass :data:`HIGHEST_PEAK`. A sound too short to have
 such a loudness (below 0.4 s) is levelled by its RMS. Fades of :data:`FADE_S`.
 """
@@ -24,10 +25,10 @@ import pandas as pd
 
 from vibstudy.corpus.tables import read_notes
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.report.figures_data import vibrato_notes
-from vibstudy.report.figures_recording import note_name, note_words
+from vibstudy.report.figures_data import plural, vibrato_notes
+from vibstudy.report.figures_recording import note_name, note_words, telling_phrase
 from vibstudy.report.paper_output import environment, write_text
-from vibstudy.report.resynthesis import RealNote, cut_out, scale_vibrato, vibrato_cents
+from vibstudy.report.resynthesis import PAD_S, RealNote, cut_out, scale_vibrato, vibrato_cents
 from vibstudy.report.study import SAFE_LEVEL_DB, Study, open_study
 from vibstudy.report.tones import HEARING_CAUTION, RIGHTS_CAUTION
 
@@ -52,7 +53,7 @@ class Example:
     sounds : dict of str to str
         Words to data URI.
     plot : dict
-        What the page draws: ``played, without`` (points of polylines), ``ticks_x, ticks_y`` and
+        What the page draws: ``played, without`` (lists of polylines), ``ticks_x, ticks_y, label_y`` and
         ``duration_s``.
     """
 
@@ -94,30 +95,41 @@ def wav_uri(samples: np.ndarray, rate_hz: float) -> str:
 def plot_of(note: RealNote) -> dict[str, Any]:
     """Return polylines of the line as played and without its vibrato, and the ticks."""
     played = note.line.cents
-    without = played - vibrato_cents(note)
-    duration_s = len(note.samples) / note.rate_hz
     reach = max(25.0, 1.15 * float(np.percentile(np.abs(played), 98)))
     step = next(size for size in (10, 20, 50, 100, 200, 500) if reach / size <= 3 or size == 500)
     top = step * np.ceil(reach / step)
-
-    def x(time_s: Any) -> Any:
-        return LEFT + (WIDTH - LEFT - RIGHT) * np.asarray(time_s) / duration_s
-
-    def y(cents: Any) -> Any:
-        return TOP + (HEIGHT - TOP - BOTTOM) * (1.0 - (np.clip(cents, -top, top) + top) / (2.0 * top))
-
-    def points(cents: np.ndarray) -> str:
-        pairs = zip(x(note.line.time_s), y(cents), strict=True)
-        return " ".join(f"{a:.1f},{b:.1f}" for a, b in pairs)
-
-    tick_s = 0.5 if duration_s > 1.2 else 0.2
+    axes = _Axes(len(note.samples) / note.rate_hz, -top, top)
     return {
-        "played": points(played),
-        "without": points(without),
-        "ticks_x": [(float(x(t)), f"{t:g}") for t in np.round(np.arange(0.0, duration_s, tick_s), 3)],
-        "ticks_y": [(float(y(c)), f"{c:+.0f}" if c else "0") for c in np.arange(-top, top + 1, step)],
-        "duration_s": duration_s,
+        "played": [axes.points(note.line.time_s, played)],
+        "without": [axes.points(note.line.time_s, played - vibrato_cents(note))],
+        "ticks_x": axes.ticks_x(),
+        "ticks_y": [(axes.y(c), f"{c:+.0f}" if c else "0") for c in np.arange(-top, top + 1, step)],
+        "label_y": "Pitch (cents)",
+        "duration_s": axes.duration_s,
     }
+
+
+@dataclass(frozen=True)
+class _Axes:
+    """Time and pitch to the units of the plot."""
+
+    duration_s: float
+    low: float
+    high: float
+
+    def x(self, time_s: float) -> float:
+        return LEFT + (WIDTH - LEFT - RIGHT) * time_s / self.duration_s
+
+    def y(self, pitch: float) -> float:
+        share = (min(max(pitch, self.low), self.high) - self.low) / (self.high - self.low)
+        return TOP + (HEIGHT - TOP - BOTTOM) * (1.0 - share)
+
+    def points(self, time_s: np.ndarray, pitch: np.ndarray) -> str:
+        return " ".join(f"{self.x(t):.1f},{self.y(p):.1f}" for t, p in zip(time_s, pitch, strict=True))
+
+    def ticks_x(self) -> list[tuple[float, str]]:
+        step_s = next(s for s, most in ((0.2, 1.2), (0.5, 5.0), (1.0, np.inf)) if self.duration_s <= most)
+        return [(self.x(t), f"{t:g}") for t in np.round(np.arange(0.0, self.duration_s, step_s), 3)]
 
 
 def make_example(study: Study, note: pd.Series) -> Example | None:
@@ -129,7 +141,7 @@ def make_example(study: Study, note: pd.Series) -> Example | None:
         return None
     gain = gain_for(cut.samples, cut.rate_hz)
     straight = scale_vibrato(cut, 0.0)
-    who = ", ".join(str(note[name]) for name in ("player", "decade", "region") if pd.notna(note.get(name)))
+    who = _who(note)
     pitch = f", {note_name(note['midi'])}" if pd.notna(note["midi"]) else ""
     return Example(
         f"{who}{pitch}" if who else str(note["note_id"]),
@@ -140,6 +152,79 @@ def make_example(study: Study, note: pd.Series) -> Example | None:
         },
         plot_of(cut),
     )
+
+
+def make_phrase(study: Study, phrase: pd.DataFrame) -> Example | None:
+    """Return the example of a phrase (:func:`~vibstudy.report.figures_recording.telling_phrase`).
+
+    Note after note is replaced by itself without its vibrato, where that can be taken away; None when it
+    can of none.
+    """
+    sound = study.audio(str(phrase["recording_id"].iloc[0]))
+    rate_hz = sound.rate_hz
+    begin_s, end_s = float(phrase["onset_s"].min()) - PAD_S, float(phrase["offset_s"].max()) + PAD_S
+    first = max(0, round((begin_s - sound.origin_s) * rate_hz))
+    origin_s = sound.origin_s + first / rate_hz
+    played = np.asarray(sound.samples[first : round((end_s - sound.origin_s) * rate_hz)], float)
+    straight, notes = played.copy(), []
+    for row in phrase[phrase["has_vibrato"].eq(True).fillna(False)].to_dict("records"):
+        note = cut_out(straight, rate_hz, row["onset_s"] - origin_s, row["offset_s"] - origin_s)
+        if note is not None:  # outside the note the warp leaves the sound alone
+            straight[note.first : note.first + len(note.samples)] = scale_vibrato(note, 0.0)
+            notes.append(note)
+    if not notes:
+        return None
+    gain = gain_for(played, rate_hz)
+    tags = phrase.iloc[0]
+    return Example(
+        f"{_who(tags)}: a phrase" if _who(tags) else "A phrase",
+        f"{tags['recording_id']}, {begin_s + PAD_S:.1f} to {end_s - PAD_S:.1f} s. Of its "
+        f"{plural(len(phrase), 'note')} {len(notes)} lose a vibrato in the second version.",
+        {
+            "As played": wav_uri(gain * played, rate_hz),
+            "Without its vibrato": wav_uri(gain * straight, rate_hz),
+        },
+        _plot_of_phrase(study, phrase, notes, origin_s, len(played) / rate_hz),
+    )
+
+
+def _plot_of_phrase(
+    study: Study, phrase: pd.DataFrame, notes: Sequence[RealNote], origin_s: float, duration_s: float
+) -> dict[str, Any]:
+    """Return a line a note as played, and of `notes` without their vibrato; pitch as the names of notes."""
+    line = study.line(str(phrase["recording_id"].iloc[0]))
+    names = sorted({int(midi) for midi in phrase["midi"].dropna()})
+    axes = _Axes(duration_s, names[0] - 1.0, names[-1] + 1.0)
+    played = []
+    for row in phrase.to_dict("records"):
+        own = line[line["time_s"].between(row["onset_s"], row["offset_s"]) & line["f0_hz"].notna()]
+        played.append(axes.points(own["time_s"].to_numpy() - origin_s, _midi(own["f0_hz"].to_numpy(float))))
+    without = []
+    for note in notes:
+        cents = note.line.cents - vibrato_cents(note)
+        time_s = note.line.time_s + note.first / note.rate_hz
+        without.append(axes.points(time_s, _midi(note.line.reference_hz) + cents / 100))
+    step = -(-len(names) // _MOST_NAMES)
+    return {
+        "played": played,
+        "without": without,
+        "ticks_x": axes.ticks_x(),
+        "ticks_y": [(axes.y(midi), note_name(midi)) for midi in names[::step]],
+        "label_y": "Pitch",
+        "duration_s": duration_s,
+    }
+
+
+_MOST_NAMES = 8
+"""Note names on the axis of a phrase."""
+
+
+def _midi(f0_hz: Any) -> Any:
+    return 69 + 12 * np.log2(f0_hz / 440)
+
+
+def _who(tags: pd.Series) -> str:
+    return ", ".join(str(tags[name]) for name in ("player", "decade", "region") if pd.notna(tags.get(name)))
 
 
 def chosen_notes(notes: pd.DataFrame, wanted: Sequence[str], most: int) -> pd.DataFrame:
@@ -169,8 +254,19 @@ def chosen_notes(notes: pd.DataFrame, wanted: Sequence[str], most: int) -> pd.Da
     return longest.head(most).sort_values(["player", "note_id"], ignore_index=True)
 
 
+def chosen_phrases(notes: pd.DataFrame, most: int) -> list[pd.DataFrame]:
+    """Return a phrase of each player (:func:`telling_phrase`), those with the most vibrato first."""
+    found = [telling_phrase(own) for _, own in notes.groupby("player") if len(vibrato_notes(own))]
+    found.sort(key=lambda phrase: -int(phrase["has_vibrato"].eq(True).fillna(False).sum()))
+    return found[:most]
+
+
 def write_listening_page(
-    study_folder: str | Path, out: str | Path | None = None, wanted: Sequence[str] = (), most: int = 8
+    study_folder: str | Path,
+    out: str | Path | None = None,
+    wanted: Sequence[str] = (),
+    most: int = 8,
+    phrases: int = 3,
 ) -> tuple[Path, int]:
     """Write the page.
 
@@ -183,7 +279,9 @@ def write_listening_page(
     wanted : sequence of str
         note_id of the examples; empty chooses.
     most : int
-        How many are chosen.
+        How many notes are chosen.
+    phrases : int
+        How many phrases are chosen, too; none when notes are named.
 
     Returns
     -------
@@ -194,8 +292,11 @@ def write_listening_page(
     path = Path(out) if out is not None else study.folder / "listening.html"
     if not path.parent.is_dir():
         raise VibstudyError(Problem("there is no such folder", str(path.parent), repair="Make it first"))
-    rows = chosen_notes(read_notes(study.folder), wanted, most)
-    made = (make_example(study, row) for _, row in rows.iterrows())
+    notes = read_notes(study.folder)
+    rows = chosen_notes(notes, wanted, most)
+    made = [make_example(study, row) for _, row in rows.iterrows()]
+    if not wanted:
+        made += [make_phrase(study, phrase) for phrase in chosen_phrases(notes, phrases)]
     examples = [example for example in made if example is not None]
     if not examples:
         raise VibstudyError(Problem("none of these notes could be cut out", repair="Choose others"))

@@ -57,6 +57,12 @@ def _means(notes: pd.DataFrame) -> pd.DataFrame:
     return means_by(model, "region", "period")
 
 
+def _phrase(study: Study, notes: pd.DataFrame, size: str) -> tuple[HouseFigure, pd.DataFrame]:
+    """The phrase that shows most."""
+    phrase = draw.telling_phrase(notes)
+    return draw.phrase_strip(study.line(str(phrase["recording_id"].iloc[0])), phrase, size)
+
+
 def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[str, Drawing]:
     """Return every figure of the paper as a function of its size. A model is fitted once for both sizes."""
     kept: dict[str, pd.DataFrame] = {}
@@ -87,6 +93,7 @@ def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[st
         "vibrato_by_length": lambda size: draw.vibrato_by_length(
             notes, once("usage", lambda: usage_index(notes)), size
         ),
+        "along_a_phrase": lambda size: _phrase(study, notes, size),
         "intensity_and_pitch": lambda size: draw.intensity_against_pitch(notes, size),
     }
     truth = study.truth()

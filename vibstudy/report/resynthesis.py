@@ -59,12 +59,15 @@ class RealNote:
         Its measured line, on the clock of `samples`.
     fit : VibratoFit
         Its vibrato.
+    first : int
+        Place of the first sample in the sound it was cut from.
     """
 
     samples: np.ndarray
     rate_hz: float
     line: NoteLine
     fit: VibratoFit
+    first: int = 0
 
 
 def cut_note(path: str | Path, at_s: float) -> RealNote:
@@ -140,7 +143,7 @@ def cut_out(samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float
     fit = measure_note(line)[1] if line is not None else None
     if line is None or fit is None:
         return None
-    return RealNote(cut.astype(float), rate_hz, line, fit)
+    return RealNote(cut.astype(float), rate_hz, line, fit, first)
 
 
 def scale_vibrato(note: RealNote, factor: float, *, level: bool = False) -> np.ndarray:
