@@ -23,6 +23,7 @@ from vibstudy import __version__
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import Problem, VibstudyError
+from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import NOTE_COLUMNS, typed
@@ -30,6 +31,7 @@ from vibstudy.sound.media import MediaMeter, codec_cutoff
 from vibstudy.sound.reading import Audio, iter_blocks, read_excerpt
 from vibstudy.sound.tuning import CONCERT_HZ, estimate_tuning, rate_range
 from vibstudy.sound.wow import Wow, estimate_wow
+from vibstudy.vibrato.covered import is_covered
 from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.noise import thin
 from vibstudy.vibrato.note import measure_note
@@ -39,7 +41,13 @@ OVERLAP_S = 20.0
 """Blocks share this much; a note longer than this may be cut at a block's end."""
 
 LINE_RATE_HZ = 100.0
-NOISY_BELOW_DB = 10.0
+NOISY_BELOW_DB = 0.0
+COMPANY_BELOW_DB = 15.0
+"""A note that stands out by less is looked at for other players, and its figures for what they did."""
+RIVAL_ABOVE_DB = -5.0
+BELOW_ABOVE_DB = -4.0
+BELOW_DOUBT = 0.2
+"""Of the frames; see :mod:`vibstudy.pitch.company` and :mod:`vibstudy.pitch.octaves`."""
 DISAGREE_ABOVE = 6.0
 GAP_BELOW = 0.8
 OCTAVE_ABOVE = 0.9
@@ -274,7 +282,7 @@ def _find_notes(
     """Notes of one block (those listed by hand, if any) with their refined lines; and what tracked them."""
     from vibstudy.notes.lists import listed_notes
     from vibstudy.notes.segment import find_notes
-    from vibstudy.pitch.octaves import DOUBTED, settle_octaves
+    from vibstudy.pitch.octaves import settle_octaves
     from vibstudy.pitch.trackers import second_opinion, track_line
 
     def track(name: str) -> Contour:
@@ -291,12 +299,12 @@ def _find_notes(
     with step("measure"):
         rows = found.notes.to_dict("records")
         # the line of the notes, for the tracker may have gone over to another player or an octave away
-        line, doubt = settle_octaves(found.line, contour, rows)
+        line = found.line
+        if listed is None:
+            line, doubt = settle_octaves(line, contour, rows)
+            rows = [{**row, "octave_below": share} for row, share in zip(rows, doubt, strict=True)]
         octaves = np.abs(second_opinion(line, other)) if other is not None else None
         notes = [find_note(audio, line, note, octaves) for note in rows]
-        for note, share in zip(notes, doubt, strict=True):
-            if share > DOUBTED:
-                note.reasons.append("octave_unsure")
     return notes, contour.tracker
 
 
@@ -313,7 +321,8 @@ def find_note(
         The line of this sound.
     found : mapping
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
-        (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``.
+        (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``,
+        ``octave_below`` (share of its frames in which the tracker says the octave below).
     octaves : ndarray [shape=(frames,)] | None
         Octaves between the line and a second opinion, frame by frame; NaN where one is silent.
 
@@ -337,7 +346,8 @@ def find_note(
         "pitch_hz": found.get("pitch_hz", np.nan),
         "voiced_fraction": float(contour.voiced[frames].mean()) if frames.any() else np.nan,
     }
-    line = refine_note(audio.samples, audio.rate_hz, contour, onset, offset)
+    line, doubts = _refined(audio, contour, onset, offset, float(found.get("octave_below", 0.0)))
+    reasons += doubts
     if line is None:
         reasons.append("too_short")
     else:
@@ -354,6 +364,28 @@ def find_note(
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
     return FoundNote(values, reasons, line, audio.origin_s)
+
+
+def _refined(
+    audio: Audio, contour: Contour, onset_s: float, offset_s: float, octave_below: float
+) -> tuple[NoteLine | None, list[str]]:
+    """Refined line of a note, an octave lower where the sound says so; and what company it is in."""
+    line = refine_note(audio.samples, audio.rate_hz, contour, onset_s, offset_s)
+    told_lower = octave_below > BELOW_DOUBT
+    if line is None or not (told_lower or line.snr_db < COMPANY_BELOW_DB):
+        return line, []
+    company = look_around(audio.samples, audio.rate_hz, line)
+    if told_lower and company.below_db > BELOW_ABOVE_DB:
+        halved = replace(contour, f0_hz=0.5 * contour.f0_hz)
+        lower = refine_note(audio.samples, audio.rate_hz, halved, onset_s, offset_s)
+        if lower is not None:
+            line, company = lower, look_around(audio.samples, audio.rate_hz, lower)
+    doubts = []
+    if company.below_db > BELOW_ABOVE_DB:
+        doubts.append("octave_unsure")
+    if line.snr_db < COMPANY_BELOW_DB and company.rival_db > RIVAL_ABOVE_DB:
+        doubts.append("masked")
+    return line, doubts
 
 
 def _wow(notes: list[FoundNote]) -> Wow:
@@ -405,6 +437,9 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
                 tempo_bpm=_number(row, "tempo_bpm"),
             )
             note.reasons += vibrato.pop("quality")
+            told = vibrato.get("has_vibrato") is not None
+            if told and line.snr_db < COMPANY_BELOW_DB and is_covered(line, vibrato):
+                note.reasons.append("masked")
             note.values |= vibrato
     if _number(row, "speed_factor") is None and "rate_hz" in note.values:
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])

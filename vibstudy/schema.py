@@ -599,9 +599,9 @@ LOG_COLUMNS: tuple[Column, ...] = (
 
 QUALITY_REASONS: dict[str, str] = {
     "too_short": "shorter than about two vibrato cycles: too short to tell",
-    "noisy": "harmonics stand less than 10 dB above the noise",
-    "masked": "another sound covers too many of the harmonics",
-    "octave_unsure": "two trackers disagree by an octave or more",
+    "noisy": "its harmonics are no stronger than noise and other players",
+    "masked": "noise or another player covers it: rate or extent could be far off",
+    "octave_unsure": "it may be an octave higher or lower",
     "unsteady": "the line jumps inside the note: two notes may be joined",
     "clipped": "the recording is clipped here",
     "gap": "the line is broken inside the note",

@@ -18,7 +18,6 @@ import numpy as np
 from vibstudy.pitch.contour import Contour
 
 STEADY = 0.85
-DOUBTED = 0.5
 _NEAR_OCTAVES = 0.06
 _EDGE_S = 0.03
 

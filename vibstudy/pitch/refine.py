@@ -23,7 +23,8 @@ Only windows that lie wholly inside the note are used: nothing leaks in from the
 
 :math:`\sigma_k` is found from the sound: the larger of the frame-to-frame roughness of :math:`b_k`
 and of the disagreement of its phase with the other harmonics'. A harmonic that shares its place with
-an accompaniment's partial disagrees, and loses its weight.
+an accompaniment's partial disagrees, and loses its weight. What is left of it in the pooled line shows in
+the difference between two halves of the harmonics (:attr:`NoteLine.halves`).
 
 Conventions
 -----------
@@ -39,7 +40,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.linalg.lapack import dptsv
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import convolve1d, uniform_filter1d
 from scipy.signal.windows import blackman
 
 from vibstudy.pitch.contour import Contour
@@ -54,6 +55,7 @@ STILL_CENTS = 0.15  # a base line that moves less from pass to pass stands still
 SLOPE_REACH_S = 0.010  # keeps what is below about 40 Hz
 AUDIBLE = 5.0  # power over noise from which a harmonic has a phase in every frame
 COHERENT = 12.0  # power over the noise of the whole note from which a harmonic is used
+COURSE_S = 0.045  # a harmonic's level and phase are smooth over this, once the line is followed
 _NOISE_BANDWIDTH = 1.7268  # equivalent noise bandwidth of a Blackman window, in 1 / length
 
 
@@ -82,7 +84,13 @@ class NoteLine:
     weight : ndarray [shape=(harmonics,)]
         Share each harmonic had in the pitch; sums to 1.
     snr_db : float
-        Power of the harmonics over noise and interference in the band they span.
+        Power of the harmonics over noise and other sounds in the band they span: what is left of each
+        harmonic when its own slow course is taken out.
+    halves : ndarray [shape=(n,)]
+        Running integral, in cents times s, of half the difference between the pitch from one half of the
+        harmonics and from the other: error only, for both carry the same modulation.
+    balance : float [range 0..0.5]
+        Share of the lighter half; 0 when one harmonic alone was used.
     disagreement : float
         Spread of the harmonics' pitch about the pooled one over the spread that noise explains;
         about 1 when all harmonics carry the same modulation.
@@ -99,6 +107,8 @@ class NoteLine:
     harmonic_db: np.ndarray
     weight: np.ndarray
     snr_db: float
+    halves: np.ndarray
+    balance: float
     disagreement: float
 
     @property
@@ -362,7 +372,7 @@ def refine_note(
     count = min(harmonics, 6)  # the first, roughest base line would carry high harmonics out of the window
     for number in range(passes):
         b = demodulator.rest(line_hz, count)
-        phase, variance, share, noise, disagreement = _pool(b, thinness, 1 if number == 0 else 2)
+        phase, variance, share, _, disagreement = _pool(b, thinness, 1 if number == 0 else 2)
         gain = CENTS_PER_NEPER / (2.0 * np.pi * line_hz)  # cents s per rad
         moved = _slope(phase, hop_s)
         settled = float(np.std(moved * gain)) < max(
@@ -378,10 +388,8 @@ def refine_note(
     integral = _Line(base_cents, hop_s).integral() + gain * phase
     cents = base_cents + _slope(phase, hop_s) * gain
     integral_se = gain * np.sqrt(variance)
-    power = np.abs(b) ** 2
-    band = len(b) * f0
-    density = np.mean(noise) * demodulator.window_s / _NOISE_BANDWIDTH
-    snr = np.sum(np.mean(power, axis=1)) / max(density * band, 1e-30)
+    course = _slow_course(b, hop_s)
+    turns, balance = _halves(course, phase, share)
     return NoteLine(
         onset_s=onset_s,
         offset_s=offset_s,
@@ -391,11 +399,53 @@ def refine_note(
         cents_se=integral_se * _slope_gain(hop_s, len(t)),
         integral=integral,
         integral_se=integral_se,
-        harmonic_db=10.0 * np.log10(2.0 * power + 1e-20),
+        harmonic_db=10.0 * np.log10(2.0 * np.abs(b) ** 2 + 1e-20),
         weight=share,
-        snr_db=float(10.0 * np.log10(snr)),
+        snr_db=_snr_db(b, course, f0, hop_s, demodulator.window_s),
+        halves=gain * turns,
+        balance=balance,
         disagreement=disagreement,
     )
+
+
+def _slow_course(b: np.ndarray, hop_s: float) -> np.ndarray:
+    """Harmonics at rest, smoothed over `COURSE_S`; at the ends over what there is."""
+    window = _course_window(hop_s)
+    whole = convolve1d(np.ones(b.shape[1]), window, mode="constant")
+    return convolve1d(b, window, axis=1, mode="constant") / whole
+
+
+@lru_cache(maxsize=4096)
+def _course_window(hop_s: float) -> np.ndarray:
+    half = max(1, round(0.5 * COURSE_S / hop_s))
+    return blackman(2 * half + 3)[1:-1]
+
+
+def _snr_db(b: np.ndarray, course: np.ndarray, f0_hz: float, hop_s: float, window_s: float) -> float:
+    """Power of the harmonics' slow courses over that of all else in the band they span."""
+    seen_hz = _NOISE_BANDWIDTH / window_s - _NOISE_BANDWIDTH / (len(_course_window(hop_s)) * hop_s)
+    rest = b - course
+    density = np.sum(np.mean(rest.real**2 + rest.imag**2, axis=1)) / max(seen_hz, 1.0)
+    power = np.sum(np.mean(course.real**2 + course.imag**2, axis=1))
+    return float(10.0 * np.log10(power / max(density * f0_hz, 1e-30)))
+
+
+def _halves(course: np.ndarray, phase: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, float]:
+    """Half the difference of the fundamental's phase from two halves of the harmonics, and their balance."""
+    order = np.arange(1, len(course) + 1)[:, None]
+    still = course * np.exp(-1j * order * phase)
+    still *= np.exp(-1j * np.angle(still.sum(axis=1, keepdims=True)))
+    theta = np.unwrap(np.angle(still), axis=1) / order
+    weights = [0.0, 0.0]
+    sums = np.zeros((2, course.shape[1]))
+    for k in np.argsort(-share, kind="stable"):  # the heaviest first, each to the lighter half
+        half = int(weights[1] < weights[0])
+        weights[half] += share[k]
+        sums[half] += share[k] * theta[k]
+    balance = min(weights) / sum(weights)
+    if balance <= 0.0:
+        return np.zeros(course.shape[1]), 0.0
+    return (sums[0] / weights[0] - sums[1] / weights[1]) * np.sqrt(balance * (1.0 - balance)), balance
 
 
 @lru_cache(maxsize=4096)
