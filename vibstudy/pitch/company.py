@@ -1,0 +1,94 @@
+r"""Who else sounds while a note sounds: another line as strong, or the octave below.
+
+Both are told from the spectrum of the whole note (Hann window). A line of the note is what lies within the
+swing of its pitch about a multiple of it. What is left belongs to others:
+
+rival_db
+    The strongest other pitch (100 to 1500 Hz, not a simple multiple or fraction of the note's): power at
+    its multiples over the power of the note's own lines. A second player as loud gives about 0 dB, a chord
+    of four tones as loud as the note -6 dB.
+below_db
+    Power halfway between the note's lines, at the odd multiples of half its pitch, over the power of its
+    first four lines: high when the note is really an octave lower.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.fft import next_fast_len, rfft
+
+from vibstudy.pitch.refine import NoteLine
+
+_HARMONICS = 16
+_TOP_HZ = 5000.0
+_LOWEST_HZ = 60.0
+_PITCHES_HZ = np.geomspace(100.0, 1500.0, 600)
+_RELATED = np.log2(np.array([1 / 4, 1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
+_RELATED_OCTAVES = 0.06
+_HALF_STEP = 0.012  # of a pitch: how far from its multiples a rival's line may lie
+
+
+@dataclass(frozen=True)
+class Company:
+    """What else sounds; see the module. dB."""
+
+    rival_db: float
+    below_db: float
+
+
+def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
+    """Look for another line, and for the octave below, while a note sounds.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        The sound `line` was refined from.
+    rate_hz : float
+        Its sampling rate.
+    line : NoteLine
+        The note.
+    """
+    first = max(0, round(line.onset_s * rate_hz))
+    sound = samples[first : round(line.offset_s * rate_hz)]
+    size = next_fast_len(2 * len(sound), real=True)
+    power = np.abs(rfft(sound * np.hanning(len(sound)), size)) ** 2
+    f_hz = np.arange(len(power)) * rate_hz / size
+    f0 = line.reference_hz
+    swing = 2.0 ** (float(np.percentile(np.abs(line.cents), 95)) / 1200.0) - 1.0
+    blur_hz = rate_hz / len(sound)
+    top_hz = min(_TOP_HZ, (_HARMONICS + 0.5) * f0)
+
+    def near(centres_hz: np.ndarray) -> np.ndarray:
+        reach = np.maximum(2.5 * blur_hz, centres_hz * swing + 1.5 * blur_hz)
+        inside = np.zeros(len(power), dtype=bool)
+        for centre, width in zip(centres_hz, reach, strict=True):
+            inside[np.searchsorted(f_hz, centre - width) : np.searchsorted(f_hz, centre + width)] = True
+        return inside
+
+    lines_hz = np.arange(f0, top_hz, f0)
+    own = near(lines_hz)
+    own_power = float(power[own].sum()) + 1e-30
+    others = np.where(own | (f_hz < _LOWEST_HZ) | (f_hz > top_hz), 0.0, power)
+    rival = float(_at_multiples(others, f_hz[1], blur_hz, f0, top_hz).max(initial=0.0))
+    below = float(power[near(f0 * np.array([0.5, 1.5, 2.5, 3.5]))].sum())
+    first_lines = float(power[near(lines_hz[:4])].sum()) + 1e-30
+    return Company(_db(rival / own_power), _db(below / first_lines))
+
+
+def _at_multiples(power: np.ndarray, bin_hz: float, blur_hz: float, f0: float, top_hz: float) -> np.ndarray:
+    """Power at the multiples of every pitch that is no simple relation of `f0` [shape=(pitches,)]."""
+    apart = np.abs(np.log2(_PITCHES_HZ / f0)[:, None] - _RELATED).min(axis=1)
+    pitches = _PITCHES_HZ[apart > _RELATED_OCTAVES]
+    running = np.concatenate([[0.0], np.cumsum(power)])
+    multiples = pitches[:, None] * np.arange(1, _HARMONICS + 1)
+    low, high = (
+        np.clip((multiples * (1.0 + sign * _HALF_STEP) + sign * blur_hz) / bin_hz, 0, len(power)).astype(int)
+        for sign in (-1.0, 1.0)
+    )
+    return np.where(multiples < top_hz, running[high] - running[low], 0.0).sum(axis=1)
+
+
+def _db(ratio: float) -> float:
+    return float(10.0 * np.log10(ratio + 1e-12))
