@@ -103,7 +103,7 @@ def detect(series: Series, rate_min_hz: float, rate_max_hz: float) -> Detection:
     yy = w @ y**2
     right = np.concatenate([c.reshape(m, -1), y[:, None]], axis=1)
     xr = np.stack([(w * x[:, i]) @ right for i in range(p)], axis=1)  # (G, p, 2R + 1)
-    solved = np.linalg.solve(xx, xr)
+    solved = np.linalg.inv(xx) @ xr
     ssr0 = yy - np.sum(xy * solved[:, :, -1], axis=1)
     cc = np.stack([w @ (c[:, 0] ** 2), w @ (c[:, 0] * c[:, 1]), w @ (c[:, 1] ** 2)], axis=1)
     cy = (w @ (c.reshape(m, -1) * y[:, None])).reshape(-1, 2, count)
