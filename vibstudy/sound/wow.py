@@ -285,29 +285,29 @@ class _Series:
 def _binned(
     time_s: np.ndarray, cents: np.ndarray, note: np.ndarray, weights: np.ndarray | None
 ) -> _Series | None:
-    import pandas as pd
-
-    frame = pd.DataFrame({"t": np.asarray(time_s, float), "c": np.asarray(cents, float), "note": note})
-    frame["w"] = 1.0 if weights is None else np.asarray(weights, float)
-    frame = frame[np.isfinite(frame["t"]) & np.isfinite(frame["c"]) & (frame["w"] > 0)]
-    if frame.empty:
+    t, c, note = np.asarray(time_s, float), np.asarray(cents, float), np.asarray(note)
+    w = np.ones(len(t)) if weights is None else np.asarray(weights, float)
+    order = np.lexsort((t, note))
+    order = order[(np.isfinite(t) & np.isfinite(c) & (w > 0))[order]]
+    if not len(order):
         return None
-    frame = frame.sort_values(["note", "t"], kind="stable")
-    onset = frame.groupby("note")["t"].transform("min")
-    offset = frame.groupby("note")["t"].transform("max")
-    frame["bin"] = ((frame["t"] - onset) / _BIN_S).astype(int)
-    frame["wt"], frame["wc"] = frame["w"] * frame["t"], frame["w"] * frame["c"]
-    frame["since"], frame["until"] = frame["t"] - onset, offset - frame["t"]
-    groups = frame.groupby(["note", "bin"], sort=True)
-    bins = groups[["w", "wt", "wc"]].sum().join(groups[["since", "until"]].mean()).reset_index()
-    size = bins.groupby("note")["w"].transform("size")
-    bins = bins[size >= 4].reset_index(drop=True)
-    if bins.empty:
+    t, c, w, note = t[order], c[order], w[order], note[order]
+    starts = _changes(note)
+    counts = np.diff(np.append(starts, len(t)))
+    since = t - np.repeat(t[starts], counts)
+    until = np.repeat(t[starts + counts - 1], counts) - t
+    bins = _changes(note, (since / _BIN_S).astype(int))
+    size = np.diff(np.append(bins, len(t)))
+    weight = np.add.reduceat(w, bins)
+    t, c = np.add.reduceat(w * t, bins) / weight, np.add.reduceat(w * c, bins) / weight
+    since, until = np.add.reduceat(since, bins) / size, np.add.reduceat(until, bins) / size
+    w, note = weight, note[bins]
+    counts = np.diff(np.append(_changes(note), len(t)))
+    enough = np.repeat(counts >= 4, counts)
+    if not enough.any():
         return None
-    w = bins["w"].to_numpy()
-    t, c = (bins["wt"] / bins["w"]).to_numpy(), (bins["wc"] / bins["w"]).to_numpy()
-    starts = np.flatnonzero(np.diff(bins["note"].factorize()[0], prepend=-1))
-    since, until = bins["since"].to_numpy(), bins["until"].to_numpy()
+    t, c, w, since, until, note = (values[enough] for values in (t, c, w, since, until, note))
+    starts = _changes(note)
     place = since / (since + until) - 0.5
     shapes = [np.exp(-since / _SCOOP_S), np.exp(-until / _SCOOP_S), place, place**2, since - until]
     w = w * np.repeat(_note_weights(c, w, starts), np.diff(np.append(starts, len(c))))
@@ -321,6 +321,15 @@ def _binned(
     stretch_s = t.max() / count
     stretch = np.clip((t / stretch_s).astype(int), 0, count - 1)
     return _Series(t, c, w, starts, q, stretch, stretch_s)
+
+
+def _changes(*labels: np.ndarray) -> np.ndarray:
+    """Where runs of equal labels begin."""
+    new = np.zeros(len(labels[0]), dtype=bool)
+    new[:1] = True
+    for label in labels:
+        new[1:] |= label[1:] != label[:-1]
+    return np.flatnonzero(new)
 
 
 def _note_weights(cents: np.ndarray, weight: np.ndarray, starts: np.ndarray) -> np.ndarray:
