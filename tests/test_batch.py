@@ -251,6 +251,18 @@ def test_files_that_vanish_or_are_locked_away_are_rows(tmp_path, monkeypatch):
     assert report.log.set_index("recording_id")["step"]["b"] == "read"
 
 
+def test_one_missing_file_stops_nothing(tmp_path):
+    manifest = write_study(tmp_path, {"a": "sound", "b": "sound"})
+    assert measure_corpus(manifest, tmp_path / "results", workers=1, function=fake_study.measure).failed == 0
+    for name in "ab":
+        (tmp_path / "audio" / f"{name}.wav").rename(tmp_path / f"{name}.wav")
+    (tmp_path / "results" / "cache" / "b" / "key.json").unlink()  # b was never measured
+    report = measure_corpus(manifest, tmp_path / "results", workers=1, function=fake_study.measure)
+    assert counts(report) == (0, 1, 1, 0)
+    assert dict(report.failures).keys() == {"b"}
+    assert [note.message for note in report.notes] == ["there is no such file"] * 2
+
+
 def test_a_full_disk_is_a_row(tmp_path, monkeypatch):
     real = Store.save
 

@@ -207,11 +207,14 @@ def test_failure_takes_the_place_of_what_was_stored_and_is_tried_again(tmp_path)
     assert store.why(recording, SETTINGS) == ""
 
 
-def test_lost_file_is_told(tmp_path):
+def test_what_was_measured_of_a_lost_file_is_kept(tmp_path):
     store, recording = Store(tmp_path / "out"), one(tmp_path)
     save(store, recording)
     Path(recording.audio_path).unlink()
-    assert "a file cannot be read any more" in store.why(recording, SETTINGS)
+    plan = store.plan(recording, SETTINGS)
+    assert plan.reason == "" and plan.entry is not None
+    store.remember(recording.recording_id, plan)
+    assert store.entry(recording.recording_id) == plan.entry
 
 
 # --- one writer

@@ -205,7 +205,10 @@ def read_manifest(path: str | Path) -> pd.DataFrame:
 
 
 def inspect_manifest(path: str | Path, audio: bool = True) -> Inspection:
-    """Problems, notes and, when there are no problems, the typed frame."""
+    """Problems, notes and, when there are no problems, the typed frame.
+
+    Without `audio`, files that are not there are notes: the other recordings can be worked with.
+    """
     found = Inspection()
     try:
         table = read_text_table(path, _KNOWN)
@@ -633,10 +636,11 @@ def _look_at_files(
         for row, cell in _filled(text[name]):
             path, message, repair = folder.find(cell)
             if message and not excluded[row]:
-                found.problems.append(Problem(message, file, row, name, cell[:_GOT], repair))
-            else:
-                files[name][row] = path
-    usable = {row: path for row, path in files.get("path", {}).items() if not excluded[row]}
+                listed = found.problems if audio else found.notes  # one missing file must not stop the others
+                listed.append(Problem(message, file, row, name, cell[:_GOT], repair))
+            files[name][row] = path
+    lost = {problem.row for problem in (*found.problems, *found.notes) if problem.column == "path"}
+    usable = {r: path for r, path in files.get("path", {}).items() if not excluded[r] and r not in lost}
     if audio:
         _look_into_audio(text, usable, file, found)
     _note_same_part(text, usable, file, found)

@@ -198,7 +198,7 @@ class Plan:
     entry : Entry | None
         What is stored.
     stamps : mapping
-        Its files as they are now, by role.
+        Its files as they are now, by role; empty when one is not there.
     """
 
     reason: str
@@ -364,6 +364,8 @@ class Store:
             return Plan(f"it failed last time ({entry.message})", entry)
         try:
             stamps = {role: _stamp(path, entry.stamps.get(role)) for role, path in recording.files.items()}
+        except FileNotFoundError:  # perhaps on a disk that is not connected: what was measured still holds
+            return Plan("", entry)
         except OSError as error:
             return Plan(f"a file cannot be read any more ({error.strerror or error})", entry)
         try:
@@ -453,7 +455,7 @@ class Store:
     def remember(self, recording_id: str, plan: Plan) -> None:
         """Note new sizes and dates of files whose content is the same, so that they are not read again."""
         stamps = {role: asdict(stamp) for role, stamp in plan.stamps.items()}
-        if plan.entry is not None and stamps != plan.entry.stamps:
+        if plan.entry is not None and stamps and stamps != plan.entry.stamps:
             write_json(self.cache / recording_id / "key.json", asdict(plan.entry) | {"stamps": stamps})
 
     def notes(self, recording_id: str) -> pd.DataFrame:
