@@ -27,7 +27,7 @@ import argparse
 import subprocess
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import mido
@@ -354,19 +354,29 @@ def oscillator(folder: Path, seed: int) -> dict[str, float]:
 
 
 def disc(folder: Path, seed: int) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """All soloists on a worn, slow 78, alone and with a piano 10 dB softer: notes, and wow found."""
+    """Each soloist's takes as one side of a worn, slow 78, alone and with a piano 10 dB softer."""
     rows, wow = [], []
     rng = np.random.default_rng([seed, 78])
-    for soloist, melody, line, sound in alone_takes(folder, seed):
-        alone = measured(sound, folder).notes
-        piano = render(
-            chords(melody, soloist, held=False), 0, folder / f"piano_{soloist.program}_{melody.name}.wav"
-        )
-        for kind, music in (("78, alone", sound), ("78, with piano", mixed(sound, piano, 10.0))):
-            found = measured(through_disc(music, rng), folder, speed_factor=DISC_SPEED)
-            rows.append(
-                compare(line, alone, found.notes).assign(kind=kind, soloist=soloist.name, melody=melody.name)
-            )
+    takes = alone_takes(folder, seed)
+    for soloist in SOLOISTS:
+        line: list[Sounded] = []
+        parts: dict[str, list[np.ndarray]] = {"alone": [], "78, alone": [], "78, with piano": []}
+        begin = 0.0
+        for _, melody, notes, sound in (take for take in takes if take[0] is soloist):
+            path = folder / f"piano_{soloist.program}_{melody.name}.wav"
+            piano = render(chords(melody, soloist, held=False), 0, path)
+            both = mixed(sound, piano, 10.0)
+            alone = np.pad(sound, (0, len(both) - len(sound)))
+            line += [replace(n, onset_s=n.onset_s + begin, offset_s=n.offset_s + begin) for n in notes]
+            parts["alone"].append(alone)
+            parts["78, alone"].append(alone)
+            parts["78, with piano"].append(both)
+            begin += len(both) / RATE_HZ
+        truth = measured(np.concatenate(parts.pop("alone")), folder).notes
+        for kind, music in parts.items():
+            side = through_disc(np.concatenate(music), rng)
+            found = measured(side, folder, speed_factor=DISC_SPEED)
+            rows.append(compare(line, truth, found.notes).assign(kind=kind, soloist=soloist.name))
             wow.append({"kind": kind, "wow_hz": found.recording["wow_hz"], "p": found.recording["wow_p"]})
     return judged(pd.concat(rows, ignore_index=True)), pd.DataFrame(wow)
 

@@ -225,6 +225,52 @@ def lab(
 
 
 @app.command(rich_help_panel=LISTEN)
+def pages(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder to write.", show_default="recording-pages in the study"),
+    ] = None,
+) -> None:
+    """Make a page of every recording to look at, and one of all that opens them; only what changed."""
+    from vibstudy.report.pages import write_pages
+
+    console = Console()
+    with console.status("Making pages") as status:
+        made = write_pages(
+            study, out, lambda done, of, name: status.update(f"Making pages: {done} of {of}, {name}")
+        )
+    _say(f"{_count(made.made, 'page')} made, {made.unchanged:,} unchanged. Open {made.index} in a browser.")
+    for name, reason in made.without_sound:
+        _say(f"  {name}: without its sound. {reason}")
+
+
+@app.command(rich_help_panel=LISTEN)
+def expect(
+    recording: Annotated[Path, typer.Argument(metavar="FILE", help="Sound file.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="NAME", help="Files to write, without ending.", show_default="beside the file"),
+    ] = None,
+    pitch: Annotated[float, typer.Option(metavar="HZ", help="Middle of its pitches.")] = 440.0,
+    start: Annotated[
+        float | None, typer.Option(metavar="S", help="Only from here.", show_default=False)
+    ] = None,
+    end: Annotated[float | None, typer.Option(metavar="S", help="Only to here.", show_default=False)] = None,
+) -> None:
+    """Tell what errors to expect of a recording: its noise and bandwidth laid on tones of known vibrato."""
+    from vibstudy.report.expected import as_rich_table, expected_of
+
+    out = recording.with_name(f"{recording.stem}_expected") if out is None else out
+    findings, table, written = expected_of(recording, out, pitch_hz=pitch, start_s=start, end_s=end)
+    for sentence in findings.sentences():
+        _say(sentence)
+    Console().print(as_rich_table(table))
+    _say("Extent is half of peak-to-peak. Hum, clicks, other players and the room are not in it.")
+    _say(f"Written: {', '.join(str(path) for path in written)}")
+
+
+@app.command(rich_help_panel=LISTEN)
 def review(
     study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
 ) -> None:

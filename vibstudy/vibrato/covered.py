@@ -25,8 +25,8 @@ from scipy.integrate import trapezoid
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.vibrato.noise import thin
 
-EXTENT_LIMIT_CENTS = 1.6
-RATE_LIMIT_HZ = 0.1
+EXTENT_LIMIT_CENTS = 1.2
+RATE_LIMIT_HZ = 0.08
 SWAY_LIMIT_CENTS = 1.5
 REST_LIMIT_CENTS, REST_LIMIT_SHARE = 2.5, 0.35
 LEAST_BALANCE = 0.15
