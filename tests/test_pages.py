@@ -1,0 +1,287 @@
+"""Pages of recordings and of the corpus: whole, safe to open, bounded, made only when something changed."""
+
+from __future__ import annotations
+
+import html.parser
+import os
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import soundfile as sf
+
+from invented_study import invented_notes
+from vibstudy import cli, measure_corpus
+from vibstudy.errors import VibstudyError
+from vibstudy.report.expected import expected_errors
+from vibstudy.report.pages import FOLDER, made_from, write_pages
+from vibstudy.report.pages_corpus import RADIUS, _apart, corpus_page
+from vibstudy.report.pages_recording import (
+    MOST_ROWS,
+    picture,
+    row_seconds,
+    trusted_share,
+    usable,
+    verdict_words,
+)
+from vibstudy.report.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
+from vibstudy.sound.media import find_media
+
+HOSTILE = "\"><script>alert(1)</script><img src=x onerror=alert(2)> & 'Ash' {{ 7*7 }}"
+
+
+class Elements(html.parser.HTMLParser):
+    """All elements of a page, their attributes and texts."""
+
+    def __init__(self, text: str):
+        super().__init__()
+        self.tags: list[tuple[str, dict]] = []
+        self.text = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.text += data
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory) -> Path:
+    """Two recordings of reference tones, one of them in noise, with a hostile player; measured."""
+    folder = tmp_path_factory.mktemp("pages") / "study"
+    (folder / "audio").mkdir(parents=True)
+    rng = np.random.default_rng(3)
+    for name, rate, noise in (("one", 5.0, 1e-4), ("two", 6.5, 0.004)):
+        tones = [
+            make_tone(ToneSpec(hz, rate, extent, duration_s=1.4))
+            for hz, extent in ((392, 30), (330, 45), (440, 0), (494, 20))
+        ]
+        pad = np.zeros(SAMPLE_RATE_HZ // 2)
+        sound = np.concatenate([pad, *(part for tone in tones for part in (tone, pad))])
+        sound += noise * rng.standard_normal(len(sound))
+        sf.write(folder / "audio" / f"{name}.wav", sound, SAMPLE_RATE_HZ, subtype="PCM_24")
+    pd.DataFrame(
+        {
+            "recording_id": ["one", "two"],
+            "path": ["audio/one.wav", "audio/two.wav"],
+            "player": [HOSTILE, "Player Birch"],
+            "decade": [1950, 1960],
+            "region": ["Keldria", HOSTILE],
+            "medium": ["electrical_disc", "tape_lp"],
+            "comment": [HOSTILE, "invented"],
+        }
+    ).to_csv(folder / "corpus_manifest.csv", index=False)
+    measure_corpus(folder / "corpus_manifest.csv", folder / "results", workers=1)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def pages(study) -> Path:
+    report = write_pages(study)
+    assert (report.made, report.unchanged, report.without_sound) == (2, 0, ())
+    return study / FOLDER
+
+
+def test_every_recording_has_a_page_and_the_corpus_page_opens_it(pages):
+    index = Elements((pages / "index.html").read_text(encoding="utf-8"))
+    links = {attributes["href"] for tag, attributes in index.tags if tag == "a"}
+    assert {"recording/one.html", "recording/two.html"} <= links
+    assert all((pages / link).is_file() for link in links)
+    marks = [tag for tag, _ in index.tags if tag in ("circle", "rect", "path")]
+    assert len(marks) >= 2 * 5  # two recordings in each of the strips
+
+
+def test_a_page_holds_what_was_found(pages):
+    page = Elements((pages / "recording" / "two.html").read_text(encoding="utf-8"))
+    for words in (
+        "Player Birch",
+        "Most of its notes can be used.",
+        "Its true speed is not known",
+        "Music is heard from",
+        "Tuned to",
+        "No sway common to all notes was found.",
+        "What to expect of it",
+        "half of peak-to-peak",
+    ):
+        assert words in re.sub(r"\s+", " ", page.text), words
+    pictures = [a["href"] for tag, a in page.tags if tag == "image"]
+    assert pictures and all(p.startswith("data:image/png;base64,") for p in pictures)
+    assert sum(tag == "polyline" for tag, _ in page.tags) >= 8  # line and lane of four notes
+
+
+def test_nothing_of_the_manifest_becomes_markup(pages):
+    for path in (pages / "index.html", *(pages / "recording").glob("*.html")):
+        text = path.read_text(encoding="utf-8")
+        page = Elements(text)
+        assert not {"script", "img", "iframe", "object", "form"} & {tag for tag, _ in page.tags}
+        assert not any(name.startswith("on") for _, attributes in page.tags for name in attributes)
+        assert "default-src 'none'" in text
+        assert not re.search(r"(src|href)=[\"']?\s*(https?:|//|javascript:)", text, re.IGNORECASE)
+    assert HOSTILE in Elements((pages / "recording" / "one.html").read_text(encoding="utf-8")).text
+
+
+def test_only_what_changed_is_made_again(study, pages):
+    before = {path: path.stat().st_mtime_ns for path in pages.rglob("*.html")}
+    report = write_pages(study)
+    assert (report.made, report.unchanged) == (0, 2)
+    assert before == {path: path.stat().st_mtime_ns for path in pages.rglob("*.html")}
+    manifest = study / "corpus_manifest.csv"
+    text = manifest.read_text(encoding="utf-8")
+    stranger = pages / "recording" / "mine.html"
+    stranger.write_text("a page of the user's own", encoding="utf-8")
+    gone = pages / "recording" / "gone.html"
+    shutil.copy(pages / "recording" / "one.html", gone)
+    try:
+        manifest.write_text(text.replace("Player Birch", "Player Larch"), encoding="utf-8")
+        report = write_pages(study)
+        assert (report.made, report.unchanged) == (1, 1)
+        assert "Player Larch" in (pages / "recording" / "two.html").read_text(encoding="utf-8")
+        assert stranger.exists() and not gone.exists()
+    finally:
+        manifest.write_text(text, encoding="utf-8")
+        stranger.unlink()
+        write_pages(study)
+
+
+def test_a_page_without_its_sound_says_so(study, pages):
+    sound = study / "audio" / "two.wav"
+    away = sound.with_suffix(".away")
+    sound.rename(away)
+    try:
+        report = write_pages(study)
+    finally:
+        away.rename(sound)
+    assert [name for name, _ in report.without_sound] == ["two"]
+    text = (pages / "recording" / "two.html").read_text(encoding="utf-8")
+    assert "The sound is not drawn" in text and "<polyline" in text
+    assert write_pages(study).made == 1
+
+
+def test_a_study_not_measured_says_what_to_do(tmp_path):
+    (tmp_path / "corpus_manifest.csv").write_text(
+        "recording_id,path,player,decade,region\na,a.wav,A,1950,North\n", encoding="utf-8"
+    )
+    with pytest.raises(VibstudyError, match="nothing has been measured"):
+        write_pages(tmp_path)
+
+
+def test_command_pages(study, pages, capsys):
+    assert cli.main(["pages", str(study)]) == 0
+    assert "0 pages made, 2 unchanged" in capsys.readouterr().out
+
+
+def test_pictures_and_rows_are_bounded():
+    assert row_seconds(12.0) == 12.0
+    assert row_seconds(300.0) == 20.0
+    assert 3600 / row_seconds(3600.0) <= MOST_ROWS
+    rng = np.random.default_rng(0)
+    noise = rng.standard_normal(22050 * 150)  # the worst to pack
+    assert len(picture(noise, 22050.0, 150.0, (150.0, 3000.0))) < 400_000
+
+
+def test_trust_counts_only_notes_long_enough_to_tell():
+    notes = pd.DataFrame(
+        {
+            "duration_s": [1.0, 1.0, 1.0, 0.2, 0.4],
+            "note_kind": ["note", "note", "note", "note", "note"],
+            "quality": ["ok", "few_cycles", "masked", "too_short", "too_short"],
+            "reviewed": ["auto"] * 5,
+        }
+    )
+    assert usable(notes).tolist() == [True, True, False, False, False]
+    assert trusted_share(notes) == pytest.approx(2 / 3)  # by hand: 2 of the first three
+    assert verdict_words(2 / 3) == "Part of its notes can be used."
+    assert verdict_words(float("nan")).startswith("There is no note")
+
+
+def test_points_of_a_strip_do_not_cover_each_other():
+    x = np.sort(np.random.default_rng(1).uniform(0, 400, 40))
+    y = _apart(x)
+    near = [(i, j) for i in range(40) for j in range(i) if np.hypot(x[i] - x[j], y[i] - y[j]) < RADIUS]
+    assert len(near) <= 1
+
+
+def test_corpus_page_takes_any_manifest():
+    notes = invented_notes(players=9, recordings=2, notes=12)
+    by_recording = dict(list(notes.groupby("recording_id")))
+    recordings = notes.drop_duplicates("recording_id")[["recording_id", "player", "region"]]
+    page = corpus_page(recordings.assign(tuning_hz=440.0), by_recording)
+    assert page.lane_name == "player" and len(page.table) == 18
+    strip = next(strip for strip in page.strips if strip.title.startswith("Extent"))
+    middle = by_recording["take000"]
+    median = middle.loc[middle["has_vibrato"].fillna(False), "extent_cents"].median()
+    words = next(mark["words"] for mark in strip.marks if mark["id"] == "take000")
+    assert words.endswith(f"{median:.3g}")
+
+
+def test_expected_errors_grow_with_the_noise(study):
+    """Little noise: what is measured is what was made. As loud as the tones: it is not, and it says so."""
+    quiet = find_media(study / "audio" / "one.wav")
+    table = expected_errors(
+        quiet, np.random.default_rng(1), rates_hz=(6.0,), extents_cents=(0.0, 30.0), tones=4
+    ).set_index("extent_cents")
+    assert table.loc[0.0, "found"] == 0
+    assert table.loc[30.0, "found"] == 1
+    assert abs(table.loc[30.0, "extent_bias_cents"]) < 0.3
+    assert table.loc[30.0, "rate_error_hz"] < 0.02
+    loud = type(quiet)(
+        **{
+            **quiet.__dict__,
+            "noise_density": np.full_like(quiet.noise_density, 2.0 * 10 ** (quiet.programme_db / 10) / 11025),
+        }
+    )
+    worse = expected_errors(
+        loud, np.random.default_rng(1), rates_hz=(6.0,), extents_cents=(30.0,), tones=4
+    ).iloc[0]
+    assert worse["usable"] <= 0.5 or worse["extent_error_cents"] > table.loc[30.0, "extent_error_cents"]
+
+
+def test_command_expect(study, tmp_path, capsys):
+    assert cli.main(["expect", str(study / "audio" / "two.wav"), "--out", str(tmp_path / "two")]) == 0
+    out = capsys.readouterr().out
+    assert "Music is heard from" in out and "tones of known vibrato" in out
+    table = pd.read_csv(tmp_path / "two.csv")
+    assert {"rate_hz", "extent_cents", "found", "extent_bias_cents", "extent_error_cents"} <= set(table)
+    assert (tmp_path / "two.png").stat().st_size > 10_000
+    assert (tmp_path / "two.pdf").read_bytes().startswith(b"%PDF")
+    assert not list(tmp_path.glob("*.part"))
+    assert cli.main(["expect", str(tmp_path / "none.wav")]) == 2
+
+
+@pytest.mark.browser
+def test_a_browser_opens_the_pages_and_nothing_else(pages):
+    """Every point leads to its page, the page shows its picture, and no script and no request runs."""
+    executable = shutil.which("chromium") or shutil.which("chromium-browser")
+    if executable is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("needs Chromium: apt-get install chromium")
+        pytest.skip("needs Chromium: apt-get install chromium")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox"])
+        page = browser.new_page()
+        said, asked = [], []
+        page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.dismiss()))
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto((pages / "index.html").as_uri())
+        page.locator("svg.strip a[href='recording/two.html']").first.click()
+        assert page.locator("h1").inner_text() == "two"
+        box = page.locator("image").first.bounding_box()
+        assert box["width"] > 300 and box["height"] > 50
+        page.goto((pages / "recording" / "one.html").as_uri())
+        assert page.evaluate("document.scrollingElement.scrollWidth <= window.innerWidth")
+        browser.close()
+    assert said == []
+    assert all(url.startswith(("file:", "data:")) for url in asked)
+
+
+def test_made_from_reads_only_our_own(tmp_path):
+    assert made_from(tmp_path / "none.html") == ""
+    other = tmp_path / "other.html"
+    other.write_text("<html>", encoding="utf-8")
+    assert made_from(other) == ""
