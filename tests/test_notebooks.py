@@ -157,6 +157,7 @@ def test_whole_study_shows_everything(whole_study, whole_pages):
         "03_extent_over_decades",
         "03_intensity_and_pitch",
         "03_portraits",
+        "03_power",
         "03_rate_and_extent",
         "03_rate_over_decades",
         "03_without_each_player",

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import base64
+import os
+import shutil
+from contextlib import contextmanager
 from datetime import UTC, datetime
+from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +18,7 @@ import soundfile as sf
 from invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.errors import VibstudyError
+from vibstudy.recording import measure_recording
 from vibstudy.report.practice import (
     against_target,
     make_target,
@@ -23,6 +29,7 @@ from vibstudy.report.practice import (
     summary,
     target_like,
 )
+from vibstudy.report.recorder import Recorder
 from vibstudy.report.style import smallest_letter_pt
 from vibstudy.report.tones import SAMPLE_RATE_HZ, ToneSpec, join, make_tone
 from vibstudy.schema import NOTE_COLUMNS, typed
@@ -185,3 +192,135 @@ def test_bad_input_is_told(tmp_path, capsys, monkeypatch):
     assert cli.main(["practice", "silence.wav", "--beat", "-1"]) == 2
     assert "Traceback" not in capsys.readouterr().err
     assert not Path("practice.csv").exists()
+
+
+# --- recording in the notebook
+
+
+def receive(recorder: Recorder, samples: np.ndarray, rate_hz: float) -> dict:
+    sent = memoryview(samples.astype("<f4").tobytes())
+    recorder._receive(recorder, {"do": "take", "rate_hz": rate_hz}, [sent])
+    return recorder.view
+
+
+def test_a_take_from_the_page_is_written_measured_and_remembered(tmp_path):
+    recorder = Recorder(tmp_path / "practice", make_target(5, 20), tmp_path / "practice" / "p.csv", 75)
+    tone = 0.5 * make_tone(ToneSpec(392.0, 5.0, 20.0, duration_s=2.0))
+    view = receive(recorder, tone, SAMPLE_RATE_HZ)
+    assert view["say"].endswith("is take 1 of your history.")
+    assert view["rows"][0][-1] == "against the target"
+    assert view["rows"][1][-1] == "on target"
+    assert any(line.startswith("4.00 pulses to the beat at 75") for line in view["words"])
+    written, rate_hz = sf.read(recorder.last)
+    assert rate_hz == SAMPLE_RATE_HZ
+    assert np.abs(written - tone).max() < 2**-22
+    assert sorted(path.suffix for path in (tmp_path / "practice").iterdir()) == [
+        ".csv", ".csv", ".pdf", ".png", ".txt", ".wav",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(0.1, "too short to hold a note"), (1.0, "no note was heard")]
+)
+def test_a_take_without_music_is_told(tmp_path, seconds, words):
+    recorder = Recorder(tmp_path, make_target(5, 20), tmp_path / "p.csv")
+    assert words in receive(recorder, np.zeros(int(seconds * 48_000)), 48_000)["say"]
+    assert not (tmp_path / "p.csv").exists()
+
+
+HARNESS = """<!DOCTYPE html><div id="here"></div><script type="module">
+import widget from "./recorder.js";
+const listeners = [];
+window.sent = null;
+window.model = {
+  view: {},
+  get(name) { return this.view; },
+  on(name, call) { listeners.push(call); },
+  off() {},
+  send(message, _, buffers) {
+    let text = "";
+    for (const byte of new Uint8Array(buffers[0])) text += String.fromCharCode(byte);
+    window.sent = { ...message, base64: btoa(text) };
+  },
+  show(view) { this.view = view; for (const call of listeners) call(); },
+};
+window.refuse = () => {
+  navigator.mediaDevices.getUserMedia = async () => { throw new DOMException("", "NotAllowedError"); };
+};
+window.leave = widget.render({ model: window.model, el: document.getElementById("here") });
+</script>"""
+
+
+@pytest.fixture
+def microphone(tmp_path):
+    """A page with the recorder, in a Chromium whose microphone plays a reference tone; or none at all."""
+    from playwright.sync_api import sync_playwright
+
+    if (executable := shutil.which("chromium") or shutil.which("chromium-browser")) is None:
+        words = "needs Chromium: apt-get install chromium"
+        pytest.fail(words) if os.environ.get("CI") == "true" else pytest.skip(words)
+    heard = tmp_path / "heard.wav"
+    tone = 0.5 * make_tone(ToneSpec(392.0, 5.0, 20.0, duration_s=8.0))
+    sf.write(heard, tone, SAMPLE_RATE_HZ, "PCM_16")
+    sources = {
+        "": HARNESS,
+        "recorder.js": files("vibstudy.report").joinpath("recorder.js").read_text("utf-8"),
+    }
+    kinds = {"": "text/html", "recorder.js": "text/javascript"}
+
+    def answer(route):
+        name = route.request.url.rpartition("/")[2]
+        route.fulfill(body=sources.get(name, ""), content_type=kinds.get(name, "text/plain"))
+
+    with sync_playwright() as playwright:
+
+        @contextmanager
+        def opened(allowed: bool):
+            fake = [f"--use-file-for-fake-audio-capture={heard}"] + [
+                "--use-fake-ui-for-media-stream"
+            ] * allowed
+            browser = playwright.chromium.launch(
+                executable_path=executable,
+                args=["--no-sandbox", "--mute-audio", "--use-fake-device-for-media-stream", *fake],
+            )
+            tab = browser.new_page()
+            tab.route("http://localhost/**", answer)
+            tab.goto("http://localhost/")
+            yield tab
+            browser.close()
+
+        yield opened
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_chromium_records_what_the_microphone_hears(microphone, tmp_path):
+    with microphone(allowed=True) as tab:
+        tab.get_by_role("button", name="Record").click()
+        tab.wait_for_function("parseFloat(document.querySelector('.clock').textContent) > 2.5")
+        tab.get_by_role("button", name="Stop and measure").click()
+        tab.wait_for_function("window.sent !== null")
+        sent = tab.evaluate("window.sent")
+        recorder = Recorder(tmp_path / "takes", make_target(5, 20), tmp_path / "takes" / "p.csv")
+        samples = np.frombuffer(base64.b64decode(sent["base64"]), "<f4")
+        view = receive(recorder, samples, sent["rate_hz"])
+        tab.evaluate("view => window.model.show(view)", view)
+        assert tab.locator(".say").inner_text() == view["say"]
+        assert tab.locator("td").last.inner_text() == "on target"
+    notes = measure_recording(recorder.last)
+    note = notes.loc[notes["duration_s"].idxmax()]
+    assert note["rate_hz"] == pytest.approx(5.0, abs=0.05)
+    assert note["extent_cents"] == pytest.approx(20.0, abs=1.0)
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_chromium_without_leave_says_what_to_do(microphone):
+    with microphone(allowed=False) as tab:
+        tab.evaluate("window.refuse()")
+        tab.get_by_role("button", name="Record").click()
+        tab.wait_for_function("document.querySelector('.say').textContent.includes('Allow it')")
+        tab.evaluate("Object.defineProperty(navigator, 'mediaDevices', { value: undefined })")
+        tab.get_by_role("button", name="Record").click()
+        tab.wait_for_function("document.querySelector('.say').textContent.includes('gives no microphone')")
+        assert tab.evaluate("window.sent") is None

@@ -41,6 +41,8 @@ from vibstudy.vibrato.note import pulses_per_beat
 RATE_ROOM_HZ = 0.3
 EXTENT_ROOM = 0.2
 MIDDLE = (0.1, 0.9)
+FEWEST_NOTES = 10
+"""Vibrato notes from which a group can be learnt from."""
 
 GROUP_TAGS = ("player", "region", "school", "decade", "instrument", "piece", "medium")
 _PROGRESS = {"rate_hz": "Rate (Hz)", "extent_cents": "Extent (± cents)", "on_target_share": "On target (%)"}
@@ -109,27 +111,48 @@ def target_like(study: str | Path, group: str) -> Target:
             Problem("the study has no such player or group", str(study), got=group, repair=hint)
         )
     used = vibrato_notes(notes[notes[found].astype("string").str.lower() == group.lower()])
-    if len(used) < 10:
+    if len(used) < FEWEST_NOTES:
         raise VibstudyError(
             Problem(
                 "too few notes with vibrato to learn from",
                 str(study),
                 got=f"{group}: {len(used)}",
-                repair="Choose a group with at least 10",
+                repair=f"Choose a group with at least {FEWEST_NOTES}",
             )
         )
-    weights = player_weights(used)
-
-    def middle(name: str) -> tuple[float, float]:
-        low, high = np.quantile(used[name].to_numpy(float), MIDDLE, weights=weights, method="inverted_cdf")
-        return float(low), float(high)
-
-    rate, extent = middle("rate_hz"), middle("extent_cents")
+    rate, extent = _middle(used, "rate_hz"), _middle(used, "extent_cents")
     words = (
         f"like {group} ({found}; {len(used)} notes): {rate[0]:.2f} to {rate[1]:.2f} Hz, "
         f"± {extent[0]:.0f} to {extent[1]:.0f} cents"
     )
     return Target(words, rate, extent)
+
+
+def players_to_follow(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the middle 80 % of each player with at least :data:`FEWEST_NOTES` vibrato notes.
+
+    Returns
+    -------
+    DataFrame
+        ``player, notes``, and ``rate, extent`` as text: "5.1 to 5.9 Hz", "± 14 to 30 cents".
+    """
+    used = vibrato_notes(notes)
+    rows = []
+    for player, own in used.groupby("player", observed=True):
+        if len(own) >= FEWEST_NOTES:
+            rate, extent = _middle(own, "rate_hz"), _middle(own, "extent_cents")
+            spans = (f"{rate[0]:.1f} to {rate[1]:.1f} Hz", f"± {extent[0]:.0f} to {extent[1]:.0f} cents")
+            rows.append((str(player), len(own), *spans))
+    if not rows:
+        raise VibstudyError(f"No player has the {FEWEST_NOTES} notes with vibrato that a target needs")
+    return pd.DataFrame(rows, columns=["player", "notes", "rate", "extent"])
+
+
+def _middle(notes: pd.DataFrame, name: str) -> tuple[float, float]:
+    """10th and 90th percentile, every player counting the same."""
+    values = notes[name].to_numpy(float)
+    low, high = np.quantile(values, MIDDLE, weights=player_weights(notes), method="inverted_cdf")
+    return float(low), float(high)
 
 
 def against_target(notes: pd.DataFrame, target: Target, beat_bpm: float | None = None) -> pd.DataFrame:
@@ -402,14 +425,11 @@ def in_words(values: dict) -> Sequence[str]:
     return lines
 
 
-def as_rich_table(compared: pd.DataFrame) -> Table:
-    """Return the comparison as a table for the terminal: steadiness of rate / extent, growth in cents/s."""
+def comparison_cells(compared: pd.DataFrame) -> list[list[str]]:
+    """Return the comparison as text, heads first: steadiness of rate / extent, growth in cents/s."""
     beat = compared["pulses_per_beat"].notna().any()
-    shown = Table(box=None, pad_edge=False)
     heads = ["note", "at s", "long s", "Hz", "± cents", "steady %", "growth", *(["to beat"] if beat else [])]
-    for head in heads:
-        shown.add_column(head, justify="left" if head == "note" else "right", no_wrap=True)
-    shown.add_column("against the target")
+    rows = [[*heads, "against the target"]]
     for row in compared.to_dict("records"):
         steady = [_cell(100 * row[name], ".0f") for name in ("rate_steadiness", "extent_steadiness")]
         cells = [
@@ -421,7 +441,25 @@ def as_rich_table(compared: pd.DataFrame) -> Table:
             "/".join(filter(None, steady)),
             _cell(row["extent_growth_cents_per_s"], "+.1f"),
         ]
-        shown.add_row(*cells, *([_cell(row["pulses_per_beat"], ".2f")] if beat else []), row["verdict"])
+        rows.append([*cells, *([_cell(row["pulses_per_beat"], ".2f")] if beat else []), row["verdict"]])
+    return rows
+
+
+def as_table(compared: pd.DataFrame) -> pd.DataFrame:
+    """Return the comparison as a table of text for a notebook."""
+    heads, *rows = comparison_cells(compared)
+    return pd.DataFrame(rows, columns=heads)
+
+
+def as_rich_table(compared: pd.DataFrame) -> Table:
+    """Return the comparison as a table for the terminal."""
+    heads, *rows = comparison_cells(compared)
+    shown = Table(box=None, pad_edge=False)
+    for head in heads[:-1]:
+        shown.add_column(head, justify="left" if head == "note" else "right", no_wrap=True)
+    shown.add_column(heads[-1])
+    for row in rows:
+        shown.add_row(*row)
     return shown
 
 

@@ -402,6 +402,8 @@ def line_over_decades(model: FittedModel) -> pd.DataFrame:
     DataFrame
         ``decades, estimate, low, high, decade``.
     """
+    if "decades" not in model.prepared.frame:
+        raise VibstudyError("No line over the decades can be drawn: all notes are of one decade")
     used = model.prepared.frame["decades"].astype(float)
     values = np.linspace(used.min(), used.max(), 41)
     return model_line(model, "decades", values).assign(decade=1960 + 10 * values)
