@@ -546,8 +546,8 @@ def odd(folder: Path, seed: int) -> pd.DataFrame:
     report = measure_corpus(manifest, folder / "results", workers=1, fresh=True)
     log = report.log[["recording_id", "step", "success", "notes", "message"]]
     recordings = pd.read_csv(folder / "results" / "recordings.csv")
-    remarks = recordings.set_index("recording_id").get("remarks", pd.Series(dtype=str))
-    return log.assign(remarks=log["recording_id"].map(remarks).fillna(""))
+    remarks = recordings.set_index("recording_id")["remarks"].astype(str).replace("nan", "")
+    return log.assign(remarks=[remarks.get(name, "") for name in log["recording_id"]])
 
 
 def _odd_files(tones: np.ndarray) -> dict[str, Callable[[Path], object]]:

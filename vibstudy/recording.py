@@ -185,6 +185,7 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
     block: Audio | None
     with step("read"):
         block = next(blocks)
+    said: list[tuple[str, ...]] = []
     begin = block.origin_s
     free_from = -np.inf  # where the notes of earlier blocks end
     since = -np.inf
@@ -200,11 +201,13 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
             if free_from - EDGE_S < note.values["onset_s"] < limit:
                 notes.append(note)
                 free_from = note.values["offset_s"]
+        said.append(block.remarks)
         facts = {
             "duration_s": block.origin_s + block.duration_s - begin,
             "sample_rate_hz": block.file_rate_hz,
             "channels": block.channels,
             "audio_sha256": block.sha256,
+            "remarks": _joint_remarks(said) or None,
             "speed_factor": block.speed_factor,
             "tracker": tracker,
         }
@@ -227,6 +230,13 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
             measure_vibrato(note, wow, settings, row)
         facts["notes_source"] = "sound" if listed is None else "note list"
     return _result(notes, facts, settings, row)
+
+
+def _joint_remarks(said: list[tuple[str, ...]]) -> str:
+    """Remarks on the file; that it is silent, only when every block is."""
+    remarks = dict.fromkeys(remark for block in said for remark in block)
+    silent = [any(remark.startswith("silent") for remark in block) for block in said]
+    return "; ".join(remark for remark in remarks if all(silent) or not remark.startswith("silent"))
 
 
 def _note_list(row: Mapping[str, Any]) -> pd.DataFrame | None:

@@ -504,6 +504,13 @@ RECORDING_COLUMNS: tuple[Column, ...] = (
     ),
     _c("audio_sha256", "string", "", "Audio hash", "SHA-256 of the file."),
     _c(
+        "remarks",
+        "string",
+        "",
+        "Remarks on the file",
+        "What a reader should know of it: silent, ends early, name and contents do not fit; missing for none.",
+    ),
+    _c(
         "tuning_words",
         "string",
         "",
