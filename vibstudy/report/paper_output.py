@@ -310,7 +310,7 @@ def _docx_table(document: Any, table: PrintedTable, heads: list[str], rows: list
     document.add_paragraph(table.title, style="Caption").paragraph_format.keep_with_next = True
     grid = document.add_table(rows=1 + len(rows), cols=len(heads), style="Light Shading")
     grid.autofit = False
-    lengths = [max(len(text) for text in column) + 5 for column in zip(heads, *rows, strict=True)]
+    lengths = [max(len(text) for text in column) + 8 for column in zip(heads, *rows, strict=True)]
     widths = [Cm(_TEXT_CM * min(length, 34) / sum(min(n, 34) for n in lengths)) for length in lengths]
     for column, width in zip(grid.columns, widths, strict=True):
         column.width = width

@@ -318,6 +318,11 @@ def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, cla
     )
     reviewed = bool((notes["reviewed"].astype("string") != "auto").fillna(False).any())
     book.say(tuning + (listened if reviewed else " All notes are as measured; none was edited by hand."))
+    book.say(
+        "Trills, ornaments and notes rejected by ear were left out. Rate and extent are those of the notes with "
+        "vibrato whose figures can be trusted, the same in text, tables and figures; shares of notes with vibrato "
+        "are shares of the notes long enough for its absence to show."
+    )
     _write_statistics(book, claims)
     libraries = ", ".join(
         f"{book.cite('software', row, 'name')} {book.cite('software', row, 'version')}"
