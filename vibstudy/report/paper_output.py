@@ -93,10 +93,11 @@ PRINTED = (
     ),
     PrintedTable(
         "models",
-        "Mixed models of rate (Hz) and of the natural logarithm of extent (± cents); decade in years.",
+        "Mixed models of rate (Hz) and of the natural logarithm of extent (± cents); decade in years, "
+        "regions against the first in the alphabet.",
         (
             ("model", "Model", "text"),
-            ("term", "Term", "text"),
+            ("term", "Term", "term"),
             ("estimate", "Estimate", "+.4f"),
             ("se", "SE", ".4f"),
             ("df", "df", ".1f"),

@@ -32,6 +32,9 @@ MINUS = "\N{MINUS SIGN}"
 NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
 """A number as it is printed."""
 
+_LEVEL = re.compile(r"\[T\.([^\]]*)\]")
+"""A level of a factor, as the models name it."""
+
 INVENTED = (
     "This is the invented demonstration study: its players, regions, melodies and recordings are made up and "
     "its sound is synthesised. Nothing here says anything about real playing."
@@ -122,11 +125,13 @@ class Book:
 
 
 def as_printed(value: Any, pattern: str) -> str:
-    """Format a value: "text"; "p" ("= 0.012"), "p alone"; "share" (per cent); "number FORMAT" for a text that holds a number; or a
+    """Format a value: "text"; "term" ("region Keldria" of "region[T.Keldria]"); "p" ("= 0.012"), "p alone"; "share" (per cent); "number FORMAT" for a text that holds a number; or a
     format of Python, with a true minus sign.
     """
     if pattern == "text":
         return str(value)
+    if pattern == "term":
+        return _LEVEL.sub(r" \1", str(value))
     if pattern == "p":
         return "< 0.001" if value < 0.001 else f"= {value:.3f}"
     if pattern == "p alone":
