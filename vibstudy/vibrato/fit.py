@@ -22,7 +22,11 @@ REML, so that a perfect sine gets the efficiency of a model with constant rate a
 bound), and an irregular vibrato gets honest errors: rate and extent are those of the realised cycles,
 
 .. math:: \text{rate} = \frac{\psi(t_2) - \psi(t_1)}{2\pi (t_2 - t_1)}, \qquad
-          \text{extent} = \frac{1}{t_2 - t_1}\int_{t_1}^{t_2} e\,dt .
+          \text{extent} = \frac{1}{t_2 - t_1}\int_{t_1}^{t_2} g\,e\,dt .
+
+Whether vibrato begins with the note or later is often in doubt. Both are fitted then, and rate and extent
+are averaged with the probabilities of the two (Hoeting et al. 1999, Statist. Sci. 14(4):382-417), so that
+their errors hold this doubt too; so does that of extent the error of a late beginning or an early end.
 
 Extent is HALF of peak-to-peak. The triangle of half peak-to-peak *E* has a fundamental of
 :math:`8E/\pi^2`; the whole cycle counts, not its fundamental.
@@ -33,7 +37,7 @@ predicted (posterior mean of the realised variance): measurement noise is not co
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -45,11 +49,14 @@ from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
 
 FADE_CYCLES = 0.6
 LOCAL_CYCLES = 1.5
-WHOLE_NOTE_PRIOR = 8.0  # by how much -2 log likelihood must fall before vibrato is cut short
+WHOLE_NOTE_PRIOR = 8.0  # by how much -2 log likelihood must fall before vibrato ends early
+AT_ONCE_PRIOR = 0.3  # probability that vibrato begins with the note; else its delay is exponential
+DELAY_S = 0.2  # with this mean
+DOUBT = 0.05  # probability below which one of the two is left out
 TRIANGLE_FUNDAMENTAL = 8.0 / np.pi**2
 SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it counts
-SINE_PRIOR = 0.8
-TRIANGLE_PRIOR = (0.35, 0.45)  # mean and SD of the triangle's share where it is not a sine
+SINE_PRIOR = 0.65
+TRIANGLE_PRIOR = (0.35, 0.4)  # mean and SD of the triangle's share where it is not a sine
 MAX_RANDOM = 40
 RANDOM_PER_CYCLE = 1.6
 END_TURN = (0.16, 0.45)
@@ -267,7 +274,6 @@ def fit_vibrato(
     step = float(time_s[1] - time_s[0])
     target = 100.0 if duration_s < 2.5 else 70.0
     problem = _Problem(time_s, integral, duration_s, max(1, round(1.0 / (target * step))))
-    t = problem.t
     state = _start(problem, rate_hz)
     scale = float(np.std(problem.y))
     background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
@@ -276,10 +282,25 @@ def fit_vibrato(
     if not _improve(problem, state, variances, NO_SHAPE, turns=2, iterations=2):
         return None
     rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
-    start, start_se, end = _edges(problem, state, rate, variances.noise)
-    if (end - start) * rate < 1.3:
+    starts, end = _edges(problem, state, rate, variances.noise)
+    fits, odds = [], []
+    for start in starts:
+        own = _Variances(variances.noise, variances.spread.copy())
+        fit = _fit_span(problem, state, own, rate, start, end)
+        if fit is not None:
+            fits.append(fit)
+            odds.append(start.probability)
+    return _averaged(fits, np.array(odds)) if fits else None
+
+
+def _fit_span(
+    problem: _Problem, state: _State, variances: _Variances, rate: float, start: _Edge, end: _Edge
+) -> VibratoFit | None:
+    """Fit the vibrato between two edges."""
+    if (end.time_s - start.time_s) * rate < 1.3:
         return None
-    state = state.on(_Basis(t, duration_s, start, end, rate), t)
+    basis = _Basis(problem.t, problem.series.duration_s, start.time_s, end.time_s, rate)
+    state = state.on(basis, problem.t)
     if not _improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
         return None
     second, state.triangle, triangle_sd = _judge_shape(problem, state, variances)
@@ -287,7 +308,29 @@ def fit_vibrato(
     fit = _improve(problem, state, variances, shape, turns=2, iterations=3)
     if fit is None:
         return None
-    return _report(problem, state, fit, variances, shape, triangle_sd, start, start_se, end)
+    return _report(problem, state, fit, variances, shape, triangle_sd, start, end)
+
+
+def _averaged(fits: list[VibratoFit], odds: np.ndarray) -> VibratoFit:
+    """The most probable fit, its rate and extent averaged over the beginnings that are in doubt."""
+    weight = odds / odds.sum()
+
+    def mixed(values: list[float], errors: list[float]) -> tuple[float, float]:
+        mean = float(weight @ values)
+        return mean, float(np.sqrt(weight @ (np.square(errors) + np.square(np.array(values) - mean))))
+
+    rate, rate_se = mixed([fit.rate_hz for fit in fits], [fit.rate_se_hz for fit in fits])
+    extent, extent_se = mixed([fit.extent_cents for fit in fits], [fit.extent_se_cents for fit in fits])
+    best = fits[int(np.argmax(weight))]
+    return replace(
+        best,
+        rate_hz=rate,
+        rate_se_hz=rate_se,
+        extent_cents=extent,
+        extent_se_cents=extent_se,
+        above_cents=best.above_cents * extent / best.extent_cents,
+        below_cents=best.below_cents * extent / best.extent_cents,
+    )
 
 
 def _local_cycles(series: Series, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
@@ -515,10 +558,17 @@ def _judge_shape(problem: _Problem, state: _State, variances: _Variances) -> tup
     return chi2 > SECOND_HARMONIC_CHI2, share, float(spread)
 
 
-def _edges(
-    problem: _Problem, state: _State, rate: float, variances: np.ndarray
-) -> tuple[float, float, float]:
-    """Start (with its error) and end of vibrato: posterior mean over a grid, flat prior."""
+@dataclass(frozen=True)
+class _Edge:
+    """Where vibrato may begin or end, with the standard error and the probability of that."""
+
+    time_s: float
+    se_s: float
+    probability: float = 1.0
+
+
+def _edges(problem: _Problem, state: _State, rate: float, variances: np.ndarray) -> tuple[list[_Edge], _Edge]:
+    """Beginnings of vibrato (with the note, or later) that are not improbable, and its end."""
     t, duration = problem.t, problem.series.duration_s
     period = 1.0 / rate
     wave, _ = _wave(state.second, state.triangle, state.psi)
@@ -547,29 +597,42 @@ def _edges(
     step = min(period / 6.0, 0.04)
     grid = np.arange(0.0, max(duration - 1.3 * period, 1e-9), step)
     if len(grid) < 2:
-        return 0.0, float("nan"), duration
-    gates = _gate(t[:, None], grid, duration, duration, period)
-    start, start_se = _posterior(grid, cost(gates))
-    if start < 0.1 * period:
-        start = 0.0
+        return [_Edge(0.0, float("nan"))], _Edge(duration, 0.0)
+    starts = _starts(grid, cost(_gate(t[:, None], grid, duration, duration, period)))
+    start = max(starts, key=lambda edge: edge.probability).time_s
     ends = duration - np.arange(0.0, max(duration - start - 1.3 * period, 1e-9), step)
     if len(ends) < 2:
-        return start, start_se, duration
-    gates = _gate(t[:, None], start, ends, duration, period)
-    end, _ = _posterior(ends, cost(gates))
-    if duration - end < 0.6 * period:
-        end = duration
-    return start, start_se, end
+        return starts, _Edge(duration, 0.0)
+    end = _end(ends, cost(_gate(t[:, None], start, ends, duration, period)))
+    return starts, end if duration - end.time_s >= 0.6 * period else _Edge(duration, 0.0)
 
 
-def _posterior(grid: np.ndarray, cost: np.ndarray) -> tuple[float, float]:
-    if cost[0] - cost.min() < WHOLE_NOTE_PRIOR:  # the first of the grid is the note's own edge
-        return float(grid[0]), abs(float(grid[1] - grid[0])) / np.sqrt(12.0)
-    weight = np.exp(-0.5 * (cost - cost.min()))
-    weight /= weight.sum()
+def _starts(grid: np.ndarray, cost: np.ndarray) -> list[_Edge]:
+    """Beginning with the note or later, whichever are not improbable."""
+    step = float(grid[1] - grid[0])
+    prior = np.exp(-grid[1:] / DELAY_S)
+    prior *= (1.0 - AT_ONCE_PRIOR) / prior.sum()
+    weight = np.append(AT_ONCE_PRIOR, prior) * np.exp(-0.5 * (cost - cost.min()))
+    at_once = float(weight[0] / weight.sum())
+    edges = [_Edge(0.0, step / np.sqrt(12.0), at_once)]
+    if at_once < 1.0 - DOUBT:
+        edges.append(_mean_edge(grid[1:], weight[1:], 1.0 - at_once))
+    return [edge for edge in edges if edge.probability >= DOUBT]
+
+
+def _end(grid: np.ndarray, cost: np.ndarray) -> _Edge:
+    """End of vibrato; the first of the grid is the end of the note."""
+    if cost[0] - cost.min() < WHOLE_NOTE_PRIOR:
+        return _Edge(float(grid[0]), 0.0)
+    return _mean_edge(grid, np.exp(-0.5 * (cost - cost.min())), 1.0)
+
+
+def _mean_edge(grid: np.ndarray, weight: np.ndarray, probability: float) -> _Edge:
+    """Posterior mean and standard deviation."""
+    weight = weight / weight.sum()
     mean = float(weight @ grid)
-    step = abs(float(grid[1] - grid[0]))
-    return mean, float(np.sqrt(weight @ (grid - mean) ** 2 + step**2 / 12.0))
+    step = abs(float(grid[-1] - grid[0])) / max(len(grid) - 1, 1)
+    return _Edge(mean, float(np.sqrt(weight @ (grid - mean) ** 2 + step**2 / 12.0)), probability)
 
 
 def _report(
@@ -579,11 +642,11 @@ def _report(
     variances: _Variances,
     shape: _Shape,
     triangle_sd: float,
-    start: float,
-    start_se: float,
-    end: float,
+    begins: _Edge,
+    ends_at: _Edge,
 ) -> VibratoFit:
     t, basis = problem.t, state.basis
+    start, end = begins.time_s, ends_at.time_s
     places = _Places(problem, basis, shape)
     inside = np.flatnonzero((t >= start) & (t <= end))
     extent, psi = state.extent, state.psi
@@ -600,10 +663,11 @@ def _report(
 
     phase_covariance = fit.covariance[np.ix_(places.phase, places.phase)]
     phase_variance = np.sum((basis.phase[inside] @ phase_covariance) * basis.phase[inside], axis=1)
-    mean = float(np.mean(extent[inside]))
+    gate = basis.gate[inside]
+    mean = float(np.mean(gate * extent[inside]))
     mean *= 1.0 - 0.5 * float(np.mean(np.minimum(phase_variance, 0.5)))  # phase errors feed the amplitude
     gradient = np.zeros(places.total)
-    gradient[places.extent] = basis.extent[inside].mean(axis=0) * half
+    gradient[places.extent] = (gate @ basis.extent[inside]) / len(inside) * half
     if shape.second:
         for j, index in enumerate(places.of["second"]):
             moved = state.second.copy()
@@ -616,6 +680,7 @@ def _report(
     # at its ends a vibrato is seen from one side only; what its irregularity does there is not known
     cycles = span * rate
     ends = np.array([start > 0.0, end < problem.series.duration_s])
+    late = [edge for edge, fades in zip((begins, ends_at), ends, strict=True) if fades]
     unseen_turn, unseen_extent = (
         (1.0 + 1.5 / cycles) * float(np.sqrt(np.sum(np.where(ends, fading, free) ** 2)))
         for free, fading in (END_TURN, END_EXTENT)
@@ -627,6 +692,8 @@ def _report(
             np.sqrt(gradient @ fit.covariance @ gradient),
             unseen_extent * extent_spread * half / cycles,
             mean * (1.0 - TRIANGLE_FUNDAMENTAL) * triangle_sd,
+            # at an edge half of the extent is reached; what is there counts or not
+            0.5 * mean * half / span * np.linalg.norm([edge.se_s for edge in late]),
         ]
     )
     centred = t[inside] - t[inside].mean()
@@ -645,7 +712,7 @@ def _report(
         above_cents=mean * high,
         below_cents=mean * low,
         start_s=start,
-        start_se_s=start_se,
+        start_se_s=begins.se_s,
         end_s=end,
         rate_slope_hz_per_s=_trend(centred, momentary),
         growth_cents_per_s=_trend(centred, extent[inside]) * half,
