@@ -23,7 +23,7 @@ Inf. Theory 13(2), 1967, 260-269. Potts segmentation: F. Friedrich et al., J. Co
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -60,6 +60,8 @@ _REGISTER = (40, 95)
 _OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0
 _RANGE_DB = 40.0
 _NEAR = 150.0
+_LOW_HZ, _MULTIPLES, _MULTIPLE_CENTS = 180.0, (2, 8), 80.0
+_OWN_SHARE, _OWN_FRAMES = 0.08, 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +97,7 @@ class _View:
     `peaks` and `strength` [n, peaks]: cents and relative strength of the salience's peaks.
     `contrast` [n]: best over median salience (1.4-1.6 for noise, 2 for a tone in equal noise, more
     for a clear tone). `level_db`, `carrying_db` [n]: level, in all and between 1 and 2 kHz.
-    `explained` [n]: share of the power at the multiples of one pitch.
+    `by_peak`, `by_tracker` [n]: share of the power at the multiples of the best peak, of the tracker's pitch.
     """
 
     peaks: np.ndarray
@@ -103,7 +105,8 @@ class _View:
     contrast: np.ndarray
     level_db: np.ndarray
     carrying_db: np.ndarray
-    explained: np.ndarray
+    by_peak: np.ndarray
+    by_tracker: np.ndarray
 
 
 def to_cents(f0_hz: Any) -> Any:
@@ -133,6 +136,7 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     tracked = _on_grid(contour, time)
     view = _look(samples, rate_hz, grid, tracked)
     alone = _alone(view, tracked)
+    view = _with_low_pitch(view, tracked, alone)
     share = np.interp(alone, (0, 1), _SHARE)[:, None]
     grid = _within_reach(grid, tracked, view.peaks[:, 0])
     cost = (1 - share) * _peak_cost(view, grid) + share * _tracker_cost(tracked, grid)
@@ -217,7 +221,7 @@ def _alone(view: _View, tracked: np.ndarray) -> np.ndarray:
     """
     fold = np.abs((tracked - view.peaks[:, 0] + 600.0) % 1200.0 - 600.0)
     sounding = view.level_db > np.quantile(view.level_db, 0.9) - 25.0
-    explained = _local_mean(view.explained, sounding)
+    explained = _local_mean(np.maximum(view.by_peak, view.by_tracker), sounding)
     agreed = _local_mean(fold < 120.0, np.isfinite(fold))
     return np.maximum(np.interp(explained, _EXPLAINED, (0, 1)), np.interp(agreed, _AGREEMENT, (0, 1)))
 
@@ -226,6 +230,31 @@ def _local_mean(values: np.ndarray, where: np.ndarray) -> np.ndarray:
     width = round(_COMPANY_S / HOP_S)
     weight = uniform_filter1d(where.astype(float), width)
     return uniform_filter1d(values * where, width, output=float) / np.maximum(weight, 1e-3)
+
+
+def _with_low_pitch(view: _View, tracked: np.ndarray, alone: np.ndarray) -> _View:
+    """The view, with the tracker's pitch among the peaks where the best one is a multiple of it.
+
+    The salience of a low note (below 180 Hz) often peaks at its second or third harmonic. The lower
+    pitch is right when there is power at those of its multiples that the higher one has not.
+    """
+    multiple = np.rint(np.exp2((view.peaks[:, 0] - tracked) / 1200))
+    low, high = _MULTIPLES
+    with np.errstate(divide="ignore", invalid="ignore"):
+        away = np.abs(view.peaks[:, 0] - tracked - 1200 * np.log2(multiple))
+    agrees = (
+        (alone > 0.5)
+        & (tracked < to_cents(_LOW_HZ))
+        & (multiple >= low)
+        & (multiple <= high)
+        & (away < _MULTIPLE_CENTS)
+    )
+    agrees &= median_filter(view.by_tracker - view.by_peak, _OWN_FRAMES) > _OWN_SHARE
+    return replace(
+        view,
+        peaks=np.column_stack([view.peaks, np.where(agrees, tracked, np.nan)]),
+        strength=np.column_stack([view.strength, agrees.astype(float)]),
+    )
 
 
 def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.ndarray) -> _View:
@@ -241,7 +270,8 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
     salience = _salience_weights(grid, n_fft / rate_hz, top)
     cents = np.full((len(start), _PEAKS), np.nan)
     strength = np.zeros((len(start), _PEAKS))
-    contrast, level, carrying, explained = (np.zeros(len(start)) for _ in range(4))
+    contrast, level, carrying = (np.zeros(len(start)) for _ in range(3))
+    explained = np.zeros((2, len(start)))
     carry = slice(*(int(hertz * n_fft / rate_hz) for hertz in _CARRYING_HZ))
     for a in range(0, len(start), _BLOCK):
         b = min(a + _BLOCK, len(start))
@@ -255,10 +285,9 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
         cents[a:b], strength[a:b] = _strongest(total, grid)
         below = np.zeros((b - a, top + 1), dtype=np.float32)
         np.cumsum(power, axis=1, out=below[:, 1:])
-        explained[a:b] = np.maximum(
-            *(_explained(below, to_hz(pitch) * n_fft / rate_hz) for pitch in (cents[a:b, 0], tracked[a:b]))
-        )
-    return _View(cents, strength, contrast, level, carrying, explained)
+        for share, pitch in zip(explained, (cents[a:b, 0], tracked[a:b]), strict=True):
+            share[a:b] = _explained(below, to_hz(pitch) * n_fft / rate_hz)
+    return _View(cents, strength, contrast, level, carrying, *explained)
 
 
 def _salience_weights(grid: np.ndarray, bins_per_hz: float, top: int) -> csr_array:

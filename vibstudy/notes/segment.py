@@ -11,7 +11,7 @@ or silence that ends it. Pitch, level and spectrum decide together:
    of kind "trill", a slow wide vibrato one plain note.
 3. Repeated notes: inside a held pitch, a dip of level deeper than 2.65 dB within 25 ms on both
    sides, or a rise of more than 4.2 dB in 15 ms, starts a new note. Intensity vibrato of ±3 dB at 8
-   Hz dips 2.1 dB in 25 ms.
+   Hz dips 2.1 dB in 25 ms. Dips faster than 12 a second are beats with another sound, not tonguing.
 4. Edges to a few milliseconds, with errors (:mod:`vibstudy.notes.edges`).
 
 Conventions
@@ -28,7 +28,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
+from scipy.signal import find_peaks
 
 from vibstudy.notes.alternation import describe_swing, fine_pitch
 from vibstudy.notes.edges import (
@@ -56,6 +57,8 @@ _WIDE_S, _SHARP = 0.06, 0.4
 _COMPANY_DIP_DB, _COMPANY_DIP_S = 4.5, 0.04
 _RISE_DB, _RISE_S = 4.2, 0.015
 _NO_SPLIT_S = 0.06
+_TONGUE_S, _LEAST_BEATS = 0.085, 3
+_BEATS_S, _SLOW_S, _SLOW_DIP_DB = 0.08, 0.4, 4.0
 _SOLOIST = -0.5
 _SHORT_S = 0.22
 _LEANING_S, _LEAST_ORNAMENT_S = 0.03, 0.045
@@ -371,12 +374,26 @@ def _split_at_attacks(levels: Levels, span: _Span) -> list[_Span]:
     else:
         attacks = lowest & (dip > _DIP_DB) & (dip > _SHARP * wide_dip)
         attacks |= (risen > _RISE_DB) & (maximum_filter1d(risen, 2 * near + 1) == risen)
+    if _beats(attacks, levels.hop_s):
+        attacks = np.isin(here, _slow_dips(db, levels.hop_s))
     cuts: list[int] = []
     for i in here[attacks]:
         if not cuts or i - cuts[-1] >= edge:
             cuts.append(int(i))
     bounds = [span.begin, *((a + i) * levels.hop_s for i in cuts), span.end]
     return [replace(span, begin=x, end=y) for x, y in itertools.pairwise(bounds)]
+
+
+def _beats(attacks: np.ndarray, hop_s: float) -> bool:
+    """Whether dips follow each other faster than any tongue: beats with another sound."""
+    return int(np.sum(np.diff(np.flatnonzero(attacks)) * hop_s < _TONGUE_S)) >= _LEAST_BEATS
+
+
+def _slow_dips(db: np.ndarray, hop_s: float) -> np.ndarray:
+    """Dips that remain when beats are averaged out."""
+    power = uniform_filter1d(10 ** (db / 10), round(_BEATS_S / hop_s))
+    smooth = 10 * np.log10(power + 1e-12)
+    return find_peaks(-smooth, prominence=_SLOW_DIP_DB, wlen=round(_SLOW_S / hop_s))[0]
 
 
 def _depth(db: np.ndarray, here: np.ndarray, reach: int) -> np.ndarray:
@@ -420,7 +437,7 @@ def _joint(samples: np.ndarray, rate_hz: float, line: HeldLine, left: _Span, rig
     if right.begin - left.end > _TOUCHING_S:
         return None
     near = (left.end + right.begin) / 2
-    if left.cents == right.cents:
+    if abs(right.cents - left.cents) < _SAME_CENTS:  # the same note again: level tells where
         return Edge(near, 0.004)
     joint = None
     if abs(right.cents - left.cents) <= _SMALL_STEP_CENTS and left.kind == right.kind == "note":
