@@ -335,7 +335,7 @@ def test_sensitivity_says_what_cannot_be_checked() -> None:
     frame = corpus()
     frame.loc[frame["school"] == "a", "medium"] = "tape_lp"
     found = check_sensitivity(frame, "rate_hz ~ school", TERM, speed_draws=0)
-    assert "without tape_lp: cannot be fitted" in str(found)
+    assert "Without tape_lp: cannot be fitted" in str(found)
 
 
 def test_speed_says_nothing_of_extent() -> None:

@@ -56,16 +56,23 @@ class Sensitivity:
         told = rest[rest["remark"] == ""]
         changed = told[~(told["same_direction"] & told["same_verdict"])]
         out = [
-            f"{row.check}: {self.label} would be {row.estimate:.3g} ({row.low:.3g} to {row.high:.3g}) "
-            f"instead of {base.estimate:.3g} ({base.low:.3g} to {base.high:.3g})."
+            f"{_opening(row.check)}: {self.label} would be {row.estimate:.3g} ({row.low:.3g} to "
+            f"{row.high:.3g}) instead of {base.estimate:.3g} ({base.low:.3g} to {base.high:.3g})."
             for row in changed.itertuples()
         ]
         if told.shape[0] and not out:
             out.append(f"{self.label} keeps its direction and verdict in all {len(told)} checks made.")
-        return out + [f"{row.check}: {row.remark}" for row in rest[rest["remark"] != ""].itertuples()]
+        return out + [
+            f"{_opening(row.check)}: {row.remark}" for row in rest[rest["remark"] != ""].itertuples()
+        ]
 
     def __str__(self) -> str:
         return "\n".join(self.sentences)
+
+
+def _opening(check: object) -> str:
+    text = str(check)
+    return text[:1].upper() + text[1:]
 
 
 @one_thread
