@@ -444,17 +444,21 @@ def test_notebook_runs_in_this_python_and_knows_its_study(tmp_path: Path) -> Non
         "import os, sys\nprint('python', sys.executable)",
         "print('study', os.environ['VIBSTUDY_STUDY'], 'in', os.path.basename(os.getcwd()))",
     )
+    source.write_text(
+        source.read_text(encoding="utf-8") + "\n# %% [markdown]\n# Go on with [the next](02_next.ipynb).\n",
+        encoding="utf-8",
+    )
     study = tmp_path / "study"
     run = run_notebook(source, study)
     assert run.failure == ""
     text = (study / "notebooks" / "01_small.ipynb").read_text(encoding="utf-8")
-    outputs = "".join(
-        "".join(output["text"]) for cell in json.loads(text)["cells"] for output in cell["outputs"]
-    )
+    cells = [cell for cell in json.loads(text)["cells"] if cell["cell_type"] == "code"]
+    outputs = "".join("".join(output["text"]) for cell in cells for output in cell["outputs"])
     assert f"python {sys.executable}" in outputs
     assert f"study {study.resolve()} in notebooks" in outputs
     page = (study / "pages" / "01_small.html").read_text(encoding="utf-8")
     assert "study" in page and "sys.executable" not in page  # results without code
+    assert 'href="02_next.html"' in page  # pages lead to pages
     assert "<script src=" not in page and "import(" not in page  # nothing from the net
 
 

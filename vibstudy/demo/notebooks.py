@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import sys
 import time
 from dataclasses import dataclass
@@ -25,6 +26,7 @@ STUDY_VARIABLE = "VIBSTUDY_STUDY"
 _ONE_THREAD = dict.fromkeys(
     ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1"
 )
+_TO_NOTEBOOK = re.compile(r'(href="[\w./-]+)\.ipynb((?:#[^"]*)?)"')
 _PAGE_TEMPLATE = """{% extends 'index.html.j2' %}
 {% block html_head_js_requirejs %}{% endblock %}
 {% block html_head_js_mathjax %}{% endblock %}
@@ -142,7 +144,7 @@ def _page(notebook: NotebookNode) -> str:
         embed_images=True,
     )
     html, _ = exporter.from_notebook_node(notebook, resources={"metadata": {"name": name}})
-    return html
+    return _TO_NOTEBOOK.sub(r'\1.html\2"', html)  # the pages lead to each other, not to notebooks
 
 
 def _write(path: Path, text: str) -> None:

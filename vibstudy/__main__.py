@@ -1,0 +1,7 @@
+"""``python -m vibstudy``: the same as ``vibstudy``."""
+
+import sys
+
+from vibstudy.cli import main
+
+sys.exit(main())
