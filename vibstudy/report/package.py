@@ -163,11 +163,9 @@ def standard_models(notes: pd.DataFrame) -> pd.DataFrame:
 
 def judged(folder: Path, claims_file: Path, log_file: Path) -> pd.DataFrame:
     """Return the verdicts on the claims of a file, from the tables of a folder."""
-    notes, recordings = read_notes(folder), read_recordings(folder)
-    hashes = recordings["audio_sha256"].astype("string").fillna("").astype(str)
-    named = dict(zip(recordings["recording_id"].astype(str), hashes, strict=True))
     ledger = Ledger(log_file) if log_file.exists() else None
-    return judge_claims(read_claims(claims_file), notes, ledger, named)
+    hashes = hashes_of(read_recordings(folder))
+    return judge_claims(read_claims(claims_file), read_notes(folder), ledger, hashes)
 
 
 def make_package(study: str | Path, out: str | Path, about: About | None = None) -> list[Path]:
