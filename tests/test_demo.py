@@ -471,6 +471,16 @@ def test_failing_notebook_keeps_what_ran_and_says_why(tmp_path: Path) -> None:
     assert outputs[0][0]["text"] == ["got here\n"] and outputs[1] and not outputs[2]
 
 
+def test_a_notebook_tells_what_is_wrong_without_a_traceback(tmp_path: Path) -> None:
+    load = "from vibstudy.errors import Problem, VibstudyError"
+    source = _percent(tmp_path / "03_wrong.py", load, "raise VibstudyError(Problem('not there', 'a.csv', 3))")
+    run = run_notebook(source, tmp_path / "study")
+    assert run.failure == "VibstudyError: a.csv, row 3: not there."
+    text = (tmp_path / "study" / "notebooks" / "03_wrong.ipynb").read_text(encoding="utf-8")
+    shown = [output for cell in json.loads(text)["cells"] for output in cell["outputs"]]
+    assert shown[0]["traceback"] == ["a.csv, row 3: not there."]
+
+
 def test_fingerprint_of_a_notebook_is_of_its_cells(tmp_path: Path) -> None:
     one = _percent(tmp_path / "a.py", "x = 1")
     run_notebook(one, tmp_path)

@@ -77,6 +77,10 @@ class VibstudyError(Exception):
     def __reduce__(self):  # survives the trip back from a worker process
         return (type(self), (self.problems,))
 
+    def _render_traceback_(self) -> list[str]:
+        """What a notebook shows: the problems alone (a hook of IPython)."""
+        return [str(problem) for problem in self.problems]
+
 
 def nearest(word: str, choices: Sequence[str], cutoff: float = 0.6) -> str:
     """Return "Did you mean 'x'?" for the closest of `choices`, or "" when none is close."""
