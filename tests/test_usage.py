@@ -14,12 +14,15 @@ from hypothesis import strategies as st
 
 from invented_study import invented_notes
 from vibstudy.errors import VibstudyError
+from vibstudy.report.figures_usage import along_the_score
 from vibstudy.report.usage import (
     _design_effect,
     _newcombe,
     add_context,
     length_class,
+    note_tempo,
     recording_correlation,
+    scored_notes,
     tempo_test,
     usage_index,
 )
@@ -76,6 +79,78 @@ def test_context_by_hand():
     assert context["doublings"].tolist() == [0, 0, 1, -1, 0]
     assert context["register_octaves"].tolist() == [0, 1, 0, 0, 0]
     assert context["loudness_db"].tolist() == [0, 6, 0, 0, -3]
+
+
+def scored(**columns) -> pd.DataFrame:
+    """Eight notes of two bars of four beats at 120 beats a minute, laid on their score."""
+    count = 8
+    onset = 0.5 * np.arange(count)
+    standard = {
+        "note_id": [f"r1/{k}" for k in range(count)],
+        "onset_s": onset,
+        "offset_s": onset + 0.45,
+        "pitch_hz": 440 * 2 ** (np.arange(count) / 12),
+        "level_db": -20.0,
+        "score_match": ["matched"] * 6 + ["unsure", "added"],
+        "written_midi": [*range(78, 85), np.nan],
+        "notated_beats": [1.0, 0, 2, 1, 0.5, 1, 1, np.nan],
+        "measure": [1, 1, 1, 1, 2, 2, 2, np.nan],
+        "beat": [1.0, 2, 3, 4, 1, 2, 3, np.nan],
+        "slur_position": ["first", "inside", "last", "none", "first", "last", "none", None],
+        "dynamic": ["p", "p", "p", "p", "mf", "mf", "ff", None],
+        "local_tempo_bpm": [120.0] * 7 + [np.nan],
+        "vibrato_onset_s": 0.1,
+        "vibrato_fraction": 0.5,
+        "has_vibrato": [True, False] * 4,
+    }
+    return some_notes(**(standard | columns))
+
+
+def test_terms_of_the_score_by_hand():
+    context = add_context(scored())
+    assert context["notated_doublings"].tolist() == pytest.approx(
+        [0, np.nan, 1, 0, -1, 0, 0, np.nan], nan_ok=True
+    )
+    assert context["dynamic_steps"].tolist() == pytest.approx([-2] * 4 + [0, 0, 2, np.nan], nan_ok=True)
+
+
+def test_only_sure_notes_of_the_score_are_modelled():
+    written = scored_notes(add_context(scored()))
+    assert written["note_id"].tolist() == [f"r1/{k}" for k in range(6)]
+    assert list(written["slur_position"].cat.categories) == ["none", "first", "inside", "last"]
+
+
+def test_without_a_score_one_is_told_how_to_give_it():
+    with pytest.raises(VibstudyError, match="score_path"):
+        scored_notes(add_context(invented_notes(players=2)))
+
+
+def test_tempo_of_the_note_before_that_of_the_manifest():
+    notes = scored(tempo_bpm=90.0)
+    assert note_tempo(notes).tolist() == [120.0] * 7 + [90.0]
+    assert note_tempo(notes.drop(columns="tempo_bpm")).isna().sum() == 1
+    assert note_tempo(some_notes(onset_s=[0.0])).isna().all()
+
+
+def test_a_passage_beside_its_score():
+    line = pd.DataFrame({"time_s": np.arange(0, 4, 0.01), "f0_hz": 440.0})
+    figure, table = along_the_score(line, scored())
+    above, strip = figure.axes
+    bars = {round(float(lined.get_xdata()[0]), 3) for lined in strip.lines}
+    assert bars == {0.0, 2.0}  # a bar is four beats of half a second
+    assert {text.get_text().strip() for text in strip.texts} == {"1", "2", "p", "mf", "ff"}
+    assert table["vibrato_start_s"].dropna().tolist() == pytest.approx([0.1, 1.1, 2.1, 3.1])
+    assert table["vibrato_end_s"].dropna().tolist() == pytest.approx([0.325, 1.325, 2.325, 3.325])
+    assert "n = 8 notes, 4 with vibrato" in figure.caption
+    filled = [patch for patch in strip.patches if patch.get_width() == pytest.approx(0.225)]
+    assert len(filled) == 4
+    assert above.get_ylabel() == "Pitch"
+
+
+def test_a_passage_off_the_score_says_so():
+    line = pd.DataFrame({"time_s": [0.0], "f0_hz": [440.0]})
+    with pytest.raises(VibstudyError, match="choose another passage"):
+        along_the_score(line, scored(measure=np.nan))
 
 
 def test_phrases_do_not_run_on_from_one_recording_to_the_next():

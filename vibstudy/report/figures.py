@@ -38,10 +38,16 @@ from vibstudy.report.figures_results import (
     player_portraits,
     rate_extent_plane,
 )
-from vibstudy.report.figures_usage import pulses_and_beat, usage_by_player, vibrato_by_length
+from vibstudy.report.figures_usage import (
+    along_the_score,
+    pulses_and_beat,
+    usage_by_player,
+    vibrato_by_length,
+)
 
 __all__ = [
     "add_period",
+    "along_the_score",
     "change_over_decades",
     "claims_forest",
     "clearest_recording",

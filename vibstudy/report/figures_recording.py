@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -52,7 +53,7 @@ def _spectrogram_db(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np
     return analysis.t(len(samples)), analysis.f, level
 
 
-def _unbroken(line: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def unbroken(line: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Return time and pitch for drawing, with a gap wherever the line has one."""
     time_s, f0_hz = line["time_s"].to_numpy(float), line["f0_hz"].to_numpy(float)
     steps = np.diff(time_s)
@@ -117,7 +118,7 @@ def recording_close_up(
             shading="nearest",
             rasterized=True,
         )
-        above.plot(*_unbroken(part), color=COLOURS[1], lw=0.9 * page.line_pt)
+        above.plot(*unbroken(part), color=COLOURS[1], lw=0.9 * page.line_pt)
         above.set_yscale("log")
         readable_log_axis(above.yaxis, [tick for tick in _LOG_TICKS if low_hz <= tick <= high_hz])
         above.set(ylim=(low_hz, high_hz), ylabel="Frequency (Hz)", title="Spectrogram and the line found")
@@ -208,6 +209,24 @@ def telling_phrase(notes: pd.DataFrame) -> pd.DataFrame:
     return grouped.get_group(best).drop(columns=list(marks)).reset_index(drop=True)
 
 
+def vibrato_span(notes: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Return where vibrato begins and ends on each note, s; missing where there is none."""
+    yes = notes["has_vibrato"].eq(True).fillna(False).to_numpy(bool)
+    delay_s = notes["vibrato_onset_s"].astype(float).fillna(0.0)
+    lasts_s = notes["vibrato_fraction"].astype(float).fillna(1.0) * (notes["offset_s"] - notes["onset_s"])
+    start_s = (notes["onset_s"] + delay_s).where(yes)
+    return start_s, (start_s + lasts_s).clip(upper=notes["offset_s"])
+
+
+def name_pitches(axis: Any, midi: Iterable[float]) -> None:
+    """Mark the pitch axis (MIDI numbers) with the names of the notes that occur, not too many."""
+    ticks = sorted({int(number) for number in midi if pd.notna(number)})
+    while len(ticks) > _MOST_NAMES:
+        ticks = ticks[::2]
+    axis.set_yticks(ticks, [note_name(number) for number in ticks])
+    axis.set(ylabel="Pitch")
+
+
 def phrase_strip(
     line: pd.DataFrame, phrase: pd.DataFrame, size: str = "column"
 ) -> tuple[HouseFigure, pd.DataFrame]:
@@ -230,23 +249,16 @@ def phrase_strip(
     """
     need(phrase, ["onset_s", "offset_s", "midi"], "The phrase")
     table = phrase.reset_index(drop=True)
-    yes = table["has_vibrato"].eq(True).fillna(False).to_numpy(bool)
-    delay_s = table["vibrato_onset_s"].astype(float).fillna(0.0)
-    lasts_s = table["vibrato_fraction"].astype(float).fillna(1.0) * (table["offset_s"] - table["onset_s"])
-    table["vibrato_start_s"] = (table["onset_s"] + delay_s).where(yes)
-    table["vibrato_end_s"] = np.minimum(table["vibrato_start_s"] + lasts_s, table["offset_s"])
+    table["vibrato_start_s"], table["vibrato_end_s"] = vibrato_span(table)
+    yes = table["vibrato_start_s"].notna()
     start_s, end_s = float(table["onset_s"].min()) - 0.1, float(table["offset_s"].max()) + 0.1
     part = line[line["time_s"].between(start_s, end_s)]
     with house_style(size) as page:
         figure = page.figure(0.86)
         above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1])
-        time_s, f0_hz = _unbroken(part)
+        time_s, f0_hz = unbroken(part)
         above.plot(time_s, 69 + 12 * np.log2(f0_hz / 440), color=COLOURS[1], lw=0.9 * page.line_pt)
-        ticks = sorted({int(midi) for midi in table["midi"].dropna()})
-        while len(ticks) > _MOST_NAMES:
-            ticks = ticks[::2]
-        above.set_yticks(ticks, [note_name(midi) for midi in ticks])
-        above.set(ylabel="Pitch")
+        name_pitches(above, table["midi"])
         for row in table.to_dict("records"):
             _strip_note(strip, row, (end_s - start_s) / page.width_in, page)
         strip.set(ylim=(-1.6, 1.1), yticks=[], xlim=(start_s, end_s), xlabel="Time (s)", ylabel="Vibrato")

@@ -1,18 +1,24 @@
-"""Where vibrato is put: by length of note, by player, and against the beat."""
+"""Where vibrato is put: by length of note, by player, along the score, and against the beat."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
+from matplotlib.patches import Arc, Patch, Rectangle
 
 from vibstudy.errors import VibstudyError
 from vibstudy.report.figures_data import axis_label, judged_notes, need, plural, size_words
+from vibstudy.report.figures_recording import name_pitches, unbroken, vibrato_span
 from vibstudy.report.style import (
     COLOURS,
     INK,
     MUTED,
     HouseFigure,
+    Page,
     house_style,
     legend_below,
     looks,
@@ -167,6 +173,120 @@ def usage_by_player(index: pd.DataFrame, size: str = "column") -> tuple[HouseFig
             f"{plural(int(index['notes'].sum()), 'note')} long enough to tell."
         )
     return figure, index.copy()
+
+
+def along_the_score(
+    line: pd.DataFrame, notes: pd.DataFrame, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw where vibrato is put along a passage: the measured pitch, and under it what is written.
+
+    Parameters
+    ----------
+    line : DataFrame
+        The recording's measured line: ``time_s, f0_hz``.
+    notes : DataFrame
+        Its notes in the passage, in time order, with the columns of the score.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``note_id, onset_s, offset_s, pitch_hz, score_match, written_midi, notated_beats, measure, beat,
+        slur_position, dynamic, has_vibrato, extent_cents, vibrato_start_s, vibrato_end_s``.
+    """
+    need(notes, ["onset_s", "offset_s", "pitch_hz", "score_match"], "The passage beside its score")
+    if not notes["measure"].notna().any():
+        raise VibstudyError("No note of this passage lies on the score: choose another passage")
+    table = notes.reset_index(drop=True)
+    table["vibrato_start_s"], table["vibrato_end_s"] = vibrato_span(table)
+    start_s, end_s = float(table["onset_s"].min()) - 0.1, float(table["offset_s"].max()) + 0.1
+    part = line[line["time_s"].between(start_s, end_s)]
+    with house_style(size) as page:
+        figure = page.figure(1.0)
+        above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
+        time_s, f0_hz = unbroken(part)
+        above.plot(time_s, 69 + 12 * np.log2(f0_hz / 440), color=COLOURS[1], lw=0.9 * page.line_pt)
+        name_pitches(above, (69 + 12 * np.log2(table["pitch_hz"].astype(float) / 440)).round())
+        bars = _bar_lines(table)
+        for ax in (above, strip):
+            for bar_s in bars.values():
+                ax.axvline(bar_s, color=MUTED, lw=0.6 * page.line_pt, zorder=0)
+        _draw_written(strip, table, page)
+        for measure, bar_s in bars.items():
+            strip.text(
+                bar_s, 1.02, f" {measure}", fontsize=page.small_pt, transform=strip.get_xaxis_transform()
+            )
+        strip.set(xlim=(start_s, end_s), yticks=[], xlabel="Time (s)", ylabel="Written")
+        legend_below(
+            figure,
+            [
+                Patch(facecolor=COLOURS[0], edgecolor=INK, label="vibrato"),
+                Patch(facecolor="white", edgecolor=INK, label="straight"),
+                Patch(facecolor="white", edgecolor=MUTED, hatch="////", label="too short to tell"),
+            ],
+            columns=3,
+        )
+        yes = int(table["vibrato_start_s"].notna().sum())
+        figure.caption = (
+            f"{table['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. Above: the measured pitch. "
+            "Below: the written notes (height: written pitch; arcs: slurs; letters: dynamics; lines: bars "
+            "with their numbers), each as long as it was played and filled where vibrato lasts; notes "
+            f"not written are left out. n = {plural(len(table), 'note')}, {yes} with vibrato."
+        )
+    return figure, table[[name for name in _ALONG if name in table]]
+
+
+_ALONG: tuple[str, ...] = (
+    *("note_id", "onset_s", "offset_s", "pitch_hz", "score_match", "written_midi", "notated_beats"),
+    *("measure", "beat", "slur_position", "dynamic", "has_vibrato", "extent_cents"),
+    *("vibrato_start_s", "vibrato_end_s"),
+)
+
+
+def _bar_lines(table: pd.DataFrame) -> dict[int, float]:
+    """Time of the bar line of each measure, s, from its first note and the local tempo."""
+    known = table[table["measure"].notna() & table["local_tempo_bpm"].notna()]
+    first = known.drop_duplicates("measure")
+    begin = first["onset_s"] - (first["beat"] - 1) * 60 / first["local_tempo_bpm"]
+    start = float(table["onset_s"].min()) - 0.1
+    return {int(m): float(s) for m, s in zip(first["measure"], begin, strict=True) if s >= start}
+
+
+def _draw_written(strip: Axes, table: pd.DataFrame, page: Page) -> None:
+    """Boxes of the written notes, filled where vibrato lasts; slurs and dynamics."""
+    written = table[table["written_midi"].notna()]
+    height = max(1.0, float(np.ptp(written["written_midi"].astype(float))) / 9)
+    slur_s: float | None = None
+    said = ""
+    low, high = float(written["written_midi"].min()), float(written["written_midi"].max())
+    for row in written.to_dict("records"):
+        onset, offset, pitch = (float(row[name]) for name in ("onset_s", "offset_s", "written_midi"))
+        told = pd.notna(row["has_vibrato"])
+        box: dict[str, Any] = {"lw": 0.5 * page.line_pt, "edgecolor": INK if told else MUTED}
+        hatch = None if told else "////"
+        strip.add_patch(
+            Rectangle((onset, pitch), offset - onset, height, facecolor="white", hatch=hatch, **box)
+        )
+        if pd.notna(row["vibrato_start_s"]):
+            width = row["vibrato_end_s"] - row["vibrato_start_s"]
+            strip.add_patch(
+                Rectangle((row["vibrato_start_s"], pitch), width, height, facecolor=COLOURS[0], lw=0)
+            )
+        if row["slur_position"] == "first":
+            slur_s = onset
+        elif row["slur_position"] == "last" and slur_s is not None:
+            top = high + 1.4 * height
+            middle = 0.5 * (slur_s + offset)
+            arc = Arc((middle, top), offset - slur_s, 1.6 * height, theta1=0, theta2=180, color=INK)
+            arc.set_linewidth(0.7 * page.line_pt)
+            strip.add_patch(arc)
+            slur_s = None
+        if pd.notna(row["dynamic"]) and row["dynamic"] != said:
+            said = row["dynamic"]
+            strip.text(onset, low - 0.4 * height, said, va="top", style="italic", weight="bold")
+    strip.set_ylim(low - 2.6 * height, high + 2.6 * height)
 
 
 def pulses_and_beat(test: TempoTest, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:

@@ -57,6 +57,11 @@ PAUSE_S = 0.3
 """A silence this long ends a phrase."""
 
 LENGTH_CLASSES = ("short", "middle", "long")
+DYNAMIC_STEPS = {"ppp": -4, "pp": -3, "p": -2, "mp": -1, "mf": 0, "f": 1, "ff": 2, "fff": 3}
+"""Written dynamics in steps above mezzo forte."""
+
+SLUR_POSITIONS = ("none", "first", "inside", "last")
+
 _CONTINUOUS, _STRAIGHT, _ORNAMENTAL = 0.75, 0.25, 0.25
 _SCAN_PULSES = 1.5
 _SCAN_STEPS = 601
@@ -89,6 +94,13 @@ def add_context(notes: pd.DataFrame, pause_s: float = PAUSE_S) -> pd.DataFrame:
             "first", "inside", "last" of its phrase; "alone" when the phrase is one note.
         ``phrase_peak``
             Whether it is the highest note of its phrase.
+
+        and, where notes lie on a score (missing for all others):
+
+        ``notated_doublings``
+            Written length in doublings of a beat: 0 for one beat, 1 for two.
+        ``dynamic_steps``
+            Written dynamic in steps above mezzo forte: p -2, mp -1, mf 0, f 1, ff 2.
     """
     need(notes, ["onset_s", "offset_s", "pitch_hz", "player", "recording_id"], "Where vibrato is put")
     table = notes.sort_values(["recording_id", "onset_s"], kind="stable").reset_index(drop=True)
@@ -108,7 +120,48 @@ def add_context(notes: pd.DataFrame, pause_s: float = PAUSE_S) -> pd.DataFrame:
     table["register_octaves"] = np.log2(table["pitch_hz"] / player_pitch)
     if "level_db" in table:
         table["loudness_db"] = table["level_db"] - recording["level_db"].transform("median")
+    return _add_written(table)
+
+
+def _add_written(table: pd.DataFrame) -> pd.DataFrame:
+    """Add the terms of the usage model that a score gives."""
+    if "notated_beats" in table:
+        beats = table["notated_beats"].astype(float)
+        table["notated_doublings"] = np.log2(beats.where(beats > 0))  # a grace note has no length
+    if "dynamic" in table:
+        table["dynamic_steps"] = table["dynamic"].map(DYNAMIC_STEPS).astype(float)
     return table
+
+
+def scored_notes(context: pd.DataFrame) -> pd.DataFrame:
+    """Return the notes that lie surely on a written note.
+
+    Parameters
+    ----------
+    context : DataFrame
+        Note table, from :func:`add_context`.
+
+    Raises
+    ------
+    VibstudyError
+        When no recording has a score.
+    """
+    if "score_match" not in context or not context["score_match"].notna().any():
+        raise VibstudyError(
+            "No recording has a score. Name one in the manifest's column score_path (MusicXML or MIDI) and "
+            "measure again"
+        )
+    table = context[context["score_match"].isin(["matched", "other_pitch"])].reset_index(drop=True)
+    here = [name for name in SLUR_POSITIONS if (table["slur_position"] == name).any()]
+    table["slur_position"] = pd.Categorical(table["slur_position"], categories=here)
+    return table
+
+
+def note_tempo(notes: pd.DataFrame) -> pd.Series:
+    """Return beats a minute for each note: local where a score is there, else the manifest's."""
+    unknown = pd.Series(np.nan, index=notes.index)
+    local = notes["local_tempo_bpm"].astype(float) if "local_tempo_bpm" in notes else unknown
+    return local.fillna(notes["tempo_bpm"].astype(float)) if "tempo_bpm" in notes else local
 
 
 def length_class(duration_s: pd.Series) -> pd.Categorical:
