@@ -21,6 +21,7 @@ from test_package import write_measured_study
 from vibstudy import cli
 from vibstudy.corpus.tables import unguard
 from vibstudy.report.paper import write_paper
+from vibstudy.report.paper_figures import drawings
 from vibstudy.report.paper_output import PRINTED, tex, tex_citing
 from vibstudy.report.paper_references import WORKS, bibtex, listed
 from vibstudy.report.paper_text import (
@@ -33,6 +34,7 @@ from vibstudy.report.paper_text import (
     write_media,
     write_results,
 )
+from vibstudy.report.study import Study, open_study
 
 CLAIMS = """\
 [[claim]]
@@ -185,6 +187,12 @@ def test_a_study_without_claims_claims_nothing():
     ]
 
 
+def test_terms_as_printed():
+    assert as_printed("region[T.Keldria]", "term") == "region Keldria"
+    assert as_printed("C(decade)[T.1940]:region[T.B]", "term") == "C(decade) 1940:region B"
+    assert as_printed("decade", "term") == "decade"
+
+
 def test_numbers_as_printed():
     assert as_printed(-0.5, "+.2f") == "−0.50"
     assert as_printed(0.0123, "p") == "= 0.012" and as_printed(0.0002, "p") == "< 0.001"
@@ -226,6 +234,26 @@ def test_figures_in_both_sizes_and_all_formats(report):
         assert picture.size[0] == round(3.4 * 600) and round(picture.info["dpi"][0]) == 600
     pdf = (report.folder / "figures/column/rate_and_extent.pdf").read_bytes()
     assert b"/FontFile2" in pdf  # TrueType, embedded (PDF 1.7, section 9.9)
+
+
+@pytest.mark.parametrize("written", [False, True])
+def test_a_phrase_stands_beside_its_score_where_there_is_one(study, monkeypatch, written):
+    notes = invented_notes(players=1, recordings=1, notes=16)
+    if written:
+        place = np.arange(len(notes))
+        notes = notes.assign(
+            score_match="matched", written_midi=notes["midi"], notated_beats=1.0, measure=1 + place // 4,
+            beat=1.0 + place % 4, slur_position=pd.NA, dynamic=pd.NA, local_tempo_bpm=72.0,
+        )  # fmt: skip
+    times = np.arange(0, notes["offset_s"].max(), 0.005)
+    line = pd.DataFrame({"time_s": times, "f0_hz": 440.0})
+    monkeypatch.setattr(Study, "line", lambda self, recording: line)
+    opened = open_study(study)
+    drawing = drawings(opened, notes, pd.DataFrame())["along_a_phrase"]
+    figure, table = drawing("column")
+    assert ("the written notes" in figure.caption) == written
+    assert ("measure" in table) == written
+    assert len(table) and "n = " in figure.caption
 
 
 def test_the_word_draft_opens_and_holds_the_same_text(report):

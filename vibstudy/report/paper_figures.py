@@ -58,9 +58,13 @@ def _means(notes: pd.DataFrame) -> pd.DataFrame:
 
 
 def _phrase(study: Study, notes: pd.DataFrame, size: str) -> tuple[HouseFigure, pd.DataFrame]:
-    """The phrase that shows most."""
-    phrase = draw.telling_phrase(notes)
-    return draw.phrase_strip(study.line(str(phrase["recording_id"].iloc[0])), phrase, size)
+    """The phrase that shows most, beside its score where there is one."""
+    written = notes[notes["measure"].notna()] if "measure" in notes else notes.iloc[:0]
+    phrase = draw.telling_phrase(written if len(vibrato_notes(written)) else notes)
+    line = study.line(str(phrase["recording_id"].iloc[0]))
+    if "measure" in phrase and phrase["measure"].notna().any():
+        return draw.along_the_score(line, phrase, size)
+    return draw.phrase_strip(line, phrase, size)
 
 
 def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[str, Drawing]:
