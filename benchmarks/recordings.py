@@ -134,7 +134,7 @@ def second_line(solo: Sequence[Sounded]) -> list[Sounded]:
 
 
 def render(notes: Sequence[Sounded], program: int, path: Path, cents: float = 0.0) -> np.ndarray:
-    """Mono sound of one part; `cents` tunes the whole synthesiser (MIDI master tuning, RPN 1)."""
+    """Mono sound of one part; `cents` tunes the whole synthesiser (MIDI master tuning, RPN 1 and 2)."""
     if not path.exists():
         score = mido.MidiFile(ticks_per_beat=1000)
         score.tracks.append(_track(notes, program, cents))
@@ -152,8 +152,10 @@ def render(notes: Sequence[Sounded], program: int, path: Path, cents: float = 0.
 
 def _track(notes: Sequence[Sounded], program: int, cents: float) -> mido.MidiTrack:
     timed: list[tuple[float, int, mido.Message]] = [(0.0, 0, mido.Message("program_change", program=program))]
-    fine = round(8192 + cents * 81.92)
-    timed += _controls(0.0, {101: 0, 100: 1, 6: fine >> 7, 38: fine & 127})
+    semitones = round(cents / 100)
+    fine = round(8192 + (cents - 100 * semitones) * 81.92)
+    timed += _controls(0.0, {101: 0, 100: 2, 6: 64 + semitones})
+    timed += _controls(0.001, {101: 0, 100: 1, 38: fine & 127, 6: fine >> 7})
     for note in notes:
         # generator 24 in steps of 4 cents re 8.176 Hz
         rate = 8192 + round(1200 * np.log2(note.rate_hz / OSCILLATOR_HZ) / 4)

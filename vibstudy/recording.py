@@ -42,8 +42,8 @@ OVERLAP_S = 20.0
 
 LINE_RATE_HZ = 100.0
 NOISY_BELOW_DB = 0.0
-COMPANY_BELOW_DB = 15.0
-"""A note that stands out by less is looked at for other players, and its figures for what they did."""
+LOOK_BELOW_DB, COMPANY_BELOW_DB = 22.0, 15.0
+"""A note that stands out by less is looked at for other players; and its figures, for what they did."""
 RIVAL_ABOVE_DB = -5.0
 BELOW_ABOVE_DB = -4.0
 BELOW_DOUBT = 0.2
@@ -382,7 +382,7 @@ def _refined(
     """Refined line of a note, an octave lower where the sound says so; and what company it is in."""
     line = refine_note(audio.samples, audio.rate_hz, contour, onset_s, offset_s)
     told_lower = octave_below > BELOW_DOUBT
-    if line is None or not (told_lower or line.snr_db < COMPANY_BELOW_DB):
+    if line is None or not (told_lower or line.snr_db < LOOK_BELOW_DB):
         return line, []
     company = look_around(audio.samples, audio.rate_hz, line)
     if told_lower and company.below_db > BELOW_ABOVE_DB:
@@ -393,7 +393,7 @@ def _refined(
     doubts = []
     if company.below_db > BELOW_ABOVE_DB:
         doubts.append("octave_unsure")
-    if line.snr_db < COMPANY_BELOW_DB and company.rival_db > RIVAL_ABOVE_DB:
+    if company.rival_db > RIVAL_ABOVE_DB:
         doubts.append("masked")
     return line, doubts
 

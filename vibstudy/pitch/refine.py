@@ -425,7 +425,8 @@ def _snr_db(b: np.ndarray, course: np.ndarray, f0_hz: float, hop_s: float, windo
     """Power of the harmonics' slow courses over that of all else in the band they span."""
     seen_hz = _NOISE_BANDWIDTH / window_s - _NOISE_BANDWIDTH / (len(_course_window(hop_s)) * hop_s)
     rest = b - course
-    density = np.sum(np.mean(rest.real**2 + rest.imag**2, axis=1)) / max(seen_hz, 1.0)
+    # the median of an exponential variable, so that the attack does not count as noise
+    density = np.sum(np.median(rest.real**2 + rest.imag**2, axis=1)) / np.log(2.0) / max(seen_hz, 1.0)
     power = np.sum(np.mean(course.real**2 + course.imag**2, axis=1))
     return float(10.0 * np.log10(power / max(density * f0_hz, 1e-30)))
 

@@ -45,6 +45,7 @@ _OUTLINES: dict[str, list[tuple[float, float]]] = {
 }
 _STAR = [(0, -1.2), (0.4, -0.4), (1.2, 0), (0.4, 0.4), (0, 1.2), (-0.4, 0.4), (-1.2, 0), (-0.4, -0.4)]
 """Outlines of markers, in radii; every other marker is a star."""
+_SHARES = {"vibrato_share", "trusted"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,7 +140,9 @@ def _strip(
     figures: pd.DataFrame, name: str, title: str, lanes: list[str], styles: Mapping[Any, Any]
 ) -> Strip:
     values = figures[name].to_numpy(float)
-    ticks = _ticks(float(values.min()), float(values.max()))
+    ticks = (
+        [0.0, 0.25, 0.5, 0.75, 1.0] if name in _SHARES else _ticks(float(values.min()), float(values.max()))
+    )
     low, high = ticks[0], ticks[-1]
 
     def x(value: float) -> float:
