@@ -20,7 +20,9 @@ depth per harmonic
     107(1):598-611): a large value with a small intensity depth is the sign of it.
 
 A vibrato of air alone (level moves, pitch does not) is found by the same test on the level as is
-made on the pitch. Depths are freed of the bias that noise gives to an amplitude:
+made on the pitch. It must stand out both of the level of all harmonics together and of the median of the
+harmonics' own levels: a partial of an accompaniment beats with one or two harmonics, a player's breath moves
+them all. Depths are freed of the bias that noise gives to an amplitude:
 :math:`A^2 \approx \hat a^2 + \hat b^2 - \mathrm{var}(\hat a) - \mathrm{var}(\hat b)`.
 """
 
@@ -111,6 +113,11 @@ def harmonic_depth_db(harmonic_db: np.ndarray, psi: np.ndarray, gate: np.ndarray
     rest = harmonic_db[:, inside].T - x @ beta
     noise = np.sum(rest**2, axis=0) / (n - 6) * np.trace(inverse[:2, :2])
     return float(np.median(np.sqrt(np.maximum(beta[0] ** 2 + beta[1] ** 2 - noise, 0.0))))
+
+
+def shared_level_db(harmonic_db: np.ndarray) -> np.ndarray:
+    """What most harmonics' levels do [shape=(n,)]: the median of their deviations from their own means."""
+    return np.median(harmonic_db - harmonic_db.mean(axis=1, keepdims=True), axis=0)
 
 
 def centroid_cents(harmonic_db: np.ndarray) -> np.ndarray:

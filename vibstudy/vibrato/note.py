@@ -16,6 +16,7 @@ enriched tone rather than as moving pitch.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -23,13 +24,14 @@ import numpy as np
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.vibrato.detect import Detection, detect
 from vibstudy.vibrato.fit import VibratoFit, fit_vibrato
-from vibstudy.vibrato.level import centroid_cents, harmonic_depth_db, in_step
+from vibstudy.vibrato.level import centroid_cents, harmonic_depth_db, in_step, shared_level_db
 from vibstudy.vibrato.noise import Series, thin
 
 MIN_CYCLES = 2.0
 SLOW_RATE_HZ = 4.5
 SMALLEST_EXTENT_CENTS = 1.5
 SMALLEST_INTENSITY_DB = 0.2
+DOUBTFUL_P = 0.1
 EDGE_S = 0.04  # attack and release of the level, left out
 FUSION_POINTS = ((5.0, 20.0), (8.0, 100.0))
 
@@ -168,6 +170,9 @@ def _level_columns(
     if len(level.time_s) < 14:
         return {}
     found = detect(level, rate_min_hz, rate_max_hz)
+    if found.p < DOUBTFUL_P:  # the beat of one harmonic with another sound is no vibrato
+        shared = level_series(line, shared_level_db(line.harmonic_db[line.weight > 0.0]))
+        found = replace(found, p=max(found.p, detect(shared, rate_min_hz, rate_max_hz).p))
     present = found.p < false_alarm and found.amplitude >= SMALLEST_INTENSITY_DB
     long_enough = (line.offset_s - line.onset_s) * SLOW_RATE_HZ >= MIN_CYCLES
     values: dict[str, Any] = {
