@@ -23,9 +23,9 @@
 import numpy as np
 
 from vibstudy.report import figures as draw
-from vibstudy.report.figures import judged_notes, telling_length_s, vibrato_notes
+from vibstudy.report.figures import clearest_recording, judged_notes, telling_length_s, vibrato_notes
 from vibstudy.report.study import effects_in_words, estimate_words, formula, open_study, p_words
-from vibstudy.report.usage import add_context, tempo_test, usage_index
+from vibstudy.report.usage import add_context, note_tempo, scored_notes, tempo_test, usage_index
 from vibstudy.stats import fit_mixed, fit_presence
 
 study = open_study()
@@ -122,6 +122,58 @@ with study.attempt("which notes get wide vibrato"):
     study.say("Extent:\n\n" + effects_in_words(extent, WORDING))
 
 # %% [markdown]
+# ## What was written
+#
+# Played length is the player's; *written* length is the composer's. For recordings with a **score** (column
+# `score_path` of the manifest: MusicXML or MIDI) each note knows its place in it, and one can ask what the
+# composer's hand has to do with vibrato:
+#
+# - `notated_doublings`: written length. One step is twice as long.
+# - `beat_strength`: 1 at the bar line, 1/2 on the next strongest beat, and so on; 0 between all beats.
+# - `dynamic_steps`: the written dynamic. One step is from *mf* to *f*, or from *p* to *mp*.
+# - `slur_position`: *first*, *inside* or *last* under a slur, against notes under *none*.
+#
+# Notes that are not written (ornaments, slips) and notes whose place is unsure are left out.
+
+# %%
+SCORE_TERMS = ["notated_doublings", "register_octaves", "beat_strength", "dynamic_steps", "slur_position"]
+SCORE_WORDING = WORDING | {
+    "notated_doublings": "A note written twice as long",
+    "beat_strength": "A note at the bar line, against one between all beats",
+    "dynamic_steps": "One step of the written dynamic louder",
+    "slur_position[T.first]": "The first note under a slur, against one under none",
+    "slur_position[T.inside]": "A note inside a slur, against one under none",
+    "slur_position[T.last]": "The last note under a slur, against one under none",
+}
+
+# %%
+with study.attempt("what was written"):
+    written = scored_notes(context)
+    study.say(
+        f"{len(written)} notes of {written['recording_id'].nunique()} recordings lie on a written note. "
+        "How well each score fits stands in `results/recordings.csv`, column `score_fit`."
+    )
+    judged_written = judged_notes(written)
+    presence = fit_presence(judged_written, formula("has_vibrato", judged_written, SCORE_TERMS))
+    study.say("Odds of vibrato:\n\n" + effects_in_words(presence, SCORE_WORDING))
+
+# %%
+with study.attempt("extent and what was written"):
+    vibrating = vibrato_notes(scored_notes(context))
+    extent = fit_mixed(vibrating, formula("log(extent_cents)", vibrating, SCORE_TERMS))
+    study.say("Extent:\n\n" + effects_in_words(extent, SCORE_WORDING))
+
+# %% [markdown]
+# And one passage to look at: the measured pitch, and under it what is written, filled where vibrato lasts.
+
+# %%
+with study.attempt("a passage beside its score"):
+    example = clearest_recording(scored_notes(context))
+    own = notes[notes["recording_id"] == example]
+    passage = own[own["onset_s"] < float(own["onset_s"].min()) + 12]
+    study.save(*draw.along_the_score(study.line(example), passage), "04_along_the_score")
+
+# %% [markdown]
 # ## By period and region
 #
 # Did vibrato become more continuous? The decade and the region join the model; length stays in it, so that a
@@ -170,15 +222,16 @@ with study.attempt("whole pulses to the beat"):
 # %%
 with study.attempt("rate against tempo"):
     known = vibrato_notes(notes)
-    known = known[known["tempo_bpm"].notna()] if "tempo_bpm" in known else known.iloc[:0]
-    if known["player"].nunique() and known["tempo_bpm"].nunique() > 1:
-        known = known.assign(log_tempo=np.log(known["tempo_bpm"].astype(float)))
+    known = known.assign(log_tempo=np.log(note_tempo(known)))
+    known = known[known["log_tempo"].notna()]
+    if known["player"].nunique() and known["log_tempo"].nunique() > 1:
         row = fit_mixed(known, "log(rate_hz) ~ log_tempo").table().loc["log_tempo"]
         study.say(f"Rate follows tempo with a factor of {estimate_words(row, '')}.")
     else:
         study.say("Rate cannot be set against tempo: all recordings with a known tempo have the same one.")
 
 # %% [markdown]
-# Keep in mind that a tempo in the manifest is one number for a whole recording, while players bend time.
+# Keep in mind that a tempo in the manifest is one number for a whole recording, while players bend time. Where
+# there is a score, tempo is taken around each note and follows the rubato.
 #
 # **Next:** [5. Measured against truth](05_measured_against_truth.ipynb).

@@ -27,6 +27,7 @@ from vibstudy.demo.melodies import MELODIES, harmonise
 from vibstudy.demo.notebooks import run_notebook, source_hash
 from vibstudy.demo.resources import CLAIMS, notebook_sources
 from vibstudy.demo.run import run_demo
+from vibstudy.demo.scores import write_score
 from vibstudy.demo.summary import accuracy, careless_p, estimated_effects
 from vibstudy.demo.synthesis import (
     SAMPLE_RATE_HZ,
@@ -38,6 +39,8 @@ from vibstudy.demo.synthesis import (
     render_line,
 )
 from vibstudy.errors import VibstudyError
+from vibstudy.notes.score import align_score
+from vibstudy.notes.written import read_score
 from vibstudy.stats.claims import read_claims
 
 ROOT = Path(__file__).parents[1]
@@ -231,6 +234,35 @@ def test_corpus_has_the_shape_it_promises() -> None:
     assert all(8 <= plan.notes[-1].end_s + 0.5 <= 15 for plan in drawn)
     lengths_s = np.array([note.end_s - note.start_s for plan in drawn for note in plan.notes])
     assert lengths_s.min() < 0.2 and lengths_s.max() > 2
+
+
+def test_scores_are_written_as_they_are_played(tmp_path: Path) -> None:
+    for melody in MELODIES:
+        path = tmp_path / "melody.musicxml"
+        write_score(melody, path)
+        (part,) = read_score(path)
+        (order,) = part.orders.values()
+        tones = [tone for tone in melody.tones() if tone.semitones is not None]
+        assert [note.written_midi - 72 for note in order] == [tone.semitones for tone in tones]
+        assert [note.beats for note in order] == [tone.beats for tone in tones]
+        assert [note.slur in ("inside", "last") for note in order] == [tone.slurred for tone in tones]
+
+
+def test_every_score_fits_its_recordings(tmp_path: Path) -> None:
+    for recording in corpus.recordings()[:12]:
+        path = tmp_path / "melody.musicxml"
+        write_score(recording.melody, path)
+        notes = corpus.plan(recording).notes
+        played = pd.DataFrame(
+            {
+                "onset_s": [note.start_s for note in notes],
+                "offset_s": [note.end_s for note in notes],
+                "pitch_hz": [440 * 2 ** ((note.midi - 69 + note.cents / 100) / 12) for note in notes],
+            }
+        )
+        table, _, report = align_score(played, path)
+        assert (table["score_match"] == "matched").all()
+        assert report.tempo_bpm == pytest.approx(recording.tempo_bpm, rel=0.05)
 
 
 def test_early_keldria_is_two_stars_on_discs() -> None:

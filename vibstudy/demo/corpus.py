@@ -59,6 +59,7 @@ from joblib import Parallel, delayed
 from vibstudy.corpus.tables import replacing
 from vibstudy.demo.media import through_medium
 from vibstudy.demo.melodies import MELODIES, Melody, Tone, accompany
+from vibstudy.demo.scores import score_name, write_score
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 
 DEFAULT_SEED = 1
@@ -167,6 +168,7 @@ class Recording:
     medium: str
     accompaniment: str
     tempo_bpm: int
+    has_score: bool
 
     @property
     def path(self) -> str:
@@ -206,6 +208,7 @@ def recordings() -> list[Recording]:
                         medium=_medium(decade, number),
                         accompaniment="piano" if place % 3 == 1 else "none",
                         tempo_bpm=melody.tempo_bpm + 5 * place % 7 - 3,
+                        has_score=place % 3 != 2,
                     )
                 )
                 number += 1
@@ -243,6 +246,7 @@ def manifest(chosen: Sequence[Recording] | None = None) -> pd.DataFrame:
                 "medium": recording.medium,
                 "accompaniment": recording.accompaniment,
                 "tempo_bpm": recording.tempo_bpm,
+                "score_path": score_name(recording.melody) if recording.has_score else None,
                 "comment": INVENTED,
             }
             for recording in (recordings() if chosen is None else chosen)
@@ -529,7 +533,8 @@ def write_demo_corpus(
     Parameters
     ----------
     folder : Path
-        Where ``audio/``, ``truth/truth.csv``, ``truth/recordings.csv`` and ``corpus_manifest.csv`` go.
+        Where ``audio/``, ``scores/``, ``truth/truth.csv``, ``truth/recordings.csv`` and
+        ``corpus_manifest.csv`` go.
         Audio already there is written again.
     seed : int
         Another seed, another corpus of the same kind.
@@ -543,6 +548,9 @@ def write_demo_corpus(
     corpus = list(chosen) if chosen is not None else recordings()
     (folder / "audio").mkdir(parents=True, exist_ok=True)
     (folder / "truth").mkdir(exist_ok=True)
+    (folder / "scores").mkdir(exist_ok=True)
+    for melody in dict.fromkeys(recording.melody for recording in corpus if recording.has_score):
+        write_score(melody, folder / score_name(melody))
     parallel = Parallel(n_jobs=workers or -1, return_as="generator")
     tables = []
     for done in parallel(delayed(_write_recording)(folder, recording, seed) for recording in corpus):

@@ -38,6 +38,7 @@ truth is known: truth/truth.csv has every note as it was put into the sound.
   figures/      every figure as PDF and PNG, its numbers as CSV
   results/      notes.csv has one row a note; recordings.csv, log.csv
   audio/        the recordings; begin listening at a low volume
+  scores/       what was written of their melodies (MusicXML)
 """
 
 Advance = Callable[[int, int], None]
