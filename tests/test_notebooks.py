@@ -105,10 +105,28 @@ def run_cells(notebook: Path, study: Path, monkeypatch) -> Page:
     return page
 
 
+def with_score(notes: pd.DataFrame) -> pd.DataFrame:
+    """The notes as they lie on an invented score of four beats a bar."""
+    place = notes.groupby("recording_id").cumcount().to_numpy()
+    return notes.assign(
+        score_match="matched",
+        written_midi=notes["midi"],
+        notated_beats=np.array([0.5, 1.0, 1.0, 2.0, 1.0])[place % 5],
+        measure=1 + place // 4,
+        beat=1.0 + place % 4,
+        beat_strength=np.array([1.0, 0.25, 0.5, 0.25])[place % 4],
+        slur_position=np.array(["first", "inside", "last", "none"])[place // 2 % 4],
+        dynamic=np.array(["p", "mf", "f"])[place // 5 % 3],
+        local_tempo_bpm=72.0,
+        alignment_quality=1.0,
+    )
+
+
 @pytest.fixture(scope="module")
 def whole_study(tmp_path_factory) -> Path:
-    """A study of ten players with its truth."""
-    return make_study(tmp_path_factory.mktemp("whole") / "study", invented_notes(10, 3, 14), truth=True)
+    """A study of ten players with its truth and a score."""
+    notes = with_score(invented_notes(10, 3, 14))
+    return make_study(tmp_path_factory.mktemp("whole") / "study", notes, truth=True)
 
 
 @pytest.fixture(scope="module")
@@ -161,6 +179,7 @@ def test_whole_study_shows_everything(whole_study, whole_pages):
         "03_rate_and_extent",
         "03_rate_over_decades",
         "03_without_each_player",
+        "04_along_the_score",
         "04_pulses_and_beat",
         "04_usage_by_player",
         "04_vibrato_by_length",
