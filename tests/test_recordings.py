@@ -204,6 +204,10 @@ def test_a_rival_and_the_octave_below_are_seen():
     high = Contour(contour.time_s, 2 * contour.f0_hz, contour.confidence, contour.tracker)
     wrong = refine_note(sound.samples, RATE_HZ, high, *span)
     assert look_around(sound.samples, RATE_HZ, wrong).below_db > 0
+    third = Contour(contour.time_s, 3 * contour.f0_hz, contour.confidence, contour.tracker)
+    assert (
+        look_around(sound.samples, RATE_HZ, refine_note(sound.samples, RATE_HZ, third, *span)).twelfth_db > 0
+    )
 
 
 def test_octaves_are_settled_by_a_steady_tracker_only():

@@ -47,6 +47,7 @@ LOOK_BELOW_DB, COMPANY_BELOW_DB = 22.0, 15.0
 RIVAL_ABOVE_DB = -5.0
 BELOW_ABOVE_DB = -4.0
 BELOW_DOUBT = 0.2
+OUT_OF_REGISTER_SEMITONES = 17.0
 """Of the frames; see :mod:`vibstudy.pitch.company` and :mod:`vibstudy.pitch.octaves`."""
 DISAGREE_ABOVE = 6.0
 GAP_BELOW = 0.8
@@ -226,6 +227,7 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
             "wow_p": wow.p,
             "wow_cycle": wow.to_json(),
         }
+        _doubt_register(notes)
         for note in notes:
             measure_vibrato(note, wow, settings, row)
         facts["notes_source"] = "sound" if listed is None else "note list"
@@ -391,11 +393,24 @@ def _refined(
         if lower is not None:
             line, company = lower, look_around(audio.samples, audio.rate_hz, lower)
     doubts = []
-    if company.below_db > BELOW_ABOVE_DB:
+    if max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB:
         doubts.append("octave_unsure")
     if company.rival_db > RIVAL_ABOVE_DB:
         doubts.append("masked")
     return line, doubts
+
+
+def _doubt_register(notes: list[FoundNote]) -> None:
+    """Doubt notes in company that lie far from where the recording's line mostly lies: a bass, a harmonic."""
+    lines = [note.line for note in notes if note.line is not None]
+    if not lines:
+        return
+    middle = np.median([np.log2(line.reference_hz) for line in lines])
+    for note in notes:
+        if note.line is not None and note.line.snr_db < LOOK_BELOW_DB:
+            away = 12.0 * abs(np.log2(note.line.reference_hz) - middle)
+            if away > OUT_OF_REGISTER_SEMITONES:
+                note.reasons.append("masked")
 
 
 def _wow(notes: list[FoundNote]) -> Wow:

@@ -607,8 +607,8 @@ LOG_COLUMNS: tuple[Column, ...] = (
 QUALITY_REASONS: dict[str, str] = {
     "too_short": "shorter than about two vibrato cycles: too short to tell",
     "noisy": "its harmonics are no stronger than noise and other players",
-    "masked": "noise or another player covers it: rate or extent could be far off",
-    "octave_unsure": "it may be an octave higher or lower",
+    "masked": "noise or another player covers it, or it is another player's: figures could be far off",
+    "octave_unsure": "it may be an octave or a twelfth higher or lower",
     "unsteady": "the line jumps inside the note: two notes may be joined",
     "clipped": "the recording is clipped here",
     "gap": "the line is broken inside the note",

@@ -1,4 +1,4 @@
-r"""Who else sounds while a note sounds: another line as strong, or the octave below.
+r"""Who else sounds while a note sounds: another line as strong, or the octave or twelfth below.
 
 Both are told from the spectrum of the whole note (Hann window). A line of the note is what lies within the
 swing of its pitch about a multiple of it. What is left belongs to others:
@@ -10,6 +10,8 @@ rival_db
 below_db
     Power halfway between the note's lines, at the odd multiples of half its pitch, over the power of its
     first four lines: high when the note is really an octave lower.
+twelfth_db
+    The same at the thirds between the lines: high when the note is really a twelfth lower.
 """
 
 from __future__ import annotations
@@ -27,6 +29,8 @@ _LOWEST_HZ = 60.0
 _PITCHES_HZ = np.geomspace(100.0, 1500.0, 600)
 _RELATED = np.log2(np.array([1 / 4, 1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
 _RELATED_OCTAVES = 0.06
+_HALVES = np.array([0.5, 1.5, 2.5, 3.5])
+_THIRDS = np.array([1.0, 2.0, 4.0, 5.0]) / 3.0
 _HALF_STEP = 0.012  # of a pitch: how far from its multiples a rival's line may lie
 
 
@@ -36,6 +40,7 @@ class Company:
 
     rival_db: float
     below_db: float
+    twelfth_db: float
 
 
 def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
@@ -72,9 +77,11 @@ def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
     own_power = float(power[own].sum()) + 1e-30
     others = np.where(own | (f_hz < _LOWEST_HZ) | (f_hz > top_hz), 0.0, power)
     rival = float(_at_multiples(others, f_hz[1], blur_hz, f0, top_hz).max(initial=0.0))
-    below = float(power[near(f0 * np.array([0.5, 1.5, 2.5, 3.5]))].sum())
     first_lines = float(power[near(lines_hz[:4])].sum()) + 1e-30
-    return Company(_db(rival / own_power), _db(below / first_lines))
+    below, twelfth = (
+        _db(float(power[near(f0 * between)].sum()) / first_lines) for between in (_HALVES, _THIRDS)
+    )
+    return Company(_db(rival / own_power), below, twelfth)
 
 
 def _at_multiples(power: np.ndarray, bin_hz: float, blur_hz: float, f0: float, top_hz: float) -> np.ndarray:
