@@ -616,3 +616,19 @@ def test_check_looks_into_scores(study, capsys):
     )
     assert main(["check", str(manifest)]) == 2
     assert "broken.musicxml: not well-formed XML" in " ".join("".join(capsys.readouterr()).split())
+
+
+def test_an_edited_note_keeps_its_score_and_the_local_tempo(study, tables):
+    from vibstudy.corpus.manifest import read_manifest
+    from vibstudy.corpus.settings import Settings
+    from vibstudy.corpus.store import recordings_of
+    from vibstudy.review.phrase import PhraseReader
+
+    found = recordings_of(read_manifest(study / "corpus_manifest.csv"), study)
+    reader = PhraseReader({item.recording_id: item for item in found}, Settings(), lambda _: {})
+    notes, _, _ = tables
+    own = notes[(notes["recording_id"] == "a") & notes["rate_hz"].notna()]
+    note = own.sort_values("duration_s").iloc[-1].to_dict()
+    again = note | reader.measure(note, note["onset_s"] + 0.01, note["offset_s"], 0).columns
+    assert again["pulses_per_beat"] == pytest.approx(60 * again["rate_hz"] / note["local_tempo_bpm"])
+    assert again["score_match"] == "matched"

@@ -45,8 +45,8 @@ NOISY_BELOW_DB = 0.0
 LOOK_BELOW_DB, COMPANY_BELOW_DB = 22.0, 15.0
 """A note that stands out by less is looked at for other players; and its figures, for what they did."""
 RIVAL_ABOVE_DB = -5.0
-BELOW_ABOVE_DB = -4.0
-BELOW_DOUBT = 0.2
+BELOW_ABOVE_DB, BELOW_HEARD_DB = -4.0, -20.0
+BELOW_DOUBT, BELOW_DOUBTED = 0.2, 0.5
 OUT_OF_REGISTER_SEMITONES = 17.0
 """Of the frames; see :mod:`vibstudy.pitch.company` and :mod:`vibstudy.pitch.octaves`."""
 DISAGREE_ABOVE = 6.0
@@ -354,10 +354,11 @@ def find_note(
         "onset_se_s": found.get("onset_se_s", np.nan),
         "offset_se_s": found.get("offset_se_s", np.nan),
         "note_kind": found.get("note_kind", "note"),
-        "note_label": found.get("note_label", pd.NA),
         "pitch_hz": found.get("pitch_hz", np.nan),
         "voiced_fraction": float(contour.voiced[frames].mean()) if frames.any() else np.nan,
     }
+    if "note_label" in found:
+        values["note_label"] = found["note_label"]
     line, doubts = _refined(audio, contour, onset, offset, float(found.get("octave_below", 0.0)))
     reasons += doubts
     if line is None:
@@ -392,8 +393,10 @@ def _refined(
         lower = refine_note(audio.samples, audio.rate_hz, halved, onset_s, offset_s)
         if lower is not None:
             line, company = lower, look_around(audio.samples, audio.rate_hz, lower)
+            octave_below = 0.0
     doubts = []
-    if max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB:
+    doubted = octave_below > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
+    if doubted or max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB:
         doubts.append("octave_unsure")
     if company.rival_db > RIVAL_ABOVE_DB:
         doubts.append("masked")
@@ -451,7 +454,8 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
     _without_wow(note, wow)
     line = note.line
     if line is not None:
-        if note.values["note_kind"] != "trill":  # a trill is named by its lower note
+        # a trill is named by its lower note
+        if note.values["note_kind"] != "trill" or pd.isna(note.values["pitch_hz"]):
             note.values["pitch_hz"] = line.reference_hz * 2.0 ** (float(np.mean(line.cents)) / 1200.0)
         if note.values["note_kind"] == "note":
             vibrato, note.fit = measure_note(

@@ -254,7 +254,9 @@ def _measure(
         "note_kind": "note" if kind is None or pd.isna(kind) else str(kind),
     }
     again = find_note(phrase.bridged, _nearest_octave(phrase, octave_shift), found)
-    measure_vibrato(again, wow, settings, row)
+    local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
+    tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local
+    measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo})
     return Measured(again.values, again.line, again.fit)
 
 
