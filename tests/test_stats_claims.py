@@ -334,7 +334,7 @@ def test_the_example_reads_once_its_remarks_are_lifted(tmp_path: Path) -> None:
         ("exploratory = true", 'exploratory = "yes"', "must be true or false"),
         ("[[claim]]", "[claim]", ""),
         ("[[claim]]", "[[claims]]", "Did you mean 'claim'?"),
-        ('outcome = "rate_hz"', "outcome = rate_hz", "cannot be read as TOML"),
+        ('outcome = "rate_hz"', "outcome = rate_hz", "not valid TOML"),
         ('adjust = "region"', 'scale = "root"', "Write log or plain"),
         ("to = 1970 }", 'to = 1970, across = "region" }', "missing in contrast"),
     ],
@@ -352,7 +352,7 @@ def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
     with pytest.raises(VibstudyError) as error:
         read_claims(write(tmp_path, text))
     assert len(error.value.problems) == 2
-    with pytest.raises(VibstudyError, match="no file of claims"):
+    with pytest.raises(VibstudyError, match="no such file of claims"):
         read_claims(tmp_path / "nowhere")
 
 

@@ -39,6 +39,10 @@ _BEGINNINGS: tuple[tuple[bytes, str], ...] = (
     (b"version https://git-lfs", "it is a placeholder left by a file store, not the sound itself"),
     (b"\x00\x05\x16\x07", "it is a companion file made by macOS, not the sound itself"),
 )
+SHORTEST_S = 0.05
+"""Shorter files hold nothing to measure: one cycle of 20 Hz."""
+LOWEST_RATE_HZ = 1000
+"""A header that says less is damaged: half of it would be below the middle of the treble staff."""
 _NEAR_NAMES = 100
 """Missing files for which near names are looked up: the search is slow in large folders."""
 _FFPROBE_TIMEOUT_S = 20
@@ -213,8 +217,16 @@ def probe_audio(path: str) -> Probe:
     except Exception as error:
         reason = str(getattr(error, "error_string", error)).strip(" .")
         return _probe_further(path, head, reason)
-    if info.frames == 0 or info.samplerate == 0:
-        return Probe(fault="the file holds no sound (length 0)", repair="Copy it again from its source")
+    if info.samplerate < LOWEST_RATE_HZ:
+        return Probe(
+            fault=f"the file says it holds {info.samplerate} samples a second: too few for music",
+            repair="Copy it again from its source",
+        )
+    if info.frames < SHORTEST_S * info.samplerate:
+        return Probe(
+            fault=f"the file holds no sound, or less than {SHORTEST_S} s of it",
+            repair="Copy it again from its source",
+        )
     suffix = Path(path).suffix.lower()
     right = _SUFFIXES.get(info.format)
     note = f"the name ends in {suffix!r} but the file is {info.format}; read as {info.format}"

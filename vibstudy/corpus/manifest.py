@@ -305,7 +305,8 @@ def _snake(name: str) -> str:
 def _numbers(cells: pd.Series) -> pd.Series:
     """Cells as float; missing where empty or no number. A decimal comma is understood."""
     good = cells.str.fullmatch(_NUMBER, na=False).astype(bool)
-    return cells.where(good).str.replace(",", ".", regex=False).astype("float64")
+    numbers = cells.where(good).str.replace(",", ".", regex=False).astype("float64")
+    return numbers.where(np.isfinite(numbers))  # "1e999" is none
 
 
 def _decades(cells: pd.Series) -> pd.Series:

@@ -14,6 +14,7 @@ TOML 1.0, https://toml.io/en/v1.0.0 (open standard).
 from __future__ import annotations
 
 import math
+import os
 import textwrap
 import tomllib
 from collections.abc import Mapping
@@ -167,11 +168,16 @@ def load_settings(path: str | Path | None = None) -> Settings:
     if path is None:
         return Settings()
     file = Path(path)
-    if file.is_dir():
+    if os.path.isdir(file):  # noqa: PTH112 - a name that no file can have is answered, too
         file = file / FILE_NAME
         if not file.exists():
             return Settings()
-    tables = _read_toml(file)
+    tables = read_toml(
+        file,
+        "settings file",
+        "Leave it out to use the defaults",
+        'Write one setting a line, as in  fmin_hz = 50  or  tracker = "pyin"',
+    )
     known = {item.name: item for item in fields(Settings)}
     values, problems = _collect(tables, known, str(file))
     if not problems:
@@ -226,30 +232,49 @@ def settings_from(values: Mapping[str, Any]) -> Settings:
     return Settings(**values)
 
 
-def _read_toml(file: Path) -> dict[str, Any]:
+def read_toml(file: Path, called: str, missing: str, form: str) -> dict[str, Any]:
+    """Content of a TOML file that a person wrote.
+
+    Parameters
+    ----------
+    file : Path
+        The file.
+    called : str
+        What it is, as in "settings file".
+    missing, form : str
+        What to do when it is not there, and how it is written.
+
+    Raises
+    ------
+    VibstudyError
+        When it is missing, is no ordinary file, or is not TOML.
+    """
     try:
-        text = file.read_bytes().decode("utf-8-sig")
-        return tomllib.loads(text)
+        if file.exists() and not file.is_file():
+            raise VibstudyError(
+                Problem(
+                    f"the {called} is not an ordinary file", str(file), repair="Put a text file in its place"
+                )
+            )
+        return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
-        raise VibstudyError(
-            Problem("there is no such settings file", str(file), repair="Leave it out to use the defaults")
-        ) from None
+        raise VibstudyError(Problem(f"there is no such {called}", str(file), repair=missing)) from None
     except OSError as error:
         raise VibstudyError(
-            Problem(f"the settings file cannot be opened: {error.strerror}", str(file))
+            Problem(
+                f"the {called} cannot be opened: {error.strerror}",
+                str(file),
+                repair="Check its name, and that reading it is allowed",
+            )
         ) from None
     except UnicodeDecodeError as error:
         row = error.object[: error.start].count(b"\n") + 1
         raise VibstudyError(
-            Problem("the settings file is not UTF-8 text", str(file), row, repair="Save it as UTF-8 text")
+            Problem(f"the {called} is not UTF-8 text", str(file), row, repair="Save it as UTF-8 text")
         ) from None
     except (ValueError, RecursionError) as error:
         raise VibstudyError(
-            Problem(
-                f"the settings file is not valid TOML: {error or 'nested too deeply'}",
-                str(file),
-                repair='Write one setting a line, as in  fmin_hz = 50  or  tracker = "pyin"',
-            )
+            Problem(f"the {called} is not valid TOML: {error or 'nested too deeply'}", str(file), repair=form)
         ) from None
 
 

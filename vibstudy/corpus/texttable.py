@@ -116,11 +116,19 @@ def _read_bytes(path: str | Path) -> bytes:
                 Problem("there is no such file", str(path), repair=_only_csv(file.parent) or "Check the name")
             )
         if not file.is_file():
-            raise VibstudyError(Problem("this is not an ordinary file", str(path)))
+            raise VibstudyError(
+                Problem("this is not an ordinary file", str(path), repair="Put a CSV file in its place")
+            )
         return file.read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise VibstudyError(Problem(f"the file cannot be opened: {reason}", str(path))) from None
+        raise VibstudyError(
+            Problem(
+                f"the file cannot be opened: {reason}",
+                str(path),
+                repair="Check its name, and that reading it is allowed",
+            )
+        ) from None
 
 
 def _only_csv(folder: Path) -> str:
@@ -199,7 +207,14 @@ def _records(text: str, delimiter: str, file: str) -> list[list[str]]:
     try:
         return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
     except csv.Error as error:
-        raise VibstudyError(Problem(f"this row cannot be read: {error}", file, row)) from None
+        raise VibstudyError(
+            Problem(
+                f"this row cannot be read: {error}",
+                file,
+                row,
+                repair="Look for a very long cell or a stray quotation mark in it",
+            )
+        ) from None
 
 
 def _shape(records: Sequence[Sequence[str]], first_row: int, file: str) -> TextTable:

@@ -40,11 +40,10 @@ from pathlib import Path
 
 import numpy as np
 
+from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S
 from vibstudy.errors import Problem, VibstudyError, nearest
 
 WORKING_RATE_HZ = 22050.0
-SHORTEST_S = 0.05
-"""Shorter files hold nothing to measure: one cycle of 20 Hz."""
 
 _CHUNK = 1 << 14  # what a damaged file loses before the place of the damage
 _LONGEST_BUFFER_S = 7200.0
@@ -284,6 +283,19 @@ def read_excerpt(
 
 
 def _check_file(path: Path) -> None:
+    try:
+        _check_is_file(path)
+    except (OSError, ValueError) as error:  # a name that no file can have, or a folder that may not be read
+        raise VibstudyError(
+            Problem(
+                f"the file cannot be opened: {getattr(error, 'strerror', None) or error}",
+                file=str(path),
+                repair="Check the name and folder, and that reading it is allowed",
+            )
+        ) from None
+
+
+def _check_is_file(path: Path) -> None:
     if path.is_dir():
         raise VibstudyError(
             Problem("this is a folder, not a sound file", file=str(path), repair="Name one file in it")
@@ -294,6 +306,10 @@ def _check_file(path: Path) -> None:
             near = nearest(path.name, [entry.name for entry in path.parent.iterdir()])
         raise VibstudyError(
             Problem("no such file", file=str(path), repair=near or "Check the name and folder")
+        )
+    if not path.is_file():  # a device or a pipe may never end
+        raise VibstudyError(
+            Problem("this is not an ordinary file", file=str(path), repair="Name a sound file")
         )
     if path.stat().st_size == 0:
         raise VibstudyError(
@@ -371,6 +387,15 @@ def _format(handle, remarks: list[str]) -> str:
 def _span(path: Path, handle, start_s: float | None, end_s: float | None) -> tuple[int, int]:
     """First and last + 1 frame to read, checked against the length of the file."""
     rate = handle.samplerate
+    if rate < LOWEST_RATE_HZ:
+        raise VibstudyError(
+            Problem(
+                "the file says it holds too few samples a second for music",
+                str(path),
+                got=str(rate),
+                repair="Copy or export it again",
+            )
+        )
     length_s = handle.frames / rate
     first = 0 if start_s is None else round(start_s * rate)
     last = handle.frames if end_s is None else min(round(end_s * rate), handle.frames)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
+import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from vibstudy.corpus.settings import read_toml
 from vibstudy.errors import Problem, VibstudyError, nearest
 
 CLAIMS_FILE = "claims.toml"
@@ -132,7 +134,17 @@ _KEYS: dict[str, tuple[type, ...]] = {
     "exploratory": (bool,),
 }
 _REQUIRED = ("id", "sentence", "outcome", "contrast", "expect")
-_CONTRAST_KEYS = ("column", "from", "to", "factor", "across", "across_from", "across_to")
+_LEVEL: tuple[type, ...] = (int, float, str)
+_CONTRAST_KEYS: dict[str, tuple[type, ...]] = {
+    "column": (str,),
+    "from": _LEVEL,
+    "to": _LEVEL,
+    "factor": (bool,),
+    "across": (str,),
+    "across_from": _LEVEL,
+    "across_to": _LEVEL,
+}
+_NUMBER_REPAIR = "Write a number, as in margin = 0.2."
 _TYPE_WORDS = {
     str: "text",
     dict: "a table",
@@ -140,6 +152,13 @@ _TYPE_WORDS = {
     float: "a number",
     list: "a list",
     bool: "true or false",
+}
+_EXAMPLES = {
+    str: '{key} = "..."',
+    dict: '{key} = {{ column = "decade", from = 1930, to = 1970 }}',
+    int: "{key} = 0.2",
+    list: '{key} = ["..."]',
+    bool: "{key} = true",
 }
 
 
@@ -152,20 +171,14 @@ def read_claims(path: str | Path) -> list[Claim]:
         With every problem found, each naming its claim.
     """
     file = Path(path)
-    if file.is_dir():
+    if os.path.isdir(file):  # noqa: PTH112 - a name that no file can have is answered, too
         file = file / CLAIMS_FILE
-    try:
-        content = tomllib.loads(file.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise VibstudyError(
-            Problem(
-                "there is no file of claims",
-                file=str(file),
-                repair="Write one; vibstudy new makes an example.",
-            )
-        ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-        raise VibstudyError(Problem("cannot be read as TOML", file=str(file), got=str(problem))) from None
+    content = read_toml(
+        file,
+        "file of claims",
+        "Write one; vibstudy new makes an example",
+        "Write it as in the example that vibstudy new makes",
+    )
     problems: list[Problem] = []
     problems += [
         Problem(
@@ -175,10 +188,9 @@ def read_claims(path: str | Path) -> list[Claim]:
         if key != "claim"
     ]
     blocks = content.get("claim", [])
-    if isinstance(blocks, dict):
-        problems.append(
-            Problem("a claim stands in single brackets", file=str(file), repair="Write [[claim]], doubled.")
-        )
+    if not isinstance(blocks, list) or not all(isinstance(block, dict) for block in blocks):
+        single = "a claim stands in single brackets" if isinstance(blocks, dict) else "a claim is not a table"
+        problems.append(Problem(single, file=str(file), column="claim", repair="Write [[claim]], doubled."))
         blocks = []
     claims = []
     for k, block in enumerate(blocks, start=1):
@@ -208,7 +220,11 @@ def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Prob
                 problem("unknown key", key, repair=nearest(key, list(_KEYS)) or f"Keys: {', '.join(_KEYS)}.")
             )
         elif not isinstance(value, _KEYS[key]) or (isinstance(value, bool) and bool not in _KEYS[key]):
-            found.append(problem(f"must be {_TYPE_WORDS[_KEYS[key][0]]}", key, value))
+            found.append(_wrong_type(problem, key, value, _KEYS[key]))
+    for key in ("adjust", "crossed"):
+        names = block.get(key, [])
+        if isinstance(names, list) and not all(isinstance(name, str) for name in names):
+            found.append(problem("must hold texts", key, names, f'Write {key} = ["..."].'))
     expect = block.get("expect")
     if isinstance(expect, str) and expect not in EXPECTATIONS:
         repair = nearest(expect, EXPECTATIONS) or f"Choose from: {', '.join(EXPECTATIONS)}."
@@ -218,8 +234,8 @@ def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Prob
             problem("needed when equal is expected", "margin", repair="Write margin = 0.2, for instance.")
         )
     margin = block.get("margin")
-    if isinstance(margin, int | float) and not isinstance(margin, bool) and margin <= 0:
-        found.append(problem("must be above 0", "margin", margin))
+    if isinstance(margin, int | float) and not isinstance(margin, bool) and not 0 < margin < math.inf:
+        found.append(problem("must be above 0", "margin", margin, _NUMBER_REPAIR))
     if block.get("scale", "log") not in ("log", "plain"):
         found.append(problem("no such scale", "scale", block["scale"], "Write log or plain."))
     contrast = block.get("contrast")
@@ -233,17 +249,34 @@ def _contrast_problems(contrast: Mapping[str, Any], problem: Any) -> list[Proble
         problem(
             "unknown key in contrast",
             key,
-            repair=nearest(key, _CONTRAST_KEYS) or f"Keys: {', '.join(_CONTRAST_KEYS)}.",
+            repair=nearest(key, list(_CONTRAST_KEYS)) or f"Keys: {', '.join(_CONTRAST_KEYS)}.",
         )
         for key in contrast
         if key not in _CONTRAST_KEYS
     ]
     needed = ["column", "from", "to"] + (["across_from", "across_to"] if "across" in contrast else [])
-    found += [problem("missing in contrast", key) for key in needed if key not in contrast]
+    found += [
+        problem("missing in contrast", key, repair=f"Write {key} = ...")
+        for key in needed
+        if key not in contrast
+    ]
+    for key, kinds in _CONTRAST_KEYS.items():
+        value = contrast.get(key)
+        if key in contrast and (
+            not isinstance(value, kinds) or (isinstance(value, float) and not math.isfinite(value))
+        ):
+            found.append(_wrong_type(problem, key, value, kinds))
     for first, second in (("from", "to"), ("across_from", "across_to")):
         if first in contrast and contrast.get(first) == contrast.get(second):
-            found.append(problem("compares a level with itself", first, contrast[first]))
+            found.append(
+                problem("compares a level with itself", first, contrast[first], f"Let {second} be another.")
+            )
     return found
+
+
+def _wrong_type(problem: Any, key: str, got: object, kinds: tuple[type, ...]) -> Problem:
+    words = " or ".join(dict.fromkeys(_TYPE_WORDS[kind] for kind in kinds))
+    return problem(f"must be {words}", key, got, f"Write {_EXAMPLES[kinds[0]].format(key=key)}.")
 
 
 def _claim(block: Mapping[str, Any]) -> Claim:
