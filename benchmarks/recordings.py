@@ -11,7 +11,8 @@ project (SoundFont Technical Specification 2.04: controller 1 turns the vibrato 
 cents, a triangle, section 8.4.6; its rate is generator 24, set note by note through NRPN 120, section
 9.6). Tenor saxophone, clarinet and trombone samples are nearly straight and take the oscillator at 4.5
 to 7.5 Hz and 0 to 50 cents; alto saxophone, oboe and flute samples carry their players' own vibrato.
-Accompaniments are rendered apart and added at equal RMS level.
+Accompaniments are rendered apart and added at equal RMS level; a piano 12 dB softer stands beside. For the
+78s the takes of a soloist follow each other as one side of three minutes.
 
 Truth
 -----
@@ -86,7 +87,8 @@ SOLOISTS = (
 TAKES = ("andante", "arioso", "leaps", "portato")
 """Melodies with many notes long enough to carry vibrato."""
 
-ACCOMPANIMENTS = {"piano": 0, "strings": 48, "second wind": 71}
+ACCOMPANIMENTS = {"piano": 0, "strings": 48, "second wind": 71, "piano, softer": 0}
+SOFTER_DB = 12.0
 
 
 # --- playing
@@ -316,7 +318,7 @@ def alone_takes(folder: Path, seed: int) -> list[tuple[Soloist, Melody, list[Sou
 
 
 def accompaniment(folder: Path, seed: int, kinds: Sequence[str] = tuple(ACCOMPANIMENTS)) -> pd.DataFrame:
-    """All soloists with all accompaniments at equal level; one row a note."""
+    """All soloists with all accompaniments, as loud as they or softer; one row a note."""
     rows = []
     for soloist, melody, line, sound in alone_takes(folder, seed):
         alone = measured(sound, folder).notes
@@ -327,8 +329,9 @@ def accompaniment(folder: Path, seed: int, kinds: Sequence[str] = tuple(ACCOMPAN
                 other = second_line(line)
             else:
                 other = chords(melody, soloist, held=kind == "strings")
-            path = folder / f"{kind.split()[0]}_{soloist.program}_{melody.name}.wav"
-            mix = measured(mixed(sound, render(other, program, path), 0.0), folder)
+            path = folder / f"{kind.split()[0].strip(',')}_{soloist.program}_{melody.name}.wav"
+            below_db = SOFTER_DB if kind.endswith("softer") else 0.0
+            mix = measured(mixed(sound, render(other, program, path), below_db), folder)
             rows.append(
                 compare(line, alone, mix.notes).assign(kind=kind, soloist=soloist.name, melody=melody.name)
             )
@@ -656,7 +659,11 @@ def run(parts: Sequence[str], folder: Path, seed: int, kinds: Sequence[str]) -> 
     if "accompaniment" in parts:
         rows = tables["accompaniment"] = accompaniment(folder, seed, kinds)
         columns = {kind: summary(part) for kind, part in rows.groupby("kind", sort=False)}
-        show_bars(columns, {kind: kind for kind in columns}, "Accompaniment as loud as the soloist")
+        show_bars(
+            columns,
+            {kind: kind for kind in columns},
+            "Accompaniment as loud as the soloist, and a piano 12 dB softer",
+        )
         show_bars(
             {"alone": oscillator(folder, seed)}, {}, "Soloists alone against the SoundFont's oscillator"
         )
