@@ -86,7 +86,7 @@ def test_new_then_up_to_date(tmp_path):
     assert sorted(path.name for path in (tmp_path / "out" / "cache" / "a").iterdir()) == [
         "key.json",
         "line.parquet",
-        "notes.parquet",
+        "notes.arrow",
         "recording.json",
     ]
 
@@ -179,7 +179,7 @@ def test_setting_unknown_to_an_older_version_has_not_changed(tmp_path):
     assert store.why(recording, SETTINGS) == ""
 
 
-@pytest.mark.parametrize("name", ["notes.parquet", "line.parquet", "recording.json"])
+@pytest.mark.parametrize("name", ["notes.arrow", "line.parquet", "recording.json"])
 def test_damaged_entry_is_measured_again(tmp_path, name):
     store, recording = Store(tmp_path / "out"), one(tmp_path)
     save(store, recording)
@@ -241,7 +241,7 @@ def test_lock_of_a_killed_writer_does_not_stick(tmp_path):
     script = (
         "import os, sys; from vibstudy.corpus.store import Store\n"
         "writing = Store(sys.argv[1]).writing(); writing.__enter__()\n"
-        "folder = Store(sys.argv[1])._begin('half'); (folder / 'notes.parquet').write_text('half')\n"
+        "folder = Store(sys.argv[1])._begin('half'); (folder / 'notes.arrow').write_text('half')\n"
         "os._exit(9)"
     )
     subprocess.run([sys.executable, "-c", script, str(tmp_path / "out")], check=False)

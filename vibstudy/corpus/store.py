@@ -3,7 +3,7 @@
 ::
 
     results/notes.parquet, notes.csv, recordings.csv, log.csv, datapackage.json
-    results/cache/<recording_id>/notes.parquet    notes as measured
+    results/cache/<recording_id>/notes.arrow      notes as measured
                                  line.parquet     pitch and level against time
                                  recording.json   figures of the recording
                                  key.json         what went in, and what came out
@@ -46,11 +46,13 @@ from vibstudy.corpus.manifest import resolve
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import (
     TEMPORARY,
+    arrow_bytes,
     beside,
     json_bytes,
     parquet_bytes,
     read_log,
     read_notes,
+    read_part,
     read_recordings,
     to_arrow,
     write_frame,
@@ -83,7 +85,7 @@ ROW_FIELDS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm")
 """Cells of the manifest that change figures."""
 
 _FILE_FIELDS = {"audio": "the sound file", "score": "the score", "notes": "the note list"}
-_TABLES = ("notes.parquet", "line.parquet", "recording.json")
+_TABLES = ("notes.arrow", "line.parquet", "recording.json")
 _KEPT_INSIDE = ["wow_cycle"]
 """Kept with a recording for measuring its notes again; not for the tables."""
 _DAMAGED = "what was stored is damaged"
@@ -231,7 +233,7 @@ def pack(result: Measured) -> Packed:
     measured = result.notes.drop(columns=provenance, errors="ignore")
     notes = to_arrow(typed(measured, NOTE_COLUMNS), NOTE_COLUMNS)
     contents = (
-        parquet_bytes(notes),
+        arrow_bytes(notes),
         parquet_bytes(to_arrow(result.line)),
         json_bytes(_plain(result.recording)),
     )
@@ -460,7 +462,7 @@ class Store:
 
     def notes(self, recording_id: str) -> pd.DataFrame:
         """Notes of one recording as measured, without tags."""
-        return typed(pd.read_parquet(self._stored(recording_id, "notes.parquet")), NOTE_COLUMNS)
+        return typed(read_part(self._stored(recording_id, "notes.arrow")).to_pandas(), NOTE_COLUMNS)
 
     def line(self, recording_id: str) -> pd.DataFrame:
         """Pitch and level of one recording against time."""
@@ -522,7 +524,7 @@ class Store:
             [recordings, beside(tags, [*recordings, *provenance]).set_axis(recordings.index), provenance],
             axis=1,
         )
-        parts = [decided.get(name, self.cache / name / "notes.parquet") for name in done]
+        parts = [decided.get(name, self.cache / name / "notes.arrow") for name in done]
         return {
             "notes.csv": write_notes(self.out, parts, tags, provenance),
             "recordings.csv": write_frame(
