@@ -61,7 +61,7 @@ _OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0
 _RANGE_DB = 40.0
 _NEAR = 150.0
 _LOW_HZ, _MULTIPLES, _MULTIPLE_CENTS = 180.0, (2, 8), 80.0
-_OWN_SHARE, _OWN_FRAMES = 0.08, 15
+_OWN_SHARE, _OWN_FRAMES = 0.04, 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,17 +238,13 @@ def _with_low_pitch(view: _View, tracked: np.ndarray, alone: np.ndarray) -> _Vie
     The salience of a low note (below 180 Hz) often peaks at its second or third harmonic. The lower
     pitch is right when there is power at those of its multiples that the higher one has not.
     """
+    usual = median_filter(np.nan_to_num(tracked, nan=np.inf), _OWN_FRAMES)  # vibrato must not cross it
+    low_note = usual < to_cents(_LOW_HZ)
     multiple = np.rint(np.exp2((view.peaks[:, 0] - tracked) / 1200))
     low, high = _MULTIPLES
     with np.errstate(divide="ignore", invalid="ignore"):
         away = np.abs(view.peaks[:, 0] - tracked - 1200 * np.log2(multiple))
-    agrees = (
-        (alone > 0.5)
-        & (tracked < to_cents(_LOW_HZ))
-        & (multiple >= low)
-        & (multiple <= high)
-        & (away < _MULTIPLE_CENTS)
-    )
+    agrees = (alone > 0.5) & low_note & (multiple >= low) & (multiple <= high) & (away < _MULTIPLE_CENTS)
     agrees &= median_filter(view.by_tracker - view.by_peak, _OWN_FRAMES) > _OWN_SHARE
     return replace(
         view,
