@@ -51,6 +51,9 @@ WRONG_CENTS, WRONG_HZ = 5.0, 0.3
 SURE_CENTS, SURE_HZ = 1.0, 0.08
 """The truth of a note must be known this well (standard error) to be one."""
 
+STRAIGHT_P = 0.2
+"""A note alone counts as straight from this p on; below, whether it has vibrato is not known even alone."""
+
 DISC_SPEED, DISC_WOW_HZ, DISC_WOW = 0.96, 1.304, 0.003
 
 
@@ -246,7 +249,15 @@ def _sharing(found: pd.DataFrame, note: Sounded, share: float) -> pd.DataFrame:
 
 
 def _told(row: pd.Series, prefix: str) -> dict[str, object]:
-    names = ("pitch_hz", "has_vibrato", "rate_hz", "rate_se_hz", "extent_cents", "extent_se_cents")
+    names = (
+        "pitch_hz",
+        "has_vibrato",
+        "vibrato_p",
+        "rate_hz",
+        "rate_se_hz",
+        "extent_cents",
+        "extent_se_cents",
+    )
     return {prefix + name: row[name] for name in (*names, "quality", "snr_db", "duration_s")}
 
 
@@ -266,6 +277,7 @@ def judged(rows: pd.DataFrame) -> pd.DataFrame:
         & (rows["true_quality"] == "ok")
         & (rows["true_extent_se_cents"].fillna(0) < SURE_CENTS)
         & (rows["true_rate_se_hz"].fillna(0) < SURE_HZ)
+        & (rows["true_has_vibrato"].fillna(False).astype(bool) | (rows["true_vibrato_p"] > STRAIGHT_P))
     )
     rows["off_pitch"] = ~(np.abs(1200 * np.log2(rows["pitch_hz"] / rows["true_pitch_hz"])) < 50)
     rows["extent_error"] = np.abs(rows["extent"] - rows["true_extent"]).where(told)

@@ -42,8 +42,8 @@ OVERLAP_S = 20.0
 
 LINE_RATE_HZ = 100.0
 NOISY_BELOW_DB = 0.0
-LOOK_BELOW_DB, COMPANY_BELOW_DB = 22.0, 15.0
-"""A note that stands out by less is looked at for other players; and its figures, for what they did."""
+LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 15.0
+"""A note that stands out by less is looked at: for other players, its register, what they did to it."""
 RIVAL_ABOVE_DB = -5.0
 BELOW_ABOVE_DB, BELOW_HEARD_DB = -4.0, -20.0
 BELOW_DOUBT, BELOW_DOUBTED = 0.2, 0.5
@@ -410,7 +410,7 @@ def _doubt_register(notes: list[FoundNote]) -> None:
         return
     middle = np.median([np.log2(line.reference_hz) for line in lines])
     for note in notes:
-        if note.line is not None and note.line.snr_db < LOOK_BELOW_DB:
+        if note.line is not None and note.line.snr_db < REGISTER_BELOW_DB:
             away = 12.0 * abs(np.log2(note.line.reference_hz) - middle)
             if away > OUT_OF_REGISTER_SEMITONES:
                 note.reasons.append("masked")
