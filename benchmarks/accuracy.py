@@ -5,13 +5,17 @@
 Every cell is a tone of 12 harmonics in white noise: rate 3.5-8 Hz, extent 3-120 cents (HALF of
 peak-to-peak), pitch 110-1200 Hz, SNR 40/20/10 dB, sine or triangle, level modulation 0 or 3 dB,
 0.5-3 s. The usual route is a sinusoid fitted to a tracker's contour. Errors are compared with the
-Cramér-Rao bound (numeric Fisher information of the full harmonic model, ``tests/signals.py``).
+Cramér-Rao bound (numeric Fisher information of the full harmonic model, ``tests/signals.py``). Speed is CPU
+time of one core against the length of the sound; peak memory is that of a process of its own for each method.
 """
 
 from __future__ import annotations
 
 import argparse
+import multiprocessing
+import resource
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +24,7 @@ from matplotlib.figure import Figure
 from rich.console import Console
 from rich.table import Table
 from scipy.optimize import minimize_scalar
+from threadpoolctl import threadpool_limits
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 
@@ -30,7 +35,10 @@ from vibstudy.pitch.trackers import track_line
 from vibstudy.vibrato.note import measure_note
 
 EDGE_S = 0.01
+OURS, CONTOUR = "vibstudy", " contour"
 USUAL = ("pyin", "swift-f0", "crepe-tiny", "crepe-full")
+EVERY = {"crepe-full": 4}
+"""Of the cells that the usual routes see, a slow one sees every so many."""
 
 
 def cells(count: int, rng: np.random.Generator) -> pd.DataFrame:
@@ -70,52 +78,79 @@ def sine_on_contour(contour: Contour, sound: Tone) -> tuple[float, float]:
     return float(found.x), float(np.hypot(*rest(found.x)[1][:2]))
 
 
+def ours(sound: Tone) -> dict[str, float]:
+    """Rate and extent by this tool, with their errors."""
+    contour = track_line(sound.samples, RATE_HZ)
+    line = refine_note(sound.samples, RATE_HZ, contour, sound.onset_s + EDGE_S, sound.offset_s - EDGE_S)
+    got = measure_note(line)[0] if line is not None else {}
+    names = {
+        "rate": "rate_hz",
+        "extent": "extent_cents",
+        "rate_se": "rate_se_hz",
+        "extent_se": "extent_se_cents",
+    }
+    return {name: got.get(column, np.nan) for name, column in names.items()}
+
+
+def usual(sound: Tone, tracker: str) -> dict[str, float]:
+    """Rate and extent of the sinusoid on a tracker's contour."""
+    rate, extent = sine_on_contour(track_line(sound.samples, RATE_HZ, tracker), sound)
+    return {"rate": rate, "extent": extent}
+
+
+def measured(sound: Tone, method: str) -> dict[str, float]:
+    """What a method finds, and the CPU seconds it takes for a second of sound."""
+    begin = time.process_time()
+    found = ours(sound) if method == OURS else usual(sound, method.removesuffix(CONTOUR))
+    spent = time.process_time() - begin
+    return found | {"cpu_s_per_s": spent * RATE_HZ / len(sound.samples)}
+
+
 def run(count: int, repeats: int, usual_cells: int, seed: int) -> pd.DataFrame:
     """Measure; one row a signal and method."""
     rng = np.random.default_rng(seed)
     rows = []
-    grid = cells(count, rng)
-    trackers = [name for name in USUAL if _available(name)]
-    for number, cell in enumerate(grid.to_dict("records")):
+    methods = method_names()
+    for method in methods:  # what is loaded once does not count
+        measured(tone(rng), method)
+    for number, cell in enumerate(cells(count, rng).to_dict("records")):
         limits = {k: v for k, v in cell.items() if k != "level_db"}
         limits["duration_s"] -= 2 * EDGE_S
         rate_bound, extent_bound = bound(**limits)
+        known = cell | {"cell": number, "rate_bound": rate_bound, "extent_bound": extent_bound}
         for repeat in range(repeats):
             sound = tone(rng, **cell)
-            contour = track_line(sound.samples, RATE_HZ)
-            line = refine_note(
-                sound.samples, RATE_HZ, contour, sound.onset_s + EDGE_S, sound.offset_s - EDGE_S
-            )
-            got = measure_note(line)[0] if line is not None else {}
-            rows.append(
-                cell
-                | {
-                    "cell": number,
-                    "method": "vibstudy",
-                    "rate": got.get("rate_hz", np.nan),
-                    "extent": got.get("extent_cents", np.nan),
-                    "rate_se": got.get("rate_se_hz", np.nan),
-                    "extent_se": got.get("extent_se_cents", np.nan),
-                    "rate_bound": rate_bound,
-                    "extent_bound": extent_bound,
-                }
-            )
-            if number < usual_cells and repeat == 0:  # the usual routes are slow: one signal a cell
-                for name in trackers:
-                    other = contour if name == "swift-f0" else track_line(sound.samples, RATE_HZ, name)
-                    rate, extent = sine_on_contour(other, sound)
-                    rows.append(
-                        cell
-                        | {
-                            "cell": number,
-                            "method": f"{name} contour",
-                            "rate": rate,
-                            "extent": extent,
-                            "rate_bound": rate_bound,
-                            "extent_bound": extent_bound,
-                        }
-                    )
+            # the usual routes are slow: one signal a cell
+            seen = [m for m in methods if m == OURS or (repeat == 0 and _sees(m, number, usual_cells))]
+            rows += [known | {"method": method} | measured(sound, method) for method in seen]
     return pd.DataFrame(rows)
+
+
+def _sees(method: str, cell: int, usual_cells: int) -> bool:
+    return cell < usual_cells and cell % EVERY.get(method.removesuffix(CONTOUR), 1) == 0
+
+
+def method_names() -> list[str]:
+    """This tool, and the trackers whose weights are installed."""
+    return [OURS, *(name + CONTOUR for name in USUAL if _available(name))]
+
+
+def _peak(method: str, result: multiprocessing.Queue) -> None:
+    with threadpool_limits(limits=1):
+        measured(tone(np.random.default_rng(0), duration_s=3.0), method)
+    unit = 1024 if sys.platform != "darwin" else 1024**2
+    result.put(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit)
+
+
+def peak_mb(method: str) -> float:
+    """Peak memory of a process that measures one tone of three seconds, MB."""
+    context = multiprocessing.get_context("spawn")
+    result = context.Queue()
+    process = context.Process(target=_peak, args=(method, result))
+    process.start()
+    found = float(result.get())
+    process.join()
+    return found
 
 
 def _available(name: str) -> bool:
@@ -161,24 +196,21 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
             "rate in 95 % interval": float((part["rate_error"].abs() < 1.96 * part["rate_se"]).mean())
             if "rate_se" in part and part["rate_se"].notna().any()
             else np.nan,
+            "speed (x real time, one core)": 1 / every["cpu_s_per_s"].median(),
         }
     return pd.DataFrame(out).T
 
 
 def by_method_and_rate(rng: np.random.Generator) -> pd.DataFrame:
     """What each method makes of ± 35 cents at 330 Hz and 30 dB, by rate."""
-    trackers = [name for name in USUAL if _available(name)]
     rows = []
-    for rate in np.arange(3.5, 8.6, 0.5):
+    for number, rate in enumerate(np.arange(3.5, 8.6, 0.5)):
         sound = tone(rng, f0_hz=330.0, rate_hz=rate, extent_cents=35.0, duration_s=2.0, snr_db=30.0)
-        contour = track_line(sound.samples, RATE_HZ)
-        line = refine_note(sound.samples, RATE_HZ, contour, sound.onset_s + EDGE_S, sound.offset_s - EDGE_S)
-        rows.append(("vibstudy", rate, measure_note(line)[0]["extent_cents"]))
-        rows += [
-            (f"{name} contour", rate, sine_on_contour(track_line(sound.samples, RATE_HZ, name), sound)[1])
-            for name in trackers
-        ]
-    return pd.DataFrame(rows, columns=["method", "rate_hz", "extent_cents"])
+        for method in method_names():
+            if method.removesuffix(CONTOUR) not in EVERY or number % 2 == 0:
+                rows.append((method, rate, measured(sound, method)["extent"]))
+    frame = pd.DataFrame(rows, columns=["method", "rate_hz", "extent_cents"])
+    return frame.sort_values("method", key=lambda names: names.map(method_names().index), kind="stable")
 
 
 def draw(frame: pd.DataFrame, path: Path) -> None:
@@ -226,8 +258,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=None)
     args = parser.parse_args()
-    rows = run(args.cells, args.repeats, args.usual_cells, args.seed)
+    with threadpool_limits(limits=1):
+        rows = run(args.cells, args.repeats, args.usual_cells, args.seed)
     table = summary(rows)
+    table["peak memory (MB)"] = [peak_mb(method) for method in table.index]
     show(table, "Accuracy on the same tones (extent is half of peak-to-peak)", Console(width=140))
     if args.out:
         args.out.mkdir(parents=True, exist_ok=True)

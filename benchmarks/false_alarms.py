@@ -84,7 +84,7 @@ def _chords(duration_s: float, rng: np.random.Generator) -> np.ndarray:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--notes", type=int, default=300, help="straight notes of each kind")
+    parser.add_argument("--notes", type=int, default=286, help="straight notes of each kind")
     parser.add_argument("--seed", type=int, default=5)
     args = parser.parse_args()
     rng = np.random.default_rng(args.seed)

@@ -22,7 +22,7 @@ import pytest
 
 SOUNDFONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 SAMPLE_RATE_HZ = 44_100
-TENOR_SAX, BARITONE_SAX, PIANO = 66, 67, 0
+TENOR_SAX, BARITONE_SAX, PIANO, TRUMPET, CLARINET = 66, 67, 0, 56, 71
 """General MIDI programs, counted from 0."""
 
 _TICKS_A_SECOND = 1000

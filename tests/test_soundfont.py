@@ -14,7 +14,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from fluid import BARITONE_SAX, TENOR_SAX, Tone, need_fluidsynth, render
+from fluid import BARITONE_SAX, CLARINET, TENOR_SAX, TRUMPET, Tone, need_fluidsynth, render
 from vibstudy import measure_recording
 
 RATE_HZ, DEPTH_CENTS = 8.176, 50.0
@@ -38,9 +38,11 @@ def _heard(found: pd.DataFrame, tone: Tone) -> pd.Series:
 
 
 @pytest.mark.parametrize(
-    ("program", "cc1"), [(TENOR_SAX, 127), (TENOR_SAX, 75), (BARITONE_SAX, 127)], ids=str
+    ("program", "cc1"),
+    [(TENOR_SAX, 127), (TENOR_SAX, 75), (BARITONE_SAX, 127), (CLARINET, 100), (TRUMPET, 100)],
+    ids=str,
 )
-def test_solo_saxophone_has_the_published_vibrato(program: int, cc1: int, tmp_path: Path) -> None:
+def test_solo_instrument_has_the_published_vibrato(program: int, cc1: int, tmp_path: Path) -> None:
     need_fluidsynth()
     found = measure_recording(render(tmp_path / "solo.wav", LINE, program, cc1=cc1))
     for tone in LINE:

@@ -268,6 +268,18 @@ def test_ffmpeg_tremolo_filter_is_intensity_not_pitch(tmp_path):
     assert_allclose(note["intensity_depth_db"], -10 * np.log10(1 - 0.3), atol=0.15)
 
 
+def test_tremolo_effect_of_sox_is_intensity_not_pitch(tmp_path):
+    """sox's tremolo of depth d (manual page of sox 14.4) swings the amplitude between 1 - d and 1."""
+    _need("sox")
+    _steady(tmp_path / "steady.wav")
+    subprocess.run(["sox", "steady.wav", "out.wav", "tremolo", "6", "35"], cwd=tmp_path, check=True)
+    note = _long_note(tmp_path / "out.wav")
+    assert not bool(note["has_vibrato"])
+    assert bool(note["has_intensity_vibrato"])
+    assert_allclose(note["intensity_rate_hz"], 6.0, atol=0.15)
+    assert_allclose(note["intensity_depth_db"], -10 * np.log10(1 - 0.35), atol=0.2)
+
+
 def test_steady_tone_of_sox_is_straight(tmp_path):
     """A steady triangle tone made by sox, an independent synthesiser."""
     _need("sox")

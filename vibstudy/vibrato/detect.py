@@ -13,7 +13,7 @@ of up-crossings (Davies 1987, Biometrika 74:33-43; in the form of Baluev 2008, M
           \qquad W = \Delta f\,T.
 
 *c* is 1. The background is estimated from few values and the search goes over windows too, so the
-formula is too confident for real noise; the probability given is :math:`0.62\,p^{0.6}`, calibrated by
+formula is too confident for real noise; the probability given is :math:`0.36\,p^{0.52}`, calibrated by
 simulation (``benchmarks/false_alarms.py``).
 """
 
@@ -28,7 +28,7 @@ from vibstudy.vibrato.noise import Series
 TOP_HZ = 24.0
 """What lies above says nothing of the background at the vibrato's rates."""
 
-CALIBRATION = (0.62, 0.6)
+CALIBRATION = (0.36, 0.52)
 """Factor and power that turn the formula's probability into the one found on simulated straight notes with
 noise, drift, jitter and accompaniment (``benchmarks/false_alarms.py``)."""
 

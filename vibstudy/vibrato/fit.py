@@ -59,7 +59,7 @@ SINE_PRIOR = 0.65
 TRIANGLE_PRIOR = (0.35, 0.4)  # mean and SD of the triangle's share where it is not a sine
 MAX_RANDOM = 40
 RANDOM_PER_CYCLE = 1.6
-END_TURN = (0.16, 0.45)
+END_TURN = (0.21, 0.5)
 """Standard deviation of the turns unseen at an end, in units of the spread of the rate: at the note's own
 edge, and where vibrato fades in or out. Found by simulation (``benchmarks/intervals.py``)."""
 END_EXTENT = (0.08, 0.6)

@@ -31,7 +31,7 @@ from scipy.fft import dct
 from scipy.linalg.lapack import dpotrf, dpotri
 
 JITTER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0])  # infinite: none
-WANDER_CROSSOVERS_HZ = np.array([np.inf, 1.0, 2.2, 4.5, 9.0])
+WANDER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 4.5, 12.0, 32.0])
 SCOOPS_S = (0.015, 0.045)  # time constants of the pitch's settling at the beginning of a note
 RELEASE_S = 0.03  # and of its leaving at the end
 GAIN = 0.01  # of log likelihood, below which variances stay as they are
