@@ -241,9 +241,13 @@ def calibrate_presence(players: int, corpora: int, seed: int) -> list[dict[str, 
         eta = 0.4 + effect * frame["period"] + 0.8 * rng.normal(size=players)[frame["player"]]
         eta = eta + 0.4 * rng.normal(size=recordings.max() + 1)[recordings]
         frame["present"] = (rng.random(len(frame)) < 1 / (1 + np.exp(-eta))).astype(int)
-        row = fit_presence(frame, "present ~ C(period)").table().loc["C(period)[T.1]"]
-        t = abs(row["estimate"] - effect) / row["se"]
-        p = {"between-within t": 2 * stats.t.sf(t, row["df"]), "Wald z": 2 * stats.norm.sf(t)}
+        result = fit_presence(frame, "present ~ C(period)")
+        row = result.table().loc["C(period)[T.1]"]
+        away = abs(row["estimate"] - effect)
+        p = {
+            "between-within t": 2 * stats.t.sf(away / row["se"], row["df"]),
+            "Wald z": 2 * stats.norm.sf(away / result.likelihood_se[1]),
+        }
         if not effect:
             table = pd.crosstab(frame["period"], frame["present"])
             p["chi-square over notes"] = stats.chi2_contingency(table, correction=False).pvalue

@@ -30,7 +30,7 @@ from vibstudy.stats.engine import fit_glmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, parse_formula, prepare
 from vibstudy.stats.laplace import Laplace, LaplaceFit
-from vibstudy.stats.smallsample import BetweenWithin
+from vibstudy.stats.smallsample import BetweenWithin, unbiased
 
 LATENT_VARIANCE = np.pi**2 / 3
 """Variance of the logistic distribution: the residual on the logit scale."""
@@ -129,7 +129,18 @@ class PresenceResult(FittedModel):
 
     @cached_property
     def _inference(self) -> BetweenWithin:
-        return BetweenWithin(self.fit.covariance, self.prepared.estimable, self.prepared.terms)
+        x, terms = self.prepared.estimable, self.prepared.terms
+        widened = tuple(
+            factor * np.sqrt(unbiased(x, term)) for term, factor in zip(terms, self.fit.factors, strict=True)
+        )
+        spread = LaplaceFit(self.fit.likelihood, self.fit.beta, widened)
+        added = spread.covariance_given - self.fit.covariance_given
+        return BetweenWithin(self.fit.covariance + added, x, terms)
+
+    @property
+    def likelihood_se(self) -> np.ndarray:
+        """Standard errors by maximum likelihood alone, as other programs give them [shape=(p,)]."""
+        return np.sqrt(np.diag(self.fit.covariance))
 
     @property
     def inference(self) -> BetweenWithin:

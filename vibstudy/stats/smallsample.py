@@ -153,6 +153,23 @@ def _inverse(matrix: np.ndarray) -> np.ndarray:
     return np.linalg.pinv(matrix, hermitian=True)
 
 
+def _constant_within(x: np.ndarray, term: RandomTerm) -> tuple[np.ndarray, int]:
+    """Columns that are constant within every level of a term, and how many of them are independent."""
+    first = np.unique(term.codes, return_index=True)[1]
+    constant = np.all(np.isclose(x, x[first][term.codes]), axis=0)
+    return constant, int(np.linalg.matrix_rank(x[first][:, constant])) if constant.any() else 0
+
+
+def unbiased(x: np.ndarray, term: RandomTerm) -> float:
+    """Factor by which maximum likelihood makes the variance of a term too small: n / (n - k).
+
+    As with a sample's variance: the n levels have given away k degrees of freedom to the columns that differ
+    between them alone (Patterson & Thompson 1971, Biometrika 58:545-554, for the linear case).
+    """
+    n, k = len(term.levels), _constant_within(x, term)[1]
+    return n / max(n - k, 1)
+
+
 class BetweenWithin:
     """Degrees of freedom by the level at which a term differs.
 
@@ -173,9 +190,7 @@ class BetweenWithin:
         self.covariance = covariance
         self._columns = np.full(x.shape[1], float(len(x) - x.shape[1]))
         for term in sorted(terms, key=lambda t: -len(t.levels)):
-            first = np.unique(term.codes, return_index=True)[1]
-            constant = np.all(np.isclose(x, x[first][term.codes]), axis=0)
-            rank = np.linalg.matrix_rank(x[first][:, constant]) if constant.any() else 0
+            constant, rank = _constant_within(x, term)
             self._columns[constant] = max(len(term.levels) - rank, 1)
 
     def df(self, contrast: np.ndarray) -> float:
