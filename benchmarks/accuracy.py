@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import resource
 import sys
 import time
 from pathlib import Path
@@ -27,6 +26,8 @@ from scipy.optimize import minimize_scalar
 from threadpoolctl import threadpool_limits
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
+from speed import peak_rss_mb
 
 from signals import RATE_HZ, Tone, bound, tone
 from vibstudy.pitch.contour import Contour
@@ -138,8 +139,7 @@ def method_names() -> list[str]:
 def _peak(method: str, result: multiprocessing.Queue) -> None:
     with threadpool_limits(limits=1):
         measured(tone(np.random.default_rng(0), duration_s=3.0), method)
-    unit = 1024 if sys.platform != "darwin" else 1024**2
-    result.put(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit)
+    result.put(peak_rss_mb())
 
 
 def peak_mb(method: str) -> float:

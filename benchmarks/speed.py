@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import resource
+import re
 import sys
 import tempfile
 import time
@@ -140,11 +140,22 @@ def long_file(path: Path, pieces: list[Path], minutes: float) -> None:
                 out.write(samples[:, 0])
 
 
+def peak_rss_mb() -> float:
+    """Peak memory of this process, MB. On Linux ``ru_maxrss`` would count the parent's too."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        return int(re.search(r"VmHWM:\s+(\d+)", status.read_text())[1]) / 1024
+    import resource
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (
+        1024**2 if sys.platform == "darwin" else 1024
+    )
+
+
 def _peak_mb(name: str, path: Path, result: multiprocessing.Queue) -> None:
     with threadpool_limits(limits=1):
         seconds = cpu_seconds(method(name), [path])
-    unit = 1024 if sys.platform != "darwin" else 1024**2
-    result.put((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit, seconds))
+    result.put((peak_rss_mb(), seconds))
 
 
 def in_own_process(name: str, path: Path) -> tuple[float, float]:
