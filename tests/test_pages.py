@@ -102,7 +102,7 @@ def test_a_page_holds_what_was_found(pages):
         "Most of its notes can be used.",
         "Its true speed is not known",
         "Music is heard from",
-        "Tuned to",
+        "The notes agree on no common tuning.",  # four notes cannot
         "No sway common to all notes was found.",
         "What to expect of it",
         "half of peak-to-peak",
