@@ -133,7 +133,7 @@ def long_file(path: Path, pieces: list[Path], minutes: float) -> None:
     """One long file out of short ones."""
     rate = soundfile.info(pieces[0]).samplerate
     with soundfile.SoundFile(path, "w", rate, 1, "PCM_16") as out:
-        while out.tell() < 60 * minutes * rate:
+        while out.frames < 60 * minutes * rate:
             for piece in pieces:
                 samples, own = soundfile.read(piece, always_2d=True)
                 assert own == rate

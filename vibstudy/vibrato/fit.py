@@ -50,13 +50,13 @@ from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
 FADE_CYCLES = 0.6
 LOCAL_CYCLES = 1.5
 WHOLE_NOTE_PRIOR = 8.0  # by how much -2 log likelihood must fall before vibrato ends early
-AT_ONCE_PRIOR = 0.3  # probability that vibrato begins with the note; else its delay is exponential
+AT_ONCE_PRIOR = 0.9  # probability that vibrato begins with the note; else its delay is exponential
 DELAY_S = 0.2  # with this mean
 DOUBT = 0.05  # probability below which one of the two is left out
 TRIANGLE_FUNDAMENTAL = 8.0 / np.pi**2
 SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it counts
-SINE_PRIOR = 0.65
-TRIANGLE_PRIOR = (0.35, 0.4)  # mean and SD of the triangle's share where it is not a sine
+SINE_PRIOR = 0.8
+TRIANGLE_PRIOR = (0.35, 0.45)  # mean and SD of the triangle's share where it is not a sine
 MAX_RANDOM = 40
 RANDOM_PER_CYCLE = 1.6
 END_TURN = (0.21, 0.5)
