@@ -600,7 +600,7 @@ def _warm(tmp_path_factory):
     assert main(["check", str(folder)]) == 0
     for words in (["pages"], ["paper"], ["claims"], ["review"], ["listening"], ["package"]):
         main([*words, str(folder)])
-    main(["practice", str(folder / "audio" / "a.wav")])
+    main(["practice", str(folder / "audio" / "a.wav"), "--history", str(folder / "practice.csv")])
     main(["tone", "--pitch", "H9"])
     read_score(folder / "a.musicxml")
 

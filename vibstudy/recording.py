@@ -292,10 +292,54 @@ def _find_notes(
     audio: Audio, settings: Settings, listed: pd.DataFrame | None = None
 ) -> tuple[list[FoundNote], str]:
     """Notes of one block (those listed by hand, if any) with their refined lines; and what tracked them."""
+    from vibstudy.pitch.trackers import second_opinion
+
+    found = find_line(audio, settings, listed)
+    with step("measure"):
+        octaves = np.abs(second_opinion(found.line, found.other)) if found.other is not None else None
+        notes = [find_note(audio, found.line, note, octaves) for note in found.rows]
+    return notes, found.tracked.tracker
+
+
+@dataclass(frozen=True, eq=False)
+class SoloLine:
+    """The line of the soloist, and the notes on it.
+
+    Parameters
+    ----------
+    tracked : Contour
+        As the tracker gave it.
+    line : Contour
+        Mended, for the tracker may have gone over to another player or an octave away; nothing outside
+        the notes.
+    rows : list of dict
+        The notes, for :func:`find_note`.
+    other : Contour | None
+        The second opinion, where the settings ask for one.
+    """
+
+    tracked: Contour
+    line: Contour
+    rows: list[dict[Any, Any]]
+    other: Contour | None
+
+
+def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = None) -> SoloLine:
+    """Find the notes in a piece of sound, and the line they lie on.
+
+    Parameters
+    ----------
+    audio : Audio
+        Clicks bridged.
+    settings : Settings
+        Tracker, second opinion, range of pitch, shortest note.
+    listed : DataFrame | None
+        Notes listed by hand, which win over those found.
+    """
     from vibstudy.notes.lists import listed_notes
     from vibstudy.notes.segment import find_notes
     from vibstudy.pitch.octaves import settle_octaves
-    from vibstudy.pitch.trackers import second_opinion, track_line
+    from vibstudy.pitch.trackers import track_line
 
     def track(name: str) -> Contour:
         return track_line(audio.samples, audio.rate_hz, name, settings.fmin_hz, settings.fmax_hz)
@@ -308,16 +352,11 @@ def _find_notes(
             found = find_notes(audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s)
         else:
             found = listed_notes(audio.samples, audio.rate_hz, contour, listed)
-    with step("measure"):
-        rows = found.notes.to_dict("records")
-        # the line of the notes, for the tracker may have gone over to another player or an octave away
-        line = found.line
+        line, rows = found.line, found.notes.to_dict("records")
         if listed is None:
             line, doubt = settle_octaves(line, contour, rows)
             rows = [{**row, "octave_below": share} for row, share in zip(rows, doubt, strict=True)]
-        octaves = np.abs(second_opinion(line, other)) if other is not None else None
-        notes = [find_note(audio, line, note, octaves) for note in rows]
-    return notes, contour.tracker
+    return SoloLine(contour, line, rows, other)
 
 
 def find_note(

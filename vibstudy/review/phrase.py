@@ -33,7 +33,7 @@ from vibstudy.corpus.store import Recording
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.recording import find_note, measure_vibrato
+from vibstudy.recording import SoloLine, find_line, find_note, measure_vibrato
 from vibstudy.report.study import safe_level
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
@@ -62,7 +62,7 @@ class Phrase:
     bridged : Audio
         With clicks bridged: to be measured.
     contour : Contour
-        The tracker's line; times from the first sample.
+        The soloist's line; times from the first sample.
     """
 
     audio: Audio
@@ -140,8 +140,6 @@ class PhraseReader:
         VibstudyError
             When the recording is not in the manifest, or its file cannot be read.
         """
-        from vibstudy.pitch.trackers import track_line
-
         for key, phrase in self._kept.items():
             if key[0] == recording_id and key[1] <= onset_s and offset_s <= key[2]:
                 self._kept.move_to_end(key)
@@ -160,14 +158,7 @@ class PhraseReader:
             channel=self._facts(recording_id).get("channel"),
         )
         bridged = replace(audio, samples=repair_clicks(audio.samples, audio.rate_hz)[0])
-        contour = track_line(
-            bridged.samples,
-            bridged.rate_hz,
-            self.settings.tracker,
-            self.settings.fmin_hz,
-            self.settings.fmax_hz,
-        )
-        phrase = Phrase(audio, bridged, contour)
+        phrase = Phrase(audio, bridged, _whole_line(find_line(bridged, self.settings)))
         # at the ends of the recording there is no margin to ask for
         low = audio.origin_s + (0.0 if start <= first else LEAST_AROUND_S)
         at_end = phrase.end_s < offset_s + AROUND_S - 0.05
@@ -258,6 +249,15 @@ def _measure(
     tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local
     measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo})
     return Measured(again.values, again.line, again.fit)
+
+
+def _whole_line(solo: SoloLine) -> Contour:
+    """The line of the notes; between them, where edges may be moved to, the tracker's."""
+    line, tracked = solo.line, solo.tracked
+    near = np.clip(np.searchsorted(tracked.time_s, line.time_s), 0, len(tracked.time_s) - 1)
+    f0_hz = np.where(np.isfinite(line.f0_hz), line.f0_hz, tracked.f0_hz[near])
+    confidence = np.where(np.isfinite(line.f0_hz), line.confidence, tracked.confidence[near])
+    return replace(line, f0_hz=f0_hz, confidence=confidence)
 
 
 def _nearest_octave(phrase: Phrase, octave_shift: int) -> Contour:
