@@ -28,6 +28,7 @@ DEFAULT_TRACKER = "swift-f0"
 
 _SWIFT_VOICED = 0.5
 _SWIFT_LOUD = 0.1
+_SWIFT_PIECE = 16 * 16000
 _PYIN_FRAME_S = 0.093
 _PYIN_HOP_S = 0.0116
 _PYIN_NO_TROUGH = 0.01
@@ -124,9 +125,17 @@ def _track_swift(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: f
     loud = float(np.percentile(np.abs(samples[::5]), 99.0))
     if 0 < loud < _SWIFT_LOUD:
         samples = samples * np.float32(_SWIFT_LOUD / loud)
-    found = _swift_session().detect(samples, SAMPLE_RATE, fmin_hz, fmax_hz)
-    f0 = np.where(found.confidence >= _SWIFT_VOICED, found.pitch_hz, np.nan)
-    return Contour(found.timestamps, f0, found.confidence, f"swift-f0 {version('swift-f0')}")
+    stream = _swift_session().stream(fmin_hz, fmax_hz)  # the same figures in a fraction of the memory
+    pieces = [
+        stream.push(samples[at : at + _SWIFT_PIECE], SAMPLE_RATE) for at in range(0, len(samples), _SWIFT_PIECE)
+    ]
+    pieces.append(stream.flush())
+    time_s, pitch_hz, confidence = (
+        np.concatenate([getattr(piece, name) for piece in pieces])
+        for name in ("timestamps", "pitch_hz", "confidence")
+    )
+    f0 = np.where(confidence >= _SWIFT_VOICED, pitch_hz, np.nan)
+    return Contour(time_s, f0, confidence, f"swift-f0 {version('swift-f0')}")
 
 
 def _track_pyin(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: float) -> Contour:
