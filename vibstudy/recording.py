@@ -36,8 +36,8 @@ from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.noise import thin
 from vibstudy.vibrato.note import measure_note
 
-BLOCK_S = 60.0
-OVERLAP_S = 20.0
+BLOCK_S = 40.0
+OVERLAP_S = 16.0
 """Blocks share this much; a note longer than this may be cut at a block's end."""
 
 LINE_RATE_HZ = 100.0

@@ -79,7 +79,7 @@ class NoteLine:
         Running integral of the pitch in cents times s; its noise is white.
     integral_se : ndarray [shape=(n,)]
         Standard error of each value of `integral`.
-    harmonic_db : ndarray [shape=(harmonics, n)]
+    harmonic_db : ndarray [shape=(harmonics, n), float32]
         Level of each harmonic, dB re full scale.
     weight : ndarray [shape=(harmonics,)]
         Share each harmonic had in the pitch; sums to 1.
@@ -399,7 +399,7 @@ def refine_note(
         cents_se=integral_se * _slope_gain(hop_s, len(t)),
         integral=integral,
         integral_se=integral_se,
-        harmonic_db=10.0 * np.log10(2.0 * np.abs(b) ** 2 + 1e-20),
+        harmonic_db=(10.0 * np.log10(2.0 * np.abs(b) ** 2 + 1e-20)).astype(np.float32),
         weight=share,
         snr_db=_snr_db(b, course, f0, hop_s, demodulator.window_s),
         halves=gain * turns,
