@@ -335,6 +335,8 @@ def claims_forest(claims: pd.DataFrame, size: str = "column") -> tuple[HouseFigu
     table : DataFrame
         The rows drawn, in the order drawn.
     """
+    if claims.empty:
+        raise VibstudyError("The claims cannot be shown: claims.toml holds none")
     need(claims, ["sentence", "verdict"], "The claims")
     table = claims.copy()
     table["unit"] = table["unit"].fillna("").astype(str)
