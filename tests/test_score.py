@@ -491,6 +491,20 @@ def test_other_files_are_refused(tmp_path, name, content, words):
     assert refusal.value.problems[0].repair
 
 
+def test_a_name_with_a_nul_and_an_endless_pause_are_refused(tmp_path):
+    import mido
+
+    with pytest.raises(VibstudyError, match="cannot be opened"):
+        read_score(tmp_path / "a\0.mid")
+    track = mido.MidiTrack([mido.Message("note_on", note=60), mido.Message("note_off", note=60, time=480)])
+    track.append(mido.Message("note_on", note=62, time=480 * 40_000))
+    midi = mido.MidiFile(ticks_per_beat=480)
+    midi.tracks.append(track)
+    midi.save(tmp_path / "pause.mid")
+    with pytest.raises(VibstudyError, match="longer than 10,000 beats"):
+        read_score(tmp_path / "pause.mid")
+
+
 def test_a_missing_file_is_named(tmp_path):
     with pytest.raises(VibstudyError, match=r"gone.mid.*cannot be opened"):
         read_score(tmp_path / "gone.mid")

@@ -261,6 +261,7 @@ def expect(
     """Tell what errors to expect of a recording: its noise and bandwidth laid on tones of known vibrato."""
     from vibstudy.report.expected import as_rich_table, expected_of
 
+    recording = recording.absolute()
     out = recording.with_name(f"{recording.stem}_expected") if out is None else out
     findings, table, written = expected_of(recording, out, pitch_hz=pitch, start_s=start, end_s=end)
     for sentence in findings.sentences():

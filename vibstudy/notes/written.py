@@ -39,6 +39,7 @@ from vibstudy.errors import Problem, VibstudyError
 XML_NAMES = (".musicxml", ".xml")
 MIDI_NAMES = (".mid", ".midi")
 _MOST_BYTES = 30_000_000
+_MOST_BEATS = 10_000
 _MOST_ORDERS = 8
 _MOST_REPEATS = 5
 
@@ -141,8 +142,9 @@ def _read_bytes(path: Path) -> bytes:
     try:
         with path.open("rb") as stream:
             content = stream.read(_MOST_BYTES + 1)
-    except OSError as error:
-        raise _refused(path, f"cannot be opened: {error.strerror}", "Check the path in score_path.") from None
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        why = getattr(error, "strerror", None) or error
+        raise _refused(path, f"cannot be opened: {why}", "Check the path in score_path.") from None
     if len(content) > _MOST_BYTES:
         raise _refused(path, "larger than 30 MB", "Export the soloist's part alone.")
     return content
@@ -180,7 +182,11 @@ def _load(path: Path, content: bytes, is_xml: bool) -> list[WrittenPart]:
             if is_xml:
                 score = partitura.load_musicxml(io.BytesIO(content))
             else:
-                score = partitura.load_score_midi(mido.MidiFile(file=io.BytesIO(content), clip=True))
+                midi = mido.MidiFile(file=io.BytesIO(content), clip=True)
+                beats = max((sum(m.time for m in track) for track in midi.tracks), default=0)
+                if beats > _MOST_BEATS * midi.ticks_per_beat:
+                    raise ValueError(f"longer than {_MOST_BEATS:,} beats")
+                score = partitura.load_score_midi(midi)
             return [_read_part(part, f"part {number}") for number, part in enumerate(score.parts, start=1)]
         except Exception as error:  # the library raises whatever its parser stumbles on
             kind = "MusicXML" if is_xml else "MIDI"

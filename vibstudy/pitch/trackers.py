@@ -126,9 +126,8 @@ def _track_swift(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: f
     if 0 < loud < _SWIFT_LOUD:
         samples = samples * np.float32(_SWIFT_LOUD / loud)
     stream = _swift_session().stream(fmin_hz, fmax_hz)  # the same figures in a fraction of the memory
-    pieces = [
-        stream.push(samples[at : at + _SWIFT_PIECE], SAMPLE_RATE) for at in range(0, len(samples), _SWIFT_PIECE)
-    ]
+    begins = range(0, len(samples), _SWIFT_PIECE)
+    pieces = [stream.push(samples[at : at + _SWIFT_PIECE], SAMPLE_RATE) for at in begins]
     pieces.append(stream.flush())
     time_s, pitch_hz, confidence = (
         np.concatenate([getattr(piece, name) for piece in pieces])
