@@ -320,7 +320,7 @@ class SoloLine:
 
     tracked: Contour
     line: Contour
-    rows: list[dict[Any, Any]]
+    rows: list[dict[str, Any]]
     other: Contour | None
 
 
@@ -352,7 +352,7 @@ def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = No
             found = find_notes(audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s)
         else:
             found = listed_notes(audio.samples, audio.rate_hz, contour, listed)
-        line, rows = found.line, found.notes.to_dict("records")
+        line, rows = found.line, found.rows
         if listed is None:
             line, doubt = settle_octaves(line, contour, rows)
             rows = [{**row, "octave_below": share} for row, share in zip(rows, doubt, strict=True)]

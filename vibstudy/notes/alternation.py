@@ -82,8 +82,10 @@ def fine_pitch(
     frames = np.lib.stride_tricks.sliding_window_view(samples, 2 * half)[centres - half]
     order = np.arange(1, max(1, min(6, int(_TOP_HZ / base_hz))) + 1)
     turn = 2 * np.pi * base_hz * order / rate_hz
-    tones = (np.hanning(2 * half)[:, None] * np.exp(-1j * at[:, None] * turn)).astype(np.complex64)
-    harmonics = frames.astype(np.complex64) @ tones
+    angle = at[:, None] * turn
+    tones = np.hanning(2 * half)[:, None] * np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
+    parts = frames.astype(np.float32) @ tones.astype(np.float32)
+    harmonics = parts[:, : len(order)] - 1j * parts[:, len(order) :]
     change = harmonics[1:] * harmonics[:-1].conj()
     weight = np.abs(change) * order**2
     away = np.angle(change * np.exp(-1j * turn * hop)) * rate_hz / hop / (2 * np.pi) / order

@@ -34,14 +34,14 @@ from scipy.sparse import csr_array
 from vibstudy.pitch.contour import Contour
 
 HOP_S = 0.016
-_WINDOW_S = 0.093
+_WINDOW_S = 0.0929  # 2048 samples at 22,050 Hz
 _STEP_CENTS = 100.0 / 3
 _LOWEST_HZ, _HIGHEST_HZ = 47.0, 2100.0
 _HARMONICS = 10
 _TOP_HZ = 8000.0
 _COARSE = 20
 _PEAKS = 6
-_BLOCK = 2048
+_BLOCK = 48  # frames at a time: few enough for the processor's cache
 
 _CHANGE = 280.0
 _CAP = 300.0
@@ -273,16 +273,17 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
         b = min(a + _BLOCK, len(start))
         spectrum = scipy.fft.rfft(frames[start[a:b]] * window, n_fft, axis=1)[:, :top]
         power = spectrum.real**2 + spectrum.imag**2
-        level[a:b] = 10 * np.log10(power.sum(axis=1) / 4 + 1e-12)
+        whole = np.einsum("ij->i", power)
+        level[a:b] = 10 * np.log10(whole / 4 + 1e-12)
         carrying[a:b] = 10 * np.log10(power[:, carry].sum(axis=1) / 4 + 1e-12)
         flat = _compress(power)
         total = np.ascontiguousarray((salience @ flat.T).T)
-        contrast[a:b] = total.max(axis=1) / (np.median(total, axis=1) + 1e-9)
+        middle = total.shape[1] // 2
+        contrast[a:b] = total.max(axis=1) / (np.partition(total, middle, axis=1)[:, middle] + 1e-9)
         cents[a:b], strength[a:b] = _strongest(total, grid)
-        below = np.zeros((b - a, top + 1), dtype=np.float32)
-        np.cumsum(power, axis=1, out=below[:, 1:])
+        nines = _nines(power)
         for share, pitch in zip(explained, (cents[a:b, 0], tracked[a:b]), strict=True):
-            share[a:b] = _explained(below, to_hz(pitch) * n_fft / rate_hz)
+            share[a:b] = _explained(nines, to_hz(pitch) * n_fft / rate_hz) / (whole + 1e-9)
     return _View(cents, strength, contrast, level, carrying, *explained)
 
 
@@ -297,24 +298,31 @@ def _salience_weights(grid: np.ndarray, bins_per_hz: float, top: int) -> csr_arr
     return csr_array((weight[inside], (rows[inside], at[inside])), shape=(len(grid), top))
 
 
-def _explained(below: np.ndarray, f0_bins: np.ndarray) -> np.ndarray:
-    """Share of the power that lies within four bins of the multiples of a pitch (0 for none).
+def _nines(power: np.ndarray) -> np.ndarray:
+    """Sum of each bin and the eight after it; a column of zeros stands for all beyond the last bin."""
+    padded = np.pad(power, ((0, 0), (0, 9)))
+    twos = padded[:, :-1] + padded[:, 1:]
+    fours = twos[:, :-2] + twos[:, 2:]
+    return fours[:, :-5] + fours[:, 4:-1] + padded[:, 8:]
 
-    `below` is the running sum of power over the bins.
-    """
+
+def _explained(nines: np.ndarray, f0_bins: np.ndarray) -> np.ndarray:
+    """Power that lies within four bins of the multiples of a pitch (0 for none); `nines` as they come."""
     centre = np.nan_to_num(f0_bins, nan=np.inf)[:, None] * np.arange(1, 31)
-    first, last = (np.clip(centre + d, 0, below.shape[1] - 1).astype(np.int32) for d in (-3.5, 5.5))
-    rows = np.arange(len(below))[:, None]
-    return (below[rows, last] - below[rows, first]).sum(axis=1) / (below[:, -1] + 1e-9)
+    first = np.clip(centre - 3.5, 0, nines.shape[1] - 1).astype(np.int32)
+    return nines[np.arange(len(nines))[:, None], first].sum(axis=1)
 
 
 def _compress(power: np.ndarray) -> np.ndarray:
     """Half-whitened magnitude (over the root of its neighbourhood's) to the power 3/8."""
     rows, bins = power.shape
-    coarse = power.reshape(rows, bins // _COARSE, _COARSE).mean(axis=2)
+    parts = power.reshape(rows, bins // _COARSE, _COARSE)
+    coarse = np.einsum("ijk->ij", parts) / np.float32(_COARSE)
     smooth = uniform_filter1d(coarse, 10, axis=1, mode="nearest")  # running sums may end just below 0
     around = np.sqrt(np.maximum(smooth, 0.0)) + np.float32(1e-5)
-    quarter = np.sqrt(np.sqrt(np.sqrt(power / np.repeat(around, _COARSE, axis=1))))
+    quarter = (parts / around[:, :, None]).reshape(rows, bins)
+    for _ in range(3):
+        np.sqrt(quarter, out=quarter)
     return quarter * np.sqrt(quarter)
 
 

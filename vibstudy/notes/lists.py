@@ -131,7 +131,7 @@ def listed_notes(samples: np.ndarray, rate_hz: float, contour: Contour, listed: 
             }
         )
     line = Contour(contour.time_s, f0, np.where(np.isfinite(f0), contour.confidence, 0.0), contour.tracker)
-    return FoundNotes(pd.DataFrame(notes), line)
+    return FoundNotes(notes, line)
 
 
 def _at_pitch(heard_hz: np.ndarray, given_hz: float) -> np.ndarray:

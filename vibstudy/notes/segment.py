@@ -25,6 +25,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -89,15 +90,15 @@ class FoundNotes:
 
     Parameters
     ----------
-    notes : DataFrame
-        As :func:`segment_notes` gives it.
+    rows : list of dict
+        One a note, in the order of time; keys as the columns of :func:`segment_notes`.
     line : Contour
         Pitch of the soloist every 16 ms: the tracker's own where it followed the soloist, else the
         nearest peak of the spectrum's salience; nothing outside the notes. Of use where the tracker
         went over to another instrument or an octave away.
     """
 
-    notes: pd.DataFrame
+    rows: list[dict[str, Any]]
     line: Contour
 
 
@@ -128,7 +129,7 @@ def segment_notes(
     --------
     find_notes : the same, with the line of pitch mended.
     """
-    return find_notes(samples, rate_hz, contour, min_note_s=min_note_s).notes
+    return _frame(find_notes(samples, rate_hz, contour, min_note_s=min_note_s).rows)
 
 
 def find_notes(
@@ -136,11 +137,11 @@ def find_notes(
 ) -> FoundNotes:
     """Find the notes of a monophonic line and mend its contour; parameters of :func:`segment_notes`."""
     if len(contour.time_s) < 3 or len(samples) < 0.2 * rate_hz:
-        return FoundNotes(_frame([]), contour)
+        return FoundNotes([], contour)
     line = hold_line(samples, rate_hz, contour)
     spans = _spans(line)
     if not spans:
-        return FoundNotes(_frame([]), contour)
+        return FoundNotes([], contour)
     spans = _resolve_alternations(samples, rate_hz, line, spans)
     spans = _join_half_cycles(line, spans)
     levels = harmonic_levels(samples, rate_hz, line)
@@ -149,7 +150,7 @@ def find_notes(
     notes = _name_kinds(notes, min_note_s)
     for note in notes:
         note["quality"] = _quality(line, note)
-    return FoundNotes(_frame(notes), _mend(line, contour, notes))
+    return FoundNotes(notes, _mend(line, contour, notes))
 
 
 def _mend(line: HeldLine, contour: Contour, notes: list[dict]) -> Contour:

@@ -51,7 +51,7 @@ PERIODS = 3  # length of the window in periods: its first zero falls on the neig
 HOPS = 2.2  # and in hops, so that no sound between two frames is lost
 MIN_FRAME_RATE_HZ = 250.0
 MAX_FRAME_RATE_HZ = 320.0
-STILL_CENTS = 0.15  # a base line that moves less from pass to pass stands still
+STILL_CENTS = 0.3  # a base line that moves less from pass to pass stands still
 SLOPE_REACH_S = 0.010  # keeps what is below about 40 Hz
 AUDIBLE = 5.0  # power over noise from which a harmonic has a phase in every frame
 COHERENT = 12.0  # power over the noise of the whole note from which a harmonic is used
@@ -258,17 +258,20 @@ def _pool(
     harmonics = len(b)
     order = np.arange(1, harmonics + 1)[:, None]
     power = b.real**2 + b.imag**2
+    magnitude = np.sqrt(power)
     # roughness of the amplitude: half of the complex noise lies along it
-    noise = _roughness(np.abs(b)) / thinness + 1e-20
+    noise = _roughness(magnitude) / thinness + 1e-20
     # a harmonic lost in noise says nothing, however high its number
-    heard = power.mean(axis=1) > AUDIBLE * noise
+    mean_power = power.mean(axis=1)
+    heard = mean_power > AUDIBLE * noise
     if not heard.any():
-        heard[np.argmax(power.mean(axis=1) / noise)] = True
-    weight = np.where(heard[:, None], order**2 * power / noise[:, None], 0.0)
+        heard[np.argmax(mean_power / noise)] = True
+    weight = power * np.where(heard, order[:, 0] ** 2 / noise, 0.0)[:, None]
 
     step = np.angle(b[:, 1:] * np.conj(b[:, :-1]))
     pair = weight[:, 1:] * weight[:, :-1] / (weight[:, 1:] + weight[:, :-1] + 1e-300)
-    phase = np.concatenate([[0.0], np.cumsum(np.sum(pair * step / order, axis=0) / np.sum(pair, axis=0))])
+    slope = np.einsum("ij,ij->j", pair / order, step) / np.einsum("ij->j", pair)
+    phase = np.concatenate([[0.0], np.cumsum(slope)])
 
     variance_k = np.zeros(harmonics)
     disagreement = 1.0
@@ -277,7 +280,7 @@ def _pool(
         rest = np.sum(still, axis=1, keepdims=True)  # each harmonic's own, steady phase
         still = still * (np.conj(rest) / (np.abs(rest) + 1e-300))
         if number == 0:
-            amplitude = np.abs(still)
+            amplitude = magnitude
             theta = np.angle(still) / order
         else:
             # the score of maximum likelihood: it needs no phase of a single frame, so that harmonics too weak
@@ -290,23 +293,22 @@ def _pool(
             heard = steady > COHERENT * noise
             if not heard.any():
                 heard[np.argmax(steady / noise)] = True
-        own = noise[:, None] / (2.0 * order**2 * amplitude**2 + 1e-300)
-        total = own + variance_k[:, None]
-        weight = np.where(heard[:, None], 1.0 / total, 0.0)
-        whole = np.sum(weight, axis=0)
-        common = np.sum(weight * theta, axis=0) / whole
+        level = amplitude**2
+        own = (noise / (2.0 * order[:, 0] ** 2))[:, None] / (level + 1e-300)
+        weight = heard[:, None] / (own + variance_k[:, None])
+        whole = np.einsum("ij->j", weight)
+        common = np.einsum("ij,ij->j", weight, theta) / whole
         phase = phase + common
         gap = theta - common
-        level = amplitude**2
-        level /= np.sum(level, axis=1, keepdims=True)
-        gap -= np.sum(level * gap, axis=1, keepdims=True)
+        level /= np.einsum("ij->i", level)[:, None]
+        gap -= np.einsum("ij,ij->i", level, gap)[:, None]
         share = weight / whole
         mean_share = share.mean(axis=1)
         # spread of a harmonic about a mean that holds a share of it
-        seen = np.sum(level * gap**2, axis=1)
+        seen = np.einsum("ij,ij,ij->i", level, gap, gap)
         level *= 1.0 - share
-        expected_own = np.sum(level * own, axis=1)
-        expected = expected_own + variance_k * np.sum(level, axis=1)
+        expected_own = np.einsum("ij,ij->i", level, own)
+        expected = expected_own + variance_k * np.einsum("ij->i", level)
         extra = np.maximum(seen - expected_own, 0.0)
         excess = seen > 1.5 * expected
         variance_k = np.where(excess, extra / np.maximum(1.0 - mean_share, 0.2), variance_k)
@@ -343,7 +345,7 @@ def refine_note(
         A tracker's line; only its values inside the note are used.
     onset_s, offset_s : float
         The note, in s from ``samples[0]``.
-    passes : int > 2
+    passes : int > 1
         How often the base line is improved at most; fewer where it stands still sooner.
 
     Returns
@@ -378,7 +380,7 @@ def refine_note(
         settled = float(np.std(moved * gain)) < max(
             STILL_CENTS, 1.5 * _slope_gain(hop_s, len(t)) * float(np.mean(gain * np.sqrt(variance)))
         )
-        if number == passes - 1 or (number >= 2 and settled):
+        if number == passes - 1 or (number >= 1 and settled):
             break
         line_hz = np.clip(line_hz + moved / (2.0 * np.pi), low, high)
         count = harmonics if number == 0 else int(np.flatnonzero(share > 0.0)[-1]) + 1
@@ -459,10 +461,13 @@ def _thinness(hop_s: float, window_s: float) -> float:
     return float((6.0 - 8.0 * r1 + 2.0 * r2) / 6.0)
 
 
-@lru_cache(maxsize=64)
 def _slope_matrix(hop_s: float, n: int) -> np.ndarray:
-    """Rows that give the slope at each place of a window of twice `SLOPE_REACH_S`."""
-    width = max(min(n - (n + 1) % 2, 2 * round(SLOPE_REACH_S / hop_s) + 1), 5)
+    """Rows that give the slope at each place of a window of twice `SLOPE_REACH_S`; of `n` values at most."""
+    return _slope_rows(hop_s, max(min(n - (n + 1) % 2, 2 * round(SLOPE_REACH_S / hop_s) + 1), 5))
+
+
+@lru_cache(maxsize=4096)
+def _slope_rows(hop_s: float, width: int) -> np.ndarray:
     x = (np.arange(width) - width // 2) * hop_s
     order = np.arange(4 if width > 5 else 3)
     fit = np.linalg.pinv(x[:, None] ** order)
@@ -471,7 +476,7 @@ def _slope_matrix(hop_s: float, n: int) -> np.ndarray:
 
 def _slope(values: np.ndarray, hop_s: float) -> np.ndarray:
     """Derivative of a noisy series: local cubics (Savitzky & Golay 1964), one-sided at the ends."""
-    rows = _slope_matrix(hop_s, min(len(values), 999))
+    rows = _slope_matrix(hop_s, len(values))
     width, half = len(rows), len(rows) // 2
     out = np.empty_like(values)
     out[half : len(values) - half] = np.correlate(values, rows[half], mode="valid")
@@ -482,5 +487,5 @@ def _slope(values: np.ndarray, hop_s: float) -> np.ndarray:
 
 def _slope_gain(hop_s: float, n: int) -> float:
     """Standard error of :func:`_slope` for white noise of unit variance."""
-    rows = _slope_matrix(hop_s, min(n, 999))
+    rows = _slope_matrix(hop_s, n)
     return float(np.linalg.norm(rows[len(rows) // 2]))
