@@ -538,10 +538,14 @@ def _result(
     notes: list[FoundNote], facts: dict[str, Any], settings: Settings, row: Mapping[str, Any]
 ) -> RecordingResult:
     name = str(row.get("recording_id") or "recording")
-    frame = typed(pd.DataFrame([note.values for note in notes]), NOTE_COLUMNS)
-    frame["recording_id"] = pd.array([name] * len(frame), dtype="string")
-    frame["reviewed"] = pd.array(["auto"] * len(frame), dtype="string")
-    frame["note_id"] = pd.array([f"{name}/{i:04d}" for i in range(1, len(frame) + 1)], dtype="string")
+    same = {
+        "recording_id": name,
+        "reviewed": "auto",
+        "tracker": facts.get("tracker", ""),
+        "vibstudy_version": __version__,
+    }
+    values = [note.values | same | {"note_id": f"{name}/{i:04d}"} for i, note in enumerate(notes, start=1)]
+    frame = typed(pd.DataFrame(values), NOTE_COLUMNS)
     given = _number(row, "tuning_hz") or settings.tuning_hz or None
     tuning: dict[str, Any]
     if given:
@@ -558,8 +562,6 @@ def _result(
     semitones = 69.0 + 12.0 * np.log2(frame["pitch_hz"] / tuning["tuning_hz"])
     frame["midi"] = semitones.round().clip(0, 127).astype("Int64")
     frame["pitch_cents"] = 100.0 * (semitones - semitones.round())
-    frame["tracker"] = pd.array([facts.get("tracker", "")] * len(frame), dtype="string")
-    frame["vibstudy_version"] = pd.array([__version__] * len(frame), dtype="string")
     line = _line_frame(notes)
     frame, beside = _beside_score(frame, row)
     recording = {

@@ -618,7 +618,12 @@ QUALITY_REASONS: dict[str, str] = {
 }
 """Reasons that may stand in the ``quality`` column."""
 
-_PANDAS: dict[str, Any] = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
+_PANDAS: dict[str, Any] = {
+    "string": pd.StringDtype(),
+    "number": np.dtype("float64"),
+    "integer": pd.Int64Dtype(),
+    "boolean": pd.BooleanDtype(),
+}
 
 
 def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
@@ -626,20 +631,20 @@ def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
 
     Missing columns are added as missing values. Index is reset.
     """
-    frame = frame.reset_index(drop=True)
-    out = {}
+    out: dict[str, Any] = {}
     for column in columns:
         dtype = _PANDAS[column.type]
         if column.name in frame:
             values = frame[column.name]
-            if dtype == "boolean" and values.dtype == object:
+            if column.type == "boolean" and values.dtype == object:
                 values = values.map(lambda v: pd.NA if v is None or v is pd.NA or v != v else bool(v))
-            out[column.name] = values.astype(dtype)
+            out[column.name] = values.array if values.dtype == dtype else values.array.astype(dtype)
+        elif column.type == "number":
+            out[column.name] = np.full(len(frame), np.nan)
         else:
-            empty = np.nan if dtype == "float64" else pd.NA
-            out[column.name] = pd.Series([empty] * len(frame), dtype=dtype)
-    out |= {str(name): frame[name] for name in frame if name not in out}
-    return pd.DataFrame(out, index=frame.index)
+            out[column.name] = pd.array([pd.NA] * len(frame), dtype=dtype)
+    out |= {str(name): frame[name].array for name in frame if name not in out}
+    return pd.DataFrame(out, index=pd.RangeIndex(len(frame)))
 
 
 def label(name: str) -> str:
