@@ -9,10 +9,13 @@ memory does not grow with their length; a note belongs to the block in which it 
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from os import SEEK_END
 from pathlib import Path
-from typing import Any
+from tempfile import SpooledTemporaryFile
+from typing import IO, Any
 
 import numpy as np
 import pandas as pd
@@ -64,6 +67,8 @@ ROW_KEYS = (
     "notes_path",
     "score_path",
 )
+SHELF_BYTES = 32 << 20
+"""Lines of notes kept in memory until they are measured; more go to a temporary file."""
 NOT_FOUND_TOLD = 20
 """Written notes not found that are named one by one."""
 
@@ -139,8 +144,8 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
         recording's ``score_problem``, and the notes are measured all the same.
     """
     # one thread, so that sums are the same on every machine and workers do not crowd each other
-    with threadpool_limits(limits=1):
-        return _measure_blocks(audio_path, settings, row)
+    with threadpool_limits(limits=1), SpooledTemporaryFile(max_size=SHELF_BYTES) as shelf:
+        return _measure_blocks(audio_path, settings, row, shelf)
 
 
 @dataclass
@@ -168,7 +173,9 @@ class FoundNote:
     fit: VibratoFit | None = None
 
 
-def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str, Any]) -> RecordingResult:
+def _measure_blocks(
+    audio_path: str | Path, settings: Settings, row: Mapping[str, Any], shelf: IO[bytes]
+) -> RecordingResult:
     """Find all notes block by block, then measure their vibrato with the recording's wow taken out."""
     start_s, end_s = _number(row, "start_s"), _number(row, "end_s")
     blocks = iter_blocks(
@@ -181,7 +188,7 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
     )
     meter = MediaMeter()
     listed = _note_list(row)
-    notes: list[FoundNote] = []
+    notes: list[_KeptNote] = []
     facts: dict[str, Any] = {}
     block: Audio | None
     with step("read"):
@@ -200,7 +207,7 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
         since = limit
         for note in found:
             if free_from - EDGE_S < note.values["onset_s"] < limit:
-                notes.append(note)
+                notes.append(_KeptNote.put(note, shelf))
                 free_from = note.values["offset_s"]
         said.append(block.remarks)
         facts = {
@@ -228,10 +235,47 @@ def _measure_blocks(audio_path: str | Path, settings: Settings, row: Mapping[str
             "wow_cycle": wow.to_json(),
         }
         _doubt_register(notes)
-        for note in notes:
+        values: list[dict[str, Any]] = []
+        lines: list[tuple[np.ndarray, ...]] = []
+        for number, kept in enumerate(notes, start=1):
+            note = kept.get(shelf)
             measure_vibrato(note, wow, settings, row)
+            values.append(note.values)
+            if note.line is not None:
+                lines.append(_thinned(note.origin_s, note.line, number))
         facts["notes_source"] = "sound" if listed is None else "note list"
-    return _result(notes, facts, settings, row)
+    return _result(values, _line_frame(lines), facts, settings, row)
+
+
+@dataclass
+class _KeptNote:
+    """A note whose line waits on a shelf for the recording's wow to be known.
+
+    `reference_hz` is that of its line, NaN without one; `time_s` (of the file) and `cents` hold the line
+    thinned to :data:`WOW_RATE_HZ`.
+    """
+
+    note: FoundNote
+    place: int
+    reference_hz: float
+    time_s: np.ndarray
+    cents: np.ndarray
+
+    @classmethod
+    def put(cls, note: FoundNote, shelf: IO[bytes]) -> _KeptNote:
+        line = note.line
+        if line is None:
+            return cls(note, -1, np.nan, np.zeros(0), np.zeros(0))
+        place = shelf.seek(0, SEEK_END)
+        pickle.dump(line, shelf, pickle.HIGHEST_PROTOCOL)
+        thinned = thin(note.origin_s + line.time_s, line.cents - line.cents.mean(), WOW_RATE_HZ)
+        return cls(replace(note, line=None), place, line.reference_hz, *thinned)
+
+    def get(self, shelf: IO[bytes]) -> FoundNote:
+        if self.place < 0:
+            return self.note
+        shelf.seek(self.place)
+        return replace(self.note, line=pickle.load(shelf))
 
 
 def _joint_remarks(said: list[tuple[str, ...]]) -> str:
@@ -442,29 +486,24 @@ def _refined(
     return line, doubts
 
 
-def _doubt_register(notes: list[FoundNote]) -> None:
+def _doubt_register(notes: list[_KeptNote]) -> None:
     """Doubt notes in company that lie far from where the recording's line mostly lies: a bass, a harmonic."""
-    lines = [note.line for note in notes if note.line is not None]
-    if not lines:
+    octaves = np.log2([note.reference_hz for note in notes])
+    if not np.isfinite(octaves).any():
         return
-    middle = np.median([np.log2(line.reference_hz) for line in lines])
-    for note in notes:
-        if note.line is not None and note.line.snr_db < REGISTER_BELOW_DB:
-            away = 12.0 * abs(np.log2(note.line.reference_hz) - middle)
-            if away > OUT_OF_REGISTER_SEMITONES:
-                note.reasons.append("masked")
+    away = 12.0 * np.abs(octaves - np.nanmedian(octaves))
+    for kept, semitones in zip(notes, away, strict=True):
+        in_company = kept.note.values.get("snr_db", np.inf) < REGISTER_BELOW_DB
+        if in_company and semitones > OUT_OF_REGISTER_SEMITONES:
+            kept.note.reasons.append("masked")
 
 
-def _wow(notes: list[FoundNote]) -> Wow:
+def _wow(notes: list[_KeptNote]) -> Wow:
     """Periodic deviation common to all notes."""
-    lines = [(note.origin_s, note.line) for note in notes if note.line is not None]
-    pieces = [
-        thin(origin + line.time_s, line.cents - line.cents.mean(), WOW_RATE_HZ) for origin, line in lines
-    ]
-    times, cents = ([piece[i] for piece in pieces] for i in (0, 1))
-    number = np.repeat(np.arange(len(pieces)), [len(piece) for piece in times])
-    join = np.concatenate if pieces else lambda _: np.zeros(0)
-    return estimate_wow(join(times), join(cents), number)
+    lines = [note for note in notes if len(note.time_s)]
+    number = np.repeat(np.arange(len(lines)), [len(line.time_s) for line in lines])
+    join = np.concatenate if lines else lambda _: np.zeros(0)
+    return estimate_wow(join([line.time_s for line in lines]), join([line.cents for line in lines]), number)
 
 
 def _without_wow(note: FoundNote, wow: Wow) -> None:
@@ -515,27 +554,28 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
     note.values["quality"] = ";".join(dict.fromkeys(note.reasons)) or "ok"
 
 
-def _line_frame(notes: list[FoundNote]) -> pd.DataFrame:
-    """The refined lines of all notes, thinned."""
-    columns: dict[str, list[np.ndarray]] = {
-        name: [np.zeros(0)] for name in ("time_s", "f0_hz", "level_db", "note_number")
-    }
-    for number, note in enumerate(notes, start=1):
-        if note.line is None:
-            continue
-        block = max(1, round(1.0 / (LINE_RATE_HZ * note.line.hop_s)))
-        at = slice(block // 2, None, block)
-        time_s = note.origin_s + note.line.time_s[at]
-        columns["time_s"].append(time_s)
-        columns["f0_hz"].append(note.line.f0_hz[at])
-        columns["level_db"].append(note.line.level_db[at])
-        columns["note_number"].append(np.full(len(time_s), number))
-    frame = pd.DataFrame({name: np.concatenate(pieces) for name, pieces in columns.items()})
+def _thinned(origin_s: float, line: NoteLine, number: int) -> tuple[np.ndarray, ...]:
+    """Columns of the table of the line for one note."""
+    block = max(1, round(1.0 / (LINE_RATE_HZ * line.hop_s)))
+    at = slice(block // 2, None, block)
+    time_s = origin_s + line.time_s[at]
+    return time_s, line.f0_hz[at], line.level_db[at], np.full(len(time_s), number)
+
+
+def _line_frame(lines: list[tuple[np.ndarray, ...]]) -> pd.DataFrame:
+    """The refined lines of all notes."""
+    columns = zip(*lines, strict=True) if lines else [[np.zeros(0)]] * 4
+    names = ("time_s", "f0_hz", "level_db", "note_number")
+    frame = pd.DataFrame({name: np.concatenate(pieces) for name, pieces in zip(names, columns, strict=True)})
     return frame.astype({"note_number": "int64"})
 
 
 def _result(
-    notes: list[FoundNote], facts: dict[str, Any], settings: Settings, row: Mapping[str, Any]
+    values: list[dict[str, Any]],
+    line: pd.DataFrame,
+    facts: dict[str, Any],
+    settings: Settings,
+    row: Mapping[str, Any],
 ) -> RecordingResult:
     name = str(row.get("recording_id") or "recording")
     same = {
@@ -544,8 +584,8 @@ def _result(
         "tracker": facts.get("tracker", ""),
         "vibstudy_version": __version__,
     }
-    values = [note.values | same | {"note_id": f"{name}/{i:04d}"} for i, note in enumerate(notes, start=1)]
-    frame = typed(pd.DataFrame(values), NOTE_COLUMNS)
+    notes = [note | same | {"note_id": f"{name}/{i:04d}"} for i, note in enumerate(values, start=1)]
+    frame = typed(pd.DataFrame(notes), NOTE_COLUMNS)
     given = _number(row, "tuning_hz") or settings.tuning_hz or None
     tuning: dict[str, Any]
     if given:
@@ -562,7 +602,6 @@ def _result(
     semitones = 69.0 + 12.0 * np.log2(frame["pitch_hz"] / tuning["tuning_hz"])
     frame["midi"] = semitones.round().clip(0, 127).astype("Int64")
     frame["pitch_cents"] = 100.0 * (semitones - semitones.round())
-    line = _line_frame(notes)
     frame, beside = _beside_score(frame, row)
     recording = {
         "recording_id": name,
