@@ -2,11 +2,13 @@
 
 Run with ``uv run python benchmarks/recordings.py`` (needs the programs FluidSynth and ffmpeg, and the
 SoundFont FluidR3_GM; about eight minutes). ``--parts accompaniment disc tuning formats odd`` chooses,
-``--keep FOLDER`` keeps the rendered sound, ``--out FOLDER`` writes one row a note as CSV.
+``--seed`` draws other takes, ``--keep FOLDER`` keeps the rendered sound, ``--out FOLDER`` writes one row a
+note as CSV.
 
 Material
 --------
-Melodies of ``melodies.py``, played by sampled winds through FluidSynth, an instrument from outside the
+Melodies of ``melodies.py``, their bars in another order, at another tempo and in another key for each seed,
+played by sampled winds through FluidSynth, an instrument from outside the
 project (SoundFont Technical Specification 2.04: controller 1 turns the vibrato oscillator up to 50
 cents, a triangle, section 8.4.6; its rate is generator 24, set note by note through NRPN 120, section
 9.6). Tenor saxophone, clarinet and trombone samples are nearly straight and take the oscillator at 4.5
@@ -87,14 +89,29 @@ SOLOISTS = (
     Soloist("oboe", 68, 0, False),
     Soloist("flute", 73, 3, False),
 )
-TAKES = ("andante", "arioso", "leaps", "portato")
+SUITED = ("andante", "arioso", "leaps", "portato", "chromatic", "pairs", "octaves", "overture", "cadenza")
 """Melodies with many notes long enough to carry vibrato."""
+
+TAKES_EACH = 4
 
 ACCOMPANIMENTS = {"piano": 0, "strings": 48, "second wind": 71, "piano, softer": 0}
 SOFTER_DB = 12.0
 
 
 # --- playing
+
+
+def drawn(melody: Melody, soloist: Soloist, rng: np.random.Generator) -> tuple[Melody, Soloist]:
+    """A melody with its later bars in another order, at another tempo and, by the soloist, in another key."""
+    order = [0, *1 + rng.permutation(len(melody.chords.split()) - 1)]  # the first names the key
+    bars, chord_names = melody.tokens.split("|"), melody.chords.split()
+    other = replace(
+        melody,
+        bpm=melody.bpm * rng.uniform(0.85, 1.1),
+        chords=" ".join(chord_names[i] for i in order),
+        tokens="|".join(bars[i] for i in order),
+    )
+    return other, replace(soloist, transpose=soloist.transpose + int(rng.integers(-3, 4)))
 
 
 def solo_line(melody: Melody, soloist: Soloist, rng: np.random.Generator) -> list[Sounded]:
@@ -120,10 +137,11 @@ def chords(melody: Melody, soloist: Soloist, held: bool) -> list[Sounded]:
     """A bass and a triad: struck on every beat, or held through the bar."""
     beat = 60 / melody.bpm
     centre = 55 + min(soloist.transpose + 12, 5)
+    tonic = STEPS[melody.chords[0]] + soloist.transpose
     out = []
     for bar, name in enumerate(melody.chords.split()):
-        root = STEPS[name[0]] + len(name[1:])
-        minor = (root - STEPS[melody.chords[0]]) % 12 in (2, 4, 9, 11)
+        root = STEPS[name[0]] + len(name[1:]) + soloist.transpose
+        minor = (root - tonic) % 12 in (2, 4, 9, 11)
         tones = [(root + above) % 12 for above in (0, 3 if minor else 4, 7)]
         pitches = [36 + root % 12] + [centre + (tone - centre) % 12 for tone in tones]
         steps = [(0, melody.beats_per_bar)] if held else [(i, 1) for i in range(melody.beats_per_bar)]
@@ -318,13 +336,14 @@ def summary(rows: pd.DataFrame) -> dict[str, float]:
 
 
 def alone_takes(folder: Path, seed: int) -> list[tuple[Soloist, Melody, list[Sounded], np.ndarray]]:
-    """Every soloist with every melody."""
+    """Every soloist with melodies drawn anew for each seed."""
     takes = []
-    for number, soloist in enumerate(SOLOISTS):
-        for melody in (m for m in MELODIES if m.name in TAKES):
-            rng = np.random.default_rng([seed, number, TAKES.index(melody.name)])
+    for number, named in enumerate(SOLOISTS):
+        rng = np.random.default_rng([seed, number])
+        for name in rng.choice(SUITED, TAKES_EACH, replace=False):
+            melody, soloist = drawn(next(m for m in MELODIES if m.name == name), named, rng)
             line = solo_line(melody, soloist, rng)
-            sound = render(line, soloist.program, folder / f"{soloist.program}_{melody.name}.wav")
+            sound = render(line, soloist.program, folder / f"{seed}_{soloist.program}_{name}.wav")
             takes.append((soloist, melody, line, sound))
     return takes
 
@@ -341,7 +360,7 @@ def accompaniment(folder: Path, seed: int, kinds: Sequence[str] = tuple(ACCOMPAN
                 other = second_line(line)
             else:
                 other = chords(melody, soloist, held=kind == "strings")
-            path = folder / f"{kind.split()[0].strip(',')}_{soloist.program}_{melody.name}.wav"
+            path = folder / f"{seed}_{kind.split()[0].strip(',')}_{soloist.program}_{melody.name}.wav"
             below_db = SOFTER_DB if kind.endswith("softer") else 0.0
             mix = measured(mixed(sound, render(other, program, path), below_db), folder)
             rows.append(
@@ -379,9 +398,9 @@ def disc(folder: Path, seed: int) -> tuple[pd.DataFrame, pd.DataFrame]:
         line: list[Sounded] = []
         parts: dict[str, list[np.ndarray]] = {"alone": [], "78, alone": [], "78, with piano": []}
         begin = 0.0
-        for _, melody, notes, sound in (take for take in takes if take[0] is soloist):
-            path = folder / f"piano_{soloist.program}_{melody.name}.wav"
-            piano = render(chords(melody, soloist, held=False), 0, path)
+        for player, melody, notes, sound in (take for take in takes if take[0].name == soloist.name):
+            path = folder / f"{seed}_piano_{soloist.program}_{melody.name}.wav"
+            piano = render(chords(melody, player, held=False), 0, path)
             both = mixed(sound, piano, 10.0)
             alone = np.pad(sound, (0, len(both) - len(sound)))
             line += [replace(n, onset_s=n.onset_s + begin, offset_s=n.offset_s + begin) for n in notes]
