@@ -67,7 +67,7 @@ ROW_KEYS = (
     "notes_path",
     "score_path",
 )
-SHELF_BYTES = 32 << 20
+SHELF_BYTES = 4 << 20
 """Lines of notes kept in memory until they are measured; more go to a temporary file."""
 NOT_FOUND_TOLD = 20
 """Written notes not found that are named one by one."""
