@@ -28,6 +28,8 @@ from vibstudy.vibrato.noise import Series
 TOP_HZ = 24.0
 """What lies above says nothing of the background at the vibrato's rates."""
 
+LATE = 0.45  # share of a long note from which vibrato is looked for too
+
 CALIBRATION = (0.36, 0.52)
 """Factor and power that turn the formula's probability into the one found on simulated straight notes with
 noise, drift, jitter and accompaniment (``benchmarks/false_alarms.py``)."""
@@ -59,17 +61,21 @@ class Detection:
 
 
 def _sinusoids(series: Series, rates_hz: np.ndarray, start_s: float) -> np.ndarray:
-    """Cosine and sine columns [shape=(n, 2, rates)] of a modulation that begins at `start_s`."""
-    t = np.maximum(series.time_s - start_s, 0.0)[:, None]
+    """Cosine, then sine columns [shape=(n, 2 * rates)] of a modulation that begins at `start_s`."""
     w = 2.0 * np.pi * rates_hz
+    first = int(np.searchsorted(series.time_s, start_s))
+    turn = np.ones((len(series.time_s), len(w)), dtype=complex)
+    turn[first] = np.exp(1j * w * (series.time_s[first] - start_s))
+    turn[first + 1 :] = np.exp(1j * w * series.step_s)
+    np.multiply.accumulate(turn[first:], axis=0, out=turn[first:])
     if series.integrated:
-        return np.stack([np.sin(w * t) / w, (1.0 - np.cos(w * t)) / w], axis=1)
-    on = (series.time_s >= start_s)[:, None]
-    return np.stack([np.cos(w * t) * on, np.sin(w * t) * on], axis=1)
+        return np.concatenate([turn.imag / w, (1.0 - turn.real) / w], axis=1)
+    turn[:first] = 0.0
+    return np.concatenate([turn.real, turn.imag], axis=1)
 
 
-def detect(series: Series, rate_min_hz: float, rate_max_hz: float) -> Detection:
-    """Test one series for a sinusoidal modulation.
+class Search:
+    """What the test needs besides the values; one for all series at the same times.
 
     Parameters
     ----------
@@ -78,67 +84,85 @@ def detect(series: Series, rate_min_hz: float, rate_max_hz: float) -> Detection:
     rate_min_hz, rate_max_hz : float
         Range searched.
     """
-    span = series.span_s
-    rates = np.arange(rate_min_hz, rate_max_hz + 1e-9, min(0.3, 1.0 / (3.0 * span)))
-    starts = [0.0]
-    for share in (0.45,):
-        if (1.0 - share) * series.duration_s > max(0.4, 2.5 / rate_min_hz):
-            starts.append(share * series.duration_s)
-    y = series.spectrum(series.values, TOP_HZ)
-    x = series.spectrum(series.background(), TOP_HZ)
-    columns = np.concatenate([_sinusoids(series, rates, start) for start in starts], axis=2)
-    c = series.spectrum(columns, TOP_HZ)  # (m, 2, R)
-    scale = np.sqrt(np.sum(x**2, axis=0))
-    x = x / scale
-    grid = series.noise_grid()
-    d = grid @ series.noise_shapes()[:, : len(y)]
-    m, p = x.shape
-    count = c.shape[2]
 
-    w = 1.0 / d  # (G, m)
-    log_d = np.sum(np.log(d), axis=1)
-    xx = (w @ (x[:, :, None] * x[:, None, :]).reshape(m, -1)).reshape(-1, p, p)
-    xx[:, np.arange(p), np.arange(p)] *= 1.0 + 1e-10
-    xy = w @ (x * y[:, None])
-    yy = w @ y**2
-    right = np.concatenate([c.reshape(m, -1), y[:, None]], axis=1)
-    xr = np.stack([(w * x[:, i]) @ right for i in range(p)], axis=1)  # (G, p, 2R + 1)
-    solved = np.linalg.inv(xx) @ xr
-    ssr0 = yy - np.sum(xy * solved[:, :, -1], axis=1)
-    cc = np.stack([w @ (c[:, 0] ** 2), w @ (c[:, 0] * c[:, 1]), w @ (c[:, 1] ** 2)], axis=1)
-    cy = (w @ (c.reshape(m, -1) * y[:, None])).reshape(-1, 2, count)
-    xc = xr[:, :, :-1].reshape(-1, p, 2, count)
-    sc = solved[:, :, :-1].reshape(-1, p, 2, count)
-    a11 = cc[:, 0] - np.sum(xc[:, :, 0] * sc[:, :, 0], axis=1)
-    a12 = cc[:, 1] - np.sum(xc[:, :, 0] * sc[:, :, 1], axis=1)
-    a22 = cc[:, 2] - np.sum(xc[:, :, 1] * sc[:, :, 1], axis=1)
-    b = cy - np.einsum("gp,gpir->gir", solved[:, :, -1], xc)
-    det = a11 * a22 - a12**2
-    usable = det > 1e-9 * a11 * a22
-    safe = np.where(usable, det, 1.0)
-    gain = (a22 * b[:, 0] ** 2 - 2.0 * a12 * b[:, 0] * b[:, 1] + a11 * b[:, 1] ** 2) / safe
-    gain = np.where(usable, np.clip(gain, 0.0, None), 0.0)
-    ssr1 = np.maximum(ssr0[:, None] - gain, 1e-9 * ssr0[:, None] + 1e-300)
+    def __init__(self, series: Series, rate_min_hz: float, rate_max_hz: float):
+        self.series = series
+        span, duration = series.span_s, series.duration_s
+        self.rates = np.arange(rate_min_hz, rate_max_hz + 1e-9, min(0.3, 1.0 / (3.0 * span)))
+        self.width = (rate_max_hz - rate_min_hz) * span
+        late = (1.0 - LATE) * duration > max(0.4, 2.5 / rate_min_hz)
+        self.starts = [0.0, LATE * duration] if late else [0.0]
+        background = series.background()
+        p = background.shape[1]
+        columns = [background, *(_sinusoids(series, self.rates, start) for start in self.starts)]
+        spectra = series.spectrum(np.concatenate(columns, axis=1), TOP_HZ)
+        m = len(spectra)
+        x = spectra[:, :p]
+        x = x / np.sqrt(np.einsum("ij,ij->j", x, x))
+        c = spectra[:, p:].reshape(m, len(self.starts), 2, -1).transpose(0, 2, 1, 3)
+        self.count = c.shape[2] * c.shape[3]
+        self.c = c.reshape(m, -1)  # cosines, then sines
+        self.free = m - p
+        self.grid = series.noise_grid()
+        d = self.grid @ series.noise_shapes()[:, :m]
+        self.w = 1.0 / d
 
-    log_xx = np.linalg.slogdet(xx)[1]
-    free = m - p
-    like0 = -0.5 * (log_d + log_xx + free * np.log(np.maximum(ssr0, 1e-300)))
-    like1 = -0.5 * ((log_d + log_xx)[:, None] + free * np.log(ssr1))
-    g, r = np.unravel_index(np.argmax(like1), like1.shape)
-    statistic = max(2.0 * (like1[g, r] - like0.max()), 0.0)
-    amplitude = np.hypot(
-        (a22[g, r] * b[g, 0, r] - a12[g, r] * b[g, 1, r]) / safe[g, r],
-        (a11[g, r] * b[g, 1, r] - a12[g, r] * b[g, 0, r]) / safe[g, r],
-    )
-    freedom = max(m - p - 2, 1)
-    log_p1 = -0.5 * statistic * freedom / free
-    crossings = (rate_max_hz - rate_min_hz) * span * np.exp(log_p1) * np.sqrt(-log_p1)
-    p_value = float(-np.expm1(np.log1p(-min(np.exp(log_p1), 1 - 1e-16)) - crossings))
-    factor, power = CALIBRATION
-    return Detection(
-        p=min(factor * p_value**power, 1.0),
-        rate_hz=float(rates[r % len(rates)]),
-        amplitude=float(amplitude),
-        start_s=float(starts[r // len(rates)]),
-        noise=grid[g] * ssr1[g, r] / freedom,
-    )
+        # sums over the spectrum for every background of the grid at once; what the background takes is out
+        self.wx = (self.w[:, None, :] * x.T).reshape(-1, m)
+        seen = (self.wx @ np.concatenate([x, self.c], axis=1)).reshape(len(d), p, -1)
+        xx = seen[:, :, :p]
+        xx[:, np.arange(p), np.arange(p)] *= 1.0 + 1e-10
+        root = np.linalg.cholesky(xx)
+        self.log_det = np.sum(np.log(d), axis=1) + 2.0 * np.sum(np.log(np.einsum("gii->gi", root)), axis=1)
+        self.root = np.linalg.inv(root)
+        self.taken = self.root @ seen[:, :, p:]
+        square = self.w @ self.c**2 - np.einsum("gpi,gpi->gi", self.taken, self.taken)
+        cosine, sine = slice(None, self.count), slice(self.count, None)
+        self.a11, self.a22 = square[:, cosine], square[:, sine]
+        self.a12 = self.w @ (self.c[:, cosine] * self.c[:, sine])
+        self.a12 -= np.einsum("gpi,gpi->gi", self.taken[:, :, cosine], self.taken[:, :, sine])
+        det = self.a11 * self.a22 - self.a12**2
+        self.det = np.where(det > 1e-9 * self.a11 * self.a22, det, np.inf)  # else of no use: no gain
+
+    def test(self, values: np.ndarray) -> Detection:
+        """Test one series for a sinusoidal modulation.
+
+        Parameters
+        ----------
+        values : ndarray [shape=(n,)]
+            At the times of the series.
+        """
+        y = self.series.spectrum(values[:, None], TOP_HZ)
+        ty = self.root @ (self.wx @ y).reshape(len(self.w), -1, 1)
+        b = self.w @ (y * self.c) - (ty.transpose(0, 2, 1) @ self.taken)[:, 0]
+        b1, b2 = b[:, : self.count], b[:, self.count :]
+        ssr0 = self.w @ y[:, 0] ** 2 - np.einsum("gpi,gpi->g", ty, ty)
+        gain = (self.a22 * b1**2 - 2.0 * self.a12 * b1 * b2 + self.a11 * b2**2) / self.det
+        ssr1 = np.maximum(ssr0[:, None] - np.maximum(gain, 0.0), 1e-9 * ssr0[:, None] + 1e-300)
+        like0 = -0.5 * (self.log_det + self.free * np.log(np.maximum(ssr0, 1e-300)))
+        like1 = -0.5 * (self.log_det[:, None] + self.free * np.log(ssr1))
+        g, r = np.unravel_index(np.argmax(like1), like1.shape)
+        cosine = (self.a22[g, r] * b1[g, r] - self.a12[g, r] * b2[g, r]) / self.det[g, r]
+        sine = (self.a11[g, r] * b2[g, r] - self.a12[g, r] * b1[g, r]) / self.det[g, r]
+        freedom = max(self.free - 2, 1)
+        late, rate = divmod(int(r), len(self.rates))
+        return Detection(
+            p=self._probability(2.0 * (like1[g, r] - like0.max())),
+            rate_hz=float(self.rates[rate]),
+            amplitude=float(np.hypot(cosine, sine)),
+            start_s=self.starts[late],
+            noise=self.grid[g] * ssr1[g, r] / freedom,
+        )
+
+    def _probability(self, statistic: float) -> float:
+        """Probability that a straight note reaches this likelihood ratio."""
+        log_p1 = -0.5 * max(statistic, 0.0) * max(self.free - 2, 1) / self.free
+        crossings = self.width * np.exp(log_p1) * np.sqrt(-log_p1)
+        p_value = float(-np.expm1(np.log1p(-min(np.exp(log_p1), 1 - 1e-16)) - crossings))
+        factor, power = CALIBRATION
+        return min(factor * p_value**power, 1.0)
+
+
+def detect(series: Series, rate_min_hz: float, rate_max_hz: float) -> Detection:
+    """Test one series for a sinusoidal modulation of a rate in this range."""
+    return Search(series, rate_min_hz, rate_max_hz).test(series.values)

@@ -42,7 +42,6 @@ from typing import Any
 
 import numpy as np
 from scipy.fft import idct
-from scipy.ndimage import binary_closing, label
 from scipy.special import expit
 
 from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
@@ -58,6 +57,7 @@ SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it count
 SINE_PRIOR = 0.8
 TRIANGLE_PRIOR = (0.35, 0.45)  # mean and SD of the triangle's share where it is not a sine
 MAX_RANDOM = 40
+SETTLED_RAD = 0.06  # a phase that moves less from turn to turn stands still
 RANDOM_PER_CYCLE = 1.6
 END_TURN = (0.21, 0.5)
 """Standard deviation of the turns unseen at an end, in units of the spread of the rate: at the note's own
@@ -136,6 +136,7 @@ class _Basis:
 
     def __init__(self, t: np.ndarray, duration: float, start: float, end: float, rate: float):
         self.start, self.end = start, end
+        self.inside = slice(*np.searchsorted(t, [start, end]))
         self.gate = _gate(t, start, end, duration, 1.0 / rate)
         u = np.clip((t - start) / (end - start), 0.0, 1.0)
         top = int(np.clip(RANDOM_PER_CYCLE * (end - start) * rate, 2, MAX_RANDOM))
@@ -279,7 +280,7 @@ def fit_vibrato(
     background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
     spread = np.array([(0.01 * scale) ** 2 + 1e-12, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
     variances = _Variances(background, spread)
-    if not _improve(problem, state, variances, NO_SHAPE, turns=2, iterations=2):
+    if not _improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
         return None
     rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
     starts, end = _edges(problem, state, rate, variances.noise)
@@ -299,13 +300,14 @@ def _fit_span(
     """Fit the vibrato between two edges."""
     if (end.time_s - start.time_s) * rate < 1.3:
         return None
-    basis = _Basis(problem.t, problem.series.duration_s, start.time_s, end.time_s, rate)
-    state = state.on(basis, problem.t)
-    if not _improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
-        return None
+    if (start.time_s, end.time_s) == (state.basis.start, state.basis.end):
+        state = replace(state)
+    else:
+        basis = _Basis(problem.t, problem.series.duration_s, start.time_s, end.time_s, rate)
+        state = state.on(basis, problem.t)
     second, state.triangle, triangle_sd = _judge_shape(problem, state, variances)
     shape = _Shape(second, False)
-    fit = _improve(problem, state, variances, shape, turns=2, iterations=3)
+    fit = _improve(problem, state, variances, shape, turns=4, iterations=3)
     if fit is None:
         return None
     return _report(problem, state, fit, variances, shape, triangle_sd, start, end)
@@ -352,7 +354,7 @@ def _local_cycles(series: Series, rate_hz: float) -> tuple[np.ndarray, np.ndarra
     )
     window = np.hanning(len(lag) + 2)[1:-1]
     weighted = columns * window[:, None]
-    solve = np.linalg.pinv(weighted.T @ columns) @ weighted.T
+    solve = np.linalg.solve(weighted.T @ columns, weighted.T)
     a, b = (z[place] @ solve.T)[:, :2].T
     off = w * (t - t[middle])
     phase = np.unwrap(np.arctan2(-b, a) + off - w * t) + w * t
@@ -363,15 +365,14 @@ def _start(problem: _Problem, rate_hz: float) -> _State:
     """First guess: local cycles, where they are strong; steady beyond."""
     series, duration = problem.series, problem.series.duration_s
     phase, extent = _local_cycles(series, rate_hz)
-    level = float(np.quantile(extent, 0.75))
-    strong = extent > 0.4 * level
+    level = float(np.sort(extent)[int(0.75 * (len(extent) - 1))])
     # the longest strong stretch, gaps of less than a cycle closed
     gap = max(1, round(1.0 / (rate_hz * series.step_s)))
-    strong = binary_closing(np.pad(strong, gap), np.ones(gap, dtype=bool))[gap:-gap]
-    labels, count = label(strong)
-    longest = np.flatnonzero(
-        labels == 1 + np.argmax(np.bincount(labels[labels > 0], minlength=count + 1)[1:])
-    )
+    strong = np.flatnonzero(extent > 0.4 * level)
+    breaks = np.flatnonzero(np.diff(strong) > gap)
+    firsts, lasts = strong[np.append(0, breaks + 1)], strong[np.append(breaks, -1)]
+    widest = np.argmax(lasts - firsts)
+    longest = np.arange(firsts[widest], lasts[widest] + 1)
     first, last = series.time_s[longest[0]], series.time_s[longest[-1]]
     start = 0.0 if first < 1.0 / rate_hz else float(first)
     end = duration if duration - last < 1.0 / rate_hz else float(last)
@@ -507,17 +508,13 @@ def _solve(
 def _improve(
     problem: _Problem, state: _State, variances: _Variances, shape: _Shape, turns: int, iterations: int
 ) -> MixedFit | None:
-    """Gauss-Newton turns, in place; None when the vibrato gets lost."""
+    """Gauss-Newton turns until the phase stands still, in place; None when the vibrato gets lost."""
     places = _Places(problem, state.basis, shape)
-    inside = (problem.t >= state.basis.start) & (problem.t <= state.basis.end)
     fit = None
     for _ in range(turns):
         fit = _solve(problem, state, variances, shape, iterations)
         c = fit.coefficients
-        step = c[places.phase] - state.phase_c
-        worst = float(np.abs(state.basis.phase[inside] @ step).max())
-        state.phase_c = state.phase_c + step * min(1.0, 0.8 / (worst + 1e-12))
-        state.extent_c = c[places.extent]
+        worst = _move(state, c, places)
         if shape.second:
             state.second = np.clip(c[places.of["second"]], -0.6, 0.6)
         if shape.triangle:
@@ -525,7 +522,18 @@ def _improve(
         rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
         if not 1.0 < rate < 20.0 or state.extent_c[0] <= 0.0:
             return None
+        if worst < SETTLED_RAD:
+            break
     return fit
+
+
+def _move(state: _State, coefficients: np.ndarray, places: _Places) -> float:
+    """Take extent and phase from a solution, in place; how far the phase is off, rad."""
+    step = coefficients[places.phase] - state.phase_c
+    worst = float(np.abs(state.basis.phase @ step)[state.basis.inside].max())
+    state.phase_c = state.phase_c + step * min(1.0, 0.8 / (worst + 1e-12))
+    state.extent_c = coefficients[places.extent]
+    return worst
 
 
 def _judge_shape(problem: _Problem, state: _State, variances: _Variances) -> tuple[bool, float, float]:
@@ -538,10 +546,12 @@ def _judge_shape(problem: _Problem, state: _State, variances: _Variances) -> tup
     everything = _Shape(True, True)
     trial = _Variances(variances.noise.copy(), variances.spread.copy())
     fit = _solve(problem, state, trial, everything, iterations=1)
-    places = _Places(problem, state.basis, everything).of
+    everywhere = _Places(problem, state.basis, everything)
+    places = everywhere.of
     at = places["second"]
     value = fit.coefficients[at]
-    chi2 = float(value @ np.linalg.pinv(fit.covariance[np.ix_(at, at)]) @ value)
+    chi2 = float(value @ np.linalg.solve(fit.covariance[np.ix_(at, at)], value))
+    _move(state, fit.coefficients, everywhere)
     k = places["triangle"][0]
     seen, variance = float(fit.coefficients[k]), max(float(fit.covariance[k, k]), 1e-12)
     centre, width = TRIANGLE_PRIOR
@@ -569,28 +579,29 @@ class _Edge:
 
 def _edges(problem: _Problem, state: _State, rate: float, variances: np.ndarray) -> tuple[list[_Edge], _Edge]:
     """Beginnings of vibrato (with the note, or later) that are not improbable, and its end."""
-    t, duration = problem.t, problem.series.duration_s
+    series = problem.series
+    t, duration = series.time_s, series.duration_s
     period = 1.0 / rate
-    wave, _ = _wave(state.second, state.triangle, state.psi)
-    u = (t - t.mean()) / duration
+    wave, _ = _wave(state.second, state.triangle, np.interp(t, problem.t, state.psi))
+    carrier = np.stack([wave, wave * (t - t.mean()) / duration], axis=1)
     noise = variances @ problem.shapes
     w = 1.0 / np.sqrt(noise)
     q, _ = np.linalg.qr(problem.background * w[:, None])
 
+    y = problem.y * w
+    y = y - q @ (q.T @ y)
+
     def cost(gates: np.ndarray) -> np.ndarray:
-        carrier = np.stack([wave, wave * u], axis=1)
-        columns = (gates[:, :, None] * carrier[:, None, :]).reshape(len(t), -1)
-        c = problem.columns(columns) * w[:, None]
+        columns = (carrier[:, :, None] * gates[:, None, :]).reshape(len(t), -1)
+        c = series.spectrum(_integral(columns, series.step_s)) * w[:, None]
         c -= q @ (q.T @ c)
-        y = problem.y * w
-        y = y - q @ (q.T @ y)
-        c = c.reshape(len(y), -1, 2)
-        a11, a22 = np.sum(c[:, :, 0] ** 2, axis=0), np.sum(c[:, :, 1] ** 2, axis=0)
-        a12 = np.sum(c[:, :, 0] * c[:, :, 1], axis=0)
-        b1, b2 = y @ c[:, :, 0], y @ c[:, :, 1]
+        b1, b2 = (y @ c).reshape(2, -1)
+        a11, a22 = np.einsum("ij,ij->j", c, c).reshape(2, -1)
+        count = gates.shape[1]
+        a12 = np.einsum("ij,ij->j", c[:, :count], c[:, count:])
         det = np.maximum(a11 * a22 - a12**2, 1e-12 * a11 * a22)
         gain = (a22 * b1**2 - 2 * a12 * b1 * b2 + a11 * b2**2) / det
-        rest = np.sum(y**2) - gain
+        rest = y @ y - gain
         free = max(len(y) - q.shape[1] - 3, 1)
         return rest * free / max(rest.min(), 1e-300)
 
@@ -754,8 +765,8 @@ def _irregularity(
         return float("nan"), float("nan")
     edges = np.linspace(basis.start, basis.end, cycles + 1)
     at = np.clip(np.searchsorted(t, edges), 0, len(t) - 1)
-    level = np.column_stack([np.ones(cycles), np.linspace(-1, 1, cycles)])
-    remove_trend = np.eye(cycles) - level @ np.linalg.pinv(level)
+    line = np.linspace(-1, 1, cycles)
+    remove_trend = np.eye(cycles) - 1.0 / cycles - line * line[:, None] / (line @ line)
 
     def spread(functional: np.ndarray, coefficients: np.ndarray, where: np.ndarray) -> float:
         functional = remove_trend @ functional

@@ -54,34 +54,37 @@ class Modulation:
     phase_rad: float
 
 
-def in_step(series: Series, psi: np.ndarray, gate: np.ndarray) -> Modulation:
-    """Component of a level in step with the vibrato.
+def in_step(series: Series, psi: np.ndarray, gate: np.ndarray) -> list[Modulation]:
+    """Component of each of several levels in step with the vibrato.
 
     Parameters
     ----------
     series : Series
-        Level, not integrated.
+        Levels, not integrated [shape of its values=(n, levels)].
     psi : ndarray [shape=(n,)]
         Phase of the vibrato at the series' times.
     gate : ndarray [shape=(n,), range 0..1]
         Where the vibrato is.
     """
-    y = series.spectrum(series.values)
     steps = np.stack([gate * np.cos(psi), gate * np.sin(psi)], axis=1)
     x = series.spectrum(np.concatenate([steps, series.background()], axis=1))
+    y = series.spectrum(series.values)
     shapes = series.noise_grid() @ series.noise_shapes()
     w = 1.0 / shapes
     m, p = x.shape
-    xx = (w @ (x[:, :, None] * x[:, None, :]).reshape(m, -1)).reshape(-1, p, p)
+    seen = (w[:, None, :] * x.T).reshape(-1, m) @ np.concatenate([x, y], axis=1)
+    seen = seen.reshape(len(w), p, -1)
+    xx, xy = seen[:, :, :p], seen[:, :, p:]
     xx[:, np.arange(p), np.arange(p)] *= 1.0 + 1e-9
-    xy = w @ (x * y[:, None])
-    beta = np.linalg.solve(xx, xy[:, :, None])[:, :, 0]
-    rest = np.maximum(w @ y**2 - np.sum(xy * beta, axis=1), 1e-300)
+    beta = np.linalg.solve(xx, xy)
+    rest = np.maximum(w @ y**2 - np.einsum("gpi,gpi->gi", xy, beta), 1e-300)
     free = max(m - p, 1)
-    like = -0.5 * (np.sum(np.log(shapes), axis=1) + np.linalg.slogdet(xx)[1] + free * np.log(rest))
-    best = int(np.argmax(like))
-    covariance = np.linalg.inv(xx[best])[:2, :2] * rest[best] / free
-    return _modulation(beta[best, 0], beta[best, 1], covariance)
+    log_det = np.sum(np.log(shapes), axis=1) + np.linalg.slogdet(xx)[1]
+    best = np.argmin(log_det[:, None] + free * np.log(rest), axis=0)
+    return [
+        _modulation(beta[g, 0, i], beta[g, 1, i], np.linalg.inv(xx[g])[:2, :2] * rest[g, i] / free)
+        for i, g in enumerate(best)
+    ]
 
 
 def _modulation(a: float, b: float, covariance: np.ndarray) -> Modulation:

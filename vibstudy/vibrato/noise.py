@@ -25,16 +25,18 @@ Biometrics 51(4):1440-1450) in the logarithms of the variances.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.fft import dct
-from scipy.linalg.lapack import dpotrf, dpotri
+from scipy.linalg.lapack import dgesv, dpotrf, dpotri
 
 JITTER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0])  # infinite: none
 WANDER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 4.5, 12.0, 32.0])
 SCOOPS_S = (0.015, 0.045)  # time constants of the pitch's settling at the beginning of a note
 RELEASE_S = 0.03  # and of its leaving at the end
-GAIN = 0.01  # of log likelihood, below which variances stay as they are
+FEW = 96  # values that a matrix transforms faster than the fast transform
+GAIN = 0.05  # of log likelihood, below which variances stay as they are
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +72,9 @@ class Series:
 
     def spectrum(self, columns: np.ndarray, top_hz: float = np.inf) -> np.ndarray:
         """Cosine transform along the first axis [shape=(m, ...)]; the constant is left out."""
+        n = len(self.time_s)
+        if n <= FEW:
+            return np.tensordot(_cosines(n)[: self.bins(top_hz)], columns, axes=1)
         return dct(columns, type=2, norm="ortho", axis=0)[1 : self.bins(top_hz) + 1]
 
     def bins(self, top_hz: float = np.inf) -> int:
@@ -98,22 +103,32 @@ class Series:
 
     def noise_grid(self) -> np.ndarray:
         """Relative v, s1, s2 over the grid of crossovers [shape=(grid, 3)]."""
-
-        def at(f_hz: np.ndarray) -> np.ndarray:
-            return 1.0 / (4.0 * np.sin(np.pi * np.minimum(f_hz * self.step_s, 0.5)) ** 2)
-
-        jitter, wander = (
-            np.repeat(JITTER_CROSSOVERS_HZ, len(WANDER_CROSSOVERS_HZ)),
-            np.tile(WANDER_CROSSOVERS_HZ, len(JITTER_CROSSOVERS_HZ)),
-        )
-        s1 = np.where(np.isfinite(jitter), 1.0 / at(jitter), 0.0)
-        s2 = np.where(np.isfinite(wander), (1.0 + s1 * at(wander)) / at(wander) ** 2, 0.0)
-        return np.stack([np.ones_like(s1), s1, s2], axis=1)
+        return _noise_grid(self.step_s)
 
     def noise_shapes(self) -> np.ndarray:
         """What v, s1 and s2 multiply [shape=(3, n - 1)]."""
         eigen = self.eigenvalues()
         return np.stack([np.ones_like(eigen), eigen, eigen**2])
+
+
+@lru_cache(maxsize=FEW)
+def _cosines(n: int) -> np.ndarray:
+    """Matrix of the cosine transform without the constant [shape=(n - 1, n)]."""
+    return dct(np.eye(n), type=2, norm="ortho", axis=0)[1:]
+
+
+@lru_cache(maxsize=256)
+def _noise_grid(step_s: float) -> np.ndarray:
+    def at(f_hz: np.ndarray) -> np.ndarray:
+        return 1.0 / (4.0 * np.sin(np.pi * np.minimum(f_hz * step_s, 0.5)) ** 2)
+
+    jitter, wander = (
+        np.repeat(JITTER_CROSSOVERS_HZ, len(WANDER_CROSSOVERS_HZ)),
+        np.tile(WANDER_CROSSOVERS_HZ, len(JITTER_CROSSOVERS_HZ)),
+    )
+    s1 = np.where(np.isfinite(jitter), 1.0 / at(jitter), 0.0)
+    s2 = np.where(np.isfinite(wander), (1.0 + s1 * at(wander)) / at(wander) ** 2, 0.0)
+    return np.stack([np.ones_like(s1), s1, s2], axis=1)
 
 
 def thin(time_s: np.ndarray, values: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
@@ -143,6 +158,8 @@ class MixedFit:
         Residual in the transformed domain.
     variance : ndarray [shape=(n - 1,)]
         Variance of each transformed value.
+    settled : bool
+        Whether another update of the variances would gain next to nothing.
     """
 
     coefficients: np.ndarray
@@ -151,11 +168,12 @@ class MixedFit:
     spread: np.ndarray
     residual: np.ndarray
     variance: np.ndarray
+    settled: bool
 
 
 def _diagonal(matrix: np.ndarray) -> np.ndarray:
-    """View of the diagonal that can be written to."""
-    return np.einsum("ii->i", matrix)
+    """View of the diagonal of a contiguous matrix, that can be written to."""
+    return matrix.ravel(order="K")[:: len(matrix) + 1]
 
 
 def _inverse(matrix: np.ndarray) -> np.ndarray:
@@ -172,18 +190,22 @@ def _inverse(matrix: np.ndarray) -> np.ndarray:
     return full
 
 
-def _step(variances, pulled, quad, trace, w, design, inverse) -> tuple[np.ndarray, float]:
-    """One average-information step, kept within a factor of the old values; and what it should gain."""
+def _step(variances, scale, pulled, quad, trace, w, design, inverse) -> tuple[np.ndarray, float]:
+    """One average-information step, kept within a factor of the old values; and what it should gain.
+
+    `scale` is what all variances together are to be multiplied by (their REML estimate when their ratios are
+    as they are): the step is made from there.
+    """
     weighted = pulled * w
     crossed = weighted @ design
     information = weighted @ pulled.T - crossed @ inverse @ crossed.T
     # in log variances, so that a variance that is not there runs to zero, not below
-    information *= 0.5 * variances * variances[:, None]
-    score = 0.5 * (quad - trace) * variances
-    curvature = np.maximum(0.5 * trace * variances, 1e-12)
-    _diagonal(information)[:] += 0.05 * curvature + 1e-9
-    step = np.clip(np.linalg.solve(information, score), -3.0, 2.0)
-    return variances * np.exp(step), float(score @ step)
+    half = 0.5 * variances
+    information *= half * variances[:, None] / scale
+    score = half * (quad / scale - trace)
+    _diagonal(information)[:] += 0.05 * half * trace + 1e-9
+    step = np.clip(dgesv(information, score)[2], -0.9, 3.0)
+    return scale * variances * np.where(step < 0.0, 1.0 + step, np.exp(step)), float(score @ step)
 
 
 def fit_variances(
@@ -217,9 +239,9 @@ def fit_variances(
     p, m = fixed.shape[1], len(y)
     sizes = np.array([block.shape[1] for block in random], dtype=int)
     design = np.concatenate([fixed, *random], axis=1)
-    starts = p + np.cumsum(sizes) - sizes
-    member = np.repeat(np.arange(len(sizes)), sizes)  # the group of each random column
-    floor = 1e-12 * (np.mean(y**2) + 1e-30)
+    drawn = design[:, p:]
+    member = np.repeat(np.eye(len(sizes)), sizes, axis=0)  # the group of each random column
+    floor = 1e-12 * (y @ y / m + 1e-30)
     pulled = np.empty((3 + len(sizes), m))
     settled = False
     for iteration in range(iterations + 1):
@@ -228,25 +250,22 @@ def fit_variances(
         weighted = design * w[:, None]
         normal = design.T @ weighted
         each = np.maximum(spread, 1e-300)
-        _diagonal(normal)[p:] += 1.0 / each[member]
+        _diagonal(normal)[p:] += member @ (1.0 / each)
         inverse = _inverse(normal)
         coefficients = inverse @ (y @ weighted)
         residual = y - design @ coefficients
         if iteration == iterations or settled:
             break
         scored = w * residual  # P y
-        leverage = np.maximum(w - w**2 * np.einsum("ij,ij->i", design @ inverse, design), 0.0)
-        quad, trace = shapes @ scored**2, shapes @ leverage
+        leverage = np.maximum(w - np.einsum("ij,ij->i", weighted @ inverse, weighted), 0.0)
         np.multiply(shapes, scored, out=pulled[:3])  # K_i P y
-        if len(sizes):
-            u = coefficients[p:] / each[member]
-            alone = np.zeros((len(u), len(sizes)))
-            alone[np.arange(len(u)), member] = u
-            pulled[3:] = (design[:, p:] @ alone).T
-            quad = np.append(quad, np.add.reduceat(u**2, starts - p))
-            held = np.add.reduceat(_diagonal(inverse), starts)
-            trace = np.append(trace, np.maximum(sizes - held / each, 1e-9) / each)
-        variances, gain = _step(np.append(noise, spread), pulled, quad, trace, w, design, inverse)
+        u = member * coefficients[p:, None] / each
+        np.matmul(drawn, u, out=pulled[3:].T)
+        held = _diagonal(inverse)[p:] @ member
+        quad = np.append(pulled[:3] @ scored, np.einsum("ij,ij->j", u, u))
+        trace = np.append(shapes @ leverage, np.maximum(sizes - held / each, 1e-9) / each)
+        scale = float(y @ scored) / (m - p)
+        variances, gain = _step(np.append(noise, spread), scale, pulled, quad, trace, w, design, inverse)
         noise, spread = variances[:3], variances[3:]
-        settled = gain < GAIN
-    return MixedFit(coefficients, inverse, noise, spread, residual, variance)
+        settled = gain < GAIN and abs(np.log(scale)) < 0.1
+    return MixedFit(coefficients, inverse, noise, spread, residual, variance, settled)

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.vibrato.detect import Detection, detect
+from vibstudy.vibrato.detect import Detection, Search, detect
 from vibstudy.vibrato.fit import VibratoFit, fit_vibrato
 from vibstudy.vibrato.level import centroid_cents, harmonic_depth_db, in_step, shared_level_db
 from vibstudy.vibrato.noise import Series, thin
@@ -169,10 +169,11 @@ def _level_columns(
     level = level_series(line, line.level_db)
     if len(level.time_s) < 14:
         return {}
-    found = detect(level, rate_min_hz, rate_max_hz)
+    search = Search(level, rate_min_hz, rate_max_hz)
+    found = search.test(level.values)
     if found.p < DOUBTFUL_P:  # the beat of one harmonic with another sound is no vibrato
         shared = level_series(line, shared_level_db(line.harmonic_db[line.weight > 0.0]))
-        found = replace(found, p=max(found.p, detect(shared, rate_min_hz, rate_max_hz).p))
+        found = replace(found, p=max(found.p, search.test(shared.values).p))
     present = found.p < false_alarm and found.amplitude >= SMALLEST_INTENSITY_DB
     long_enough = (line.offset_s - line.onset_s) * SLOW_RATE_HZ >= MIN_CYCLES
     values: dict[str, Any] = {
@@ -185,19 +186,20 @@ def _level_columns(
         at = level.time_s
         psi = np.interp(at, fit.time_s, fit.phase_rad)
         gate = ((at >= fit.start_s) & (at <= fit.end_s)).astype(float)
-        step = in_step(level, psi, gate)
+        heard = line.harmonic_db[line.weight > 0.0]
+        centroid = level_series(line, centroid_cents(heard)).values
+        step, timbre = in_step(replace(level, values=np.stack([level.values, centroid], axis=1)), psi, gate)
         values["intensity_depth_db"] = step.depth
         values["intensity_depth_se_db"] = step.depth_se
         if step.depth > 2.0 * step.depth_se:
             values["intensity_phase_rad"] = step.phase_rad
-        heard = line.harmonic_db[line.weight > 0.0]
-        values["timbre_depth"] = in_step(level_series(line, centroid_cents(heard)), psi, gate).depth
+        values["timbre_depth"] = timbre.depth
         _, thinned = _thin_level(line, heard)
         values["harmonic_depth_db"] = harmonic_depth_db(thinned, psi, gate)
     elif present:
         psi = 2.0 * np.pi * found.rate_hz * level.time_s
         gate = (level.time_s >= found.start_s).astype(float)
-        step = in_step(level, psi, gate)
+        (step,) = in_step(replace(level, values=level.values[:, None]), psi, gate)
         values["intensity_depth_db"] = step.depth
         values["intensity_depth_se_db"] = step.depth_se
     return values
