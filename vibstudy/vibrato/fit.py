@@ -191,7 +191,8 @@ class _Problem:
         self.block = block
         self.series = Series(self._thin(self.t), self._thin(integral[:n]), True, duration_s)
         self.y = self.series.spectrum(self.series.values)
-        self.background = self.series.spectrum(self.series.background())
+        self.straight = self.series.background()
+        self.background = self.series.spectrum(self.straight)
         # drift and scoops are random effects: where there are none they must cost nothing
         self.drift_scale = np.sqrt(np.mean(self.background[:, 1:] ** 2, axis=0))
         self.drift = self.background[:, 1:] / self.drift_scale
@@ -233,16 +234,20 @@ def _integral_of_triangle(extent: np.ndarray, psi: np.ndarray, t: np.ndarray) ->
     """
     turn = np.mod(psi + np.pi, 2.0 * np.pi) - np.pi
     area = turn - np.sign(turn) * turn**2 / np.pi - TRIANGLE_FUNDAMENTAL * np.sin(turn)
-    slow = extent / np.gradient(psi, t)
     step = float(t[1] - t[0])
-    return slow * area - _integral(np.gradient(slow, t) * area, step)
+    slow = extent / np.gradient(psi, step)
+    return slow * area - _integral(np.gradient(slow, step) * area, step)
 
 
 def _gate(t: np.ndarray, start: Any, end: Any, duration: float, period: float) -> np.ndarray:
     """Gate at `t`; `start` and `end` may be arrays that broadcast with it."""
     fade = FADE_CYCLES * period
-    opened = np.where(start > 0.0, _smooth_step((t - start) / fade), 1.0)
-    return opened * np.where(end < duration, _smooth_step((end - t) / fade), 1.0)
+    gate = np.ones(np.broadcast_shapes(np.shape(t), np.shape(start), np.shape(end)))
+    if np.any(start > 0.0):
+        gate *= np.where(start > 0.0, _smooth_step((t - start) / fade), 1.0)
+    if np.any(end < duration):
+        gate *= np.where(end < duration, _smooth_step((end - t) / fade), 1.0)
+    return gate
 
 
 def fit_vibrato(
@@ -413,6 +418,14 @@ def _wave(second: np.ndarray, triangle: float, psi: np.ndarray) -> tuple[np.ndar
         square = np.where(sine >= 0.0, -2.0 / np.pi, 2.0 / np.pi)
         slope = slope + triangle * (square + TRIANGLE_FUNDAMENTAL * sine)
     return wave, slope
+
+
+def _extremes(second: np.ndarray, triangle: float) -> tuple[float, float]:
+    """How far one cycle of unit extent goes above and below its centre."""
+    if not second.any():
+        return (1.0 + triangle * (1.0 - TRIANGLE_FUNDAMENTAL),) * 2
+    cycle, _ = _wave(second, triangle, np.linspace(0.0, 2.0 * np.pi, 721))
+    return float(cycle.max()), float(-cycle.min())
 
 
 @dataclass
@@ -662,14 +675,7 @@ def _report(
     inside = np.flatnonzero((t >= start) & (t <= end))
     extent, psi = state.extent, state.psi
 
-    # one cycle: half of its peak-to-peak, and its extremes
-    angle = np.linspace(0.0, 2.0 * np.pi, 721)
-
-    def halves(second: np.ndarray, triangle: float) -> tuple[float, float]:
-        cycle, _ = _wave(second, triangle, angle)
-        return float(cycle.max()), float(-cycle.min())
-
-    high, low = halves(state.second, state.triangle)
+    high, low = _extremes(state.second, state.triangle)
     half = 0.5 * (high + low)
 
     phase_covariance = fit.covariance[np.ix_(places.phase, places.phase)]
@@ -683,7 +689,7 @@ def _report(
         for j, index in enumerate(places.of["second"]):
             moved = state.second.copy()
             moved[j] += 1e-4
-            gradient[index] = mean * (0.5 * sum(halves(moved, state.triangle)) - half) / 1e-4
+            gradient[index] = mean * (0.5 * sum(_extremes(moved, state.triangle)) - half) / 1e-4
     first, last = inside[0], inside[-1]
     span = t[last] - t[first]
     turn = (basis.phase[last] - basis.phase[first]) / (2.0 * np.pi * span)
@@ -708,7 +714,7 @@ def _report(
         ]
     )
     centred = t[inside] - t[inside].mean()
-    momentary = np.gradient(psi[inside], t[inside]) / (2.0 * np.pi)
+    momentary = np.gradient(psi[inside], float(t[1] - t[0])) / (2.0 * np.pi)
     rate_cv, extent_cv = _irregularity(t, state, fit, places, rate, mean)
 
     wave, _ = _wave(state.second, state.triangle, psi)
@@ -746,13 +752,13 @@ def _trend(centred: np.ndarray, values: np.ndarray) -> float:
 def _background_curve(problem: _Problem, fit: MixedFit, places: _Places) -> np.ndarray:
     """Pitch of the background (drift, scoops and predicted wander) at the frames, cents."""
     series = problem.series
-    columns = series.background()
+    columns = problem.straight
     integral = columns[:, :1] @ fit.coefficients[places.of["steady"]]
     integral = integral + (columns[:, 1:] / problem.drift_scale) @ fit.coefficients[places.of["drift"]]
     slow = fit.noise[1:] @ problem.shapes[1:]
     wander = np.concatenate([[0.0], fit.residual * slow / fit.variance])
     integral = integral + idct(wander, type=2, norm="ortho")
-    return np.interp(problem.t, series.time_s, np.gradient(integral, series.time_s))
+    return np.interp(problem.t, series.time_s, np.gradient(integral, series.step_s))
 
 
 def _irregularity(
