@@ -24,9 +24,11 @@ bound), and an irregular vibrato gets honest errors: rate and extent are those o
 .. math:: \text{rate} = \frac{\psi(t_2) - \psi(t_1)}{2\pi (t_2 - t_1)}, \qquad
           \text{extent} = \frac{1}{t_2 - t_1}\int_{t_1}^{t_2} g\,e\,dt .
 
-Whether vibrato begins with the note or later is often in doubt. Both are fitted then, and rate and extent
-are averaged with the probabilities of the two (Hoeting et al. 1999, Statist. Sci. 14(4):382-417), so that
-their errors hold this doubt too; so does that of extent the error of a late beginning or an early end.
+Whether vibrato begins with the note or later is often in doubt. The more probable beginning is fitted;
+what rate and extent would be with every other one is found with all else held, and both are averaged
+over the beginnings with their probabilities (Hoeting et al. 1999, Statist. Sci. 14(4):382-417), so that
+their errors hold this doubt too. Where the sound does not decide, the figures follow what is usual (a
+sine; `SINE_PRIOR`), the errors also what is not (`SINE_DOUBTFUL`, `AT_ONCE_DOUBTFUL`).
 
 Extent is HALF of peak-to-peak. The triangle of half peak-to-peak *E* has a fundamental of
 :math:`8E/\pi^2`; the whole cycle counts, not its fundamental.
@@ -42,28 +44,36 @@ from typing import Any
 
 import numpy as np
 from scipy.fft import idct
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
 
 FADE_CYCLES = 0.6
 LOCAL_CYCLES = 1.5
 WHOLE_NOTE_PRIOR = 8.0  # by how much -2 log likelihood must fall before vibrato ends early
-AT_ONCE_PRIOR = 0.9  # probability that vibrato begins with the note; else its delay is exponential
-DELAY_S = 0.2  # with this mean
-DOUBT = 0.05  # probability below which one of the two is left out
+AT_ONCE_PRIOR = 0.5  # probability that vibrato begins with the note; else its delay is exponential
+AT_ONCE_DOUBTFUL = 0.2  # the same where errors are concerned
+DELAY_S = 0.2  # mean of the delay
+GROWTH = 0.1  # prior standard deviation of the growth of the extent over a note, as a share
 TRIANGLE_FUNDAMENTAL = 8.0 / np.pi**2
+CORNER = 1.0 - TRIANGLE_FUNDAMENTAL * (1.0 + 1.0 / 9.0 + 1.0 / 25.0)  # height of what lies above the 5th
+CORNER_WHOLE_PRIOR = 0.9  # probability that the corner is the triangle's
+CORNER_ROUGH = 0.1  # standard error of the corner, as a share, that the linear solution has in clean sound
+CORNER_PRIOR = 0.58  # as much as if any share of them, from none to all, were missing
 SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it counts
-SINE_PRIOR = 0.8
-TRIANGLE_PRIOR = (0.35, 0.45)  # mean and SD of the triangle's share where it is not a sine
+SINE_PRIOR = 0.92
+SINE_DOUBTFUL = 0.5  # the same where errors are concerned
+TRIANGLE_PRIOR = (0.7, 0.35)  # mean and SD of the triangle's share where it is not a sine
 MAX_RANDOM = 40
 SETTLED_RAD = 0.06  # a phase that moves less from turn to turn stands still
 RANDOM_PER_CYCLE = 1.6
-END_TURN = (0.21, 0.5)
+END_TURN = (0.18, 0.45)
 """Standard deviation of the turns unseen at an end, in units of the spread of the rate: at the note's own
 edge, and where vibrato fades in or out. Found by simulation (``benchmarks/intervals.py``)."""
-END_EXTENT = (0.08, 0.6)
+END_EXTENT = (0.05, 0.3)
 """The same for extent, in cycles of the spread of the extent."""
+WITHIN_CYCLE = 0.02
+"""The same for what the extent does within a cycle."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +128,12 @@ def _triangle_rest(psi: np.ndarray) -> np.ndarray:
     """Odd harmonics from the third on of a triangle in phase with a cosine, peak 1."""
     triangle = 1.0 - 2.0 * np.abs(np.mod(psi / np.pi + 1.0, 2.0) - 1.0)
     return triangle - TRIANGLE_FUNDAMENTAL * np.cos(psi)
+
+
+def _triangle_tail(psi: np.ndarray) -> np.ndarray:
+    """The same from the seventh on."""
+    low = np.cos(3.0 * psi) / 9.0 + np.cos(5.0 * psi) / 25.0
+    return _triangle_rest(psi) - TRIANGLE_FUNDAMENTAL * low
 
 
 def _smooth_step(x: np.ndarray) -> np.ndarray:
@@ -288,19 +304,20 @@ def fit_vibrato(
     if not _improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
         return None
     rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
-    starts, end = _edges(problem, state, rate, variances.noise)
-    fits, odds = [], []
-    for start in starts:
-        own = _Variances(variances.noise, variances.spread.copy())
-        fit = _fit_span(problem, state, own, rate, start, end)
-        if fit is not None:
-            fits.append(fit)
-            odds.append(start.probability)
-    return _averaged(fits, np.array(odds)) if fits else None
+    cycle = _judge_cycle(problem, state, variances)
+    state.triangle = cycle.triangle
+    start, end = _edges(problem, state, rate, variances.noise)
+    return _fit_span(problem, state, variances, cycle, rate, start, end)
 
 
 def _fit_span(
-    problem: _Problem, state: _State, variances: _Variances, rate: float, start: _Edge, end: _Edge
+    problem: _Problem,
+    state: _State,
+    variances: _Variances,
+    cycle: _Cycle,
+    rate: float,
+    start: _Edge,
+    end: _Edge,
 ) -> VibratoFit | None:
     """Fit the vibrato between two edges."""
     if (end.time_s - start.time_s) * rate < 1.3:
@@ -310,34 +327,11 @@ def _fit_span(
     else:
         basis = _Basis(problem.t, problem.series.duration_s, start.time_s, end.time_s, rate)
         state = state.on(basis, problem.t)
-    second, state.triangle, triangle_sd = _judge_shape(problem, state, variances)
-    shape = _Shape(second, False)
+    shape = _Shape(cycle.second, False)
     fit = _improve(problem, state, variances, shape, turns=4, iterations=3)
     if fit is None:
         return None
-    return _report(problem, state, fit, variances, shape, triangle_sd, start, end)
-
-
-def _averaged(fits: list[VibratoFit], odds: np.ndarray) -> VibratoFit:
-    """The most probable fit, its rate and extent averaged over the beginnings that are in doubt."""
-    weight = odds / odds.sum()
-
-    def mixed(values: list[float], errors: list[float]) -> tuple[float, float]:
-        mean = float(weight @ values)
-        return mean, float(np.sqrt(weight @ (np.square(errors) + np.square(np.array(values) - mean))))
-
-    rate, rate_se = mixed([fit.rate_hz for fit in fits], [fit.rate_se_hz for fit in fits])
-    extent, extent_se = mixed([fit.extent_cents for fit in fits], [fit.extent_se_cents for fit in fits])
-    best = fits[int(np.argmax(weight))]
-    return replace(
-        best,
-        rate_hz=rate,
-        rate_se_hz=rate_se,
-        extent_cents=extent,
-        extent_se_cents=extent_se,
-        above_cents=best.above_cents * extent / best.extent_cents,
-        below_cents=best.below_cents * extent / best.extent_cents,
-    )
+    return _report(problem, state, fit, variances, shape, cycle, start, end)
 
 
 def _local_cycles(series: Series, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
@@ -457,6 +451,7 @@ class _Places:
             "phase": 2,
             "second": 2 * shape.second,
             "triangle": int(shape.triangle),
+            "tail": int(shape.triangle),
             "drift": problem.drift.shape[1],
             "extent_random": basis.random,
             "phase_random": basis.random,
@@ -485,8 +480,9 @@ def _solve(
         blocks.append((basis.gate * extent)[:, None] * np.column_stack([np.cos(2 * psi), np.sin(2 * psi)]))
         values.append(state.second)
     if shape.triangle:
-        blocks.append((basis.gate * extent * _triangle_rest(psi))[:, None])
-        values.append(np.array([state.triangle]))
+        odd = np.column_stack([_triangle_rest(psi), _triangle_tail(psi)])
+        blocks.append((basis.gate * extent)[:, None] * odd)
+        values.append(np.array([state.triangle, 0.0]))
     curve = basis.gate * extent * wave
     fixed_count = sum(block.shape[1] for block in blocks)
     blocks += [up[:, 2:], across[:, 2:]]
@@ -549,13 +545,40 @@ def _move(state: _State, coefficients: np.ndarray, places: _Places) -> float:
     return worst
 
 
-def _judge_shape(problem: _Problem, state: _State, variances: _Variances) -> tuple[bool, float, float]:
-    """Whether the cycle has a second harmonic beyond doubt; its triangle share, with standard deviation.
+@dataclass(frozen=True)
+class _Cycle:
+    """Shape of the cycle: whether it has a second harmonic, its triangle's share, what its corner lacks.
 
     The triangle's share is averaged over two models: a sine (prior `SINE_PRIOR`), and a share from the
     normal prior `TRIANGLE_PRIOR` (Savage-Dickey ratio). So neither a sine in clean sound nor a share
-    too small to be beyond doubt biases the extent.
+    too small to be beyond doubt biases the extent. The harmonics from the seventh on, which make the corner,
+    are taken to be the triangle's; how far they seem not to be is in the error of the extent.
     """
+
+    second: bool
+    triangle: float
+    triangle_sd: float
+    corner_sd: float
+
+
+def _none_or_some(
+    seen: float, variance: float, centre: float, width: float, none_prior: float, doubtful_prior: float
+) -> tuple[float, float]:
+    """Mean and error of what is either nothing or drawn from a normal prior.
+
+    `doubtful_prior` is the probability of nothing where the error is concerned.
+    """
+    after = 1.0 / (1.0 / variance + 1.0 / width**2)
+    mean = after * (seen / variance + centre / width**2)
+    log_odds = 0.5 * np.log(width**2 / after) - 0.5 * (mean**2 / after - centre**2 / width**2)
+    none, doubtful = (float(expit(log_odds + logit(prior))) for prior in (none_prior, doubtful_prior))
+    middle = (1.0 - none) * mean
+    spread = (1.0 - doubtful) * (after + (mean - middle) ** 2) + doubtful * middle**2
+    return middle, float(np.sqrt(spread))
+
+
+def _judge_cycle(problem: _Problem, state: _State, variances: _Variances) -> _Cycle:
+    """Shape of the cycle from one solution with all shapes free; extent and phase move to it."""
     everything = _Shape(True, True)
     trial = _Variances(variances.noise.copy(), variances.spread.copy())
     fit = _solve(problem, state, trial, everything, iterations=1)
@@ -567,96 +590,144 @@ def _judge_shape(problem: _Problem, state: _State, variances: _Variances) -> tup
     _move(state, fit.coefficients, everywhere)
     k = places["triangle"][0]
     seen, variance = float(fit.coefficients[k]), max(float(fit.covariance[k, k]), 1e-12)
-    centre, width = TRIANGLE_PRIOR
-    after = 1.0 / (1.0 / variance + 1.0 / width**2)
-    mean = after * (seen / variance + centre / width**2)
-    log_odds_sine = (
-        np.log(SINE_PRIOR / (1.0 - SINE_PRIOR))
-        + 0.5 * np.log(width**2 / after)
-        - 0.5 * (mean**2 / after - centre**2 / width**2)
+    share, spread = _none_or_some(seen, variance, *TRIANGLE_PRIOR, SINE_PRIOR, SINE_DOUBTFUL)
+    tail = places["tail"][0]
+    corner, corner_sd = _none_or_some(
+        float(fit.coefficients[tail]),
+        float(fit.covariance[tail, tail]) + (CORNER_ROUGH * share) ** 2,
+        0.0,
+        CORNER_PRIOR * abs(share) + 1e-6,
+        CORNER_WHOLE_PRIOR,
+        CORNER_WHOLE_PRIOR,
     )
-    sine = float(expit(log_odds_sine))
-    share = (1.0 - sine) * mean
-    spread = np.sqrt((1.0 - sine) * (after + mean**2) - share**2)
-    return chi2 > SECOND_HARMONIC_CHI2, share, float(spread)
+    return _Cycle(chi2 > SECOND_HARMONIC_CHI2, share, spread, float(np.hypot(corner, corner_sd)))
 
 
 @dataclass(frozen=True)
 class _Edge:
-    """Where vibrato may begin or end, with the standard error and the probability of that."""
+    """Where vibrato begins or ends, with its standard error.
+
+    What the doubt about it does to rate and extent: by how much their means over all edges differ from their
+    values at this one, and their standard deviations (extent: as a share).
+    """
 
     time_s: float
     se_s: float
-    probability: float = 1.0
+    rate_shift_hz: float = 0.0
+    rate_doubt_hz: float = 0.0
+    extent_shift: float = 0.0
+    extent_doubt: float = 0.0
 
 
-def _edges(problem: _Problem, state: _State, rate: float, variances: np.ndarray) -> tuple[list[_Edge], _Edge]:
-    """Beginnings of vibrato (with the note, or later) that are not improbable, and its end."""
-    series = problem.series
-    t, duration = series.time_s, series.duration_s
+@dataclass(frozen=True)
+class _Gated:
+    """Steady vibrato in each of several gates: cost of the fit, its rate and extent [shape=(gates,)]."""
+
+    cost: np.ndarray
+    rate_hz: np.ndarray
+    extent_cents: np.ndarray
+
+
+class _Gates:
+    """Fits the vibrato so far, with its extent and rate steady or changing linearly, in any gates."""
+
+    def __init__(self, problem: _Problem, state: _State, variances: np.ndarray, period: float):
+        self.series, self.period = problem.series, period
+        self.t, self.duration = self.series.time_s, self.series.duration_s
+        self.psi = np.interp(self.t, problem.t, state.psi)
+        wave, slope = _wave(state.second, state.triangle, self.psi)
+        self.level = float(np.mean(state.extent))
+        self.u = (self.t - self.t.mean()) / self.duration
+        up = np.stack([wave, self.level * slope], axis=1)
+        self.carrier = np.concatenate([up, up * self.u[:, None]], axis=1)
+        self.w = 1.0 / np.sqrt(variances @ problem.shapes)
+        self.q, _ = np.linalg.qr(problem.background * self.w[:, None])
+        self.y = self._clear(problem.y[:, None] * self.w[:, None])[:, 0]
+
+    def _clear(self, columns: np.ndarray) -> np.ndarray:
+        return columns - self.q @ (self.q.T @ columns)
+
+    def fit(self, starts: Any, ends: Any) -> _Gated:
+        """Vibrato from `starts` to `ends`, either of which may be an array."""
+        gates = _gate(self.t[:, None], starts, ends, self.duration, self.period)
+        columns = (self.carrier[:, :, None] * gates[:, None, :]).reshape(len(self.t), -1)
+        c = self._clear(self.series.spectrum(_integral(columns, self.series.step_s)) * self.w[:, None])
+        c = np.moveaxis(c.reshape(len(c), 4, -1), 2, 0)
+        normal = c.transpose(0, 2, 1) @ c
+        normal[:, np.arange(4), np.arange(4)] *= 1.0 + 1e-9
+        normal[:, 2, 2] += (GROWTH * self.level) ** -2.0
+        right = self.y @ c
+        b = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+        rest = self.y @ self.y - np.einsum("gi,gi->g", right, b)
+        free = max(len(self.y) - self.q.shape[1] - 5, 1)
+        extent = (b[:, 0] + b[:, 2] * (gates.T @ self.u) / gates.sum(axis=0)) * gates.mean(axis=0)
+        extent *= self.duration / (ends - starts)
+        turned = np.interp(ends, self.t, self.psi) - np.interp(starts, self.t, self.psi)
+        covered = np.minimum(ends, self.t[-1]) - np.maximum(starts, self.t[0])
+        rate = (turned / covered + b[:, 3] / self.duration) / (2.0 * np.pi)
+        return _Gated(rest * free / max(rest.min(), 1e-300), rate, extent)
+
+
+def _edges(problem: _Problem, state: _State, rate: float, variances: np.ndarray) -> tuple[_Edge, _Edge]:
+    """Beginning and end of vibrato."""
+    duration = problem.series.duration_s
     period = 1.0 / rate
-    wave, _ = _wave(state.second, state.triangle, np.interp(t, problem.t, state.psi))
-    carrier = np.stack([wave, wave * (t - t.mean()) / duration], axis=1)
-    noise = variances @ problem.shapes
-    w = 1.0 / np.sqrt(noise)
-    q, _ = np.linalg.qr(problem.background * w[:, None])
-
-    y = problem.y * w
-    y = y - q @ (q.T @ y)
-
-    def cost(gates: np.ndarray) -> np.ndarray:
-        columns = (carrier[:, :, None] * gates[:, None, :]).reshape(len(t), -1)
-        c = series.spectrum(_integral(columns, series.step_s)) * w[:, None]
-        c -= q @ (q.T @ c)
-        b1, b2 = (y @ c).reshape(2, -1)
-        a11, a22 = np.einsum("ij,ij->j", c, c).reshape(2, -1)
-        count = gates.shape[1]
-        a12 = np.einsum("ij,ij->j", c[:, :count], c[:, count:])
-        det = np.maximum(a11 * a22 - a12**2, 1e-12 * a11 * a22)
-        gain = (a22 * b1**2 - 2 * a12 * b1 * b2 + a11 * b2**2) / det
-        rest = y @ y - gain
-        free = max(len(y) - q.shape[1] - 3, 1)
-        return rest * free / max(rest.min(), 1e-300)
-
     step = min(period / 6.0, 0.04)
     grid = np.arange(0.0, max(duration - 1.3 * period, 1e-9), step)
     if len(grid) < 2:
-        return [_Edge(0.0, float("nan"))], _Edge(duration, 0.0)
-    starts = _starts(grid, cost(_gate(t[:, None], grid, duration, duration, period)))
-    start = max(starts, key=lambda edge: edge.probability).time_s
-    ends = duration - np.arange(0.0, max(duration - start - 1.3 * period, 1e-9), step)
+        return _Edge(0.0, float("nan")), _Edge(duration, 0.0)
+    gates = _Gates(problem, state, variances, period)
+    start = _start_edge(grid, gates.fit(grid, duration))
+    ends = duration - np.arange(0.0, max(duration - start.time_s - 1.3 * period, 1e-9), step)
     if len(ends) < 2:
-        return starts, _Edge(duration, 0.0)
-    end = _end(ends, cost(_gate(t[:, None], start, ends, duration, period)))
-    return starts, end if duration - end.time_s >= 0.6 * period else _Edge(duration, 0.0)
+        return start, _Edge(duration, 0.0)
+    end = _end(ends, gates.fit(start.time_s, ends).cost)
+    return start, end if duration - end.time_s >= 0.6 * period else _Edge(duration, 0.0)
 
 
-def _starts(grid: np.ndarray, cost: np.ndarray) -> list[_Edge]:
-    """Beginning with the note or later, whichever are not improbable."""
+def _start_edge(grid: np.ndarray, found: _Gated) -> _Edge:
+    """Beginning with the note or later, whichever is more probable."""
     step = float(grid[1] - grid[0])
-    prior = np.exp(-grid[1:] / DELAY_S)
-    prior *= (1.0 - AT_ONCE_PRIOR) / prior.sum()
-    weight = np.append(AT_ONCE_PRIOR, prior) * np.exp(-0.5 * (cost - cost.min()))
-    at_once = float(weight[0] / weight.sum())
-    edges = [_Edge(0.0, step / np.sqrt(12.0), at_once)]
-    if at_once < 1.0 - DOUBT:
-        edges.append(_mean_edge(grid[1:], weight[1:], 1.0 - at_once))
-    return [edge for edge in edges if edge.probability >= DOUBT]
+    delayed = np.exp(-grid[1:] / DELAY_S)
+    delayed /= delayed.sum()
+    likelihood = np.exp(-0.5 * (found.cost - found.cost.min()))
+
+    def weights(at_once: float) -> np.ndarray:
+        weight = np.append(at_once, (1.0 - at_once) * delayed) * likelihood
+        return weight / weight.sum()
+
+    weight, doubtful = weights(AT_ONCE_PRIOR), weights(AT_ONCE_DOUBTFUL)
+    if weight[0] > 0.5:
+        edge = _Edge(0.0, step / np.sqrt(12.0))
+    else:
+        edge = _mean_edge(grid[1:], weight[1:])
+    rate, extent = (
+        values - np.interp(edge.time_s, grid, values)
+        for values in (found.rate_hz, found.extent_cents / max(weight @ found.extent_cents, 1e-9))
+    )
+    rate_shift, extent_shift = weight @ rate, weight @ extent
+    return replace(
+        edge,
+        rate_shift_hz=float(rate_shift),
+        rate_doubt_hz=float(np.sqrt(doubtful @ (rate - rate_shift) ** 2)),
+        extent_shift=float(extent_shift),
+        extent_doubt=float(np.sqrt(doubtful @ (extent - extent_shift) ** 2)),
+    )
 
 
 def _end(grid: np.ndarray, cost: np.ndarray) -> _Edge:
     """End of vibrato; the first of the grid is the end of the note."""
     if cost[0] - cost.min() < WHOLE_NOTE_PRIOR:
         return _Edge(float(grid[0]), 0.0)
-    return _mean_edge(grid, np.exp(-0.5 * (cost - cost.min())), 1.0)
+    return _mean_edge(grid, np.exp(-0.5 * (cost - cost.min())))
 
 
-def _mean_edge(grid: np.ndarray, weight: np.ndarray, probability: float) -> _Edge:
+def _mean_edge(grid: np.ndarray, weight: np.ndarray) -> _Edge:
     """Posterior mean and standard deviation."""
     weight = weight / weight.sum()
     mean = float(weight @ grid)
     step = abs(float(grid[-1] - grid[0])) / max(len(grid) - 1, 1)
-    return _Edge(mean, float(np.sqrt(weight @ (grid - mean) ** 2 + step**2 / 12.0)), probability)
+    return _Edge(mean, float(np.sqrt(weight @ (grid - mean) ** 2 + step**2 / 12.0)))
 
 
 def _report(
@@ -665,7 +736,7 @@ def _report(
     fit: MixedFit,
     variances: _Variances,
     shape: _Shape,
-    triangle_sd: float,
+    cycle: _Cycle,
     begins: _Edge,
     ends_at: _Edge,
 ) -> VibratoFit:
@@ -697,20 +768,28 @@ def _report(
     # at its ends a vibrato is seen from one side only; what its irregularity does there is not known
     cycles = span * rate
     ends = np.array([start > 0.0, end < problem.series.duration_s])
-    late = [edge for edge, fades in zip((begins, ends_at), ends, strict=True) if fades]
     unseen_turn, unseen_extent = (
-        (1.0 + 1.5 / cycles) * float(np.sqrt(np.sum(np.where(ends, fading, free) ** 2)))
-        for free, fading in (END_TURN, END_EXTENT)
+        (1.0 + short / cycles) * float(np.sqrt(np.sum(np.where(ends, fading, free) ** 2)))
+        for short, (free, fading) in ((1.5, END_TURN), (4.0, END_EXTENT))
     )
     rate_spread, extent_spread = np.sqrt(basis.random * variances.spread[[2, 1]])
-    rate_se = np.hypot(np.sqrt(turn @ phase_covariance @ turn), unseen_turn * rate_spread / span)
+    rate_se = np.linalg.norm(
+        [
+            np.sqrt(turn @ phase_covariance @ turn),
+            unseen_turn * rate_spread / span,
+            begins.rate_doubt_hz,
+        ]
+    )
     extent_se = np.linalg.norm(
         [
             np.sqrt(gradient @ fit.covariance @ gradient),
             unseen_extent * extent_spread * half / cycles,
-            mean * (1.0 - TRIANGLE_FUNDAMENTAL) * triangle_sd,
-            # at an edge half of the extent is reached; what is there counts or not
-            0.5 * mean * half / span * np.linalg.norm([edge.se_s for edge in late]),
+            WITHIN_CYCLE * extent_spread * half / np.sqrt(cycles),
+            mean * (1.0 - TRIANGLE_FUNDAMENTAL) * cycle.triangle_sd,
+            mean * CORNER * cycle.corner_sd,
+            mean * half * begins.extent_doubt,
+            # where it ends half of the extent is reached; what is there counts or not
+            0.5 * mean * half / span * ends_at.se_s,
         ]
     )
     centred = t[inside] - t[inside].mean()
@@ -721,8 +800,9 @@ def _report(
     rest = _background_curve(problem, fit, places)
     before = (t > 0.03) & (t < start - 0.5 * FADE_CYCLES / rate)
     straight = float(np.mean(rest[before])) if start > 0.08 and before.sum() >= 4 else float("nan")
+    mean *= 1.0 + begins.extent_shift
     return VibratoFit(
-        rate_hz=rate,
+        rate_hz=rate + begins.rate_shift_hz,
         rate_se_hz=float(rate_se),
         extent_cents=mean * half,
         extent_se_cents=float(extent_se),

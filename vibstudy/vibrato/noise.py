@@ -264,7 +264,7 @@ def fit_variances(
         held = _diagonal(inverse)[p:] @ member
         quad = np.append(pulled[:3] @ scored, np.einsum("ij,ij->j", u, u))
         trace = np.append(shapes @ leverage, np.maximum(sizes - held / each, 1e-9) / each)
-        scale = float(y @ scored) / (m - p)
+        scale = max(float(y @ scored) / (m - p), 1e-9)
         variances, gain = _step(np.append(noise, spread), scale, pulled, quad, trace, w, design, inverse)
         noise, spread = variances[:3], variances[3:]
         settled = gain < GAIN and abs(np.log(scale)) < 0.1
