@@ -62,7 +62,7 @@ CORNER_ROUGH = 0.1  # standard error of the corner, as a share, that the linear 
 CORNER_PRIOR = 0.58  # as much as if any share of them, from none to all, were missing
 SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it counts
 SINE_PRIOR = 0.92
-SINE_DOUBTFUL = 0.5  # the same where errors are concerned
+SINE_DOUBTFUL = 0.6  # the same where errors are concerned
 TRIANGLE_PRIOR = (0.7, 0.35)  # mean and SD of the triangle's share where it is not a sine
 MAX_RANDOM = 40
 SETTLED_RAD = 0.06  # a phase that moves less from turn to turn stands still
@@ -70,7 +70,7 @@ RANDOM_PER_CYCLE = 1.6
 END_TURN = (0.18, 0.45)
 """Standard deviation of the turns unseen at an end, in units of the spread of the rate: at the note's own
 edge, and where vibrato fades in or out. Found by simulation (``benchmarks/intervals.py``)."""
-END_EXTENT = (0.05, 0.3)
+END_EXTENT = (0.045, 0.3)
 """The same for extent, in cycles of the spread of the extent."""
 WITHIN_CYCLE = 0.02
 """The same for what the extent does within a cycle."""
@@ -679,7 +679,7 @@ def _edges(problem: _Problem, state: _State, rate: float, variances: np.ndarray)
     gates = _Gates(problem, state, variances, period)
     start = _start_edge(grid, gates.fit(grid, duration))
     ends = duration - np.arange(0.0, max(duration - start.time_s - 1.3 * period, 1e-9), step)
-    if len(ends) < 2:
+    if len(ends) < 2 or state.basis.end == duration:  # strong up to the end
         return start, _Edge(duration, 0.0)
     end = _end(ends, gates.fit(start.time_s, ends).cost)
     return start, end if duration - end.time_s >= 0.6 * period else _Edge(duration, 0.0)

@@ -32,7 +32,7 @@ from scipy.fft import dct
 from scipy.linalg.lapack import dgesv, dpotrf, dpotri
 
 JITTER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0])  # infinite: none
-WANDER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 4.5, 12.0, 32.0])
+WANDER_CROSSOVERS_HZ = np.array([1.5, 4.5, 12.0, 32.0])
 SCOOPS_S = (0.015, 0.045)  # time constants of the pitch's settling at the beginning of a note
 RELEASE_S = 0.03  # and of its leaving at the end
 FEW = 96  # values that a matrix transforms faster than the fast transform
