@@ -27,6 +27,7 @@ _HARMONICS = 16
 _TOP_HZ = 5000.0
 _LOWEST_HZ = 60.0
 _PITCHES_HZ = np.geomspace(100.0, 1500.0, 600)
+_MULTIPLES_HZ = _PITCHES_HZ[:, None] * np.arange(1, _HARMONICS + 1)
 _RELATED = np.log2(np.array([1 / 4, 1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
 _RELATED_OCTAVES = 0.06
 _HALVES = np.array([0.5, 1.5, 2.5, 3.5])
@@ -58,25 +59,28 @@ def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
     first = max(0, round(line.onset_s * rate_hz))
     sound = samples[first : round(line.offset_s * rate_hz)]
     size = next_fast_len(2 * len(sound), real=True)
-    power = np.abs(rfft(sound * np.hanning(len(sound)), size)) ** 2
-    f_hz = np.arange(len(power)) * rate_hz / size
     f0 = line.reference_hz
+    top_hz = min(_TOP_HZ, (_HARMONICS + 0.5) * f0)
+    spectrum = rfft(sound.astype(np.float32) * np.hanning(len(sound)).astype(np.float32), size)
+    spectrum = spectrum[: int(top_hz * size / rate_hz) + 1]
+    power = spectrum.real**2 + spectrum.imag**2
+    f_hz = np.arange(len(power)) * (rate_hz / size)
     swing = 2.0 ** (float(np.percentile(np.abs(line.cents), 95)) / 1200.0) - 1.0
     blur_hz = rate_hz / len(sound)
-    top_hz = min(_TOP_HZ, (_HARMONICS + 0.5) * f0)
 
     def near(centres_hz: np.ndarray) -> np.ndarray:
         reach = np.maximum(2.5 * blur_hz, centres_hz * swing + 1.5 * blur_hz)
         inside = np.zeros(len(power), dtype=bool)
-        for centre, width in zip(centres_hz, reach, strict=True):
-            inside[np.searchsorted(f_hz, centre - width) : np.searchsorted(f_hz, centre + width)] = True
+        edges = np.searchsorted(f_hz, [centres_hz - reach, centres_hz + reach])
+        for begin, end in edges.T:
+            inside[begin:end] = True
         return inside
 
     lines_hz = np.arange(f0, top_hz, f0)
     own = near(lines_hz)
     own_power = float(power[own].sum()) + 1e-30
-    others = np.where(own | (f_hz < _LOWEST_HZ) | (f_hz > top_hz), 0.0, power)
-    rival = float(_at_multiples(others, f_hz[1], blur_hz, f0, top_hz).max(initial=0.0))
+    others = np.where(own | (f_hz < _LOWEST_HZ), np.float32(0.0), power)
+    rival = float(_at_multiples(others, f_hz[1], blur_hz, f0).max(initial=0.0))
     first_lines = float(power[near(lines_hz[:4])].sum()) + 1e-30
     below, twelfth = (
         _db(float(power[near(f0 * between)].sum()) / first_lines) for between in (_HALVES, _THIRDS)
@@ -84,17 +88,16 @@ def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
     return Company(_db(rival / own_power), below, twelfth)
 
 
-def _at_multiples(power: np.ndarray, bin_hz: float, blur_hz: float, f0: float, top_hz: float) -> np.ndarray:
+def _at_multiples(power: np.ndarray, bin_hz: float, blur_hz: float, f0: float) -> np.ndarray:
     """Power at the multiples of every pitch that is no simple relation of `f0` [shape=(pitches,)]."""
     apart = np.abs(np.log2(_PITCHES_HZ / f0)[:, None] - _RELATED).min(axis=1)
-    pitches = _PITCHES_HZ[apart > _RELATED_OCTAVES]
-    running = np.concatenate([[0.0], np.cumsum(power)])
-    multiples = pitches[:, None] * np.arange(1, _HARMONICS + 1)
+    multiples = _MULTIPLES_HZ[apart > _RELATED_OCTAVES]
+    running = np.concatenate([[0.0], np.cumsum(power, dtype=np.float64)])
     low, high = (
-        np.clip((multiples * (1.0 + sign * _HALF_STEP) + sign * blur_hz) / bin_hz, 0, len(power)).astype(int)
+        np.clip(multiples * ((1.0 + sign * _HALF_STEP) / bin_hz) + sign * blur_hz / bin_hz, 0, len(power))
         for sign in (-1.0, 1.0)
     )
-    return np.where(multiples < top_hz, running[high] - running[low], 0.0).sum(axis=1)
+    return (running[high.astype(np.int32)] - running[low.astype(np.int32)]).sum(axis=1)
 
 
 def _db(ratio: float) -> float:
