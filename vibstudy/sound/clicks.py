@@ -23,7 +23,7 @@ _BLOCK_S = 0.05
 _SPREADS = 4.5
 _USUAL_PEAKS = 2.0
 _PARTS = 8
-_AT_ONCE = 64
+_AT_ONCE = 64  # blocks: few enough for the processor's cache
 _OFTEN = 2.2
 _LONGEST_S = 0.0016
 _MARGIN_S = 0.00014
@@ -125,11 +125,15 @@ def _models(samples: np.ndarray, rate_hz: float) -> np.ndarray:
     from scipy.linalg import toeplitz
 
     block, order, _ = _sizes(rate_hz)
-    frames = _in_blocks(samples.astype(np.float32), block) * np.hanning(block).astype(np.float32)
+    frames = _in_blocks(samples.astype(np.float32), block)
+    window = np.hanning(block).astype(np.float32)
     size = next_fast_len(block + order, real=True)
-    spectrum = rfft(frames, size, axis=1)
-    power = spectrum.real**2 + spectrum.imag**2
-    correlation = irfft(power, size, axis=1)[:, : order + 1].astype(np.float64)
+    correlation = np.empty((len(frames), order + 1))
+    for first in range(0, len(frames), _AT_ONCE):
+        some = slice(first, first + _AT_ONCE)
+        spectrum = rfft(frames[some] * window, size, axis=1)
+        power = spectrum.real**2 + spectrum.imag**2
+        correlation[some] = irfft(power, size, axis=1)[:, : order + 1]
     correlation[:, 0] = correlation[:, 0] * (1 + 1e-6) + 1e-12
     lags = toeplitz(np.arange(order))
     ahead = np.linalg.solve(correlation[:, lags], correlation[:, 1:, None])[..., 0]
