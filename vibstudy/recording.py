@@ -559,15 +559,14 @@ def _thinned(origin_s: float, line: NoteLine, number: int) -> tuple[np.ndarray, 
     block = max(1, round(1.0 / (LINE_RATE_HZ * line.hop_s)))
     at = slice(block // 2, None, block)
     time_s = origin_s + line.time_s[at]
-    return time_s, line.f0_hz[at], line.level_db[at], np.full(len(time_s), number)
+    return time_s, line.f0_hz[at], line.level_db[at], np.full(len(time_s), number, dtype=np.int64)
 
 
 def _line_frame(lines: list[tuple[np.ndarray, ...]]) -> pd.DataFrame:
     """The refined lines of all notes."""
-    columns = zip(*lines, strict=True) if lines else [[np.zeros(0)]] * 4
+    columns = zip(*lines, strict=True) if lines else [[np.zeros(0)]] * 3 + [[np.zeros(0, dtype=np.int64)]]
     names = ("time_s", "f0_hz", "level_db", "note_number")
-    frame = pd.DataFrame({name: np.concatenate(pieces) for name, pieces in zip(names, columns, strict=True)})
-    return frame.astype({"note_number": "int64"})
+    return pd.DataFrame({name: np.concatenate(pieces) for name, pieces in zip(names, columns, strict=True)})
 
 
 def _result(

@@ -28,7 +28,7 @@ DEFAULT_TRACKER = "swift-f0"
 
 _SWIFT_VOICED = 0.5
 _SWIFT_LOUD = 0.1
-_SWIFT_PIECE = 16 * 16000
+_SWIFT_PIECE = 6 * 16000  # the network is quickest on pieces of this length
 _PYIN_FRAME_S = 0.093
 _PYIN_HOP_S = 0.0116
 _PYIN_NO_TROUGH = 0.01
