@@ -1,6 +1,7 @@
 """Accuracy of rate and extent beside the usual routes, on the same signals, in one run.
 
     uv run python benchmarks/accuracy.py [--cells 160] [--repeats 4] [--seed 1] [--out docs/tables]
+    uv run python benchmarks/accuracy.py --usual-cells 0 --repeats 8    (this tool alone, more surely)
 
 Every cell is a tone of 12 harmonics in white noise: rate 3.5-8 Hz, extent 3-120 cents (HALF of
 peak-to-peak), pitch 110-1200 Hz, SNR 40/20/10 dB, sine or triangle, level modulation 0 or 3 dB,
@@ -111,7 +112,7 @@ def run(count: int, repeats: int, usual_cells: int, seed: int) -> pd.DataFrame:
     """Measure; one row a signal and method."""
     rng = np.random.default_rng(seed)
     rows = []
-    methods = method_names()
+    methods = method_names() if usual_cells else [OURS]
     for method in methods:  # what is loaded once does not count
         measured(tone(rng), method)
     for number, cell in enumerate(cells(count, rng).to_dict("records")):
@@ -254,7 +255,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cells", type=int, default=160)
     parser.add_argument("--repeats", type=int, default=4)
-    parser.add_argument("--usual-cells", type=int, default=40)
+    parser.add_argument("--usual-cells", type=int, default=40, help="cells for the usual routes; 0: none")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=None)
     args = parser.parse_args()

@@ -67,10 +67,12 @@ TRIANGLE_PRIOR = (0.7, 0.35)  # mean and SD of the triangle's share where it is 
 MAX_RANDOM = 40
 SETTLED_RAD = 0.06  # a phase that moves less from turn to turn stands still
 RANDOM_PER_CYCLE = 1.6
-END_TURN = (0.18, 0.45)
+END_TURN = (0.18, 0.2)
 """Standard deviation of the turns unseen at an end, in units of the spread of the rate: at the note's own
 edge, and where vibrato fades in or out. Found by simulation (``benchmarks/intervals.py``)."""
-END_EXTENT = (0.045, 0.3)
+EDGE_TURN = 0.5
+"""Turns that are missed or added by a beginning or an end that is a turn off. Found likewise."""
+END_EXTENT = (0.045, 0.2)
 """The same for extent, in cycles of the spread of the extent."""
 WITHIN_CYCLE = 0.02
 """The same for what the extent does within a cycle."""
@@ -627,6 +629,17 @@ class _Gated:
     rate_hz: np.ndarray
     extent_cents: np.ndarray
 
+    def merged(self, grid: np.ndarray, fine: np.ndarray, other: _Gated) -> tuple[np.ndarray, _Gated]:
+        """With the gates of another grid, in order."""
+        whole = np.concatenate([grid, fine])
+        order = np.argsort(whole)
+        columns = (
+            (self.cost, other.cost),
+            (self.rate_hz, other.rate_hz),
+            (self.extent_cents, other.extent_cents),
+        )
+        return whole[order], _Gated(*(np.concatenate(pair)[order] for pair in columns))
+
 
 class _Gates:
     """Fits the vibrato so far, with its extent and rate steady or changing linearly, in any gates."""
@@ -643,6 +656,7 @@ class _Gates:
         self.w = 1.0 / np.sqrt(variances @ problem.shapes)
         self.q, _ = np.linalg.qr(problem.background * self.w[:, None])
         self.y = self._clear(problem.y[:, None] * self.w[:, None])[:, 0]
+        self.scale = 0.0  # of the cost: so that the best of the first gates fits as well as it should
 
     def _clear(self, columns: np.ndarray) -> np.ndarray:
         return columns - self.q @ (self.q.T @ columns)
@@ -659,25 +673,29 @@ class _Gates:
         right = self.y @ c
         b = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
         rest = self.y @ self.y - np.einsum("gi,gi->g", right, b)
-        free = max(len(self.y) - self.q.shape[1] - 5, 1)
         extent = (b[:, 0] + b[:, 2] * (gates.T @ self.u) / gates.sum(axis=0)) * gates.mean(axis=0)
         extent *= self.duration / (ends - starts)
         turned = np.interp(ends, self.t, self.psi) - np.interp(starts, self.t, self.psi)
         covered = np.minimum(ends, self.t[-1]) - np.maximum(starts, self.t[0])
         rate = (turned / covered + b[:, 3] / self.duration) / (2.0 * np.pi)
-        return _Gated(rest * free / max(rest.min(), 1e-300), rate, extent)
+        if not self.scale:
+            self.scale = max(len(self.y) - self.q.shape[1] - 5, 1) / max(rest.min(), 1e-300)
+        return _Gated(rest * self.scale, rate, extent)
 
 
 def _edges(problem: _Problem, state: _State, rate: float, variances: np.ndarray) -> tuple[_Edge, _Edge]:
     """Beginning and end of vibrato."""
     duration = problem.series.duration_s
     period = 1.0 / rate
-    step = min(period / 6.0, 0.04)
+    step = min(period / 4.0, 0.06)
     grid = np.arange(0.0, max(duration - 1.3 * period, 1e-9), step)
     if len(grid) < 2:
         return _Edge(0.0, float("nan")), _Edge(duration, 0.0)
     gates = _Gates(problem, state, variances, period)
-    start = _start_edge(grid, gates.fit(grid, duration))
+    found = gates.fit(grid, duration)
+    # closer round the best of the late ones
+    fine = grid[1 + np.argmin(found.cost[1:])] + step * np.array([-0.5, -0.3, -0.15, 0.15, 0.3, 0.5])
+    start = _start_edge(*found.merged(grid, fine, gates.fit(fine, duration)))
     ends = duration - np.arange(0.0, max(duration - start.time_s - 1.3 * period, 1e-9), step)
     if len(ends) < 2 or state.basis.end == duration:  # strong up to the end
         return start, _Edge(duration, 0.0)
@@ -687,8 +705,8 @@ def _edges(problem: _Problem, state: _State, rate: float, variances: np.ndarray)
 
 def _start_edge(grid: np.ndarray, found: _Gated) -> _Edge:
     """Beginning with the note or later, whichever is more probable."""
-    step = float(grid[1] - grid[0])
-    delayed = np.exp(-grid[1:] / DELAY_S)
+    width = np.gradient(grid[1:]) if len(grid) > 2 else np.ones(1)
+    delayed = np.exp(-grid[1:] / DELAY_S) * width
     delayed /= delayed.sum()
     likelihood = np.exp(-0.5 * (found.cost - found.cost.min()))
 
@@ -698,9 +716,9 @@ def _start_edge(grid: np.ndarray, found: _Gated) -> _Edge:
 
     weight, doubtful = weights(AT_ONCE_PRIOR), weights(AT_ONCE_DOUBTFUL)
     if weight[0] > 0.5:
-        edge = _Edge(0.0, step / np.sqrt(12.0))
+        edge = _Edge(0.0, float(grid[1]) / np.sqrt(12.0))
     else:
-        edge = _mean_edge(grid[1:], weight[1:])
+        edge = _late_edge(grid[1:], weight[1:], found.cost[1:])
     rate, extent = (
         values - np.interp(edge.time_s, grid, values)
         for values in (found.rate_hz, found.extent_cents / max(weight @ found.extent_cents, 1e-9))
@@ -713,6 +731,20 @@ def _start_edge(grid: np.ndarray, found: _Gated) -> _Edge:
         extent_shift=float(extent_shift),
         extent_doubt=float(np.sqrt(doubtful @ (extent - extent_shift) ** 2)),
     )
+
+
+def _late_edge(grid: np.ndarray, weight: np.ndarray, cost: np.ndarray) -> _Edge:
+    """Posterior mean and standard deviation; between the points of the grid where narrower than these."""
+    edge = _mean_edge(grid, weight)
+    best = int(np.argmin(cost))
+    near = slice(best - 1, best + 2)
+    if not 0 < best < len(grid) - 1 or abs(edge.time_s - grid[best]) > grid[best + 1] - grid[best - 1]:
+        return edge
+    bend, slope, _ = np.polyfit(grid[near] - grid[best], cost[near], 2)
+    if bend * (grid[best + 1] - grid[best - 1]) ** 2 < 16.0:  # two standard deviations to a point
+        return edge
+    time_s = float(np.clip(grid[best] - 0.5 * slope / bend, grid[best - 1], grid[best + 1]))
+    return _Edge(time_s, float(np.hypot(bend**-0.5, 0.1 * (grid[best + 1] - grid[best - 1]))))
 
 
 def _end(grid: np.ndarray, cost: np.ndarray) -> _Edge:
@@ -773,11 +805,13 @@ def _report(
         for short, (free, fading) in ((1.5, END_TURN), (4.0, END_EXTENT))
     )
     rate_spread, extent_spread = np.sqrt(basis.random * variances.spread[[2, 1]])
+    late = np.linalg.norm([edge.se_s for edge, fades in zip((begins, ends_at), ends, strict=True) if fades])
     rate_se = np.linalg.norm(
         [
             np.sqrt(turn @ phase_covariance @ turn),
             unseen_turn * rate_spread / span,
             begins.rate_doubt_hz,
+            EDGE_TURN * rate / span * late,
         ]
     )
     extent_se = np.linalg.norm(
@@ -788,8 +822,8 @@ def _report(
             mean * (1.0 - TRIANGLE_FUNDAMENTAL) * cycle.triangle_sd,
             mean * CORNER * cycle.corner_sd,
             mean * half * begins.extent_doubt,
-            # where it ends half of the extent is reached; what is there counts or not
-            0.5 * mean * half / span * ends_at.se_s,
+            # where it fades half of the extent is reached; what is there counts or not
+            0.5 * mean * half / span * late,
         ]
     )
     centred = t[inside] - t[inside].mean()
