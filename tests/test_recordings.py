@@ -20,9 +20,11 @@ from fluid import need_fluidsynth
 from signals import RATE_HZ, tone
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import octave_below, settle_octaves
+from vibstudy.pitch.octaves import lower_odds, octave_below, settle_octaves
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
+from vibstudy.recording import find_note
+from vibstudy.sound.reading import Audio
 from vibstudy.vibrato.covered import is_covered
 from vibstudy.vibrato.note import measure_note
 
@@ -205,9 +207,38 @@ def test_a_rival_and_the_octave_below_are_seen():
     wrong = refine_note(sound.samples, RATE_HZ, high, *span)
     assert look_around(sound.samples, RATE_HZ, wrong).below_db > 0
     third = Contour(contour.time_s, 3 * contour.f0_hz, contour.confidence, contour.tracker)
-    assert (
-        look_around(sound.samples, RATE_HZ, refine_note(sound.samples, RATE_HZ, third, *span)).twelfth_db > 0
+    higher = refine_note(sound.samples, RATE_HZ, third, *span)
+    assert look_around(sound.samples, RATE_HZ, higher).twelfth_db > 0
+    # refined at the true pitch, the harmonics between have their share; at a pitch too low, they have none
+    assert lower_odds(line, 2, 0.0) > 0
+    assert lower_odds(line, 3, 0.0) > 0
+    low = Contour(contour.time_s, contour.f0_hz / 2, contour.confidence, contour.tracker)
+    assert lower_odds(refine_note(sound.samples, RATE_HZ, low, *span), 2, alone.below_db) < -5
+
+
+@pytest.mark.parametrize("parts", [2, 3])
+def test_a_line_too_high_is_mended_by_the_sound_unless_the_octave_was_told(parts):
+    sound, contour = held(294.0, 1.2, snr_db=20.0, extent_cents=20.0)
+    high = Contour(contour.time_s, parts * contour.f0_hz, contour.confidence, contour.tracker)
+    audio = Audio(
+        samples=sound.samples,
+        rate_hz=RATE_HZ,
+        file_rate_hz=RATE_HZ,
+        channels=1,
+        duration_s=len(sound.samples) / RATE_HZ,
+        channel="mono",
+        sha256="",
+        peak=1.0,
+        clipped_fraction=0.0,
+        speed_factor=1.0,
+        start_s=0.0,
     )
+    note = {"onset_s": sound.onset_s, "offset_s": sound.offset_s}
+    mended = find_note(audio, high, note | {"octave_below": 0.0})
+    assert mended.line.reference_hz == pytest.approx(294.0, rel=0.002)
+    assert "octave_unsure" in mended.reasons
+    told = find_note(audio, high, note)
+    assert told.line.reference_hz == pytest.approx(parts * 294.0, rel=0.002)
 
 
 def test_octaves_are_settled_by_a_steady_tracker_only():

@@ -28,6 +28,7 @@ from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.octaves import BETWEEN_DB, lower_odds
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
@@ -417,7 +418,8 @@ def find_note(
     found : mapping
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
         (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``,
-        ``octave_below`` (share of its frames in which the tracker says the octave below).
+        ``octave_below`` (share of its frames in which the tracker says the octave below; absent or None: the
+        octave of the line stands).
     octaves : ndarray [shape=(frames,)] | None
         Octaves between the line and a second opinion, frame by frame; NaN where one is silent.
 
@@ -442,7 +444,7 @@ def find_note(
     }
     if "note_label" in found:
         values["note_label"] = found["note_label"]
-    line, doubts = _refined(audio, contour, onset, offset, float(found.get("octave_below", 0.0)))
+    line, doubts = _refined(audio, contour, onset, offset, found.get("octave_below"))
     reasons += doubts
     if line is None:
         reasons.append("too_short")
@@ -463,22 +465,33 @@ def find_note(
 
 
 def _refined(
-    audio: Audio, contour: Contour, onset_s: float, offset_s: float, octave_below: float
+    audio: Audio, contour: Contour, onset_s: float, offset_s: float, octave_below: float | None
 ) -> tuple[NoteLine | None, list[str]]:
-    """Refined line of a note, an octave lower where the sound says so; and what company it is in."""
-    line = refine_note(audio.samples, audio.rate_hz, contour, onset_s, offset_s)
-    told_lower = octave_below > BELOW_DOUBT
-    if line is None or not (told_lower or line.snr_db < LOOK_BELOW_DB):
+    """Refined line of a note, an octave or a twelfth lower where the sound says so; and its company.
+
+    The pitch of the contour stands when `octave_below` is None.
+    """
+
+    def refined(parts: int) -> NoteLine | None:
+        lower = replace(contour, f0_hz=contour.f0_hz / parts)
+        return refine_note(audio.samples, audio.rate_hz, lower, onset_s, offset_s)
+
+    line = refined(1)
+    said_lower = octave_below or 0.0
+    if line is None or not (said_lower > BELOW_DOUBT or line.snr_db < LOOK_BELOW_DB):
         return line, []
     company = look_around(audio.samples, audio.rate_hz, line)
-    if told_lower and company.below_db > BELOW_ABOVE_DB:
-        halved = replace(contour, f0_hz=0.5 * contour.f0_hz)
-        lower = refine_note(audio.samples, audio.rate_hz, halved, onset_s, offset_s)
-        if lower is not None:
-            line, company = lower, look_around(audio.samples, audio.rate_hz, lower)
-            octave_below = 0.0
     doubts = []
-    doubted = octave_below > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
+    for parts, between_db in ((2, company.below_db), (3, company.twelfth_db)):
+        if octave_below is None or between_db < BETWEEN_DB:
+            continue
+        lower = refined(parts)
+        told = parts == 2 and said_lower > BELOW_DOUBT and between_db > BELOW_ABOVE_DB
+        if lower is not None and (told or lower_odds(lower, parts, between_db) > 0.0):
+            line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
+            doubts += [] if told else ["octave_unsure"]
+            break
+    doubted = said_lower > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
     if doubted or max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB:
         doubts.append("octave_unsure")
     if company.rival_db > RIVAL_ABOVE_DB:

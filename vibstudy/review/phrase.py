@@ -33,7 +33,7 @@ from vibstudy.corpus.store import Recording
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.recording import SoloLine, find_line, find_note, measure_vibrato
+from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measure_vibrato
 from vibstudy.report.study import safe_level
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
@@ -244,7 +244,9 @@ def _measure(
         "quality": ";".join(reason for reason in _reasons(note) if reason in _KEPT_REASONS) or "ok",
         "note_kind": "note" if kind is None or pd.isna(kind) else str(kind),
     }
-    again = find_note(phrase.bridged, _nearest_octave(phrase, octave_shift), found)
+    again = find_note(phrase.bridged, phrase.contour, found | {"octave_below": 0.0})
+    if octave_shift:  # from the pitch measured, which may be lower than the line
+        again = find_note(phrase.bridged, _shifted(phrase.contour, again, octave_shift), found)
     local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
     tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local
     measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo})
@@ -260,10 +262,15 @@ def _whole_line(solo: SoloLine) -> Contour:
     return replace(line, f0_hz=f0_hz, confidence=confidence)
 
 
-def _nearest_octave(phrase: Phrase, octave_shift: int) -> Contour:
-    if not octave_shift:
-        return phrase.contour
-    return replace(phrase.contour, f0_hz=phrase.contour.f0_hz * 2.0**octave_shift)
+def _shifted(contour: Contour, measured: FoundNote, octaves: int) -> Contour:
+    """The contour, octaves away from the pitch that was measured on it."""
+    onset_s = measured.values["onset_s"] - measured.origin_s
+    inside = (contour.time_s >= onset_s) & (contour.time_s <= onset_s + measured.values["duration_s"])
+    heard = contour.f0_hz[inside & contour.voiced]
+    parts = 1.0
+    if measured.line is not None and len(heard):
+        parts = max(1.0, round(float(np.median(heard)) / measured.line.reference_hz))
+    return replace(contour, f0_hz=contour.f0_hz * 2.0**octaves / parts)
 
 
 def _reasons(note: Mapping[str, Any]) -> list[str]:
