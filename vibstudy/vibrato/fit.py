@@ -70,9 +70,9 @@ RANDOM_PER_CYCLE = 1.6
 END_TURN = (0.18, 0.2)
 """Standard deviation of the turns unseen at an end, in units of the spread of the rate: at the note's own
 edge, and where vibrato fades in or out. Found by simulation (``benchmarks/intervals.py``)."""
-EDGE_TURN = 0.5
+EDGE_TURN = 0.4
 """Turns that are missed or added by a beginning or an end that is a turn off. Found likewise."""
-END_EXTENT = (0.045, 0.2)
+END_EXTENT = (0.04, 0.2)
 """The same for extent, in cycles of the spread of the extent."""
 WITHIN_CYCLE = 0.02
 """The same for what the extent does within a cycle."""
@@ -737,10 +737,12 @@ def _late_edge(grid: np.ndarray, weight: np.ndarray, cost: np.ndarray) -> _Edge:
     """Posterior mean and standard deviation; between the points of the grid where narrower than these."""
     edge = _mean_edge(grid, weight)
     best = int(np.argmin(cost))
-    near = slice(best - 1, best + 2)
     if not 0 < best < len(grid) - 1 or abs(edge.time_s - grid[best]) > grid[best + 1] - grid[best - 1]:
         return edge
-    bend, slope, _ = np.polyfit(grid[near] - grid[best], cost[near], 2)
+    before, after = grid[best - 1] - grid[best], grid[best + 1] - grid[best]
+    rise = (cost[best - 1] - cost[best]) / before, (cost[best + 1] - cost[best]) / after
+    bend = (rise[1] - rise[0]) / (after - before)  # of the parabola through the three
+    slope = rise[0] - bend * before
     if bend * (grid[best + 1] - grid[best - 1]) ** 2 < 16.0:  # two standard deviations to a point
         return edge
     time_s = float(np.clip(grid[best] - 0.5 * slope / bend, grid[best - 1], grid[best + 1]))
