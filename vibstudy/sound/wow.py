@@ -220,24 +220,6 @@ def estimate_wow(
     )
 
 
-def remove_wow(time_s: np.ndarray, f0_hz: np.ndarray, wow: Wow) -> np.ndarray:
-    """Pitch without the wow; unchanged when none was found.
-
-    Parameters
-    ----------
-    time_s : ndarray [shape=(n,)]
-        Time in the recording, on the clock given to :func:`estimate_wow`.
-    f0_hz : ndarray [shape=(n,)]
-        Pitch; NaN stays NaN.
-    wow : Wow
-
-    Returns
-    -------
-    ndarray [shape=(n,)]
-    """
-    return np.asarray(f0_hz, dtype=float) * 2 ** (-wow.cents(time_s) / 1200)
-
-
 def weighting_db(f_hz: float) -> float:
     """Weighting of wow and flutter of IEC 60386, dB (approximate, see the module).
 
