@@ -28,7 +28,7 @@ from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import BETWEEN_DB, lower_odds
+from vibstudy.pitch.octaves import BETWEEN_DB, SPARSE, STEADY, lower_odds, share_between
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
@@ -46,7 +46,7 @@ OVERLAP_S = 16.0
 
 LINE_RATE_HZ = 100.0
 NOISY_BELOW_DB = 0.0
-LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 15.0
+LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 18.0
 """A note that stands out by less is looked at: for other players, its register, what they did to it."""
 RIVAL_ABOVE_DB = -5.0
 BELOW_ABOVE_DB, BELOW_HEARD_DB = -4.0, -20.0
@@ -399,8 +399,8 @@ def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = No
             found = listed_notes(audio.samples, audio.rate_hz, contour, listed)
         line, rows = found.line, found.rows
         if listed is None:
-            line, doubt = settle_octaves(line, contour, rows)
-            rows = [{**row, "octave_below": share} for row, share in zip(rows, doubt, strict=True)]
+            line, shares = settle_octaves(line, contour, rows)
+            rows = [{**row, "octave_below": share} for row, share in zip(rows, shares, strict=True)]
     return SoloLine(contour, line, rows, other)
 
 
@@ -418,8 +418,8 @@ def find_note(
     found : mapping
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
         (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``,
-        ``octave_below`` (share of its frames in which the tracker says the octave below; absent or None: the
-        octave of the line stands).
+        ``octave_below`` (from :func:`vibstudy.pitch.octaves.settle_octaves`; absent or None: the octave
+        of the line stands).
     octaves : ndarray [shape=(frames,)] | None
         Octaves between the line and a second opinion, frame by frame; NaN where one is silent.
 
@@ -467,32 +467,33 @@ def find_note(
 def _refined(
     audio: Audio, contour: Contour, onset_s: float, offset_s: float, octave_below: float | None
 ) -> tuple[NoteLine | None, list[str]]:
-    """Refined line of a note, an octave or a twelfth lower where the sound says so; and its company.
+    """Refined line of a note, an octave away where the sound says so; and its company.
 
     The pitch of the contour stands when `octave_below` is None.
     """
 
-    def refined(parts: int) -> NoteLine | None:
+    def refined(parts: float) -> NoteLine | None:
         lower = replace(contour, f0_hz=contour.f0_hz / parts)
         return refine_note(audio.samples, audio.rate_hz, lower, onset_s, offset_s)
 
     line = refined(1)
-    said_lower = octave_below or 0.0
+    moved = octave_below is not None and octave_below >= STEADY
+    said_lower = 0.0 if moved else octave_below or 0.0
     if line is None or not (said_lower > BELOW_DOUBT or line.snr_db < LOOK_BELOW_DB):
         return line, []
-    company = look_around(audio.samples, audio.rate_hz, line)
     doubts = []
-    for parts, between_db in ((2, company.below_db), (3, company.twelfth_db)):
-        if octave_below is None or between_db < BETWEEN_DB:
-            continue
-        lower = refined(parts)
-        told = parts == 2 and said_lower > BELOW_DOUBT and between_db > BELOW_ABOVE_DB
-        if lower is not None and (told or lower_odds(lower, parts, between_db) > 0.0):
+    if moved and share_between(line, 2) < SPARSE:
+        line = refined(0.5) or line
+    company = look_around(audio.samples, audio.rate_hz, line)
+    if octave_below is not None and company.below_db > BETWEEN_DB:
+        lower = refined(2)
+        told = said_lower > BELOW_DOUBT and company.below_db > BELOW_ABOVE_DB
+        if lower is not None and (told or lower_odds(lower, company.below_db) > 0.0):
             line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
             doubts += [] if told else ["octave_unsure"]
-            break
     doubted = said_lower > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
-    if doubted or max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB:
+    sparse = min(share_between(line, 2), share_between(line, 3)) < SPARSE
+    if doubted or sparse or max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB:
         doubts.append("octave_unsure")
     if company.rival_db > RIVAL_ABOVE_DB:
         doubts.append("masked")

@@ -6,12 +6,13 @@ tracker that says the octave below through nearly all of the note is right: on 5
 winds, alone and with piano and strings as loud as they, it was never wrong when it said so in at least
 :data:`STEADY` of the frames. With less, the sound of the note decides (:mod:`vibstudy.pitch.company`).
 
-Where there is sound between the lines of a note, it may be an octave or a twelfth lower than the line
-says, or another player may sound there. The note is then refined at the lower pitch, too. If it is the true
-one, the harmonics between carry the same modulation as the others and get their share of the weight; if
-they belong to someone else, they disagree and lose it. The log odds (:func:`lower_odds`) are a logistic
-regression on this share and the level between the lines: 1,400 notes of six sampled winds with piano and
-strings.
+Where there is sound between the lines of a note, it may be an octave lower than the line says, or another
+player may sound there. The note is then refined at the lower pitch, too. If it is the true one, the harmonics
+between carry the same modulation as the others and get their share of the weight; if they belong to someone
+else, they disagree and lose it. The log odds (:func:`lower_odds`) are a logistic regression on this share and
+the level between the lines: 1,400 notes of six sampled winds with piano and strings. The same evidence for a
+twelfth misled as often as it helped (a piano's bass a twelfth below sounds on the soloist's own lines), so
+that such notes are only marked.
 """
 
 from __future__ import annotations
@@ -28,8 +29,10 @@ from vibstudy.pitch.refine import NoteLine
 STEADY = 0.85
 BETWEEN_DB = -8.0
 """Less sound between the lines than this (re the note's own) never made it lower."""
-_ODDS = {2: (4.0, 5.2, 0.58), 3: (1.7, 8.0, 0.95)}
+_ODDS = (3.6, 5.2, 0.58)
 _LEAST_SHARE, _MOST_DB = 0.02, 5.0
+SPARSE = 0.1
+"""A note with less of its weight on harmonics between the second (or third) ones is likely higher."""
 _NEAR_OCTAVES = 0.06
 _EDGE_S = 0.03
 
@@ -73,34 +76,37 @@ def settle_octaves(
     -------
     line : Contour
         The line, octaves settled.
-    doubt : list of float
-        For each note the share of frames in which the tracker says the octave below what was settled.
+    shares : list of float
+        For each note the share of frames in which the tracker says the octave below; those from
+        :data:`STEADY` on were moved.
     """
     f0 = line.f0_hz.copy()
-    doubt = []
+    shares = []
     for note in notes:
         onset, offset = float(note["onset_s"]), float(note["offset_s"])
         share = octave_below(line, tracked, onset, offset)
         if share >= STEADY:
             f0[(line.time_s >= onset) & (line.time_s <= offset)] /= 2.0
-            share = 0.0
-        doubt.append(share)
-    return replace(line, f0_hz=f0), doubt
+        shares.append(share)
+    return replace(line, f0_hz=f0), shares
 
 
-def lower_odds(lower: NoteLine, parts: int, between_db: float) -> float:
-    """Log odds that a note is as low as a second or third of the pitch that the line holds.
+def lower_odds(lower: NoteLine, between_db: float) -> float:
+    """Log odds that a note is an octave lower than the line says.
 
     Parameters
     ----------
     lower : NoteLine
         The note refined at that lower pitch.
-    parts : int
-        2: an octave lower; 3: a twelfth.
     between_db : float
-        Level between the lines of the higher pitch: :class:`vibstudy.pitch.company.Company`.
+        Level between the lines of the higher pitch: :attr:`vibstudy.pitch.company.Company.below_db`.
     """
-    between = np.arange(1, len(lower.weight) + 1) % parts > 0
-    share = float(lower.weight[between].sum())
-    constant, by_share, by_level = _ODDS[parts]
+    constant, by_share, by_level = _ODDS
+    share = share_between(lower, 2)
     return constant + by_share * np.log10(share + _LEAST_SHARE) + by_level * min(between_db, _MOST_DB)
+
+
+def share_between(line: NoteLine, parts: int) -> float:
+    """Share of the weight on harmonics that are no multiples of `parts`, 0..1."""
+    between = np.arange(1, len(line.weight) + 1) % parts > 0
+    return float(line.weight[between].sum())
