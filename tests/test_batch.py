@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import multiprocessing
 import os
 import random
 import shutil
@@ -10,18 +11,24 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
+import soundfile
 
 import fake_study
 from fake_study import write_study
 from fake_tasks import work
+from signals import RATE_HZ, tone
 from vibstudy.corpus import store as store_module
 from vibstudy.corpus.batch import explain, run_batch
 from vibstudy.corpus.store import Store, read_notes
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.measure import measure_corpus
+from vibstudy.recording import measure_recording
 
 TABLES = ("notes.parquet", "notes.csv", "recordings.csv")
 
@@ -176,6 +183,16 @@ def cluster():
         yield local.scheduler_address
 
 
+def test_a_process_started_anew_gives_the_same_notes(tmp_path):
+    # Windows and macOS start processes by `spawn`: nothing of this one is there
+    path = tmp_path / "tone.wav"
+    soundfile.write(path, tone(np.random.default_rng(1)).samples, RATE_HZ)
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        there = pool.submit(measure_recording, path).result()
+    assert there["has_vibrato"].tolist() == [True]
+    pd.testing.assert_frame_equal(there, measure_recording(path))
+
+
 def test_on_a_cluster_too_a_death_takes_nothing_with_it(cluster):
     found = outcomes([1, "die", 2, "problem", 3], cluster=cluster)
     assert [outcome.value for outcome in found if not outcome.message] == [2, 4, 6]
@@ -292,6 +309,7 @@ def test_faulty_manifest_writes_nothing(tmp_path):
 RUN = """
 import sys, fake_study
 from vibstudy.measure import measure_corpus
+from vibstudy.recording import measure_recording
 if __name__ == "__main__":
     measure_corpus(sys.argv[1], sys.argv[2], workers=2, function=fake_study.measure,
                    progress=lambda p: print(p.done, flush=True))
