@@ -25,7 +25,7 @@ from scipy.integrate import trapezoid
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.vibrato.noise import thin
 
-EXTENT_LIMIT_CENTS = 1.8
+EXTENT_LIMIT_CENTS = 1.4
 RATE_LIMIT_HZ = 0.08
 SWAY_LIMIT_CENTS = 1.5
 REST_LIMIT_CENTS, REST_LIMIT_SHARE = 2.5, 0.35
