@@ -12,6 +12,7 @@ from __future__ import annotations
 import pickle
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from os import SEEK_END
 from pathlib import Path
 from tempfile import SpooledTemporaryFile
@@ -20,7 +21,7 @@ from typing import IO, Any
 import numpy as np
 import pandas as pd
 from scipy.integrate import cumulative_trapezoid
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from vibstudy import __version__
 from vibstudy.corpus.batch import step
@@ -40,7 +41,7 @@ from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.noise import thin
 from vibstudy.vibrato.note import measure_note
 
-BLOCK_S = 40.0
+BLOCK_S = 84.0
 OVERLAP_S = 16.0
 """Blocks share this much; a note longer than this may be cut at a block's end."""
 
@@ -145,8 +146,14 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
         recording's ``score_problem``, and the notes are measured all the same.
     """
     # one thread, so that sums are the same on every machine and workers do not crowd each other
-    with threadpool_limits(limits=1), SpooledTemporaryFile(max_size=SHELF_BYTES) as shelf:
+    with _linear_algebra().limit(limits=1), SpooledTemporaryFile(max_size=SHELF_BYTES) as shelf:
         return _measure_blocks(audio_path, settings, row, shelf)
+
+
+@cache
+def _linear_algebra() -> ThreadpoolController:
+    """Its thread pools; to look for them takes some milliseconds."""
+    return ThreadpoolController()
 
 
 @dataclass
@@ -204,12 +211,13 @@ def _measure_blocks(
             block = replace(block, samples=meter.add(block))
         limit = following.origin_s + 0.5 * OVERLAP_S if following is not None else np.inf
         by_hand = None if listed is None else _in_block(listed, block, since, limit)
-        found, tracker = _find_notes(block, settings, by_hand)
+        found = _find_notes(block, settings, by_hand, free_from, limit)
         since = limit
-        for note in found:
-            if free_from - EDGE_S < note.values["onset_s"] < limit:
-                notes.append(_KeptNote.put(note, shelf))
-                free_from = note.values["offset_s"]
+        shelved = (
+            shelf if following is not None or notes else None
+        )  # a short recording's lines stay in memory
+        notes += [_KeptNote.put(note, shelved) for note in found.notes]
+        free_from = found.free_from_s
         said.append(block.remarks)
         facts = {
             "duration_s": block.origin_s + block.duration_s - begin,
@@ -218,7 +226,7 @@ def _measure_blocks(
             "audio_sha256": block.sha256,
             "remarks": _joint_remarks(said) or None,
             "speed_factor": block.speed_factor,
-            "tracker": tracker,
+            "tracker": found.tracker,
         }
         if following is None and listed is not None:
             _check_listed(listed, block.origin_s + block.duration_s, str(row["notes_path"]))
@@ -263,13 +271,15 @@ class _KeptNote:
     cents: np.ndarray
 
     @classmethod
-    def put(cls, note: FoundNote, shelf: IO[bytes]) -> _KeptNote:
+    def put(cls, note: FoundNote, shelf: IO[bytes] | None) -> _KeptNote:
         line = note.line
         if line is None:
             return cls(note, -1, np.nan, np.zeros(0), np.zeros(0))
+        thinned = thin(note.origin_s + line.time_s, line.cents - line.cents.mean(), WOW_RATE_HZ)
+        if shelf is None:
+            return cls(note, -1, line.reference_hz, *thinned)
         place = shelf.seek(0, SEEK_END)
         pickle.dump(line, shelf, pickle.HIGHEST_PROTOCOL)
-        thinned = thin(note.origin_s + line.time_s, line.cents - line.cents.mean(), WOW_RATE_HZ)
         return cls(replace(note, line=None), place, line.reference_hz, *thinned)
 
     def get(self, shelf: IO[bytes]) -> FoundNote:
@@ -333,17 +343,33 @@ def _check_listed(listed: pd.DataFrame, end_s: float, path: str) -> None:
         )
 
 
+@dataclass(frozen=True)
+class _BlockNotes:
+    """Notes of one block, where they end (s from the beginning of the file), and what tracked them."""
+
+    notes: list[FoundNote]
+    free_from_s: float
+    tracker: str
+
+
 def _find_notes(
-    audio: Audio, settings: Settings, listed: pd.DataFrame | None = None
-) -> tuple[list[FoundNote], str]:
-    """Notes of one block (those listed by hand, if any) with their refined lines; and what tracked them."""
+    audio: Audio, settings: Settings, listed: pd.DataFrame | None, free_from_s: float, limit_s: float
+) -> _BlockNotes:
+    """Notes of one block (those listed by hand, if any) with their refined lines.
+
+    Only those that begin between the end of the notes of earlier blocks and `limit_s`.
+    """
     from vibstudy.pitch.trackers import second_opinion
 
     found = find_line(audio, settings, listed)
+    notes = []
     with step("measure"):
         octaves = np.abs(second_opinion(found.line, found.other)) if found.other is not None else None
-        notes = [find_note(audio, found.line, note, octaves) for note in found.rows]
-    return notes, found.tracked.tracker
+        for row in found.rows:
+            if free_from_s - EDGE_S < audio.origin_s + float(row["onset_s"]) < limit_s:
+                notes.append(find_note(audio, found.line, row, octaves))
+                free_from_s = notes[-1].values["offset_s"]
+    return _BlockNotes(notes, free_from_s, found.tracked.tracker)
 
 
 @dataclass(frozen=True, eq=False)

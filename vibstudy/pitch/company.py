@@ -30,6 +30,7 @@ _PITCHES_HZ = np.geomspace(100.0, 1500.0, 600)
 _MULTIPLES_HZ = _PITCHES_HZ[:, None] * np.arange(1, _HARMONICS + 1)
 _RELATED = np.log2(np.array([1 / 4, 1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
 _RELATED_OCTAVES = 0.06
+_HANN = np.hanning(1 << 16).astype(np.float32)
 _HALVES = np.array([0.5, 1.5, 2.5, 3.5])
 _THIRDS = np.array([1.0, 2.0, 4.0, 5.0]) / 3.0
 _HALF_STEP = 0.012  # of a pitch: how far from its multiples a rival's line may lie
@@ -57,15 +58,15 @@ def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
         The note.
     """
     first = max(0, round(line.onset_s * rate_hz))
-    sound = samples[first : round(line.offset_s * rate_hz)]
+    sound = samples[first : round(line.offset_s * rate_hz)].astype(np.float32)
     size = next_fast_len(2 * len(sound), real=True)
     f0 = line.reference_hz
     top_hz = min(_TOP_HZ, (_HARMONICS + 0.5) * f0)
-    spectrum = rfft(sound.astype(np.float32) * np.hanning(len(sound)).astype(np.float32), size)
-    spectrum = spectrum[: int(top_hz * size / rate_hz) + 1]
+    spectrum = rfft(sound * _hann(len(sound)), size)[: int(top_hz * size / rate_hz) + 1]
     power = spectrum.real**2 + spectrum.imag**2
     f_hz = np.arange(len(power)) * (rate_hz / size)
-    swing = 2.0 ** (float(np.percentile(np.abs(line.cents), 95)) / 1200.0) - 1.0
+    rank = round(0.95 * (len(line.cents) - 1))
+    swing = 2.0 ** (float(np.partition(np.abs(line.cents), rank)[rank]) / 1200.0) - 1.0
     blur_hz = rate_hz / len(sound)
 
     def near(centres_hz: np.ndarray) -> np.ndarray:
@@ -98,6 +99,11 @@ def _at_multiples(power: np.ndarray, bin_hz: float, blur_hz: float, f0: float) -
         for sign in (-1.0, 1.0)
     )
     return (running[high.astype(np.int32)] - running[low.astype(np.int32)]).sum(axis=1)
+
+
+def _hann(length: int) -> np.ndarray:
+    """Hann window, from a table: close enough for a look, and in a fifth of the time."""
+    return _HANN[np.linspace(0, len(_HANN) - 1, length).astype(np.int32)]
 
 
 def _db(ratio: float) -> float:
