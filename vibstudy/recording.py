@@ -213,10 +213,8 @@ def _measure_blocks(
         by_hand = None if listed is None else _in_block(listed, block, since, limit)
         found = _find_notes(block, settings, by_hand, free_from, limit)
         since = limit
-        shelved = (
-            shelf if following is not None or notes else None
-        )  # a short recording's lines stay in memory
-        notes += [_KeptNote.put(note, shelved) for note in found.notes]
+        short = following is None and not notes  # its lines stay in memory
+        notes += [_KeptNote.put(note, None if short else shelf) for note in found.notes]
         free_from = found.free_from_s
         said.append(block.remarks)
         facts = {
