@@ -62,6 +62,7 @@ CORNER_ROUGH = 0.1  # standard error of the corner, as a share, that the linear 
 CORNER_PRIOR = 0.58  # as much as if any share of them, from none to all, were missing
 SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it counts
 SINE_PRIOR = 0.9
+NARROW_CENTS, NARROW_SINE_PRIOR = (4.0, 8.0), 0.7  # so narrow, neither shape may be off by 0.3 cents
 SINE_DOUBTFUL = 0.6  # the same where errors are concerned
 TRIANGLE_PRIOR = (0.7, 0.35)  # mean and SD of the triangle's share where it is not a sine
 MAX_RANDOM = 40
@@ -592,7 +593,8 @@ def _judge_cycle(problem: _Problem, state: _State, variances: _Variances) -> _Cy
     _move(state, fit.coefficients, everywhere)
     k = places["triangle"][0]
     seen, variance = float(fit.coefficients[k]), max(float(fit.covariance[k, k]), 1e-12)
-    share, spread = _none_or_some(seen, variance, *TRIANGLE_PRIOR, SINE_PRIOR, SINE_DOUBTFUL)
+    sine = float(np.interp(state.extent_c[0], NARROW_CENTS, (NARROW_SINE_PRIOR, SINE_PRIOR)))
+    share, spread = _none_or_some(seen, variance, *TRIANGLE_PRIOR, sine, SINE_DOUBTFUL)
     tail = places["tail"][0]
     corner, corner_sd = _none_or_some(
         float(fit.coefficients[tail]),
