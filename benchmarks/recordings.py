@@ -51,8 +51,10 @@ OSCILLATOR_HZ, OSCILLATOR_CENTS = 8.176, 50.0
 LONG_S = 0.3
 WRONG_CENTS, WRONG_HZ = 5.0, 0.3
 SURE_CENTS, SURE_HZ = 1.0, 0.08
-WELL_KNOWN_HZ = 0.02
 """The truth of a note must be known this well (standard error) to be one."""
+
+WELL_KNOWN_HZ = 0.02
+"""Standard error, of truth and note together, below which a disc's rates are told once more."""
 
 STRAIGHT_P = 0.2
 """A note alone counts as straight from this p on; below, whether it has vibrato is not known even alone."""

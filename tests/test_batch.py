@@ -309,7 +309,6 @@ def test_faulty_manifest_writes_nothing(tmp_path):
 RUN = """
 import sys, fake_study
 from vibstudy.measure import measure_corpus
-from vibstudy.recording import measure_recording
 if __name__ == "__main__":
     measure_corpus(sys.argv[1], sys.argv[2], workers=2, function=fake_study.measure,
                    progress=lambda p: print(p.done, flush=True))

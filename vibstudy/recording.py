@@ -505,20 +505,20 @@ def _refined(
     said_lower = 0.0 if moved else octave_below or 0.0
     if line is None or not (said_lower > BELOW_DOUBT or line.snr_db < LOOK_BELOW_DB):
         return line, []
-    doubts = []
     if moved and share_between(line, 2) < SPARSE:
         line = refined(0.5) or line
     company = look_around(audio.samples, audio.rate_hz, line)
+    unsure = False
     if octave_below is not None and company.below_db > BETWEEN_DB:
         lower = refined(2)
         told = said_lower > BELOW_DOUBT and company.below_db > BELOW_ABOVE_DB
         if lower is not None and (told or lower_odds(lower, company.below_db) > 0.0):
             line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
-            doubts += [] if told else ["octave_unsure"]
-    doubted = said_lower > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
-    sparse = min(share_between(line, 2), share_between(line, 3)) < SPARSE
-    if doubted or sparse or max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB:
-        doubts.append("octave_unsure")
+            unsure = not told
+    unsure |= said_lower > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
+    unsure |= min(share_between(line, 2), share_between(line, 3)) < SPARSE
+    unsure |= max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB
+    doubts = ["octave_unsure"] if unsure else []
     if company.rival_db > RIVAL_ABOVE_DB:
         doubts.append("masked")
     return line, doubts

@@ -618,12 +618,13 @@ QUALITY_REASONS: dict[str, str] = {
 }
 """Reasons that may stand in the ``quality`` column."""
 
-_PANDAS: dict[str, Any] = {
+PANDAS_TYPES: dict[str, Any] = {
     "string": pd.StringDtype(),
     "number": np.dtype("float64"),
     "integer": pd.Int64Dtype(),
     "boolean": pd.BooleanDtype(),
 }
+"""What pandas calls the types of columns; all but numbers hold missing values apart."""
 
 
 def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
@@ -633,7 +634,7 @@ def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
     """
     out: dict[str, Any] = {}
     for column in columns:
-        dtype = _PANDAS[column.type]
+        dtype = PANDAS_TYPES[column.type]
         if column.name in frame:
             values = frame[column.name]
             if column.type == "boolean" and values.dtype == object:

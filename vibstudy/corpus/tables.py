@@ -37,6 +37,7 @@ from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.schema import (
     LOG_COLUMNS,
     NOTE_COLUMNS,
+    PANDAS_TYPES,
     PROVENANCE_COLUMNS,
     RECORDING_COLUMNS,
     Column,
@@ -52,7 +53,6 @@ _BATCH_ROWS = 50_000
 _BATCH_PARTS = 500
 """Notes, and recordings, of a batch: a table of few rows takes some fifty times their size."""
 _NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype(), pa.string(): pd.StringDtype()}
-_PANDAS = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
 _TAGS = tuple(replace(column, constraints={}) for column in MANIFEST_COLUMNS)
 
 TABLES: dict[str, tuple[str, tuple[Column, ...]]] = {
@@ -389,7 +389,7 @@ def _read_csv(folder: Path, name: str, columns: Sequence[str] | None) -> pd.Data
     for resource in _descriptor(folder):
         if resource["path"] == name:
             types |= {item["name"]: item["type"] for item in resource["schema"]["fields"]}
-    kinds = {column: _PANDAS[types.get(column, "string")] for column in header}
+    kinds = {column: PANDAS_TYPES[types.get(column, "string")] for column in header}
     wanted = header if columns is None else list(columns)
     frame = pd.read_csv(
         path, usecols=wanted, dtype=kinds, keep_default_na=False, na_values=[""], encoding="utf-8"

@@ -188,7 +188,7 @@ class PhraseReader:
         onset_s, offset_s : float
             Edges, on the clock of the note table.
         octave_shift : int
-            Octaves from the tracker's pitch to the true one.
+            Octaves from the pitch measured to the true one.
         """
         name = str(note["recording_id"])
         phrase = self.phrase(name, onset_s, offset_s)
@@ -219,7 +219,7 @@ def remeasure(
     onset_s, offset_s : float
         Edges, in s from the beginning of the file, at true speed.
     octave_shift : int
-        Octaves from the tracker's pitch to the true one.
+        Octaves from the pitch measured to the true one.
     settings : Settings | None
         None: the defaults.
     """

@@ -23,7 +23,7 @@ codec cut-off
     A fall of 20 dB or more within 800 Hz, at the file's own sampling rate and well below half of it:
     the mark of a lossy codec or of an earlier resampling; discs and tape fall off gently.
 
-Everything is counted as blocks go by (:class:`MediaMeter`), in 50 MB of memory at most.
+Everything is counted as blocks go by (:class:`MediaMeter`), in about 40 MB of memory for an hour.
 """
 
 from __future__ import annotations

@@ -158,8 +158,6 @@ class MixedFit:
         Residual in the transformed domain.
     variance : ndarray [shape=(n - 1,)]
         Variance of each transformed value.
-    settled : bool
-        Whether another update of the variances would gain next to nothing.
     """
 
     coefficients: np.ndarray
@@ -168,7 +166,6 @@ class MixedFit:
     spread: np.ndarray
     residual: np.ndarray
     variance: np.ndarray
-    settled: bool
 
 
 def _diagonal(matrix: np.ndarray) -> np.ndarray:
@@ -268,4 +265,4 @@ def fit_variances(
         variances, gain = _step(np.append(noise, spread), scale, pulled, quad, trace, w, design, inverse)
         noise, spread = variances[:3], variances[3:]
         settled = gain < GAIN and abs(np.log(scale)) < 0.1
-    return MixedFit(coefficients, inverse, noise, spread, residual, variance, settled)
+    return MixedFit(coefficients, inverse, noise, spread, residual, variance)
