@@ -129,11 +129,21 @@ def solo_line(melody: Melody, soloist: Soloist, rng: np.random.Generator) -> lis
                 0.5 + note.start * beat + max(length - 0.04, 0.9 * length),
                 note.midi + soloist.transpose,
                 int(rng.integers(85, 110)),
-                float(rng.uniform(4.5, 7.5)),
+                _playable(rng.uniform(4.5, 7.5)),
                 int(rng.choice((0, 40, 64, 90, 127))) if soloist.oscillator else 0,
             )
         )
     return notes
+
+
+def _steps(rate_hz: float) -> int:
+    """Generator 24: steps of 4 cents re 8.176 Hz."""
+    return round(1200 * np.log2(rate_hz / OSCILLATOR_HZ) / 4)
+
+
+def _playable(rate_hz: float) -> float:
+    """The nearest rate that can be sent."""
+    return float(OSCILLATOR_HZ * 2 ** (4 * _steps(rate_hz) / 1200))
 
 
 def chords(melody: Melody, soloist: Soloist, held: bool) -> list[Sounded]:
@@ -183,8 +193,7 @@ def _track(notes: Sequence[Sounded], program: int, cents: float) -> mido.MidiTra
     timed += _controls(0.0, {101: 0, 100: 2, 6: 64 + semitones})
     timed += _controls(0.001, {101: 0, 100: 1, 38: fine & 127, 6: fine >> 7})
     for note in notes:
-        # generator 24 in steps of 4 cents re 8.176 Hz
-        rate = 8192 + round(1200 * np.log2(note.rate_hz / OSCILLATOR_HZ) / 4)
+        rate = 8192 + _steps(note.rate_hz)
         before = max(note.onset_s - 0.002, 0.0)
         timed += _controls(before, {1: note.depth, 99: 120, 98: 24, 38: rate & 127, 6: rate >> 7})
         timed.append((note.onset_s, 2, mido.Message("note_on", note=note.midi, velocity=note.velocity)))

@@ -6,7 +6,7 @@ The pitch of a note, in cents, is
 
 .. math:: c(t) = d(t) + g(t)\, e(t)\, P(\psi(t)) + \text{noise},
 
-* ``d``: background of the note: drift, scoops at its edges, wander and jitter
+* ``d``: background of the note: drift, scoops at its edges, bends of its attack, wander and jitter
   (:mod:`vibstudy.vibrato.noise`);
 * ``g``: gate: 0 before the vibrato starts, 1 while it lasts, with a smooth step of `FADE_CYCLES`
   cycles. Start and end are where the gate is one half;
@@ -16,10 +16,11 @@ The pitch of a note, in cents, is
 * ``P``: one cycle: a sine, with a share of the odd harmonics of a triangle (averaged over the models
   with and without), and with a second harmonic where the sound shows it beyond doubt.
 
-All is linear but ψ, which is found by Gauss-Newton steps. It is fitted to the running integral of the
-pitch, where measurement noise is white. Random parts are predicted and their variances estimated by
-REML, so that a perfect sine gets the efficiency of a model with constant rate and extent (Cramér-Rao
-bound), and an irregular vibrato gets honest errors: rate and extent are those of the realised cycles,
+All is linear but ψ, which is found by Gauss-Newton steps. It is fitted to the running integral of the pitch,
+where measurement noise is white. Random parts are predicted and their variances estimated by REML; those that
+run towards nothing are left out where the sound is as probable without them. So a perfect sine gets the
+efficiency of a model with constant rate and extent (Cramér-Rao bound), and an irregular vibrato gets honest
+errors: rate and extent are those of the realised cycles,
 
 .. math:: \text{rate} = \frac{\psi(t_2) - \psi(t_1)}{2\pi (t_2 - t_1)}, \qquad
           \text{extent} = \frac{1}{t_2 - t_1}\int_{t_1}^{t_2} g\,e\,dt .
@@ -49,10 +50,12 @@ from scipy.special import expit, logit
 from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
 
 FADE_CYCLES = 0.6
+ATTACK_CENTS = 5.0  # first guess of how far the attack bends the pitch
 LOCAL_CYCLES = 1.5
 WHOLE_NOTE_PRIOR = 8.0  # by how much -2 log likelihood must fall before vibrato ends early
 AT_ONCE_PRIOR = 0.5  # probability that vibrato begins with the note; else its delay is exponential
 AT_ONCE_DOUBTFUL = 0.2  # the same where errors are concerned
+LEAST_DELAY_CYCLES = 0.2  # a vibrato that begins sooner begins with the note
 DELAY_S = 0.2  # mean of the delay
 GROWTH = 0.1  # prior standard deviation of the growth of the extent over a note, as a share
 TRIANGLE_FUNDAMENTAL = 8.0 / np.pi**2
@@ -62,9 +65,9 @@ CORNER_ROUGH = 0.1  # standard error of the corner, as a share, that the linear 
 CORNER_PRIOR = 0.58  # as much as if any share of them, from none to all, were missing
 SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it counts
 SINE_PRIOR = 0.9
-NARROW_CENTS, NARROW_SINE_PRIOR = (4.0, 8.0), 0.7  # so narrow, neither shape may be off by 0.3 cents
+NARROW_CENTS, NARROW_SINE_PRIOR = (4.0, 8.0), 0.6  # so narrow, neither shape may be off by 0.3 cents
 SINE_DOUBTFUL = 0.6  # the same where errors are concerned
-TRIANGLE_PRIOR = (0.7, 0.35)  # mean and SD of the triangle's share where it is not a sine
+TRIANGLE_PRIOR = (0.9, 0.4)  # mean and SD of the triangle's share where it is not a sine
 MAX_RANDOM = 40
 SETTLED_RAD = 0.06  # a phase that moves less from turn to turn stands still
 RANDOM_PER_CYCLE = 1.6
@@ -216,6 +219,8 @@ class _Problem:
         self.drift_scale = np.sqrt(np.mean(self.background[:, 1:] ** 2, axis=0))
         self.drift = self.background[:, 1:] / self.drift_scale
         self.steady = self.background[:, :1]
+        self.bends = self.series.attack()
+        self.attack = self.series.spectrum(self.bends)
         self.shapes = self.series.noise_shapes()
 
     def _thin(self, values: np.ndarray) -> np.ndarray:
@@ -302,14 +307,14 @@ def fit_vibrato(
     state = _start(problem, rate_hz)
     scale = float(np.std(problem.y))
     background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
-    spread = np.array([(0.01 * scale) ** 2 + 1e-12, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
+    spread = np.array([(0.01 * scale) ** 2 + 1e-12, ATTACK_CENTS**2, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
     variances = _Variances(background, spread)
     if not _improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
         return None
     rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
     cycle = _judge_cycle(problem, state, variances)
     state.triangle = cycle.triangle
-    start, end = _edges(problem, state, rate, variances.noise)
+    start, end = _edges(problem, state, rate, variances)
     return _fit_span(problem, state, variances, cycle, rate, start, end)
 
 
@@ -427,7 +432,7 @@ def _extremes(second: np.ndarray, triangle: float) -> tuple[float, float]:
 
 @dataclass
 class _Variances:
-    """Variances carried from step to step: background (v, s1, s2); drift, extent, phase."""
+    """Variances carried from step to step: background (v, s1, s2); drift, attack, extent, phase."""
 
     noise: np.ndarray
     spread: np.ndarray
@@ -456,6 +461,7 @@ class _Places:
             "triangle": int(shape.triangle),
             "tail": int(shape.triangle),
             "drift": problem.drift.shape[1],
+            "attack": problem.attack.shape[1],
             "extent_random": basis.random,
             "phase_random": basis.random,
         }
@@ -469,10 +475,50 @@ class _Places:
         self.phase = np.concatenate([self.of["phase"], self.of["phase_random"]])
 
 
-def _solve(
-    problem: _Problem, state: _State, variances: _Variances, shape: _Shape, iterations: int
-) -> MixedFit:
-    """Linearise about `state` and fit; coefficients are the new values, not steps."""
+@dataclass(frozen=True)
+class _Linear:
+    """The model linearised about a state: data, fixed columns, groups of random ones."""
+
+    y: np.ndarray
+    fixed: np.ndarray
+    groups: list[np.ndarray]
+    shapes: np.ndarray
+
+    def fit(self, variances: _Variances, iterations: int) -> MixedFit:
+        """Fit, and take its variances; coefficients are the new values, not steps."""
+        used = [g for g, block in enumerate(self.groups) if block.shape[1]]
+        fit = fit_variances(
+            self.y,
+            self.fixed,
+            [self.groups[g] for g in used],
+            self.shapes,
+            variances.noise,
+            variances.spread[used],
+            iterations,
+        )
+        variances.noise = fit.noise
+        variances.spread[used] = fit.spread
+        return fit
+
+    def bare(self, fit: MixedFit, variances: _Variances) -> MixedFit:
+        """Without the variances that were falling, if the sound is as probable without them."""
+        falling = fit.falling & [False, *[True] * (len(fit.falling) - 1)]
+        if not falling.any():
+            return fit
+        kept = np.where(falling, 0.0, np.append(fit.noise, fit.spread))
+        used = [g for g, block in enumerate(self.groups) if block.shape[1]]
+        spread = variances.spread.copy()
+        spread[used] = kept[3:]
+        trial = _Variances(kept[:3], spread)
+        bare = self.fit(trial, 0)
+        if bare.deviance > fit.deviance:
+            return fit
+        variances.noise, variances.spread = trial.noise, trial.spread
+        return bare
+
+
+def _linear(problem: _Problem, state: _State, shape: _Shape) -> _Linear:
+    """Linearise about `state`."""
     basis, psi, extent = state.basis, state.psi, state.extent
     wave, slope = _wave(state.second, state.triangle, psi)
     up = (basis.gate * wave)[:, None] * basis.extent
@@ -501,20 +547,8 @@ def _solve(
         both[:, -1] -= problem.transform(_integral_of_triangle(corner, psi, problem.t))
     fixed = np.concatenate([problem.steady, both[:, :fixed_count]], axis=1)
     random = both[:, fixed_count:-1]
-    groups = [problem.drift, random[:, : basis.random], random[:, basis.random :]]
-    used = [g for g, block in enumerate(groups) if block.shape[1]]
-    fit = fit_variances(
-        problem.y + both[:, -1],
-        fixed,
-        [groups[g] for g in used],
-        problem.shapes,
-        variances.noise,
-        variances.spread[used],
-        iterations,
-    )
-    variances.noise = fit.noise
-    variances.spread[used] = fit.spread
-    return fit
+    groups = [problem.drift, problem.attack, random[:, : basis.random], random[:, basis.random :]]
+    return _Linear(problem.y + both[:, -1], fixed, groups, problem.shapes)
 
 
 def _improve(
@@ -522,9 +556,9 @@ def _improve(
 ) -> MixedFit | None:
     """Gauss-Newton turns until the phase stands still, in place; None when the vibrato gets lost."""
     places = _Places(problem, state.basis, shape)
-    fit = None
     for _ in range(turns):
-        fit = _solve(problem, state, variances, shape, iterations)
+        linear = _linear(problem, state, shape)
+        fit = linear.fit(variances, iterations)
         c = fit.coefficients
         worst = _move(state, c, places)
         if shape.second:
@@ -536,6 +570,8 @@ def _improve(
             return None
         if worst < SETTLED_RAD:
             break
+    fit = linear.bare(fit, variances)
+    _move(state, fit.coefficients, places)
     return fit
 
 
@@ -584,7 +620,7 @@ def _judge_cycle(problem: _Problem, state: _State, variances: _Variances) -> _Cy
     """Shape of the cycle from one solution with all shapes free; extent and phase move to it."""
     everything = _Shape(True, True)
     trial = _Variances(variances.noise.copy(), variances.spread.copy())
-    fit = _solve(problem, state, trial, everything, iterations=1)
+    fit = _linear(problem, state, everything).fit(trial, 1)
     everywhere = _Places(problem, state.basis, everything)
     places = everywhere.of
     at = places["second"]
@@ -646,7 +682,7 @@ class _Gated:
 class _Gates:
     """Fits the vibrato so far, with its extent and rate steady or changing linearly, in any gates."""
 
-    def __init__(self, problem: _Problem, state: _State, variances: np.ndarray, period: float):
+    def __init__(self, problem: _Problem, state: _State, variances: _Variances, period: float):
         self.series, self.period = problem.series, period
         self.t, self.duration = self.series.time_s, self.series.duration_s
         self.psi = np.interp(self.t, problem.t, state.psi)
@@ -655,19 +691,24 @@ class _Gates:
         self.u = (self.t - self.t.mean()) / self.duration
         up = np.stack([wave, self.level * slope], axis=1)
         self.carrier = np.concatenate([up, up * self.u[:, None]], axis=1)
-        self.w = 1.0 / np.sqrt(variances @ problem.shapes)
-        self.q, _ = np.linalg.qr(problem.background * self.w[:, None])
-        self.y = self._clear(problem.y[:, None] * self.w[:, None])[:, 0]
+        self.w = 1.0 / np.sqrt(variances.noise @ problem.shapes)
+        attack = problem.attack * np.sqrt(variances.spread[1])
+        taken = np.concatenate([problem.background, attack], axis=1) * self.w[:, None]
+        self.drawn = attack.shape[1]  # rows below the data that hold the attack to its variance
+        held = np.eye(self.drawn, taken.shape[1], problem.background.shape[1])
+        self.q, _ = np.linalg.qr(np.concatenate([taken, held]))
+        self.y = self._clear(problem.y[:, None])[:, 0]
         self.scale = 0.0  # of the cost: so that the best of the first gates fits as well as it should
 
-    def _clear(self, columns: np.ndarray) -> np.ndarray:
+    def _clear(self, spectra: np.ndarray) -> np.ndarray:
+        columns = np.concatenate([spectra * self.w[:, None], np.zeros((self.drawn, spectra.shape[1]))])
         return columns - self.q @ (self.q.T @ columns)
 
     def fit(self, starts: Any, ends: Any) -> _Gated:
         """Vibrato from `starts` to `ends`, either of which may be an array."""
         gates = _gate(self.t[:, None], starts, ends, self.duration, self.period)
         columns = (self.carrier[:, :, None] * gates[:, None, :]).reshape(len(self.t), -1)
-        c = self._clear(self.series.spectrum(_integral(columns, self.series.step_s)) * self.w[:, None])
+        c = self._clear(self.series.spectrum(_integral(columns, self.series.step_s)))
         c = np.moveaxis(c.reshape(len(c), 4, -1), 2, 0)
         normal = c.transpose(0, 2, 1) @ c
         normal[:, np.arange(4), np.arange(4)] *= 1.0 + 1e-9
@@ -685,18 +726,20 @@ class _Gates:
         return _Gated(rest * self.scale, rate, extent)
 
 
-def _edges(problem: _Problem, state: _State, rate: float, variances: np.ndarray) -> tuple[_Edge, _Edge]:
+def _edges(problem: _Problem, state: _State, rate: float, variances: _Variances) -> tuple[_Edge, _Edge]:
     """Beginning and end of vibrato."""
     duration = problem.series.duration_s
     period = 1.0 / rate
     step = min(period / 4.0, 0.06)
-    grid = np.arange(0.0, max(duration - 1.3 * period, 1e-9), step)
+    first = max(step, LEAST_DELAY_CYCLES * period)
+    grid = np.append(0.0, np.arange(first, max(duration - 1.3 * period, 1e-9), step))
     if len(grid) < 2:
         return _Edge(0.0, float("nan")), _Edge(duration, 0.0)
     gates = _Gates(problem, state, variances, period)
     found = gates.fit(grid, duration)
     # closer round the best of the late ones
     fine = grid[1 + np.argmin(found.cost[1:])] + step * np.array([-0.5, -0.3, -0.15, 0.15, 0.3, 0.5])
+    fine = fine[fine > LEAST_DELAY_CYCLES * period]
     start = _start_edge(*found.merged(grid, fine, gates.fit(fine, duration)))
     ends = duration - np.arange(0.0, max(duration - start.time_s - 1.3 * period, 1e-9), step)
     if len(ends) < 2 or state.basis.end == duration:  # strong up to the end
@@ -808,7 +851,7 @@ def _report(
         (1.0 + short / cycles) * float(np.sqrt(np.sum(np.where(ends, fading, free) ** 2)))
         for short, (free, fading) in ((1.5, END_TURN), (4.0, END_EXTENT))
     )
-    rate_spread, extent_spread = np.sqrt(basis.random * variances.spread[[2, 1]])
+    rate_spread, extent_spread = np.sqrt(basis.random * variances.spread[[3, 2]])
     late = np.linalg.norm([edge.se_s for edge, fades in zip((begins, ends_at), ends, strict=True) if fades])
     rate_se = np.linalg.norm(
         [
@@ -873,6 +916,7 @@ def _background_curve(problem: _Problem, fit: MixedFit, places: _Places) -> np.n
     columns = problem.straight
     integral = columns[:, :1] @ fit.coefficients[places.of["steady"]]
     integral = integral + (columns[:, 1:] / problem.drift_scale) @ fit.coefficients[places.of["drift"]]
+    integral = integral + problem.bends @ fit.coefficients[places.of["attack"]]
     slow = fit.noise[1:] @ problem.shapes[1:]
     wander = np.concatenate([[0.0], fit.residual * slow / fit.variance])
     integral = integral + idct(wander, type=2, norm="ortho")

@@ -13,9 +13,11 @@ in the basis of the discrete cosine transform (type 2), which diagonalises a ran
 * ``s1``: jitter, white in the pitch, a random walk in the integral;
 * ``s2``: wander, a random walk in the pitch.
 
-A steady pitch, a linear and a quadratic drift, and an exponential scoop at each edge of the note are
-fixed effects. The same model serves a series that is not integrated (level in dB); then ``v`` is
-white noise and ``s1`` a random walk of the level.
+A steady pitch, a linear and a quadratic drift, and an exponential scoop at each edge of the note are fixed
+effects. While the sound builds up, the pitch may bend in ways that no scoop tells: where vibrato is fitted,
+hats over the first `ATTACK_KNOTS_S` are random effects, the smaller the later, so that the attack does not
+pull at the phase of the vibrato. The same model serves a series that is not integrated (level in dB); then
+``v`` is white noise and ``s1`` a random walk of the level.
 
 Likelihoods are maximised over a grid of the two ratios, all at once. Where vibrato is fitted, the
 variances are estimated by REML with average-information steps (Gilmour, Thompson & Cullis 1995,
@@ -29,12 +31,18 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.fft import dct
+from scipy.interpolate import BSpline
 from scipy.linalg.lapack import dgesv, dpotrf, dpotri
 
 JITTER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0])  # infinite: none
 WANDER_CROSSOVERS_HZ = np.array([1.5, 4.5, 12.0, 32.0])
 SCOOPS_S = (0.015, 0.045)  # time constants of the pitch's settling at the beginning of a note
+ATTACK_KNOTS_S = np.array([0.0, 0.015, 0.03, 0.05, 0.075, 0.1, 0.13, 0.17, 0.21])
+ATTACK_FADE_S = 0.06  # in which the bends of the attack die away
 RELEASE_S = 0.03  # and of its leaving at the end
+_HATS = BSpline(
+    np.pad(ATTACK_KNOTS_S, 1, mode="edge"), np.eye(len(ATTACK_KNOTS_S))[:, :-1], 1
+).antiderivative()
 FEW = 96  # values that a matrix transforms faster than the fast transform
 GAIN = 0.05  # of log likelihood, below which variances stay as they are
 
@@ -101,6 +109,11 @@ class Series:
             columns.append(np.exp(-(self.duration_s - t) / RELEASE_S))
         return np.stack(columns, axis=1)
 
+    def attack(self) -> np.ndarray:
+        """Running integrals of the bends of the attack, 1 cent high at the onset [shape=(n, hats)]."""
+        knots = ATTACK_KNOTS_S
+        return _HATS(np.minimum(self.time_s, knots[-1])) * np.exp(-knots[:-1] / ATTACK_FADE_S)
+
     def noise_grid(self) -> np.ndarray:
         """Relative v, s1, s2 over the grid of crossovers [shape=(grid, 3)]."""
         return _noise_grid(self.step_s)
@@ -158,6 +171,10 @@ class MixedFit:
         Residual in the transformed domain.
     variance : ndarray [shape=(n - 1,)]
         Variance of each transformed value.
+    deviance : float
+        -2 log restricted likelihood, less a constant.
+    falling : ndarray of bool [shape=(3 + groups,)]
+        Variances that the last step made less than half: on their way to nothing.
     """
 
     coefficients: np.ndarray
@@ -166,6 +183,8 @@ class MixedFit:
     spread: np.ndarray
     residual: np.ndarray
     variance: np.ndarray
+    deviance: float
+    falling: np.ndarray
 
 
 def _diagonal(matrix: np.ndarray) -> np.ndarray:
@@ -173,18 +192,20 @@ def _diagonal(matrix: np.ndarray) -> np.ndarray:
     return matrix.ravel(order="K")[:: len(matrix) + 1]
 
 
-def _inverse(matrix: np.ndarray) -> np.ndarray:
-    """Inverse of a positive definite matrix, whose diagonal is raised a little in place."""
+def _inverse(matrix: np.ndarray) -> tuple[np.ndarray, float]:
+    """Inverse of a positive definite matrix, whose diagonal is raised a little in place; log determinant."""
     _diagonal(matrix)[:] *= 1.0 + 1e-11
     factor, info = dpotrf(matrix, lower=1)
     if info:
         scale = 1.0 / np.sqrt(_diagonal(matrix))
         scaled = matrix * scale * scale[:, None]
-        return np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * scale * scale[:, None]
+        log_det = np.linalg.slogdet(scaled)[1] - 2.0 * np.sum(np.log(scale))
+        return np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * scale * scale[:, None], float(log_det)
+    log_det = 2.0 * float(np.sum(np.log(_diagonal(factor))))
     lower, _ = dpotri(factor, lower=1)  # its upper triangle is zero, as dpotrf left it
     full = lower + lower.T
     _diagonal(full)[:] *= 0.5
-    return full
+    return full, log_det
 
 
 def _step(variances, scale, pulled, quad, trace, w, design, inverse) -> tuple[np.ndarray, float]:
@@ -241,6 +262,7 @@ def fit_variances(
     floor = 1e-12 * (y @ y / m + 1e-30)
     pulled = np.empty((3 + len(sizes), m))
     settled = False
+    falling = np.zeros(3 + len(sizes), dtype=bool)
     for iteration in range(iterations + 1):
         variance = np.maximum(noise @ shapes, floor)
         w = 1.0 / variance
@@ -248,7 +270,7 @@ def fit_variances(
         normal = design.T @ weighted
         each = np.maximum(spread, 1e-300)
         _diagonal(normal)[p:] += member @ (1.0 / each)
-        inverse = _inverse(normal)
+        inverse, log_det = _inverse(normal)
         coefficients = inverse @ (y @ weighted)
         residual = y - design @ coefficients
         if iteration == iterations or settled:
@@ -263,6 +285,8 @@ def fit_variances(
         trace = np.append(shapes @ leverage, np.maximum(sizes - held / each, 1e-9) / each)
         scale = max(float(y @ scored) / (m - p), 1e-9)
         variances, gain = _step(np.append(noise, spread), scale, pulled, quad, trace, w, design, inverse)
+        falling = variances < 0.5 * scale * np.append(noise, spread)
         noise, spread = variances[:3], variances[3:]
         settled = gain < GAIN and abs(np.log(scale)) < 0.1
-    return MixedFit(coefficients, inverse, noise, spread, residual, variance)
+    deviance = float(y @ (w * residual) + np.sum(np.log(variance)) + log_det + sizes @ np.log(each))
+    return MixedFit(coefficients, inverse, noise, spread, residual, variance, deviance, falling)
