@@ -392,6 +392,24 @@ def test_an_octave_is_corrected(tone_file):
     assert found["extent_cents"] == pytest.approx(40.0, abs=1.5)  # cents are cents in any octave
 
 
+@pytest.mark.parametrize(("line", "said"), [(2.0, 0.5), (0.5, 0.9), (1.0, 0.0)])
+def test_what_the_tracker_said_of_the_octave_counts_between_new_edges(tmp_path, line, said):
+    """The line was held an octave high, or moved an octave too low: the sound and the tracker settle it."""
+    tone = signals.tone(np.random.default_rng(3), f0_hz=311.0, duration_s=1.4, snr_db=20.0)
+    soundfile.write(tmp_path / "tone.wav", tone.samples, round(signals.RATE_HZ))
+    recording = Recording("tone", str(tmp_path / "tone.wav"), {"recording_id": "tone"})
+    reader = PhraseReader({"tone": recording}, Settings())
+    onset, offset = signals.PAD_S, signals.PAD_S + 1.4
+    phrase = reader.phrase("tone", onset, offset)
+    held = replace(phrase.contour, f0_hz=phrase.contour.f0_hz * line)
+    rows = [{**row, "octave_below": said} for row in phrase.rows]
+    (key,) = reader._kept
+    reader._kept[key] = replace(phrase, contour=held, rows=rows)
+    for shift in (0, 1):
+        found = reader.measure({"recording_id": "tone"}, onset + 0.1, offset, shift).columns
+        assert found["pitch_hz"] == pytest.approx(311.0 * 2**shift, rel=0.002)
+
+
 def test_a_slow_transfer_is_read_at_true_speed(tone_file):
     path, _ = tone_file
     slow = Recording("tone", str(path), {"recording_id": "tone", "speed_factor": 0.5})

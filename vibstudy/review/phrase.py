@@ -63,11 +63,14 @@ class Phrase:
         With clicks bridged: to be measured.
     contour : Contour
         The soloist's line; times from the first sample.
+    rows : list of dict
+        Notes found on it, with what the tracker said of their octave; likewise.
     """
 
     audio: Audio
     bridged: Audio
     contour: Contour
+    rows: list[dict[str, Any]]
 
     @property
     def start_s(self) -> float:
@@ -90,6 +93,13 @@ class Phrase:
             self.audio.samples, self.audio.rate_hz, nperseg=size, noverlap=size - hop
         )
         return float(times[1]), float(freqs[1]), 10.0 * np.log10(np.abs(spectrum) ** 2 + 1e-12)
+
+    def octave_below(self, onset_s: float, offset_s: float) -> float:
+        """Share of frames in which the tracker says the octave below, of the note found there."""
+        shared = [min(row["offset_s"], offset_s) - max(row["onset_s"], onset_s) for row in self.rows]
+        if max(shared, default=0.0) <= 0.0:
+            return 0.0
+        return float(self.rows[int(np.argmax(shared))].get("octave_below", 0.0))
 
     def cut(self, start_s: float, end_s: float) -> np.ndarray:
         """Samples between two times of the note table's clock."""
@@ -158,7 +168,8 @@ class PhraseReader:
             channel=self._facts(recording_id).get("channel"),
         )
         bridged = replace(audio, samples=repair_clicks(audio.samples, audio.rate_hz)[0])
-        phrase = Phrase(audio, bridged, _whole_line(find_line(bridged, self.settings)))
+        solo = find_line(bridged, self.settings)
+        phrase = Phrase(audio, bridged, _whole_line(solo), solo.rows)
         # at the ends of the recording there is no margin to ask for
         low = audio.origin_s + (0.0 if start <= first else LEAST_AROUND_S)
         at_end = phrase.end_s < offset_s + AROUND_S - 0.05
@@ -238,13 +249,14 @@ def _measure(
     wow: Wow,
 ) -> Measured:
     kind = note.get("note_kind")
-    found = {
+    found: dict[str, Any] = {
         "onset_s": edges_s[0] - phrase.start_s,
         "offset_s": edges_s[1] - phrase.start_s,
         "quality": ";".join(reason for reason in _reasons(note) if reason in _KEPT_REASONS) or "ok",
         "note_kind": "note" if kind is None or pd.isna(kind) else str(kind),
     }
-    again = find_note(phrase.bridged, phrase.contour, found | {"octave_below": 0.0})
+    said = phrase.octave_below(found["onset_s"], found["offset_s"])
+    again = find_note(phrase.bridged, phrase.contour, found | {"octave_below": said})
     if octave_shift:  # from the pitch measured, which may be lower than the line
         again = find_note(phrase.bridged, _shifted(phrase.contour, again, octave_shift), found)
     local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
@@ -269,7 +281,7 @@ def _shifted(contour: Contour, measured: FoundNote, octaves: int) -> Contour:
     heard = contour.f0_hz[inside & contour.voiced]
     parts = 1.0
     if measured.line is not None and len(heard):
-        parts = max(1.0, round(float(np.median(heard)) / measured.line.reference_hz))
+        parts = 2.0 ** round(np.log2(float(np.median(heard)) / measured.line.reference_hz))
     return replace(contour, f0_hz=contour.f0_hz * 2.0**octaves / parts)
 
 
