@@ -91,10 +91,9 @@ def test_soft_piano_leaves_figures_right(take, folder):
     """A piano 12 dB softer: most notes can be used, and they are right."""
     rows = compared(take, folder, "piano", 12.0)
     found = bench.summary(rows)
-    # two B4 of 30 are read a twelfth too high beside a piano in the same key; they must be doubted
-    assert found["found on the right pitch"] >= 0.9
+    assert found["found on the right pitch"] >= 0.95  # the tracker hears two B4 a twelfth too high
     assert not (rows["off_pitch"] & rows["ok"] & rows["solo"]).any()
-    assert found["marked ok"] >= 0.4
+    assert found["marked ok"] >= 0.6
     assert found["wrong, yet ok"] == 0
     assert found["extent error, median (c)"] <= 1
 
@@ -123,8 +122,8 @@ def test_worn_disc_played_slow(take, folder):
     rows = bench.judged(bench.compare(longer, alone, found.notes))
     ok = rows[rows["known"] & rows["ok"]]
     assert len(ok) > 10
-    assert ok["rate_error"].median() < 0.02
-    assert ok["extent_error"].quantile(0.9) < 2
+    assert ok["rate_error"].quantile(0.95) < 0.05
+    assert ok["extent_error"].quantile(0.95) < 2
     assert not (ok["has_vibrato"].fillna(False) & (ok["true_extent"] == 0)).any()
 
 

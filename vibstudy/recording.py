@@ -27,7 +27,7 @@ from vibstudy import __version__
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.pitch.company import look_around
+from vibstudy.pitch.company import Company, look_around
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import BETWEEN_DB, SPARSE, STEADY, lower_odds, share_between
 from vibstudy.pitch.refine import NoteLine, refine_note
@@ -49,8 +49,14 @@ LINE_RATE_HZ = 100.0
 NOISY_BELOW_DB = 0.0
 LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 18.0
 """A note that stands out by less is looked at: for other players, its register, what they did to it."""
-RIVAL_ABOVE_DB = -5.0
+RIVAL_ABOVE_DB, RIVAL_OF_MOVING_DB = -5.0, -3.0
+"""Another player may be as loud beside a vibrato that is measured well: nobody else moves like that."""
 BELOW_ABOVE_DB, BELOW_HEARD_DB = -4.0, -20.0
+TWELFTH_ABOVE_DB, TWELFTH_ALONE_DB, TWELFTH_BELOW_DB = -8.0, 20.0, -25.0
+"""Sound at the thirds is the note's own, a twelfth lower, where it stands out by so much and has hardly any
+at the halves."""
+CROWDED_BELOW_DB, CROWDED_DB = -6.0, 5.0
+"""Sound at the halves from which the octave is doubted where a note hardly stands out."""
 BELOW_DOUBT, BELOW_DOUBTED = 0.2, 0.5
 OUT_OF_REGISTER_SEMITONES = 17.0
 """Of the frames; see :mod:`vibstudy.pitch.company` and :mod:`vibstudy.pitch.octaves`."""
@@ -170,6 +176,8 @@ class FoundNote:
         Its refined line; times from the first sample of the sound it was read from.
     origin_s : float
         Place of that sample in the file, at true speed.
+    rival_db : float
+        The strongest other pitch (:class:`vibstudy.pitch.company.Company`); -inf where nobody looked.
     fit : VibratoFit | None
         Its vibrato, once measured; None when there is none.
     """
@@ -178,6 +186,7 @@ class FoundNote:
     reasons: list[str]
     line: NoteLine | None
     origin_s: float
+    rival_db: float = -np.inf
     fit: VibratoFit | None = None
 
 
@@ -468,8 +477,8 @@ def find_note(
     }
     if "note_label" in found:
         values["note_label"] = found["note_label"]
-    line, doubts = _refined(audio, contour, onset, offset, found.get("octave_below"))
-    reasons += doubts
+    line, company, unsure = _refined(audio, contour, onset, offset, found.get("octave_below"))
+    reasons += ["octave_unsure"] if unsure else []
     if line is None:
         reasons.append("too_short")
     else:
@@ -485,13 +494,13 @@ def find_note(
         reasons.append("octave_unsure")
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
-    return FoundNote(values, reasons, line, audio.origin_s)
+    return FoundNote(values, reasons, line, audio.origin_s, company.rival_db if company else -np.inf)
 
 
 def _refined(
     audio: Audio, contour: Contour, onset_s: float, offset_s: float, octave_below: float | None
-) -> tuple[NoteLine | None, list[str]]:
-    """Refined line of a note, an octave away where the sound says so; and its company.
+) -> tuple[NoteLine | None, Company | None, bool]:
+    """Refined line of a note, an octave or a twelfth away where the sound says so; its company; any doubt.
 
     The pitch of the contour stands when `octave_below` is None.
     """
@@ -504,7 +513,7 @@ def _refined(
     moved = octave_below is not None and octave_below >= STEADY
     said_lower = 0.0 if moved else octave_below or 0.0
     if line is None or not (said_lower > BELOW_DOUBT or line.snr_db < LOOK_BELOW_DB):
-        return line, []
+        return line, None, False
     if moved and share_between(line, 2) < SPARSE:
         line = refined(0.5) or line
     company = look_around(audio.samples, audio.rate_hz, line)
@@ -515,13 +524,22 @@ def _refined(
         if lower is not None and (told or lower_odds(lower, company.below_db) > 0.0):
             line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
             unsure = not told
+    elif (
+        octave_below is not None and company.twelfth_db > TWELFTH_ABOVE_DB and line.snr_db > TWELFTH_ALONE_DB
+    ):
+        lower = refined(3)
+        if lower is not None:
+            line, company, unsure = lower, look_around(audio.samples, audio.rate_hz, lower), True
     unsure |= said_lower > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
     unsure |= min(share_between(line, 2), share_between(line, 3)) < SPARSE
     unsure |= max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB
-    doubts = ["octave_unsure"] if unsure else []
-    if company.rival_db > RIVAL_ABOVE_DB:
-        doubts.append("masked")
-    return line, doubts
+    unsure |= line.snr_db < CROWDED_DB and company.below_db > CROWDED_BELOW_DB
+    return line, company, unsure
+
+
+def _is_alone_at_the_twelfth(company: Company, snr_db: float) -> bool:
+    thirds, halves = company.twelfth_db > TWELFTH_ABOVE_DB, company.below_db > TWELFTH_BELOW_DB
+    return thirds and not halves and snr_db > TWELFTH_ALONE_DB
 
 
 def _doubt_register(notes: list[_KeptNote]) -> None:
@@ -582,14 +600,22 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
                 tempo_bpm=_number(row, "tempo_bpm"),
             )
             note.reasons += vibrato.pop("quality")
-            told = vibrato.get("has_vibrato") is not None
-            if told and line.snr_db < COMPANY_BELOW_DB and is_covered(line, vibrato):
-                note.reasons.append("masked")
             note.values |= vibrato
+        if _is_masked(note, line):
+            note.reasons.append("masked")
     if _number(row, "speed_factor") is None and "rate_hz" in note.values:
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}
     note.values["quality"] = ";".join(dict.fromkeys(note.reasons)) or "ok"
+
+
+def _is_masked(note: FoundNote, line: NoteLine) -> bool:
+    """Tell whether others cover the note, or it is theirs."""
+    moving = note.values.get("has_vibrato")
+    if note.rival_db > (RIVAL_OF_MOVING_DB if moving else RIVAL_ABOVE_DB):
+        return True
+    looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < COMPANY_BELOW_DB
+    return moving is not None and looked_at and is_covered(line, note.values)
 
 
 def _thinned(origin_s: float, line: NoteLine, number: int) -> tuple[np.ndarray, ...]:

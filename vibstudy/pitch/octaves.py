@@ -11,8 +11,9 @@ player may sound there. The note is then refined at the lower pitch, too. If it 
 between carry the same modulation as the others and get their share of the weight; if they belong to someone
 else, they disagree and lose it. The log odds (:func:`lower_odds`) are a logistic regression on this share and
 the level between the lines: 1,400 notes of six sampled winds with piano and strings. The same evidence for a
-twelfth misled as often as it helped (a piano's bass a twelfth below sounds on the soloist's own lines), so
-that such notes are only marked.
+twelfth misled as often as it helped (a piano's bass a twelfth below sounds on the soloist's own lines). So a
+note is taken a twelfth lower only where no one else is loud (a clarinet beside a soft piano), and marked
+then, too.
 """
 
 from __future__ import annotations

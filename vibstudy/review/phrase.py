@@ -281,7 +281,8 @@ def _shifted(contour: Contour, measured: FoundNote, octaves: int) -> Contour:
     heard = contour.f0_hz[inside & contour.voiced]
     parts = 1.0
     if measured.line is not None and len(heard):
-        parts = 2.0 ** round(np.log2(float(np.median(heard)) / measured.line.reference_hz))
+        apart = float(np.median(heard)) / measured.line.reference_hz
+        parts = min((0.5, 1.0, 2.0, 3.0), key=lambda part: abs(np.log(apart / part)))
     return replace(contour, f0_hz=contour.f0_hz * 2.0**octaves / parts)
 
 

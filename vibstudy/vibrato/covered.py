@@ -6,8 +6,9 @@ Three witnesses, in cents:
 * the halves: the harmonics of a note carry the same modulation, so that the pitch from one half of them less
   the pitch from the other holds nothing but error (:attr:`NoteLine.halves`); its part at the vibrato's rate
   is an error of the extent that was really made;
-* what else moves: whatever sways the line at vibrato rates and is not the vibrato found. A straight note has
-  none of it.
+* what else moves: whatever sways the line at vibrato rates, its attack and release left out, and is not the
+  vibrato found. A straight note has little of it; less is asked of one that hardly stands out
+  (`CROWDED_DB`), which may be another player's.
 
 The limits were set on mixtures of sampled winds with piano, strings and a second wind as loud as they (see
 ``benchmarks/recordings.py``), so that of the notes that pass nearly all are within 4 cents and 0.3 Hz.
@@ -27,11 +28,12 @@ from vibstudy.vibrato.noise import thin
 
 EXTENT_LIMIT_CENTS = 1.4
 RATE_LIMIT_HZ = 0.08
-SWAY_LIMIT_CENTS = 1.5
+SWAY_LIMIT_CENTS, CROWDED_LIMIT_CENTS, CROWDED_DB = 3.0, 1.5, 6.0
 REST_LIMIT_CENTS, REST_LIMIT_SHARE = 2.5, 0.35
 LEAST_BALANCE = 0.15
 _BAND_HZ = (3.0, 10.0)
 _RATE_HZ = 64.0
+_ATTACK_S, _RELEASE_S, _LEAST_S = 0.08, 0.03, 0.25
 
 
 def is_covered(line: NoteLine, values: Mapping[str, Any]) -> bool:
@@ -48,11 +50,15 @@ def is_covered(line: NoteLine, values: Mapping[str, Any]) -> bool:
         return True
     time_s, cents = thin(line.time_s - line.onset_s, line.cents, _RATE_HZ)
     _, apart = thin(line.time_s - line.onset_s, np.gradient(line.halves, line.hop_s), _RATE_HZ)
-    cents, apart = _level(cents), _level(apart)
     step_s = float(time_s[1] - time_s[0])
-    sway = _in_band(cents, step_s)
+    inner = slice(*np.searchsorted(time_s, [_ATTACK_S, time_s[-1] - _RELEASE_S]))
+    if (inner.stop - inner.start) * step_s < _LEAST_S:
+        inner = slice(None)
+    sway = _in_band(_level(cents[inner]), step_s)
     if not values.get("has_vibrato"):
-        return sway > SWAY_LIMIT_CENTS or _in_band(apart, step_s) > SWAY_LIMIT_CENTS
+        limit = CROWDED_LIMIT_CENTS if line.snr_db < CROWDED_DB else SWAY_LIMIT_CENTS
+        return max(sway, _in_band(_level(apart[inner]), step_s)) > limit
+    apart = _level(apart)
     extent, rate = float(values["extent_cents"]), float(values["rate_hz"])
     error = np.hypot(float(values["extent_se_cents"]), _at_rate(time_s, apart, rate))
     rest = np.sqrt(max(sway**2 - 0.5 * extent**2, 0.0))
