@@ -7,7 +7,6 @@ notebooks are shown as they ran.
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -134,8 +133,3 @@ def gallery_page(study: Path | None) -> str:
             f"*{told}*" if told else "",
         ]
     return "\n\n".join(parts)
-
-
-def on_post_build(config: MkDocsConfig) -> None:
-    """Nothing of the generator stays in the site."""
-    shutil.rmtree(Path(config.site_dir) / "__pycache__", ignore_errors=True)

@@ -212,9 +212,10 @@ def check_lists_and_scores(manifest: str | Path, frame: pd.DataFrame) -> list[Pr
     for column, read in (("notes_path", read_note_list), ("score_path", read_score)):
         if column not in asked:
             continue
-        for cell in asked[column].dropna().unique():
+        cells = asked[column].dropna().unique()
+        for cell, path in zip(cells, resolve(Path(manifest).absolute().parent, cells), strict=True):
             try:
-                read(resolve(Path(manifest).absolute().parent, [cell])[0])
+                read(path)
             except VibstudyError as error:
                 problems += [replace(problem, file=cell) for problem in error.problems]
     return problems
