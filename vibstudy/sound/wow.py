@@ -45,7 +45,7 @@ _BIN_S = 0.1
 _STRETCH_S = 300.0
 _FEWEST_NOTES = 12
 _SCOOP_S = 0.1
-_LOCKED = 0.4
+_LOCKED, _LOCKED_IN_TURN = 0.4, 0.7
 _WORKSPACE = 200_000
 _KEPT = (
     "rate_hz",
@@ -384,11 +384,16 @@ def _needed_z(width: float, bands: int) -> float:
 
 
 def _beat_locked(series: _Series, rate_hz: float) -> bool:
-    """Whether note beginnings gather at one phase of `rate_hz` or of its first multiples."""
+    """Whether note beginnings gather at one phase of `rate_hz`, or nearly all at a few in turn.
+
+    What all notes do alike adds up at one phase only; at phases in turn it cancels, unless notes on and off
+    the beat are played differently.
+    """
     onsets = series.time_s[series.starts]
     multiples = rate_hz * np.arange(1, 5)
     gathered = np.abs(np.exp(2j * np.pi * np.outer(onsets, multiples)).mean(axis=0))
-    return bool(gathered.max() > max(_LOCKED, 2.5 / math.sqrt(len(onsets))))
+    chance = 2.5 / math.sqrt(len(onsets))
+    return bool(gathered[0] > max(_LOCKED, chance) or gathered[1:].max() > max(_LOCKED_IN_TURN, chance))
 
 
 def _refined(series: _Series, near_hz: float, step_hz: float) -> float:
