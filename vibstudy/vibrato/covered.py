@@ -2,7 +2,8 @@
 
 Three witnesses, in cents:
 
-* the standard errors of rate and extent;
+* the standard errors of rate and extent, and the false-alarm probability: the beats of other sounds are less
+  often taken for vibrato where it is asked to be smaller;
 * the halves: the harmonics of a note carry the same modulation, so that the pitch from one half of them less
   the pitch from the other holds nothing but error (:attr:`NoteLine.halves`); its part at the vibrato's rate
   is an error of the extent that was really made;
@@ -28,6 +29,7 @@ from vibstudy.vibrato.noise import thin
 
 EXTENT_LIMIT_CENTS = 1.4
 RATE_LIMIT_HZ = 0.08
+P_LIMIT = 0.001
 SWAY_LIMIT_CENTS, CROWDED_LIMIT_CENTS, CROWDED_DB = 3.0, 1.5, 6.0
 REST_LIMIT_CENTS, REST_LIMIT_SHARE = 2.5, 0.35
 LEAST_BALANCE = 0.15
@@ -65,6 +67,7 @@ def is_covered(line: NoteLine, values: Mapping[str, Any]) -> bool:
     return bool(
         error > EXTENT_LIMIT_CENTS
         or float(values["rate_se_hz"]) > RATE_LIMIT_HZ
+        or float(values["vibrato_p"]) > P_LIMIT
         or rest > max(REST_LIMIT_CENTS, REST_LIMIT_SHARE * extent)
     )
 
