@@ -524,9 +524,7 @@ def _refined(
         if lower is not None and (told or lower_odds(lower, company.below_db) > 0.0):
             line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
             unsure = not told
-    elif (
-        octave_below is not None and company.twelfth_db > TWELFTH_ABOVE_DB and line.snr_db > TWELFTH_ALONE_DB
-    ):
+    elif octave_below is not None and _is_alone_at_the_twelfth(company, line.snr_db):
         lower = refined(3)
         if lower is not None:
             line, company, unsure = lower, look_around(audio.samples, audio.rate_hz, lower), True

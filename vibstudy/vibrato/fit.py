@@ -484,20 +484,18 @@ class _Linear:
     groups: list[np.ndarray]
     shapes: np.ndarray
 
+    @property
+    def used(self) -> list[int]:
+        """Groups that have columns."""
+        return [g for g, block in enumerate(self.groups) if block.shape[1]]
+
     def fit(self, variances: _Variances, iterations: int) -> MixedFit:
         """Fit, and take its variances; coefficients are the new values, not steps."""
-        used = [g for g, block in enumerate(self.groups) if block.shape[1]]
-        fit = fit_variances(
-            self.y,
-            self.fixed,
-            [self.groups[g] for g in used],
-            self.shapes,
-            variances.noise,
-            variances.spread[used],
-            iterations,
-        )
+        used = [self.groups[g] for g in self.used]
+        spread = variances.spread[self.used]
+        fit = fit_variances(self.y, self.fixed, used, self.shapes, variances.noise, spread, iterations)
         variances.noise = fit.noise
-        variances.spread[used] = fit.spread
+        variances.spread[self.used] = fit.spread
         return fit
 
     def bare(self, fit: MixedFit, variances: _Variances) -> MixedFit:
@@ -506,9 +504,8 @@ class _Linear:
         if not falling.any():
             return fit
         kept = np.where(falling, 0.0, np.append(fit.noise, fit.spread))
-        used = [g for g, block in enumerate(self.groups) if block.shape[1]]
         spread = variances.spread.copy()
-        spread[used] = kept[3:]
+        spread[self.used] = kept[3:]
         trial = _Variances(kept[:3], spread)
         bare = self.fit(trial, 0)
         if bare.deviance > fit.deviance:
