@@ -436,6 +436,20 @@ def test_no_wow_is_invented(beat_s):
         assert np.mean(p[:, 0] < 0.05) < 0.25  # 25 draws at 5 %: 7 or more once in 6000 times
 
 
+def partly_on_the_beat(seed: int, wow_cents: float):
+    """Two notes to a turn of the disc at first, free afterwards."""
+    turn_s = 1 / ROTATION_HZ["78 rpm"]
+    strict = played(seed, 30, 1 / turn_s, wow_cents, turn_s / 2)
+    time_s, cents, note = played(seed + 1, 60, 1 / turn_s, wow_cents)
+    free = (time_s + turn_s * round(32 / turn_s), cents, note + strict[2].max() + 1)
+    return tuple(np.concatenate(both) for both in zip(strict, free, strict=True))
+
+
+def test_notes_at_two_phases_of_the_wow_do_not_hide_it():
+    assert all(estimate_wow(*partly_on_the_beat(seed, 5.0)).found for seed in range(5))
+    assert not any(estimate_wow(*partly_on_the_beat(seed, 0.0)).found for seed in range(25))
+
+
 def test_too_few_notes_tell_nothing():
     time_s, cents, note = played(4, 6)
     few = estimate_wow(time_s, cents, note)
