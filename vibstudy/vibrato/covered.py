@@ -28,7 +28,7 @@ from vibstudy.pitch.refine import NoteLine
 from vibstudy.vibrato.noise import thin
 
 EXTENT_LIMIT_CENTS = 1.4
-RATE_LIMIT_HZ = 0.08
+RATE_LIMIT_HZ = 0.06
 P_LIMIT = 0.001
 SWAY_LIMIT_CENTS, CROWDED_LIMIT_CENTS, CROWDED_DB = 3.0, 1.5, 6.0
 REST_LIMIT_CENTS, REST_LIMIT_SHARE = 2.5, 0.35
