@@ -612,7 +612,8 @@ def _is_masked(note: FoundNote, line: NoteLine) -> bool:
     moving = note.values.get("has_vibrato")
     if note.rival_db > (RIVAL_OF_MOVING_DB if moving else RIVAL_ABOVE_DB):
         return True
-    looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < COMPANY_BELOW_DB
+    below_db = COMPANY_BELOW_DB if moving else LOOK_BELOW_DB
+    looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < below_db
     return moving is not None and looked_at and is_covered(line, note.values)
 
 

@@ -8,8 +8,8 @@ Three witnesses, in cents:
   the pitch from the other holds nothing but error (:attr:`NoteLine.halves`); its part at the vibrato's rate
   is an error of the extent that was really made;
 * what else moves: whatever sways the line at vibrato rates, its attack and release left out, and is not the
-  vibrato found. A straight note has little of it; less is asked of one that hardly stands out
-  (`CROWDED_DB`), which may be another player's.
+  vibrato found. A straight note has little of it; less is allowed to one that hardly stands out and may be
+  another player's.
 
 The limits were set on mixtures of sampled winds with piano, strings and a second wind as loud as they (see
 ``benchmarks/recordings.py``), so that of the notes that pass nearly all are within 4 cents and 0.3 Hz.
@@ -30,7 +30,8 @@ from vibstudy.vibrato.noise import thin
 EXTENT_LIMIT_CENTS = 1.4
 RATE_LIMIT_HZ = 0.06
 P_LIMIT = 0.001
-SWAY_LIMIT_CENTS, CROWDED_LIMIT_CENTS, CROWDED_DB = 3.0, 1.5, 6.0
+SWAY_LIMITS_CENTS, SWAY_LIMITS_DB = (1.5, 3.0, 6.0), (6.0, 18.0)
+"""For a note said to be straight: the less it stands out, the less it may sway."""
 REST_LIMIT_CENTS, REST_LIMIT_SHARE = 2.5, 0.35
 LEAST_BALANCE = 0.15
 _BAND_HZ = (3.0, 10.0)
@@ -58,7 +59,7 @@ def is_covered(line: NoteLine, values: Mapping[str, Any]) -> bool:
         inner = slice(None)
     sway = _in_band(_level(cents[inner]), step_s)
     if not values.get("has_vibrato"):
-        limit = CROWDED_LIMIT_CENTS if line.snr_db < CROWDED_DB else SWAY_LIMIT_CENTS
+        limit = SWAY_LIMITS_CENTS[int(np.searchsorted(SWAY_LIMITS_DB, line.snr_db))]
         return max(sway, _in_band(_level(apart[inner]), step_s)) > limit
     apart = _level(apart)
     extent, rate = float(values["extent_cents"]), float(values["rate_hz"])
