@@ -29,7 +29,7 @@ from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.company import Company, look_around
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import BETWEEN_DB, SPARSE, STEADY, lower_odds, share_between
+from vibstudy.pitch.octaves import BETWEEN_DB, SPARSE, STEADY, carries, lower_odds, share_between
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
@@ -55,6 +55,8 @@ BELOW_ABOVE_DB, BELOW_HEARD_DB = -4.0, -20.0
 TWELFTH_ABOVE_DB, TWELFTH_ALONE_DB, TWELFTH_BELOW_DB = -8.0, 20.0, -25.0
 """Sound at the thirds is the note's own, a twelfth lower, where it stands out by so much and has hardly any
 at the halves."""
+CARRIED_BELOW_DB = 9.0
+"""A note that stands out by less is tried an octave lower, whatever sounds at the halves."""
 CROWDED_BELOW_DB, CROWDED_DB = -6.0, 5.0
 """Sound at the halves from which the octave is doubted where a note hardly stands out."""
 BELOW_DOUBT, BELOW_DOUBTED = 0.2, 0.5
@@ -521,9 +523,19 @@ def _refined(
     if octave_below is not None and company.below_db > BETWEEN_DB:
         lower = refined(2)
         told = said_lower > BELOW_DOUBT and company.below_db > BELOW_ABOVE_DB
-        if lower is not None and (told or lower_odds(lower, company.below_db) > 0.0):
+        crowded = line.snr_db < CARRIED_BELOW_DB
+        if lower is not None and (
+            told or lower_odds(lower, company.below_db) > 0.0 or (crowded and carries(lower, line))
+        ):
             line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
             unsure = not told
+    elif octave_below is not None and line.snr_db < CARRIED_BELOW_DB:
+        low = replace(
+            contour, time_s=line.time_s, f0_hz=0.5 * line.f0_hz, confidence=np.ones(len(line.time_s))
+        )
+        lower = refine_note(audio.samples, audio.rate_hz, low, onset_s, offset_s)
+        if lower is not None and carries(lower, line):
+            line, company, unsure = lower, look_around(audio.samples, audio.rate_hz, lower), True
     elif octave_below is not None and _is_alone_at_the_twelfth(company, line.snr_db):
         lower = refined(3)
         if lower is not None:

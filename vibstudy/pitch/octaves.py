@@ -34,6 +34,9 @@ _ODDS = (3.6, 5.2, 0.58)
 _LEAST_SHARE, _MOST_DB = 0.02, 5.0
 SPARSE = 0.1
 """A note with less of its weight on harmonics between the second (or third) ones is likely higher."""
+CARRIED_SHARE, CARRIED_CENTS = 0.3, 12.0
+"""With more of the weight between, and the line as near as this to the one held, a note is an octave lower:
+5 notes of 5 of a saxophone beside a piano as loud; of 940 notes rightly held none came near."""
 _NEAR_OCTAVES = 0.06
 _EDGE_S = 0.03
 
@@ -105,6 +108,20 @@ def lower_odds(lower: NoteLine, between_db: float) -> float:
     constant, by_share, by_level = _ODDS
     share = share_between(lower, 2)
     return constant + by_share * np.log10(share + _LEAST_SHARE) + by_level * min(between_db, _MOST_DB)
+
+
+def carries(lower: NoteLine, line: NoteLine) -> bool:
+    """Tell whether the harmonics between those of `line` move as it does, and weigh.
+
+    Parameters
+    ----------
+    lower : NoteLine
+        The note refined an octave lower, along `line`.
+    line : NoteLine
+        The note as it was held.
+    """
+    apart = lower.cents - np.interp(lower.time_s, line.time_s, line.cents)
+    return share_between(lower, 2) > CARRIED_SHARE and float(np.std(apart)) < CARRIED_CENTS
 
 
 def share_between(line: NoteLine, parts: int) -> float:
