@@ -20,7 +20,7 @@ from fluid import need_fluidsynth
 from signals import RATE_HZ, tone
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import lower_odds, octave_below, settle_octaves, share_between
+from vibstudy.pitch.octaves import carries, lower_odds, octave_below, settle_octaves, share_between
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.recording import find_note
@@ -214,7 +214,14 @@ def test_a_rival_and_the_octave_below_are_seen():
     assert lower_odds(line, 0.0) > 0
     assert share_between(line, 3) > 0.5
     low = Contour(contour.time_s, contour.f0_hz / 2, contour.confidence, contour.tracker)
-    assert lower_odds(refine_note(sound.samples, RATE_HZ, low, *span), alone.below_db) < -5
+    lower = refine_note(sound.samples, RATE_HZ, low, *span)
+    assert lower_odds(lower, alone.below_db) < -5
+    assert carries(line, wrong) and not carries(lower, line)
+    # another player's straight note an octave below sounds between the lines, but does not move as they do
+    bass, _ = held(220.0, 1.2, snr_db=50.0, extent_cents=0.0)
+    both = sound.samples + 0.5 * bass.samples
+    held_line = refine_note(both, RATE_HZ, contour, *span)
+    assert not carries(refine_note(both, RATE_HZ, low, *span), held_line)
 
 
 def test_a_line_an_octave_too_high_is_mended_by_the_sound_unless_the_octave_was_told():
