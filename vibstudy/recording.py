@@ -55,8 +55,8 @@ BELOW_ABOVE_DB, BELOW_HEARD_DB = -4.0, -20.0
 TWELFTH_ABOVE_DB, TWELFTH_ALONE_DB, TWELFTH_BELOW_DB = -8.0, 20.0, -25.0
 """Sound at the thirds is the note's own, a twelfth lower, where it stands out by so much and has hardly any
 at the halves."""
-CARRIED_BELOW_DB = 9.0
-"""A note that stands out by less is tried an octave lower, whatever sounds at the halves."""
+CARRIED_BELOW_DB, CARRIED_ABOVE_DB = 9.0, -14.0
+"""A note that stands out by less, with more than this at the halves, is tried an octave lower."""
 CROWDED_BELOW_DB, CROWDED_DB = -6.0, 5.0
 """Sound at the halves from which the octave is doubted where a note hardly stands out."""
 BELOW_DOUBT, BELOW_DOUBTED = 0.2, 0.5
@@ -529,7 +529,7 @@ def _refined(
         ):
             line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
             unsure = not told
-    elif octave_below is not None and line.snr_db < CARRIED_BELOW_DB:
+    elif octave_below is not None and line.snr_db < CARRIED_BELOW_DB and company.below_db > CARRIED_ABOVE_DB:
         low = replace(
             contour, time_s=line.time_s, f0_hz=0.5 * line.f0_hz, confidence=np.ones(len(line.time_s))
         )
