@@ -507,9 +507,25 @@ def _refined(
     The pitch of the contour stands when `octave_below` is None.
     """
 
-    def refined(parts: float) -> NoteLine | None:
-        lower = replace(contour, f0_hz=contour.f0_hz / parts)
+    def refined(parts: float, along: Contour = contour) -> NoteLine | None:
+        lower = replace(along, f0_hz=along.f0_hz / parts)
         return refine_note(audio.samples, audio.rate_hz, lower, onset_s, offset_s)
+
+    def lower_line(line: NoteLine, company: Company) -> tuple[NoteLine | None, bool]:
+        """The line the sound says is lower, if any; whether the tracker says so, too."""
+        crowded = line.snr_db < CARRIED_BELOW_DB
+        if company.below_db > BETWEEN_DB:
+            lower = refined(2)
+            told = said_lower > BELOW_DOUBT and company.below_db > BELOW_ABOVE_DB
+            if lower is not None and not told:
+                by_sound = lower_odds(lower, company.below_db) > 0.0 or (crowded and carries(lower, line))
+                return (lower if by_sound else None), False
+            return lower, told
+        if crowded and company.below_db > CARRIED_ABOVE_DB:
+            sure = np.ones(len(line.time_s))
+            lower = refined(2, replace(contour, time_s=line.time_s, f0_hz=line.f0_hz, confidence=sure))
+            return (lower if lower is not None and carries(lower, line) else None), False
+        return (refined(3) if _is_alone_at_the_twelfth(company, line.snr_db) else None), False
 
     line = refined(1)
     moved = octave_below is not None and octave_below >= STEADY
@@ -520,26 +536,10 @@ def _refined(
         line = refined(0.5) or line
     company = look_around(audio.samples, audio.rate_hz, line)
     unsure = False
-    if octave_below is not None and company.below_db > BETWEEN_DB:
-        lower = refined(2)
-        told = said_lower > BELOW_DOUBT and company.below_db > BELOW_ABOVE_DB
-        crowded = line.snr_db < CARRIED_BELOW_DB
-        if lower is not None and (
-            told or lower_odds(lower, company.below_db) > 0.0 or (crowded and carries(lower, line))
-        ):
-            line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
-            unsure = not told
-    elif octave_below is not None and line.snr_db < CARRIED_BELOW_DB and company.below_db > CARRIED_ABOVE_DB:
-        low = replace(
-            contour, time_s=line.time_s, f0_hz=0.5 * line.f0_hz, confidence=np.ones(len(line.time_s))
-        )
-        lower = refine_note(audio.samples, audio.rate_hz, low, onset_s, offset_s)
-        if lower is not None and carries(lower, line):
-            line, company, unsure = lower, look_around(audio.samples, audio.rate_hz, lower), True
-    elif octave_below is not None and _is_alone_at_the_twelfth(company, line.snr_db):
-        lower = refined(3)
-        if lower is not None:
-            line, company, unsure = lower, look_around(audio.samples, audio.rate_hz, lower), True
+    lower, told = (None, False) if octave_below is None else lower_line(line, company)
+    if lower is not None:
+        line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
+        unsure = not told
     unsure |= said_lower > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
     unsure |= min(share_between(line, 2), share_between(line, 3)) < SPARSE
     unsure |= max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB
