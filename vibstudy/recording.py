@@ -29,7 +29,7 @@ from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.company import Company, look_around
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import BETWEEN_DB, SPARSE, STEADY, carries, lower_odds, share_between
+from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
@@ -51,15 +51,8 @@ LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 18.0
 """A note that stands out by less is looked at: for other players, its register, what they did to it."""
 RIVAL_ABOVE_DB, RIVAL_OF_MOVING_DB = -5.0, -3.0
 """Another player may be as loud beside a vibrato that is measured well: nobody else moves like that."""
-BELOW_ABOVE_DB, BELOW_HEARD_DB = -4.0, -20.0
-TWELFTH_ABOVE_DB, TWELFTH_ALONE_DB, TWELFTH_BELOW_DB = -8.0, 20.0, -25.0
-"""Sound at the thirds is the note's own, a twelfth lower, where it stands out by so much and has hardly any
-at the halves."""
-CARRIED_BELOW_DB, CARRIED_ABOVE_DB = 9.0, -14.0
-"""A note that stands out by less, with more than this at the halves, is tried an octave lower."""
-CROWDED_BELOW_DB, CROWDED_DB = -6.0, 5.0
-"""Sound at the halves from which the octave is doubted where a note hardly stands out."""
-BELOW_DOUBT, BELOW_DOUBTED = 0.2, 0.5
+OCTAVE_ODDS = 2.0
+"""The octave is doubted where the log odds of another pitch are within this of even."""
 OUT_OF_REGISTER_SEMITONES = 17.0
 """Of the frames; see :mod:`vibstudy.pitch.company` and :mod:`vibstudy.pitch.octaves`."""
 DISAGREE_ABOVE = 6.0
@@ -373,7 +366,7 @@ def _find_notes(
     found = find_line(audio, settings, listed)
     notes = []
     with step("measure"):
-        octaves = np.abs(second_opinion(found.line, found.other)) if found.other is not None else None
+        octaves = second_opinion(found.line, found.other) if found.other is not None else None
         for row in found.rows:
             if free_from_s - EDGE_S < audio.origin_s + float(row["onset_s"]) < limit_s:
                 notes.append(find_note(audio, found.line, row, octaves))
@@ -418,7 +411,6 @@ def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = No
     """
     from vibstudy.notes.lists import listed_notes
     from vibstudy.notes.segment import find_notes
-    from vibstudy.pitch.octaves import settle_octaves
     from vibstudy.pitch.trackers import track_line
 
     def track(name: str) -> Contour:
@@ -434,8 +426,10 @@ def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = No
             found = listed_notes(audio.samples, audio.rate_hz, contour, listed)
         line, rows = found.line, found.rows
         if listed is None:
-            line, shares = settle_octaves(line, contour, rows)
-            rows = [{**row, "octave_below": share} for row, share in zip(rows, shares, strict=True)]
+            rows = [
+                {**row, "octave_below": octave_below(line, contour, row["onset_s"], row["offset_s"])}
+                for row in rows
+            ]
     return SoloLine(contour, line, rows, other)
 
 
@@ -453,10 +447,10 @@ def find_note(
     found : mapping
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
         (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``,
-        ``octave_below`` (from :func:`vibstudy.pitch.octaves.settle_octaves`; absent or None: the octave
+        ``octave_below`` (from :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave
         of the line stands).
     octaves : ndarray [shape=(frames,)] | None
-        Octaves between the line and a second opinion, frame by frame; NaN where one is silent.
+        Octaves from the line to a second opinion, frame by frame; NaN where one is silent.
 
     Returns
     -------
@@ -491,65 +485,40 @@ def find_note(
             reasons.append("outlier_harmonics")
     if values["voiced_fraction"] < GAP_BELOW:
         reasons.append("gap")
-    apart = octaves[frames] if octaves is not None else np.zeros(0)
-    if np.isfinite(apart).any() and np.nanmedian(apart) > OCTAVE_ABOVE:
-        reasons.append("octave_unsure")
+    if line is not None and octaves is not None:
+        apart = np.abs(octaves[frames] + np.log2(contour.f0_hz[frames] / line.reference_hz))
+        if np.isfinite(apart).any() and np.nanmedian(apart) > OCTAVE_ABOVE:
+            reasons.append("octave_unsure")
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
     return FoundNote(values, reasons, line, audio.origin_s, company.rival_db if company else -np.inf)
 
 
 def _refined(
-    audio: Audio, contour: Contour, onset_s: float, offset_s: float, octave_below: float | None
+    audio: Audio, contour: Contour, onset_s: float, offset_s: float, said_lower: float | None
 ) -> tuple[NoteLine | None, Company | None, bool]:
     """Refined line of a note, an octave or a twelfth away where the sound says so; its company; any doubt.
 
-    The pitch of the contour stands when `octave_below` is None.
+    The pitch of the contour stands when `said_lower` is None.
     """
 
-    def refined(parts: float, along: Contour = contour) -> NoteLine | None:
-        lower = replace(along, f0_hz=along.f0_hz / parts)
+    def refined(parts: float) -> NoteLine | None:
+        lower = replace(contour, f0_hz=contour.f0_hz / parts)
         return refine_note(audio.samples, audio.rate_hz, lower, onset_s, offset_s)
 
-    def lower_line(line: NoteLine, company: Company) -> tuple[NoteLine | None, bool]:
-        """The line the sound says is lower, if any; whether the tracker says so, too."""
-        crowded = line.snr_db < CARRIED_BELOW_DB
-        if company.below_db > BETWEEN_DB:
-            lower = refined(2)
-            told = said_lower > BELOW_DOUBT and company.below_db > BELOW_ABOVE_DB
-            if lower is not None and not told:
-                by_sound = lower_odds(lower, company.below_db) > 0.0 or (crowded and carries(lower, line))
-                return (lower if by_sound else None), False
-            return lower, told
-        if crowded and company.below_db > CARRIED_ABOVE_DB:
-            sure = np.ones(len(line.time_s))
-            lower = refined(2, replace(contour, time_s=line.time_s, f0_hz=line.f0_hz, confidence=sure))
-            return (lower if lower is not None and carries(lower, line) else None), False
-        return (refined(3) if _is_alone_at_the_twelfth(company, line.snr_db) else None), False
-
     line = refined(1)
-    moved = octave_below is not None and octave_below >= STEADY
-    said_lower = 0.0 if moved else octave_below or 0.0
-    if line is None or not (said_lower > BELOW_DOUBT or line.snr_db < LOOK_BELOW_DB):
+    if line is None or not ((said_lower or 0.0) > SAID_ABOVE or line.snr_db < LOOK_BELOW_DB):
         return line, None, False
-    if moved and share_between(line, 2) < SPARSE:
-        line = refined(0.5) or line
     company = look_around(audio.samples, audio.rate_hz, line)
     unsure = False
-    lower, told = (None, False) if octave_below is None else lower_line(line, company)
-    if lower is not None:
-        line, company, said_lower = lower, look_around(audio.samples, audio.rate_hz, lower), 0.0
-        unsure = not told
-    unsure |= said_lower > BELOW_DOUBTED and company.below_db > BELOW_HEARD_DB
-    unsure |= min(share_between(line, 2), share_between(line, 3)) < SPARSE
-    unsure |= max(company.below_db, company.twelfth_db) > BELOW_ABOVE_DB
-    unsure |= line.snr_db < CROWDED_DB and company.below_db > CROWDED_BELOW_DB
+    if said_lower is not None:
+        parts, odds = true_pitch(audio.samples, audio.rate_hz, line, company, said_lower)
+        unsure = abs(odds) < OCTAVE_ODDS
+        moved = refined(parts) if parts != 1 else None
+        if moved is not None:
+            line, company = moved, look_around(audio.samples, audio.rate_hz, moved)
+    unsure |= share_between(line, 3) < SPARSE
     return line, company, unsure
-
-
-def _is_alone_at_the_twelfth(company: Company, snr_db: float) -> bool:
-    thirds, halves = company.twelfth_db > TWELFTH_ABOVE_DB, company.below_db > TWELFTH_BELOW_DB
-    return thirds and not halves and snr_db > TWELFTH_ALONE_DB
 
 
 def _doubt_register(notes: list[_KeptNote]) -> None:

@@ -54,8 +54,8 @@ _COMPANY_S = 20.0
 _UNVOICED = 100.0
 _REST = 160.0
 _CONTRAST = (1.45, 1.7)
-_CARRYING_HZ = (1000.0, 2000.0)
-_CARRYING_DB = (-14.0, -8.0)
+_CARRYING_HZ = (700.0, 4000.0)
+_CARRYING_DB = (-13.0, -8.0)
 _REGISTER = (40, 95)
 _OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0
 _RANGE_DB = 40.0
@@ -80,7 +80,7 @@ class HeldLine:
     alone : ndarray [shape=(n,), range 0..1]
         1 where the soloist is alone, 0 in company (some twenty seconds decide).
     carried_db : ndarray [shape=(n,)]
-        Level between 1 and 2 kHz re a loud moment of the passages in company; 0 elsewhere.
+        Level between 0.7 and 4 kHz re a loud moment of the passages in company; 0 elsewhere.
     """
 
     time_s: np.ndarray
@@ -96,7 +96,7 @@ class _View:
 
     `peaks` and `strength` [n, peaks]: cents and relative strength of the salience's peaks.
     `contrast` [n]: best over median salience (1.4-1.6 for noise, 2 for a tone in equal noise, more
-    for a clear tone). `level_db`, `carrying_db` [n]: level, in all and between 1 and 2 kHz.
+    for a clear tone). `level_db`, `carrying_db` [n]: level, in all and between 0.7 and 4 kHz.
     `by_peak`, `by_tracker` [n]: share of the power at the multiples of the best peak, of the tracker's pitch.
     """
 
@@ -162,7 +162,7 @@ def _held(cost: np.ndarray, rest: np.ndarray, grid: np.ndarray) -> np.ndarray:
 
 
 def _carried(view: _View, alone: np.ndarray, silent: np.ndarray) -> np.ndarray:
-    """Level between 1 and 2 kHz re its upper third in company, dB: it tells the soloist's rests.
+    """Level between 0.7 and 4 kHz re its upper third in company, dB: it tells the soloist's rests.
 
     There a wind or string tone has strong harmonics and a piano or a soft orchestra has few.
     """

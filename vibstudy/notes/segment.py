@@ -11,7 +11,8 @@ or silence that ends it. Pitch, level and spectrum decide together:
    of kind "trill", a slow wide vibrato one plain note.
 3. Repeated notes: inside a held pitch, a dip of level deeper than 2.65 dB within 25 ms on both
    sides, or a rise of more than 4.2 dB in 15 ms, starts a new note. Intensity vibrato of ±3 dB at 8
-   Hz dips 2.1 dB in 25 ms. Dips faster than 12 a second are beats with another sound, not tonguing.
+   Hz dips 2.1 dB in 25 ms. In company the mean of a dip's depths within 40 and 60 ms must be more than
+   5.4 dB. Dips faster than 12 a second are beats with another sound, not tonguing.
 4. Edges to a few milliseconds, with errors (:mod:`vibstudy.notes.edges`).
 
 Conventions
@@ -55,7 +56,7 @@ _HALF_CYCLE_S = 0.16
 _SWING_CENTS = 15.0
 _DIP_DB, _DIP_S = 2.65, 0.025
 _WIDE_S, _SHARP = 0.06, 0.4
-_COMPANY_DIP_DB, _COMPANY_DIP_S = 4.5, 0.04
+_COMPANY_DIP_DB, _COMPANY_DIP_S = 5.4, 0.04
 _RISE_DB, _RISE_S = 4.2, 0.015
 _NO_SPLIT_S = 0.06
 _TONGUE_S, _LEAST_BEATS = 0.085, 3
@@ -371,7 +372,7 @@ def _split_at_attacks(levels: Levels, span: _Span) -> list[_Span]:
     lowest = minimum_filter1d(db, 2 * near + 1)[here] == db[here]
     risen = db[here + rise] - db[here]
     if levels.alone[a:b].mean() < 0.5:
-        attacks = lowest & (_depth(db, here, middle) > _COMPANY_DIP_DB)
+        attacks = lowest & (0.5 * (_depth(db, here, middle) + wide_dip) > _COMPANY_DIP_DB)
     else:
         attacks = lowest & (dip > _DIP_DB) & (dip > _SHARP * wide_dip)
         attacks |= (risen > _RISE_DB) & (maximum_filter1d(risen, 2 * near + 1) == risen)
@@ -406,8 +407,8 @@ def _depth(db: np.ndarray, here: np.ndarray, reach: int) -> np.ndarray:
 def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dict]:
     """Drop what is likely a note of the accompaniment, or an echo, heard in a rest of the soloist.
 
-    Such notes are short, weak and low. The log odds of a note in company (level between 1 and 2
-    kHz, length, octaves below the middle of the line) come from a logistic regression on renderings
+    Such notes are short, weak and low. The log odds of a note in company (level between 0.7 and
+    4 kHz, length, octaves below the middle of the line) come from a logistic regression on renderings
     with piano. Where the soloist is alone or much the louder, only weak notes are in doubt.
     """
     lengths = np.array([max(note["offset_s"] - note["onset_s"], 0.01) for note in notes])
@@ -427,7 +428,7 @@ def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dic
         if inside.any():
             alone[i], carried[i] = line.alone[inside].mean(), line.carried_db[inside].mean()
     long = 1.4 * np.log(lengths / 0.1)
-    in_company = long + 0.47 * (carried + 7.0) + 4.5 * below
+    in_company = long + 1.5 * (carried + 5.9) + 1.2 * below
     by_itself = long + 0.4 * (softer + 16.0) + 2.0 * np.clip(below + 0.8, -1.5, 0.0)
     odds = np.where(alone < 0.5, in_company, by_itself)
     return [note for note, odd in zip(notes, odds, strict=True) if odd > _SOLOIST]

@@ -1,44 +1,78 @@
-"""The octave of a note, where the line held and the tracker or the sound disagree.
+"""The octave of a note, where the line held, the tracker and the sound disagree.
 
 In company the line of notes is held high, since the soloist mostly lies above the accompaniment
-(:mod:`vibstudy.notes.line`); a low note of the soloist can then be taken for its own second harmonic. A
-tracker that says the octave below through nearly all of the note is right: on 530 notes of six sampled
-winds, alone and with piano and strings as loud as they, it was never wrong when it said so in at least
-:data:`STEADY` of the frames. With less, the sound of the note decides (:mod:`vibstudy.pitch.company`).
+(:mod:`vibstudy.notes.line`); a low note of the soloist can then be taken for its own second or third
+harmonic, and a high one for a note of the accompaniment an octave below. Which pitch is the true one is told
+from the harmonics that it has and a multiple of it has not: those *between*. They are brought to rest along
+the line held (:func:`vibstudy.pitch.refine.harmonics_along`), and asked (:class:`Between`):
 
-Where there is sound between the lines of a note, it may be an octave lower than the line says, or another
-player may sound there. The note is then refined at the lower pitch, too. If it is the true one, the harmonics
-between carry the same modulation as the others and get their share of the weight; if they belong to someone
-else, they disagree and lose it. The log odds (:func:`lower_odds`) are a logistic regression on this share and
-the level between the lines: 1,400 notes of six sampled winds with piano and strings. The same evidence for a
-twelfth misled as often as it helped (a piano's bass a twelfth below sounds on the soloist's own lines). So a
-note is taken a twelfth lower only where no one else is loud (a clarinet beside a soft piano), and marked
-then, too.
+- Are they all there, as strong as their neighbours? Others' notes give some of them only.
+- Do they keep step with the line through the whole note? Others' notes have another modulation, and partials
+  that are no exact multiples.
+- Do they swell and fade as their neighbours do? A piano's decay.
+
+The answers give the log odds that the lower pitch is the true one, by logistic regression. For the octave it
+also knows in what share of the frames the tracker says the lower octave (:func:`octave_below`); for a pitch
+an octave too low, what share of the weight the odd harmonics have. Learnt from notes of six sampled winds
+beside piano, strings and a second wind as loud as they, of two SoundFonts: NOTES_LEARNT; cross-validated by
+take, FIGURES.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
+from vibstudy.pitch.company import Company
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.refine import NoteLine
+from vibstudy.pitch.refine import NoteLine, harmonics_along, slow_course
 
-STEADY = 0.85
-BETWEEN_DB = -8.0
-"""Less sound between the lines than this (re the note's own) never made it lower."""
-_ODDS = (3.6, 5.2, 0.58)
-_LEAST_SHARE, _MOST_DB = 0.02, 5.0
+LOWER_ABOVE_DB, TWELFTH_ABOVE_DB = -10.0, -8.0
+"""With less sound between the lines than this (:class:`vibstudy.pitch.company.Company`), no note was lower."""
+SAID_ABOVE = 0.2
+"""With more of the frames said an octave lower by the tracker, the octave below is looked into."""
+HIGHER_BELOW = 0.35
+"""With less of the weight on odd harmonics, the octave above is looked into."""
 SPARSE = 0.1
 """A note with less of its weight on harmonics between the second (or third) ones is likely higher."""
-CARRIED_SHARE, CARRIED_CENTS = 0.3, 12.0
-"""With more of the weight between, and the line as near as this to the one held, a note is an octave lower:
-5 notes of 5 of a saxophone beside a piano as loud; of 940 notes rightly held none came near."""
+_LOWER = np.array([13.58, 0.238, 0.419, -1.628, 0.301, 0.080, 3.17])
+_TWELFTH = np.array([10.97, 0.318, 0.566, -1.463, 0.185])
+_HIGHER = np.array([12.26, 0.138, 0.148, -0.833, 0.203, 0.126, 6.09])
 _NEAR_OCTAVES = 0.06
 _EDGE_S = 0.03
+_HEARD_DB = 50.0  # a harmonic between softer neighbours (re the strongest) says nothing
+_MOST_APART_DB, _DECAY_DB_S = 8.0, (-30.0, 10.0)
+
+
+@dataclass(frozen=True)
+class Between:
+    """Harmonics of a pitch that are no multiples of `parts`, beside the multiples next to them.
+
+    Parameters
+    ----------
+    weakest_db : float
+        Lower tenth of their level re the mean of the neighbours', as far as they keep step with the line
+        through the whole note.
+    middle_db, lowest_db : float
+        Median, and the least of the first ones (up to 3 `parts`), of the same level as far as they are
+        slow (:data:`vibstudy.pitch.refine.COURSE_S`).
+    apart_db : float
+        How far the course of their level strays from that of the multiples (standard deviation), at most 8.
+    decay_db_s : float
+        How much quicker they rise than the multiples, dB/s, from -30 to 10.
+    """
+
+    weakest_db: float
+    middle_db: float
+    lowest_db: float
+    apart_db: float
+    decay_db_s: float
+
+    def odds(self, weights: np.ndarray, *more: float) -> float:
+        """Constant and weighted sum of as many of the figures as there are weights, then of `more`."""
+        figures = (1.0, self.weakest_db, self.middle_db, self.apart_db, self.lowest_db, self.decay_db_s)
+        return float(np.dot(weights, (*figures[: len(weights) - len(more)], *more)))
 
 
 def octave_below(line: Contour, tracked: Contour, onset_s: float, offset_s: float) -> float:
@@ -64,67 +98,108 @@ def _inside(contour: Contour, onset_s: float, offset_s: float) -> np.ndarray:
     return contour.f0_hz[inner]
 
 
-def settle_octaves(
-    line: Contour, tracked: Contour, notes: Iterable[Mapping[Any, Any]]
-) -> tuple[Contour, list[float]]:
-    """Move notes down an octave where the tracker says so.
+def look_between(
+    samples: np.ndarray, rate_hz: float, line: NoteLine, parts: int, below: int
+) -> Between | None:
+    """Look at the harmonics of a `below`-th of a note's pitch that are no multiples of `parts`.
 
     Parameters
     ----------
-    line, tracked : Contour
-        The line held, and the tracker's own, of the same sound.
-    notes : iterable of mapping
-        Notes with ``onset_s`` and ``offset_s``.
+    samples : ndarray [shape=(n,)]
+        The sound `line` was refined from.
+    rate_hz : float > 0
+        Its sampling rate.
+    line : NoteLine
+        The note.
+    parts : int > 1
+        Which harmonics are those between: 2: the odd ones; 3: all but every third.
+    below : int > 0
+        The pitch asked about: that of the note (1), or a half or third of it.
 
     Returns
     -------
-    line : Contour
-        The line, octaves settled.
-    shares : list of float
-        For each note the share of frames in which the tracker says the octave below; those from
-        :data:`STEADY` on were moved.
+    Between | None
+        None when the note is too short to tell, or has no such harmonics.
     """
-    f0 = line.f0_hz.copy()
-    shares = []
-    for note in notes:
-        onset, offset = float(note["onset_s"]), float(note["offset_s"])
-        share = octave_below(line, tracked, onset, offset)
-        if share >= STEADY:
-            f0[(line.time_s >= onset) & (line.time_s <= offset)] /= 2.0
-        shares.append(share)
-    return replace(line, f0_hz=f0), shares
+    time_s, harmonics = harmonics_along(samples, rate_hz, line, below)
+    between = np.arange(1, len(harmonics) + 1) % parts > 0
+    if not len(time_s) or between.all():
+        return None
+    hop_s = time_s[1] - time_s[0]
+    courses = slow_course(harmonics, hop_s)
+    power = courses.real**2 + courses.imag**2
+    slow_db = _db(power.mean(axis=1))
+    steady_db = _db(np.abs(harmonics.mean(axis=1)) ** 2)
+    multiples = np.flatnonzero(~between)
+    steady, slow = [], []
+    for k in np.flatnonzero(between):
+        at = np.searchsorted(multiples, k)
+        beside = multiples[max(at - 1, 0) : at + 1]
+        if slow_db[beside].max() > slow_db[multiples].max() - _HEARD_DB:
+            steady.append(steady_db[k] - steady_db[beside].mean())
+            slow.append(slow_db[k] - slow_db[beside].mean())
+    if not steady:
+        return None
+    apart = _db(power[between].sum(axis=0)) - _db(power[~between].sum(axis=0))
+    since_s = time_s - time_s.mean()
+    return Between(
+        weakest_db=float(np.quantile(steady, 0.1)),
+        middle_db=float(np.median(slow)),
+        lowest_db=min(slow[: 3 * parts]),
+        apart_db=min(float(apart.std()), _MOST_APART_DB),
+        decay_db_s=float(np.clip(since_s @ apart / (since_s @ since_s), *_DECAY_DB_S)),
+    )
 
 
-def lower_odds(lower: NoteLine, between_db: float) -> float:
-    """Log odds that a note is an octave lower than the line says.
+def true_pitch(
+    samples: np.ndarray, rate_hz: float, line: NoteLine, company: Company, said_lower: float
+) -> tuple[float, float]:
+    """By what to divide the pitch of a note to have the true one: 1, 2, 3 or a half.
 
     Parameters
     ----------
-    lower : NoteLine
-        The note refined at that lower pitch.
-    between_db : float
-        Level between the lines of the higher pitch: :attr:`vibstudy.pitch.company.Company.below_db`.
-    """
-    constant, by_share, by_level = _ODDS
-    share = share_between(lower, 2)
-    return constant + by_share * np.log10(share + _LEAST_SHARE) + by_level * min(between_db, _MOST_DB)
-
-
-def carries(lower: NoteLine, line: NoteLine) -> bool:
-    """Tell whether the harmonics between those of `line` move as it does, and weigh.
-
-    Parameters
-    ----------
-    lower : NoteLine
-        The note refined an octave lower, along `line`.
+    samples : ndarray [shape=(n,)]
+        The sound `line` was refined from.
+    rate_hz : float > 0
+        Its sampling rate.
     line : NoteLine
         The note as it was held.
+    company : Company
+        What else sounds.
+    said_lower : float [range 0..1]
+        From :func:`octave_below`.
+
+    Returns
+    -------
+    parts : float
+        The divisor.
+    odds : float
+        Log odds of the likeliest other pitch; above 0 when `parts` is not 1, -inf when none was looked into.
     """
-    apart = lower.cents - np.interp(lower.time_s, line.time_s, line.cents)
-    return share_between(lower, 2) > CARRIED_SHARE and float(np.std(apart)) < CARRIED_CENTS
+    odds = {1.0: 0.0}
+    if company.below_db > LOWER_ABOVE_DB or said_lower > SAID_ABOVE:
+        found = look_between(samples, rate_hz, line, 2, 2)
+        if found is not None:
+            odds[2.0] = found.odds(_LOWER, said_lower)
+    if company.twelfth_db > TWELFTH_ABOVE_DB:
+        found = look_between(samples, rate_hz, line, 3, 3)
+        if found is not None:
+            odds[3.0] = found.odds(_TWELFTH, line.snr_db)
+    share = share_between(line, 2)
+    if share < HIGHER_BELOW:
+        found = look_between(samples, rate_hz, line, 2, 1)
+        if found is not None:
+            odds[0.5] = -found.odds(_HIGHER, share)
+    parts = max(odds, key=odds.__getitem__)
+    del odds[1.0]
+    return parts, max(odds.values(), default=-np.inf)
 
 
 def share_between(line: NoteLine, parts: int) -> float:
     """Share of the weight on harmonics that are no multiples of `parts`, 0..1."""
     between = np.arange(1, len(line.weight) + 1) % parts > 0
     return float(line.weight[between].sum())
+
+
+def _db(power: np.ndarray) -> np.ndarray:
+    return 10.0 * np.log10(power + 1e-20)

@@ -387,7 +387,7 @@ def refine_note(
 
     reference = float(2.0 ** np.mean(np.log2(line_hz)))
     base_cents = 1200.0 * np.log2(line_hz / reference)
-    course = _slow_course(b, hop_s)
+    course = slow_course(b, hop_s)
     turns, balance = _halves(course, phase, share)
     phase, louder = _sharpened(phase, hop_s, demodulator.window_s)
     integral = _Line(base_cents, hop_s).integral() + gain * phase
@@ -411,7 +411,40 @@ def refine_note(
     )
 
 
-def _slow_course(b: np.ndarray, hop_s: float) -> np.ndarray:
+def harmonics_along(
+    samples: np.ndarray, rate_hz: float, line: NoteLine, parts: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Bring the harmonics of a `parts`-th of a note's pitch to rest along its line.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        The sound `line` was refined from.
+    rate_hz : float > 0
+        Its sampling rate.
+    line : NoteLine
+        The note.
+    parts : int > 0
+        1: its own harmonics; 2: those of the octave below, which are its own and those halfway between.
+
+    Returns
+    -------
+    time_s : ndarray [shape=(frames,)]
+        Frame centres; none when the note is shorter than the window.
+    harmonics : complex ndarray [shape=(harmonics, frames)]
+        Amplitudes (half of a full-scale sine is 0.5), phase re that of the line.
+    """
+    first = max(0, round(line.onset_s * rate_hz))
+    last = min(len(samples), round(line.offset_s * rate_hz))
+    demodulator = _Demodulator(samples[first:last], rate_hz, first / rate_hz, line.reference_hz / parts)
+    if demodulator.frames < 5:
+        return np.zeros(0), np.zeros((1, 0), dtype=complex)
+    line_hz = np.interp(demodulator.time_s, line.time_s, line.f0_hz) / parts
+    count = int(np.clip(0.485 * rate_hz / line_hz.max(), 1, MAX_HARMONICS))
+    return demodulator.time_s, demodulator.rest(line_hz, count)
+
+
+def slow_course(b: np.ndarray, hop_s: float) -> np.ndarray:
     """Harmonics at rest, smoothed over `COURSE_S`; at the ends over what there is."""
     window = _course_window(hop_s)
     whole = convolve1d(np.ones(b.shape[1]), window, mode="constant")
