@@ -20,10 +20,10 @@ from fluid import need_fluidsynth
 from signals import RATE_HZ, tone
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import carries, lower_odds, octave_below, settle_octaves, share_between
+from vibstudy.pitch.octaves import look_between, octave_below, share_between, true_pitch
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
-from vibstudy.recording import find_note
+from vibstudy.recording import find_note, rejoin
 from vibstudy.sound.reading import Audio
 from vibstudy.vibrato.covered import is_covered
 from vibstudy.vibrato.note import measure_note
@@ -201,38 +201,79 @@ def test_a_rival_and_the_octave_below_are_seen():
     line = refine_note(sound.samples, RATE_HZ, contour, *span)
     alone = look_around(sound.samples, RATE_HZ, line)
     assert alone.rival_db < -15 and alone.below_db < -20
+    assert share_between(line, 3) > 0.5
     other, _ = held(587.3, 1.2, snr_db=50.0, extent_cents=20.0)
     assert look_around(sound.samples + other.samples, RATE_HZ, line).rival_db == pytest.approx(0, abs=2)
-    # the same sound taken an octave too high: its odd harmonics stand between the lines
-    high = Contour(contour.time_s, 2 * contour.f0_hz, contour.confidence, contour.tracker)
-    wrong = refine_note(sound.samples, RATE_HZ, high, *span)
+    # the same sound taken an octave or a twelfth too high: its own harmonics stand between the lines
+    wrong = refine_note(sound.samples, RATE_HZ, lower(contour, 1 / 2), *span)
     assert look_around(sound.samples, RATE_HZ, wrong).below_db > 0
-    third = Contour(contour.time_s, 3 * contour.f0_hz, contour.confidence, contour.tracker)
-    higher = refine_note(sound.samples, RATE_HZ, third, *span)
+    higher = refine_note(sound.samples, RATE_HZ, lower(contour, 1 / 3), *span)
     assert look_around(sound.samples, RATE_HZ, higher).twelfth_db > 0
-    # refined at the true pitch, the harmonics between have their share; at a pitch too low, they have none
-    assert lower_odds(line, 0.0) > 0
-    assert share_between(line, 3) > 0.5
-    low = Contour(contour.time_s, contour.f0_hz / 2, contour.confidence, contour.tracker)
-    lower = refine_note(sound.samples, RATE_HZ, low, *span)
-    assert lower_odds(lower, alone.below_db) < -5
-    assert carries(line, wrong) and not carries(lower, line)
-    # another player's straight note an octave below sounds between the lines, but does not move as they do
-    bass, _ = held(220.0, 1.2, snr_db=50.0, extent_cents=0.0)
-    both = sound.samples + 0.5 * bass.samples
-    held_line = refine_note(both, RATE_HZ, contour, *span)
-    assert not carries(refine_note(both, RATE_HZ, low, *span), held_line)
 
 
-def test_a_line_an_octave_too_high_is_mended_by_the_sound_unless_the_octave_was_told():
-    sound, contour = held(294.0, 1.2, snr_db=20.0, extent_cents=20.0)
-    high = Contour(contour.time_s, 2 * contour.f0_hz, contour.confidence, contour.tracker)
-    audio = Audio(
-        samples=sound.samples,
+def lower(contour: Contour, parts: float) -> Contour:
+    return replace(contour, f0_hz=contour.f0_hz / parts)
+
+
+def told(samples: np.ndarray, contour: Contour, span: tuple[float, float], said: float = 0.0) -> float:
+    """By what the pitch of a note along `contour` is to be divided, surely."""
+    line = refine_note(samples, RATE_HZ, contour, *span)
+    parts, odds = true_pitch(samples, RATE_HZ, line, look_around(samples, RATE_HZ, line), said)
+    assert (odds > 2) if parts != 1 else (odds < -2)
+    return parts
+
+
+@pytest.mark.parametrize("extent_cents", [0.0, 20.0])
+def test_the_true_pitch_of_a_note_is_told_from_its_harmonics(extent_cents):
+    sound, contour = held(440.0, 1.2, snr_db=15.0, extent_cents=extent_cents)
+    span = (sound.onset_s + 0.03, sound.offset_s - 0.03)
+    assert told(sound.samples, lower(contour, 1 / 2), span) == 2
+    assert told(sound.samples, lower(contour, 1 / 3), span) == 3
+    assert told(sound.samples, lower(contour, 2), span) == 0.5
+    assert told(sound.samples, contour, span) == 1
+
+
+def test_another_player_an_octave_below_does_not_draw_a_note_down():
+    sound, contour = held(440.0, 1.2, snr_db=40.0, extent_cents=20.0)
+    span = (sound.onset_s + 0.03, sound.offset_s - 0.03)
+    # a straight note does not move as the soloist's does; a piano's also fades
+    bass, _ = held(220.0, 1.2, snr_db=40.0, extent_cents=0.0)
+    assert told(sound.samples + 0.5 * bass.samples, contour, span) == 1
+    straight, contour = held(440.0, 1.2, snr_db=40.0, extent_cents=0.0)
+    fading = np.exp(-np.arange(len(bass.samples)) / RATE_HZ / 0.3)
+    struck = 3.0 * fading * held(220.6, 1.2, snr_db=40.0, extent_cents=0.0)[0].samples
+    assert told(straight.samples + struck, contour, span) == 1
+    # only the first of the harmonics between
+    hum = 0.05 * np.sin(2 * np.pi * 220.0 * np.arange(len(straight.samples)) / RATE_HZ)
+    assert told(straight.samples + hum, contour, span) == 1
+
+
+def test_harmonics_between_are_measured_beside_their_neighbours():
+    time_s = np.arange(round(1.2 * RATE_HZ)) / RATE_HZ
+    fall = np.exp(-time_s * np.log(10) / 20 * 6.0)  # 6 dB/s
+    sound = sum(np.sin(2 * np.pi * 400.0 * k * time_s) for k in range(1, 17))
+    sound = 0.02 * (sound + fall * 0.1 * sum(np.sin(2 * np.pi * 200.0 * k * time_s) for k in range(1, 32, 2)))
+    grid = np.arange(0, 1.2, 0.016)
+    contour = Contour(grid, np.full(len(grid), 400.0), np.ones(len(grid)), "")
+    line = refine_note(sound, RATE_HZ, contour, 0.1, 1.1)
+    found = look_between(sound, RATE_HZ, line, 2, 2)
+    # 20 dB softer, and 6 dB/s from the beginning: 23.6 dB on the mean of the second measured
+    assert found.weakest_db == pytest.approx(-23.6, abs=0.3)
+    assert found.middle_db == pytest.approx(-23.4, abs=0.4)
+    assert found.lowest_db == pytest.approx(-23.4, abs=0.4)
+    assert found.decay_db_s == pytest.approx(-6.0, abs=0.1)
+    assert found.apart_db == pytest.approx(6.0 / np.sqrt(12), rel=0.1)  # of a straight fall through a second
+    assert look_between(sound, RATE_HZ, line, 2, 1).weakest_db == pytest.approx(0, abs=0.5)
+    assert look_between(sound[: round(0.12 * RATE_HZ)], RATE_HZ, line, 2, 2) is None
+
+
+def as_audio(samples: np.ndarray) -> Audio:
+    return Audio(
+        samples=samples,
         rate_hz=RATE_HZ,
         file_rate_hz=RATE_HZ,
         channels=1,
-        duration_s=len(sound.samples) / RATE_HZ,
+        duration_s=len(samples) / RATE_HZ,
         channel="mono",
         sha256="",
         peak=1.0,
@@ -240,22 +281,66 @@ def test_a_line_an_octave_too_high_is_mended_by_the_sound_unless_the_octave_was_
         speed_factor=1.0,
         start_s=0.0,
     )
+
+
+def test_a_line_an_octave_too_high_is_mended_by_the_sound_unless_the_octave_was_told():
+    sound, contour = held(294.0, 1.2, snr_db=20.0, extent_cents=20.0)
+    high = lower(contour, 1 / 2)
     note = {"onset_s": sound.onset_s, "offset_s": sound.offset_s}
-    mended = find_note(audio, high, note | {"octave_below": 0.0})
+    mended = find_note(as_audio(sound.samples), high, note | {"octave_below": 0.0})
     assert mended.line.reference_hz == pytest.approx(294.0, rel=0.002)
-    assert "octave_unsure" in mended.reasons
-    told = find_note(audio, high, note)
-    assert told.line.reference_hz == pytest.approx(2 * 294.0, rel=0.002)
+    assert "octave_unsure" not in mended.reasons
+    kept = find_note(as_audio(sound.samples), high, note)
+    assert kept.line.reference_hz == pytest.approx(2 * 294.0, rel=0.002)
 
 
-def test_octaves_are_settled_by_a_steady_tracker_only():
+def test_a_second_opinion_is_asked_about_the_pitch_found_not_the_line():
+    sound, contour = held(294.0, 1.2, snr_db=20.0, extent_cents=20.0)
+    note = {"onset_s": sound.onset_s, "offset_s": sound.offset_s, "octave_below": 0.0}
+    high = lower(contour, 1 / 2)
+    for octaves, doubt in ((-1.0, False), (0.0, True)):
+        said = np.full(len(contour.time_s), octaves)
+        found = find_note(as_audio(sound.samples), high, note, said)
+        assert ("octave_unsure" in found.reasons) is doubt
+
+
+def test_the_tracker_may_say_an_octave_below():
     time_s = np.arange(0, 1, 0.016)
     line = Contour(time_s, np.full(len(time_s), 440.0), np.ones(len(time_s)), "")
-    for share, settled in ((1.0, 220.0), (0.6, 440.0)):
+    for share in (1.0, 0.6):
         f0 = np.where(np.arange(len(time_s)) < share * len(time_s), 220.0, 441.0)
         tracked = Contour(time_s, f0, np.ones(len(time_s)), "")
         assert octave_below(line, tracked, 0.0, 1.0) == pytest.approx(share, abs=0.05)
-        after, shares = settle_octaves(line, tracked, [{"onset_s": 0.0, "offset_s": 1.0}])
-        assert np.allclose(after.f0_hz, settled)
-        assert shares == pytest.approx([share], abs=0.05)
     assert octave_below(line, Contour(np.zeros(0), np.zeros(0), np.zeros(0), ""), 0.0, 1.0) == 0.0
+
+
+@pytest.mark.parametrize("dip", [False, True])
+def test_a_note_parted_where_only_the_line_leapt_is_one_again(dip):
+    sound, contour = held(294.0, 2.0, snr_db=40.0, extent_cents=20.0)
+    samples = sound.samples.copy()
+    middle = sound.onset_s + 1.0
+    if dip:  # tongued again, as the line leaps
+        away_s = np.abs(np.arange(len(samples)) / RATE_HZ - middle)
+        samples *= np.interp(away_s, (0.0, 0.02, 0.03), (0.05, 0.05, 1.0))
+    leaping = replace(contour, f0_hz=np.where(contour.time_s < middle, 2.0, 1.0) * contour.f0_hz)
+    audio = as_audio(samples)
+    rows = [
+        {"onset_s": sound.onset_s, "offset_s": middle, "octave_below": 0.0, "quality": "unsteady"},
+        {"onset_s": middle, "offset_s": sound.offset_s, "offset_se_s": 0.01, "octave_below": 0.0},
+    ]
+    left, right = (find_note(audio, leaping, row) for row in rows)
+    whole = rejoin(audio, leaping, rows[0], left, rows[1], right)
+    if dip:
+        assert whole is None
+        return
+    row, note = whole
+    assert (row["onset_s"], row["offset_s"], row["offset_se_s"]) == (sound.onset_s, sound.offset_s, 0.01)
+    assert note.line.reference_hz == pytest.approx(294.0, rel=0.002)
+    assert note.values["duration_s"] == pytest.approx(sound.offset_s - sound.onset_s)
+    assert note.reasons == ["unsteady"]
+    # notes on one line, or of two pitches, stay two
+    assert rejoin(audio, contour, rows[0], left, rows[1], right) is None
+    other = find_note(audio, leaping, {**rows[0], "octave_below": None})
+    assert rejoin(audio, leaping, rows[0], other, rows[1], right) is None
+    gap = {**rows[1], "onset_s": middle + 0.1}
+    assert rejoin(audio, leaping, rows[0], left, gap, right) is None

@@ -55,6 +55,9 @@ OCTAVE_ODDS = 2.0
 """The octave is doubted where the log odds of another pitch are within this of even."""
 OUT_OF_REGISTER_SEMITONES = 17.0
 """Of the frames; see :mod:`vibstudy.pitch.company` and :mod:`vibstudy.pitch.octaves`."""
+TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
+DIP_S, ATTACK_DIP_DB = 0.06, 5.4
+"""Two notes that touch are one where only the line leapt between them and the level does not dip."""
 DISAGREE_ABOVE = 6.0
 GAP_BELOW = 0.8
 OCTAVE_ABOVE = 0.9
@@ -367,11 +370,83 @@ def _find_notes(
     notes = []
     with step("measure"):
         octaves = second_opinion(found.line, found.other) if found.other is not None else None
+        rows = []
         for row in found.rows:
             if free_from_s - EDGE_S < audio.origin_s + float(row["onset_s"]) < limit_s:
-                notes.append(find_note(audio, found.line, row, octaves))
-                free_from_s = notes[-1].values["offset_s"]
+                note = find_note(audio, found.line, row, octaves)
+                free_from_s = note.values["offset_s"]
+                whole = rejoin(audio, found.line, rows[-1], notes[-1], row, note) if notes else None
+                if whole is not None:
+                    rows[-1], notes[-1] = whole
+                else:
+                    rows.append(row)
+                    notes.append(note)
     return _BlockNotes(notes, free_from_s, found.tracked.tracker)
+
+
+def rejoin(
+    audio: Audio,
+    contour: Contour,
+    left_row: Mapping[Any, Any],
+    left: FoundNote,
+    right_row: Mapping[Any, Any],
+    right: FoundNote,
+) -> tuple[dict[str, Any], FoundNote] | None:
+    """Make one note of two that were parted where only the line leapt, to an octave and back, say.
+
+    Parameters
+    ----------
+    audio, contour
+        As for :func:`find_note`.
+    left_row, right_row : mapping
+        The two notes as they were found.
+    left, right : FoundNote
+        The same, measured.
+
+    Returns
+    -------
+    (dict, FoundNote) | None
+        The whole note. None when they are two: they do not touch, their true pitch is not the same, or the
+        level dips between them as at an attack.
+    """
+    plain = left.values["note_kind"] == right.values["note_kind"] == "note"
+    touching = right_row["onset_s"] - left_row["offset_s"] < TOUCHING_S
+    if not (plain and touching and left.line is not None and right.line is not None):
+        return None
+    held_hz = [
+        float(np.nanmedian(contour.f0_hz[(contour.time_s >= begin) & (contour.time_s <= end)]))
+        for begin, end in ((row["onset_s"], row["offset_s"]) for row in (left_row, right_row))
+    ]
+    parts = np.divide(held_hz, (left.line.reference_hz, right.line.reference_hz))
+    leap = abs(12.0 * np.log2(held_hz[1] / held_hz[0]))
+    apart = abs(12.0 * np.log2(right.line.reference_hz / left.line.reference_hz))
+    if leap < LEAP_SEMITONES or apart > SAME_SEMITONES:
+        return None
+    true_hz = contour.f0_hz / np.where(contour.time_s < right_row["onset_s"], *parts)
+    row = {**left_row, **{key: right_row[key] for key in ("offset_s", "offset_se_s") if key in right_row}}
+    whole = find_note(audio, replace(contour, f0_hz=true_hz), {**row, "octave_below": None})
+    if whole.line is None or _dip_db(whole.line, right_row["onset_s"]) > ATTACK_DIP_DB:
+        return None
+    whole.reasons += _reasons(right_row)
+    whole.reasons += ["octave_unsure"] if "octave_unsure" in left.reasons + right.reasons else []
+    return row, whole
+
+
+def _reasons(row: Mapping[Any, Any]) -> list[str]:
+    """Reasons to doubt a note that were found with it."""
+    known = row.get("quality", "ok")
+    return [] if known == "ok" else str(known).split(";")
+
+
+def _dip_db(line: NoteLine, time_s: float) -> float:
+    """How far the level dips near a time: below the lower of the maxima on both sides."""
+    since_s = line.time_s - time_s
+    before = line.level_db[(since_s > -DIP_S) & (since_s <= 0.0)]
+    after = line.level_db[(since_s < DIP_S) & (since_s >= 0.0)]
+    inside = line.level_db[np.abs(since_s) < 0.3 * DIP_S]
+    if not (len(before) and len(after) and len(inside)):
+        return 0.0
+    return float(min(before.max(), after.max()) - inside.min())
 
 
 @dataclass(frozen=True, eq=False)
@@ -459,8 +534,7 @@ def find_note(
     """
     onset, offset = float(found["onset_s"]), float(found["offset_s"])
     frames = (contour.time_s >= onset) & (contour.time_s <= offset)
-    known = found.get("quality", "ok")
-    reasons = [] if known == "ok" else str(known).split(";")
+    reasons = _reasons(found)
     values: dict[str, Any] = {
         "onset_s": audio.origin_s + onset,
         "offset_s": audio.origin_s + offset,

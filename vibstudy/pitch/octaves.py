@@ -28,7 +28,7 @@ from vibstudy.pitch.company import Company
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine, harmonics_along, slow_course
 
-LOWER_ABOVE_DB, TWELFTH_ABOVE_DB = -10.0, -8.0
+LOWER_ABOVE_DB, TWELFTH_ABOVE_DB = -12.0, -8.0
 """With less sound between the lines than this (:class:`vibstudy.pitch.company.Company`), no note was lower."""
 SAID_ABOVE = 0.2
 """With more of the frames said an octave lower by the tracker, the octave below is looked into."""
@@ -145,7 +145,7 @@ def look_between(
     return Between(
         weakest_db=float(np.quantile(steady, 0.1)),
         middle_db=float(np.median(slow)),
-        lowest_db=min(slow[: 3 * parts]),
+        lowest_db=float(min(slow[: 3 * parts])),
         apart_db=min(float(apart.std()), _MOST_APART_DB),
         decay_db_s=float(np.clip(since_s @ apart / (since_s @ since_s), *_DECAY_DB_S)),
     )
