@@ -169,7 +169,9 @@ def second_line(solo: Sequence[Sounded]) -> list[Sounded]:
     return [Sounded(n.onset_s, n.offset_s, n.midi - (4, 9, 3, 8)[i % 4], 90) for i, n in enumerate(solo)]
 
 
-def render(notes: Sequence[Sounded], program: int, path: Path, cents: float = 0.0) -> np.ndarray:
+def render(
+    notes: Sequence[Sounded], program: int, path: Path, cents: float = 0.0, soundfont: Path = SOUNDFONT
+) -> np.ndarray:
     """Mono sound of one part; `cents` tunes the whole synthesiser (MIDI master tuning, RPN 1 and 2)."""
     if not path.exists():
         score = mido.MidiFile(ticks_per_beat=1000)
@@ -177,7 +179,7 @@ def render(notes: Sequence[Sounded], program: int, path: Path, cents: float = 0.
         score.save(path.with_suffix(".mid"))
         command = ["fluidsynth", "-ni", "-q", "-g", "0.6", "-R", "0", "-C", "0", "-r", str(RATE_HZ)]
         subprocess.run(
-            [*command, "-F", str(path), str(SOUNDFONT), str(path.with_suffix(".mid"))],
+            [*command, "-F", str(path), str(soundfont), str(path.with_suffix(".mid"))],
             check=True,
             capture_output=True,
             timeout=120,
@@ -347,7 +349,9 @@ def summary(rows: pd.DataFrame) -> dict[str, float]:
 # --- the parts
 
 
-def alone_takes(folder: Path, seed: int) -> list[tuple[Soloist, Melody, list[Sounded], np.ndarray]]:
+def alone_takes(
+    folder: Path, seed: int, soundfont: Path = SOUNDFONT
+) -> list[tuple[Soloist, Melody, list[Sounded], np.ndarray]]:
     """Every soloist with melodies drawn anew for each seed."""
     takes = []
     for number, named in enumerate(SOLOISTS):
@@ -355,9 +359,30 @@ def alone_takes(folder: Path, seed: int) -> list[tuple[Soloist, Melody, list[Sou
         for name in rng.choice(SUITED, TAKES_EACH, replace=False):
             melody, soloist = drawn(next(m for m in MELODIES if m.name == name), named, rng)
             line = solo_line(melody, soloist, rng)
-            sound = render(line, soloist.program, folder / f"{seed}_{soloist.program}_{name}.wav")
+            path = folder / f"{seed}_{soloist.program}_{name}.wav"
+            sound = render(line, soloist.program, path, soundfont=soundfont)
             takes.append((soloist, melody, line, sound))
     return takes
+
+
+def accompanied(
+    stem: Path,
+    kind: str,
+    soloist: Soloist,
+    melody: Melody,
+    line: Sequence[Sounded],
+    soundfont: Path = SOUNDFONT,
+) -> tuple[np.ndarray, float]:
+    """Sound of an accompaniment, and by how many dB it is to be softer; `stem` begins its file's name."""
+    program = ACCOMPANIMENTS[kind]
+    if kind == "second wind":
+        program = 68 if soloist.program == 71 else 71
+        other = second_line(line)
+    else:
+        other = chords(melody, soloist, held=kind == "strings")
+    path = stem.with_name(f"{stem.name}_{kind.split()[0].strip(',')}_{soloist.program}_{melody.name}.wav")
+    below_db = SOFTER_DB if kind.endswith("softer") else 0.0
+    return render(other, program, path, soundfont=soundfont), below_db
 
 
 def accompaniment(folder: Path, seed: int, kinds: Sequence[str] = tuple(ACCOMPANIMENTS)) -> pd.DataFrame:
@@ -366,15 +391,8 @@ def accompaniment(folder: Path, seed: int, kinds: Sequence[str] = tuple(ACCOMPAN
     for soloist, melody, line, sound in alone_takes(folder, seed):
         alone = measured(sound, folder).notes
         for kind in kinds:
-            program = ACCOMPANIMENTS[kind]
-            if kind == "second wind":
-                program = 68 if soloist.program == 71 else 71
-                other = second_line(line)
-            else:
-                other = chords(melody, soloist, held=kind == "strings")
-            path = folder / f"{seed}_{kind.split()[0].strip(',')}_{soloist.program}_{melody.name}.wav"
-            below_db = SOFTER_DB if kind.endswith("softer") else 0.0
-            mix = measured(mixed(sound, render(other, program, path), below_db), folder)
+            other, below_db = accompanied(folder / str(seed), kind, soloist, melody, line)
+            mix = measured(mixed(sound, other, below_db), folder)
             rows.append(
                 compare(line, alone, mix.notes).assign(kind=kind, soloist=soloist.name, melody=melody.name)
             )

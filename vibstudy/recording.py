@@ -49,11 +49,12 @@ LINE_RATE_HZ = 100.0
 NOISY_BELOW_DB = 0.0
 LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 18.0
 """A note that stands out by less is looked at: for other players, its register, what they did to it."""
-RIVAL_ABOVE_DB, RIVAL_OF_MOVING_DB = -5.0, -3.0
-"""Another player may be as loud beside a vibrato that is measured well: nobody else moves like that."""
+RIVAL_ABOVE_DB, RIVAL_OF_MOVING_DB, RIVAL_OF_STRAIGHT_DB = -5.0, -3.0, -7.0
+"""Another player may be as loud beside a vibrato that is measured well: nobody else moves like that. A
+straight note may itself be the other's."""
 OCTAVE_ODDS = 2.0
 """The octave is doubted where the log odds of another pitch are within this of even."""
-OUT_OF_REGISTER_SEMITONES = 17.0
+OUT_OF_REGISTER_SEMITONES, SOFTER_BELOW_DB = 17.0, 6.0
 """Of the frames; see :mod:`vibstudy.pitch.company` and :mod:`vibstudy.pitch.octaves`."""
 TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
 DIP_S, ATTACK_DIP_DB = 0.06, 5.4
@@ -367,10 +368,10 @@ def _find_notes(
     from vibstudy.pitch.trackers import second_opinion
 
     found = find_line(audio, settings, listed)
-    notes = []
+    rows: list[Mapping[Any, Any]] = []
+    notes: list[FoundNote] = []
     with step("measure"):
         octaves = second_opinion(found.line, found.other) if found.other is not None else None
-        rows = []
         for row in found.rows:
             if free_from_s - EDGE_S < audio.origin_s + float(row["onset_s"]) < limit_s:
                 note = find_note(audio, found.line, row, octaves)
@@ -596,14 +597,16 @@ def _refined(
 
 
 def _doubt_register(notes: list[_KeptNote]) -> None:
-    """Doubt notes in company that lie far from where the recording's line mostly lies: a bass, a harmonic."""
+    """Doubt notes far from where the recording's line mostly lies, in company or soft: a bass, a harmonic."""
     octaves = np.log2([note.reference_hz for note in notes])
     if not np.isfinite(octaves).any():
         return
     away = 12.0 * np.abs(octaves - np.nanmedian(octaves))
-    for kept, semitones in zip(notes, away, strict=True):
+    level_db = np.array([note.note.values.get("level_db", np.nan) for note in notes])
+    softer_db = np.nanmedian(level_db) - level_db
+    for kept, semitones, db in zip(notes, away, softer_db, strict=True):
         in_company = kept.note.values.get("snr_db", np.inf) < REGISTER_BELOW_DB
-        if in_company and semitones > OUT_OF_REGISTER_SEMITONES:
+        if (in_company or db > SOFTER_BELOW_DB) and semitones > OUT_OF_REGISTER_SEMITONES:
             kept.note.reasons.append("masked")
 
 
@@ -665,7 +668,7 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
 def _is_masked(note: FoundNote, line: NoteLine) -> bool:
     """Tell whether others cover the note, or it is theirs."""
     moving = note.values.get("has_vibrato")
-    if note.rival_db > (RIVAL_OF_MOVING_DB if moving else RIVAL_ABOVE_DB):
+    if note.rival_db > (RIVAL_OF_MOVING_DB if moving else RIVAL_OF_STRAIGHT_DB):
         return True
     below_db = COMPANY_BELOW_DB if moving else LOOK_BELOW_DB
     looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < below_db

@@ -428,7 +428,7 @@ def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dic
         if inside.any():
             alone[i], carried[i] = line.alone[inside].mean(), line.carried_db[inside].mean()
     long = 1.4 * np.log(lengths / 0.1)
-    in_company = long + 1.5 * (carried + 5.9) + 1.2 * below
+    in_company = long + 1.5 * (carried + 5.9) + 1.2 * below + 4.5 * np.minimum(below + 1.0, 0.0)
     by_itself = long + 0.4 * (softer + 16.0) + 2.0 * np.clip(below + 0.8, -1.5, 0.0)
     odds = np.where(alone < 0.5, in_company, by_itself)
     return [note for note, odd in zip(notes, odds, strict=True) if odd > _SOLOIST]
