@@ -87,6 +87,31 @@ def test_soloist_is_followed_through_company_as_loud(take, folder, kind, right):
     assert found["wrong, yet ok"] <= 0.1  # one of few: the benchmark counts hundreds
 
 
+@pytest.mark.parametrize(
+    ("soloist", "melody", "semitones", "right"),
+    [
+        ("trombone", "octaves", -3, 0.88),
+        ("tenor saxophone", "octaves", -2, 0.9),
+        ("alto saxophone", "overture", 2, 0.93),
+    ],
+)
+def test_low_and_swelling_notes_keep_their_octave_and_stay_whole(folder, soloist, melody, semitones, right):
+    """Low notes beside a piano have its tones on their harmonics; the saxophone's sample swells and fades."""
+    player = next(player for player in bench.SOLOISTS if player.name == soloist)
+    player = replace(player, transpose=player.transpose + semitones)
+    tune = next(tune for tune in bench.MELODIES if tune.name == melody)
+    line = bench.solo_line(tune, player, np.random.default_rng(5))
+    sound = bench.render(line, player.program, folder / f"{soloist}.wav")
+    piano = bench.render(bench.chords(tune, player, held=False), 0, folder / f"beside {soloist}.wav")
+    alone = bench.measured(sound, folder).notes
+    rows = bench.judged(
+        bench.compare(line, alone, bench.measured(bench.mixed(sound, piano, 0.0), folder).notes)
+    )
+    found = bench.summary(rows)
+    assert found["found on the right pitch"] >= right
+    assert found["wrong, yet ok"] == 0
+
+
 def test_soft_piano_leaves_figures_right(take, folder):
     """A piano 12 dB softer: most notes can be used, and they are right."""
     rows = compared(take, folder, "piano", 12.0)

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 import fluid
 from vibstudy.notes.alternation import describe_swing
-from vibstudy.notes.segment import COLUMNS, segment_notes
+from vibstudy.notes.segment import COLUMNS, _one_at_a_time, segment_notes
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.trackers import track_line
 from vibstudy.schema import QUALITY_REASONS
@@ -337,6 +337,20 @@ def test_any_contour_gives_a_table_in_order(seed, voiced):
     sound = rng.normal(0, 0.05, 2 * RATE_HZ).astype(np.float32)
     contour = Contour(time_s, f0, rng.random(len(time_s)), "chance")
     assert well_formed(segment_notes(sound, RATE_HZ, contour), 2.0)
+
+
+@given(st.lists(st.tuples(st.floats(0, 9), st.floats(0, 9)), max_size=12))
+def test_notes_whose_edges_cross_leave_the_others_whole(edges):
+    """Edges are found one by one: a late attack may come to lie behind the next note's."""
+    notes = [{"onset_s": onset, "offset_s": offset} for onset, offset in edges]
+    kept = _one_at_a_time([dict(note) for note in notes])
+    onsets, offsets = ([note[key] for note in kept] for key in ("onset_s", "offset_s"))
+    assert all(onset < offset for onset, offset in zip(onsets, offsets, strict=True))
+    assert all(offset <= onset for offset, onset in zip(offsets, onsets[1:], strict=False))
+    # a note lost had no length, or another began before it did
+    for number, (onset, offset) in enumerate(edges):
+        later = [begin for begin, end in edges[number + 1 :] if end > begin]
+        assert onset in onsets or offset <= onset or min(later) <= onset
 
 
 def test_level_does_not_matter():

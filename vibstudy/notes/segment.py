@@ -483,8 +483,15 @@ def _place_edges(
 
 
 def _one_at_a_time(notes: list[dict]) -> list[dict]:
-    """Notes of some length; none lasts into the next."""
-    kept = [note for note in notes if note["offset_s"] > note["onset_s"]]
-    for note, following in itertools.pairwise(kept):
-        note["offset_s"] = min(note["offset_s"], following["onset_s"])
+    """Notes of some length; none lasts into the next, and one that begins after the next is none."""
+    kept: list[dict] = []
+    for note in notes:
+        if note["offset_s"] <= note["onset_s"]:
+            continue
+        while kept:
+            kept[-1]["offset_s"] = min(kept[-1]["offset_s"], note["onset_s"])
+            if kept[-1]["offset_s"] > kept[-1]["onset_s"]:
+                break
+            kept.pop()
+        kept.append(note)
     return kept
