@@ -367,5 +367,7 @@ def test_a_note_parted_where_only_the_line_leapt_is_one_again(dip):
     assert rejoin(audio, contour, rows[0], left, rows[1], right) is None
     other = find_note(audio, leaping, {**rows[0], "octave_below": None})
     assert rejoin(audio, leaping, rows[0], other, rows[1], right) is None
+    by_hand = {key: value for key, value in rows[0].items() if key != "octave_below"}
+    assert rejoin(audio, leaping, by_hand, left, rows[1], right) is None
     gap = {**rows[1], "onset_s": middle + 0.1}
     assert rejoin(audio, leaping, rows[0], left, gap, right) is None

@@ -48,14 +48,15 @@ OVERLAP_S = 16.0
 LINE_RATE_HZ = 100.0
 NOISY_BELOW_DB = 0.0
 LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 18.0
-"""A note that stands out by less is looked at: for other players, its register, what they did to it."""
+"""A note that stands out by less is looked at: for other players, its register, what they did to it; see
+:mod:`vibstudy.pitch.company` and :mod:`vibstudy.vibrato.covered`."""
 RIVAL_ABOVE_DB, RIVAL_OF_MOVING_DB, RIVAL_OF_STRAIGHT_DB = -5.0, -3.0, -7.0
 """Another player may be as loud beside a vibrato that is measured well: nobody else moves like that. A
 straight note may itself be the other's."""
 OCTAVE_ODDS = 2.0
 """The octave is doubted where the log odds of another pitch are within this of even."""
 OUT_OF_REGISTER_SEMITONES, SOFTER_BELOW_DB = 17.0, 6.0
-"""Of the frames; see :mod:`vibstudy.pitch.company` and :mod:`vibstudy.pitch.octaves`."""
+"""Notes in company, or softer than most by so much, are doubted so far from the middle of the line."""
 TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
 DIP_S, ATTACK_DIP_DB = 0.06, 5.4
 """Two notes that touch are one where only the line leapt between them and the level does not dip."""
@@ -395,6 +396,8 @@ def rejoin(
 ) -> tuple[dict[str, Any], FoundNote] | None:
     """Make one note of two that were parted where only the line leapt, to an octave and back, say.
 
+    Notes whose octave was told (no ``octave_below``), as those listed by hand, stay as they are.
+
     Parameters
     ----------
     audio, contour
@@ -410,7 +413,8 @@ def rejoin(
         The whole note. None when they are two: they do not touch, their true pitch is not the same, or the
         level dips between them as at an attack.
     """
-    plain = left.values["note_kind"] == right.values["note_kind"] == "note"
+    told = left_row.get("octave_below") is None or right_row.get("octave_below") is None
+    plain = left.values["note_kind"] == right.values["note_kind"] == "note" and not told
     touching = right_row["onset_s"] - left_row["offset_s"] < TOUCHING_S
     if not (plain and touching and left.line is not None and right.line is not None):
         return None
