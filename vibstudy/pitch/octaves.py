@@ -181,25 +181,25 @@ def true_pitch(
     parts : float
         The divisor.
     odds : float
-        Log odds of the likeliest other pitch; above 0 when `parts` is not 1, -inf when none was looked into.
+        Log odds of the likeliest other pitch: above 0 when `parts` is not 1, 0 when the note is too short to
+        tell, -inf when there was no reason to ask.
     """
-    odds = {1.0: 0.0}
+
+    def lower_odds(parts: int, below: int, weights: np.ndarray, more: float) -> float:
+        found = look_between(samples, rate_hz, line, parts, below)
+        return 0.0 if found is None else found.odds(weights, more)
+
+    odds = {}
     if company.below_db > LOWER_ABOVE_DB or said_lower > SAID_ABOVE:
-        found = look_between(samples, rate_hz, line, 2, 2)
-        if found is not None:
-            odds[2.0] = found.odds(_LOWER, said_lower)
+        odds[2.0] = lower_odds(2, 2, _LOWER, said_lower)
     if company.twelfth_db > TWELFTH_ABOVE_DB:
-        found = look_between(samples, rate_hz, line, 3, 3)
-        if found is not None:
-            odds[3.0] = found.odds(_TWELFTH, line.snr_db)
+        odds[3.0] = lower_odds(3, 3, _TWELFTH, line.snr_db)
     share = share_between(line, 2)
     if share < HIGHER_BELOW:
-        found = look_between(samples, rate_hz, line, 2, 1)
-        if found is not None:
-            odds[0.5] = -found.odds(_HIGHER, share)
-    parts = max(odds, key=odds.__getitem__)
-    del odds[1.0]
-    return parts, max(odds.values(), default=-np.inf)
+        odds[0.5] = -lower_odds(2, 1, _HIGHER, share)
+    likeliest = max(odds, key=odds.__getitem__, default=1.0)
+    best = odds.get(likeliest, -np.inf)
+    return (likeliest if best > 0.0 else 1.0), best
 
 
 def share_between(line: NoteLine, parts: int) -> float:
