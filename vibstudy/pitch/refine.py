@@ -207,6 +207,15 @@ class _Demodulator:
         self._centre = lead + 0.5 * (length - 1)
         self.time_s = start_s + (np.arange(self.frames) * self.hop + self._centre) / rate_hz
 
+    @classmethod
+    def of_note(
+        cls, samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float, f0_hz: float
+    ) -> _Demodulator:
+        """The stretch from `onset_s` to `offset_s`, as far as there is sound."""
+        first = max(0, round(onset_s * rate_hz))
+        last = min(len(samples), round(offset_s * rate_hz))
+        return cls(samples[first:last], rate_hz, first / rate_hz, f0_hz)
+
     def rest(self, line_hz: np.ndarray, harmonics: int) -> np.ndarray:
         """Complex amplitudes [shape=(harmonics, frames)] along the base line [shape=(frames,)]."""
         line = _Line(line_hz, self.hop / self.rate_hz)
@@ -358,9 +367,7 @@ def refine_note(
         return None
     times, octaves = found
     f0 = float(2.0 ** np.median(octaves))
-    first = max(0, round(onset_s * rate_hz))
-    last = min(len(samples), round(offset_s * rate_hz))
-    demodulator = _Demodulator(samples[first:last], rate_hz, first / rate_hz, f0)
+    demodulator = _Demodulator.of_note(samples, rate_hz, onset_s, offset_s, f0)
     if demodulator.frames < 5:
         return None
     t = demodulator.time_s
@@ -434,9 +441,8 @@ def harmonics_along(
     harmonics : complex ndarray [shape=(harmonics, frames)]
         Amplitudes (half of a full-scale sine is 0.5), phase re that of the line.
     """
-    first = max(0, round(line.onset_s * rate_hz))
-    last = min(len(samples), round(line.offset_s * rate_hz))
-    demodulator = _Demodulator(samples[first:last], rate_hz, first / rate_hz, line.reference_hz / parts)
+    span = line.onset_s, line.offset_s
+    demodulator = _Demodulator.of_note(samples, rate_hz, *span, line.reference_hz / parts)
     if demodulator.frames < 5:
         return np.zeros(0), np.zeros((1, 0), dtype=complex)
     line_hz = np.interp(demodulator.time_s, line.time_s, line.f0_hz) / parts
