@@ -13,6 +13,7 @@ import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import fftconvolve
 
 import fluid
 from vibstudy.notes.alternation import describe_swing
@@ -94,6 +95,34 @@ def test_a_note_that_dies_away_stays_one():
 def test_intensity_vibrato_is_no_tonguing():
     time_s = clock(2.0)
     assert len(found_in(voice(np.zeros(len(time_s)), 3 * np.sin(2 * np.pi * 6 * time_s)))) == 1
+
+
+def in_a_room(samples: np.ndarray, seed: int) -> np.ndarray:
+    """With echoes from 8 ms on, 6 dB below the direct sound together, gone by 60 dB after 1.3 s."""
+    rng = np.random.default_rng(seed)
+    time_s = clock(1.5)
+    echoes = rng.standard_normal(len(time_s)) * 10 ** (-3 * time_s / 1.3) * (time_s > 0.008)
+    echoes *= 10 ** (-6 / 20) / np.sqrt(np.sum(echoes**2))
+    return (samples + fftconvolve(samples, echoes)[: len(samples)]).astype(np.float32)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_room_does_not_cut_vibrato(seed):
+    """Its echoes are a moment late, and so at another pitch: the level dips with every cycle."""
+    time_s = clock(2.0)
+    swing = 35 * np.sin(2 * np.pi * (4.8 + 0.5 * seed) * time_s)
+    sound = in_a_room(voice(swing, base_hz=[349, 466, 587, 698][seed], seed=seed), seed)
+    found = found_in(sound)
+    lengths = found["offset_s"] - found["onset_s"]
+    assert lengths.max() > 1.8
+
+
+def test_a_tongue_is_heard_through_vibrato():
+    time_s = clock(1.6)
+    dip = -7 * np.exp(-(((time_s - 0.8) / 0.012) ** 2))
+    found = found_in(voice(30 * np.sin(2 * np.pi * 5.5 * time_s), dip, seed=3))
+    assert len(found) == 2
+    assert found["onset_s"].iloc[1] == pytest.approx(PAD_S + 0.8, abs=0.03)
 
 
 def test_a_soft_attack_is_less_certain_than_a_hard_one():

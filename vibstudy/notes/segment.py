@@ -12,7 +12,9 @@ or silence that ends it. Pitch, level and spectrum decide together:
 3. Repeated notes: inside a held pitch, a dip of level deeper than 2.65 dB within 25 ms on both
    sides, or a rise of more than 4.2 dB in 15 ms, starts a new note. Intensity vibrato of ±3 dB at 8
    Hz dips 2.1 dB in 25 ms. In company the mean of a dip's depths within 40 and 60 ms must be more than
-   5.4 dB. Dips faster than 12 a second are beats with another sound, not tonguing.
+   5.4 dB. Dips faster than 12 a second are beats with another sound, not tonguing. While the pitch swings
+   regularly, one of several dips must be 9 dB deep, or 1.8 times as deep as the note's dips mostly are:
+   a room, whose echoes are a moment late, turns a swing of pitch into one of level.
 4. Edges to a few milliseconds, with errors (:mod:`vibstudy.notes.edges`).
 
 Conventions
@@ -59,6 +61,7 @@ _WIDE_S, _SHARP = 0.06, 0.4
 _COMPANY_DIP_DB, _COMPANY_DIP_S = 5.4, 0.04
 _RISE_DB, _RISE_S = 4.2, 0.015
 _NO_SPLIT_S = 0.06
+_OVER_VIBRATO, _DEEP_DB, _REGULAR = 1.8, 9.0, 0.6
 _TONGUE_S, _LEAST_BEATS = 0.085, 3
 _BEATS_S, _SLOW_S, _SLOW_DIP_DB = 0.08, 0.4, 4.0
 _SOLOIST = -0.5
@@ -146,7 +149,7 @@ def find_notes(
     spans = _resolve_alternations(samples, rate_hz, line, spans)
     spans = _join_half_cycles(line, spans)
     levels = harmonic_levels(samples, rate_hz, line)
-    spans = [part for span in spans for part in _split_at_attacks(levels, span)]
+    spans = [part for span in spans for part in _split_at_attacks(samples, rate_hz, line, levels, span)]
     notes = _soloist_only(line, levels, _place_edges(samples, rate_hz, line, levels, spans))
     notes = _name_kinds(notes, min_note_s)
     for note in notes:
@@ -359,7 +362,9 @@ def _within_swing(line: HeldLine, note: _Span, part: _Span) -> bool:
     return len(heard) > 0 and bool(np.median(np.abs(heard - note.cents)) <= _swing(line, note) + _SWING_CENTS)
 
 
-def _split_at_attacks(levels: Levels, span: _Span) -> list[_Span]:
+def _split_at_attacks(
+    samples: np.ndarray, rate_hz: float, line: HeldLine, levels: Levels, span: _Span
+) -> list[_Span]:
     """Split a held pitch where its level dips or rises quicker than any vibrato."""
     a, b = levels.index(span.begin), levels.index(span.end)
     near, middle, wide = (round(t / levels.hop_s) for t in (_DIP_S, _COMPANY_DIP_S, _WIDE_S))
@@ -378,12 +383,26 @@ def _split_at_attacks(levels: Levels, span: _Span) -> list[_Span]:
         attacks |= (risen > _RISE_DB) & (maximum_filter1d(risen, 2 * near + 1) == risen)
     if _beats(attacks, levels.hop_s):
         attacks = np.isin(here, _slow_dips(db, levels.hop_s))
+    if attacks.sum() > 1:
+        usual = _usual_depth(wide_dip[lowest], _cycles(samples, rate_hz, line, span))
+        attacks &= wide_dip > min(_OVER_VIBRATO * usual, _DEEP_DB)
     cuts: list[int] = []
     for i in here[attacks]:
         if not cuts or i - cuts[-1] >= edge:
             cuts.append(int(i))
     bounds = [span.begin, *((a + i) * levels.hop_s for i in cuts), span.end]
     return [replace(span, begin=x, end=y) for x, y in itertools.pairwise(bounds)]
+
+
+def _cycles(samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span) -> int:
+    """How often the pitch swings, regularly; 0 when it does not."""
+    swing = describe_swing(_fine(samples, rate_hz, line, span)[0])
+    return 0 if swing is None or swing.periodic < _REGULAR else round(swing.rate_hz * span.length)
+
+
+def _usual_depth(depths: np.ndarray, cycles: int) -> float:
+    """Median of the deepest dips, one a cycle: those that a room or an instrument makes of the vibrato."""
+    return float(np.median(np.sort(depths)[-cycles:])) if cycles and len(depths) else 0.0
 
 
 def _beats(attacks: np.ndarray, hop_s: float) -> bool:
