@@ -54,6 +54,7 @@ RUNS: tuple[tuple[str, int, Path], ...] = (
 )
 LONG_S = 0.2
 FIGURES = ("weakest_db", "middle_db", "apart_db", "lowest_db", "decay_db_s")
+PREFIXES = {2.0: "lower", 3.0: "twelfth", 0.5: "higher"}
 QUESTIONS = {
     "octave lower": ("lower", 12, (*FIGURES, "said_lower")),
     "twelfth lower": ("twelfth", 19, (*FIGURES[:3], "snr_db")),
@@ -84,24 +85,17 @@ def cases(folder: Path, kind: str, seed: int, soundfont: Path) -> pd.DataFrame:
             if note is None:
                 continue
             company = look_around(audio.samples, audio.rate_hz, note)
-            share = octaves.share_between(note, 2)
             said = row["octave_below"]
-            asked = {
-                "lower": (2, 2, company.below_db > octaves.LOWER_ABOVE_DB or said > octaves.SAID_ABOVE),
-                "twelfth": (3, 3, company.twelfth_db > octaves.TWELFTH_ABOVE_DB),
-                "higher": (2, 1, share < octaves.HIGHER_BELOW),
-            }
             case = told | {
                 "soloist": soloist.name,
                 "above": 12 * np.log2(note.reference_hz / 440) - (sent - 69),
                 "snr_db": note.snr_db,
                 "said_lower": said,
-                "share": share,
+                "share": octaves.share_between(note, 2),
             }
-            for prefix, (parts, below, ask) in asked.items():
-                found = (
-                    octaves.look_between(audio.samples, audio.rate_hz, note, parts, below) if ask else None
-                )
+            for divisor, (parts, below) in octaves.askable(note, company, said).items():
+                prefix = PREFIXES[divisor]
+                found = octaves.look_between(audio.samples, audio.rate_hz, note, parts, below)
                 if found is not None:
                     case |= {f"{prefix}_{name}": value for name, value in asdict(found).items()}
             rows.append(case)

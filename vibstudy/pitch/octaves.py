@@ -46,6 +46,7 @@ SPARSE = 0.1
 _LOWER = np.array([13.63, 0.232, 0.433, -1.667, 0.310, 0.079, 3.331])
 _TWELFTH = np.array([10.973, 0.318, 0.566, -1.463, 0.185])
 _HIGHER = np.array([12.257, 0.138, 0.148, -0.833, 0.203, 0.126, 6.092])
+_ASKED = {2.0: (2, 2), 3.0: (3, 3), 0.5: (2, 1)}
 _NEAR_OCTAVES = 0.06
 _EDGE_S = 0.03
 _HEARD_DB = 50.0  # a harmonic between softer neighbours (re the strongest) says nothing
@@ -158,6 +159,22 @@ def look_between(
     )
 
 
+def askable(line: NoteLine, company: Company, said_lower: float) -> dict[float, tuple[int, int]]:
+    """Other pitches that there is reason to ask about; parameters of :func:`true_pitch`.
+
+    Returns
+    -------
+    dict
+        Divisor of the pitch (2, 3 or a half): `parts` and `below` of :func:`look_between`.
+    """
+    reasons = {
+        2.0: company.below_db > LOWER_ABOVE_DB or said_lower > SAID_ABOVE,
+        3.0: company.twelfth_db > TWELFTH_ABOVE_DB,
+        0.5: share_between(line, 2) < HIGHER_BELOW,
+    }
+    return {divisor: _ASKED[divisor] for divisor, reason in reasons.items() if reason}
+
+
 def true_pitch(
     samples: np.ndarray, rate_hz: float, line: NoteLine, company: Company, said_lower: float
 ) -> tuple[float, float]:
@@ -184,19 +201,15 @@ def true_pitch(
         Log odds of the likeliest other pitch: above 0 when `parts` is not 1, 0 when the note is too short to
         tell, -inf when there was no reason to ask.
     """
-
-    def lower_odds(parts: int, below: int, weights: np.ndarray, more: float) -> float:
-        found = look_between(samples, rate_hz, line, parts, below)
-        return 0.0 if found is None else found.odds(weights, more)
-
+    counted = {
+        2.0: (_LOWER, said_lower),
+        3.0: (_TWELFTH, line.snr_db),
+        0.5: (-_HIGHER, share_between(line, 2)),
+    }
     odds = {}
-    if company.below_db > LOWER_ABOVE_DB or said_lower > SAID_ABOVE:
-        odds[2.0] = lower_odds(2, 2, _LOWER, said_lower)
-    if company.twelfth_db > TWELFTH_ABOVE_DB:
-        odds[3.0] = lower_odds(3, 3, _TWELFTH, line.snr_db)
-    share = share_between(line, 2)
-    if share < HIGHER_BELOW:
-        odds[0.5] = -lower_odds(2, 1, _HIGHER, share)
+    for divisor, (parts, below) in askable(line, company, said_lower).items():
+        found = look_between(samples, rate_hz, line, parts, below)
+        odds[divisor] = 0.0 if found is None else found.odds(*counted[divisor])
     likeliest = max(odds, key=odds.__getitem__, default=1.0)
     best = odds.get(likeliest, -np.inf)
     return (likeliest if best > 0.0 else 1.0), best
