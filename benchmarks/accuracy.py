@@ -216,7 +216,7 @@ def by_method_and_rate(rng: np.random.Generator) -> pd.DataFrame:
 
 def draw(frame: pd.DataFrame, path: Path) -> None:
     """Figure: extent measured by each method against rate, with the truth."""
-    from vibstudy.report.style import house_style, legend_below, looks
+    from vibstudy.figures.style import house_style, legend_below, looks
 
     with house_style() as page:
         figure = Figure(figsize=(page.width_in, 3.2), layout="constrained")

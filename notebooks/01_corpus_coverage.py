@@ -23,9 +23,9 @@
 # for a spreadsheet.
 
 # %%
-from vibstudy.report import figures as draw
-from vibstudy.report.figures import coverage_words, measured_counts, telling_length_s
-from vibstudy.report.study import open_study
+from vibstudy import figures as draw
+from vibstudy.figures import coverage_words, measured_counts, telling_length_s
+from vibstudy.study import open_study
 from vibstudy.stats import find_confounds
 
 study = open_study()

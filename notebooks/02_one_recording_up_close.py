@@ -17,14 +17,14 @@
 # notes, look at a few, and **listen** to them.
 
 # %%
-from vibstudy.report import figures as draw
-from vibstudy.report.figures import (
+from vibstudy import figures as draw
+from vibstudy.figures import (
     clearest_recording,
     hearing_words,
     longest_vibrato_note,
     note_words,
 )
-from vibstudy.report.study import open_study
+from vibstudy.study import open_study
 
 study = open_study()
 study.say_origin()

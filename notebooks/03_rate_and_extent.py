@@ -23,10 +23,10 @@
 # %%
 from dataclasses import replace
 
-from vibstudy.report import figures as draw
-from vibstudy.report.figures import add_period, default_cuts, vibrato_notes
-from vibstudy.report.study import add_decades, effects_in_words, formula, level_words, line_over_decades
-from vibstudy.report.study import means_by, open_study, ratio_words
+from vibstudy import figures as draw
+from vibstudy.figures import add_period, default_cuts, vibrato_notes
+from vibstudy.study import add_decades, effects_in_words, formula, level_words, line_over_decades
+from vibstudy.study import means_by, open_study, ratio_words
 from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out, plan_next, simulate_power
 from vibstudy.stats.influence import influence_sentences
 

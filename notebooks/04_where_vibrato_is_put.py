@@ -22,10 +22,10 @@
 # %%
 import numpy as np
 
-from vibstudy.report import figures as draw
-from vibstudy.report.figures import clearest_recording, judged_notes, telling_length_s, vibrato_notes
-from vibstudy.report.study import effects_in_words, estimate_words, formula, open_study, p_words
-from vibstudy.report.usage import add_context, note_tempo, scored_notes, tempo_test, usage_index
+from vibstudy import figures as draw
+from vibstudy.figures import clearest_recording, judged_notes, telling_length_s, vibrato_notes
+from vibstudy.study import effects_in_words, estimate_words, formula, open_study, p_words
+from vibstudy.stats.usage import add_context, note_tempo, scored_notes, tempo_test, usage_index
 from vibstudy.stats import fit_mixed, fit_presence
 
 study = open_study()

@@ -22,9 +22,9 @@
 import numpy as np
 import pandas as pd
 
-from vibstudy.report import figures as draw
-from vibstudy.report.figures import error_table, match_truth, vibrato_notes
-from vibstudy.report.study import open_study
+from vibstudy import figures as draw
+from vibstudy.figures import error_table, match_truth, vibrato_notes
+from vibstudy.study import open_study
 from vibstudy.schema import QUALITY_REASONS
 
 study = open_study()

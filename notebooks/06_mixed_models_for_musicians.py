@@ -23,9 +23,9 @@ import numpy as np
 import pandas as pd
 from scipy.stats import binom, ttest_ind
 
-from vibstudy.report import figures as draw
-from vibstudy.report.figures import need_players, two_largest, vibrato_notes
-from vibstudy.report.study import effects_in_words, open_study, p_words
+from vibstudy import figures as draw
+from vibstudy.figures import need_players, two_largest, vibrato_notes
+from vibstudy.study import effects_in_words, open_study, p_words
 from vibstudy.stats import fit_mixed
 
 study = open_study()

@@ -21,7 +21,7 @@
 # and *Undo* takes them back.
 
 # %%
-from vibstudy.report.study import open_study
+from vibstudy.study import open_study
 from vibstudy.review.agreement import open_review
 from vibstudy.review.queue import by_lot, by_suspicion, read_queue_columns
 

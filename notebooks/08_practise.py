@@ -20,7 +20,7 @@
 # headphones.
 
 # %%
-from vibstudy.report.practice import (
+from vibstudy.playing.practice import (
     as_table,
     in_words,
     make_target,
@@ -30,7 +30,7 @@ from vibstudy.report.practice import (
     read_history,
     target_like,
 )
-from vibstudy.report.study import open_study
+from vibstudy.study import open_study
 
 study = open_study()
 study.say_origin()
@@ -67,7 +67,7 @@ with study.attempt("the target"):
 with study.attempt("the recorder"):
     from IPython.display import display
 
-    from vibstudy.report.recorder import Recorder
+    from vibstudy.playing.recorder import Recorder
 
     FOLDER = study.folder / "practice"
     HISTORY = FOLDER / "practice.csv"

@@ -29,10 +29,10 @@ from hypothesis import strategies as st
 
 from vibstudy.cli import FAULT, UNUSABLE, main
 from vibstudy.corpus.settings import Settings, load_settings
+from vibstudy.decisions.edits import COLUMNS, EDITS_NAME, read_edits
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.notes.lists import read_note_list
 from vibstudy.notes.written import read_score
-from vibstudy.review.edits import COLUMNS, EDITS_NAME, read_edits
 from vibstudy.sound.reading import read_audio
 from vibstudy.stats.claimfile import read_claims
 

@@ -19,14 +19,16 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from invented_study import invented_notes
+from vibstudy import figures as draw
 from vibstudy.errors import VibstudyError
-from vibstudy.report import figures as draw
-from vibstudy.report import figures_data as data
-from vibstudy.report import style
-from vibstudy.report.figures_recording import fitted_vibrato, note_name
-from vibstudy.report.figures_results import _density_contour
-from vibstudy.report.study import (
-    SAFE_LEVEL_DB,
+from vibstudy.figures import data, style
+from vibstudy.figures.recording import fitted_vibrato, note_name
+from vibstudy.figures.results import _density_contour
+from vibstudy.sound.writing import SAFE_LEVEL_DB, safe_level
+from vibstudy.stats import fit_mixed, leave_out, simulate_power
+from vibstudy.stats.power import Power
+from vibstudy.stats.usage import tempo_test, usage_index
+from vibstudy.study import (
     effects_in_words,
     estimate_words,
     formula,
@@ -34,12 +36,8 @@ from vibstudy.report.study import (
     odds_words,
     p_words,
     ratio_words,
-    safe_level,
     table_html,
 )
-from vibstudy.report.usage import tempo_test, usage_index
-from vibstudy.stats import fit_mixed, leave_out, simulate_power
-from vibstudy.stats.power import Power
 
 RATE_HZ = 8000
 

@@ -20,9 +20,7 @@ from vibstudy import cli, measure_corpus, read_notes
 from vibstudy.corpus.tables import write_frame
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.segment import segment_notes
-from vibstudy.pitch.refine import refine_note
-from vibstudy.pitch.trackers import track_line
-from vibstudy.report.listening import (
+from vibstudy.pages.listening import (
     HIGHEST_PEAK,
     LEFT,
     LOUDNESS_LUFS,
@@ -33,8 +31,10 @@ from vibstudy.report.listening import (
     wav_uri,
     write_listening_page,
 )
-from vibstudy.report.resynthesis import PAD_S
-from vibstudy.report.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
+from vibstudy.pitch.refine import refine_note
+from vibstudy.pitch.trackers import track_line
+from vibstudy.playing.resynthesis import PAD_S
+from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
 
 NAME = "Ash & Elm <script>alert(1)</script>"
 

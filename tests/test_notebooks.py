@@ -17,7 +17,7 @@ import soundfile
 
 from invented_study import invented_notes
 from vibstudy.errors import VibstudyError
-from vibstudy.report.study import open_study
+from vibstudy.study import open_study
 
 NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.py"))
 RATE_HZ = 8000
@@ -95,7 +95,7 @@ def run_cells(notebook: Path, study: Path, monkeypatch) -> Page:
     import jupytext
 
     page = Page()
-    monkeypatch.setattr("vibstudy.report.style._PRINT_DPI", 60)  # quicker; the files are tested elsewhere
+    monkeypatch.setattr("vibstudy.figures.style._PRINT_DPI", 60)  # quicker; the files are tested elsewhere
     monkeypatch.setenv("VIBSTUDY_STUDY", str(study))
     monkeypatch.setattr("IPython.display.display", page)
     names: dict = {}

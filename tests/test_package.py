@@ -16,7 +16,7 @@ from invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.corpus.tables import write_frame, write_package
 from vibstudy.errors import VibstudyError
-from vibstudy.report.package import (
+from vibstudy.paper.package import (
     _DISK_PATH,
     FILES,
     SOUND_ENDINGS,

@@ -16,10 +16,8 @@ import soundfile as sf
 from invented_study import invented_notes
 from vibstudy import cli, measure_corpus
 from vibstudy.errors import VibstudyError
-from vibstudy.report.expected import expected_errors
-from vibstudy.report.pages import FOLDER, made_from, write_pages
-from vibstudy.report.pages_corpus import RADIUS, _apart, corpus_page
-from vibstudy.report.pages_recording import (
+from vibstudy.pages.corpus import RADIUS, _apart, corpus_page
+from vibstudy.pages.recording import (
     MOST_ROWS,
     picture,
     row_seconds,
@@ -27,7 +25,9 @@ from vibstudy.report.pages_recording import (
     usable,
     verdict_words,
 )
-from vibstudy.report.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
+from vibstudy.pages.write import FOLDER, made_from, write_pages
+from vibstudy.playing.expected import expected_errors
+from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
 from vibstudy.sound.media import find_media
 
 HOSTILE = "\"><script>alert(1)</script><img src=x onerror=alert(2)> & 'Ash' {{ 7*7 }}"

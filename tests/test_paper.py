@@ -20,11 +20,10 @@ from invented_study import invented_notes
 from test_package import write_measured_study
 from vibstudy import cli
 from vibstudy.corpus.tables import unguard
-from vibstudy.report.paper import write_paper
-from vibstudy.report.paper_figures import drawings
-from vibstudy.report.paper_output import PRINTED, tex, tex_citing
-from vibstudy.report.paper_references import WORKS, bibtex, listed
-from vibstudy.report.paper_text import (
+from vibstudy.paper.figures import drawings
+from vibstudy.paper.output import PRINTED, tex, tex_citing
+from vibstudy.paper.references import WORKS, bibtex, listed
+from vibstudy.paper.text import (
     NUMBER,
     Book,
     as_printed,
@@ -34,7 +33,8 @@ from vibstudy.report.paper_text import (
     write_media,
     write_results,
 )
-from vibstudy.report.study import Study, open_study
+from vibstudy.paper.write import write_paper
+from vibstudy.study import Study, open_study
 
 CLAIMS = """\
 [[claim]]

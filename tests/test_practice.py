@@ -18,8 +18,8 @@ import soundfile as sf
 from invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.errors import VibstudyError
-from vibstudy.recording import measure_recording
-from vibstudy.report.practice import (
+from vibstudy.figures.style import smallest_letter_pt
+from vibstudy.playing.practice import (
     against_target,
     make_target,
     practise,
@@ -29,9 +29,9 @@ from vibstudy.report.practice import (
     summary,
     target_like,
 )
-from vibstudy.report.recorder import Recorder
-from vibstudy.report.style import smallest_letter_pt
-from vibstudy.report.tones import SAMPLE_RATE_HZ, ToneSpec, join, make_tone
+from vibstudy.playing.recorder import Recorder
+from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, join, make_tone
+from vibstudy.recording import measure_recording
 from vibstudy.schema import NOTE_COLUMNS, typed
 
 
@@ -264,7 +264,7 @@ def microphone(tmp_path):
     sf.write(heard, tone, SAMPLE_RATE_HZ, "PCM_16")
     sources = {
         "": HARNESS,
-        "recorder.js": files("vibstudy.report").joinpath("recorder.js").read_text("utf-8"),
+        "recorder.js": files("vibstudy.playing").joinpath("recorder.js").read_text("utf-8"),
     }
     kinds = {"": "text/html", "recorder.js": "text/javascript"}
 

@@ -25,10 +25,8 @@ import signals
 from review_study import PITCHES_HZ, make_review_study
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Recording
-from vibstudy.measure import measure_corpus
-from vibstudy.review import agreement
-from vibstudy.review.apply import ReviewedStudy
-from vibstudy.review.edits import (
+from vibstudy.decisions.apply import ReviewedStudy
+from vibstudy.decisions.edits import (
     COLUMNS,
     KINDS,
     append_edit,
@@ -39,7 +37,9 @@ from vibstudy.review.edits import (
     standing_edits,
     verdicts,
 )
-from vibstudy.review.phrase import PhraseReader, half_speed, remeasure, vibrato_tone, wav
+from vibstudy.decisions.phrase import PhraseReader, half_speed, remeasure, vibrato_tone, wav
+from vibstudy.measure import measure_corpus
+from vibstudy.review import agreement
 from vibstudy.review.queue import by_lot, by_suspicion, read_queue_columns, robust_z
 from vibstudy.schema import NOTE_COLUMNS, typed
 
@@ -267,7 +267,7 @@ def test_a_torn_line_costs_one_decision(tmp_path):
 def test_killing_the_program_keeps_what_was_decided(tmp_path):
     """A program that writes decisions without end is killed: all it has told of are there."""
     code = (
-        "import sys; from vibstudy.review.edits import *\n"
+        "import sys; from vibstudy.decisions.edits import *\n"
         "note = dict(recording_id='r', note_id='r/1', onset_s=0, offset_s=1)\n"
         "while True:\n"
         f"    append_edit({str(tmp_path / 'edits.csv')!r}, make_edit('A', note, 'x', 'accept'))\n"

@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 from review_study import PITCHES_HZ, make_review_study
-from vibstudy.review.edits import read_edits
+from vibstudy.decisions.edits import read_edits
 from vibstudy.review.launch import NOTEBOOK
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(600)]

@@ -636,7 +636,7 @@ def test_an_edited_note_keeps_its_score_and_the_local_tempo(study, tables):
     from vibstudy.corpus.manifest import read_manifest
     from vibstudy.corpus.settings import Settings
     from vibstudy.corpus.store import recordings_of
-    from vibstudy.review.phrase import PhraseReader
+    from vibstudy.decisions.phrase import PhraseReader
 
     found = recordings_of(read_manifest(study / "corpus_manifest.csv"), study)
     reader = PhraseReader({item.recording_id: item for item in found}, Settings(), lambda _: {})

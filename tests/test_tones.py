@@ -15,8 +15,8 @@ from scipy.special import iv, jv
 from fluid import TENOR_SAX, Tone, need_fluidsynth, render
 from vibstudy import cli, measure_recording
 from vibstudy.errors import VibstudyError
-from vibstudy.report.resynthesis import cut_note, scale_vibrato
-from vibstudy.report.tones import (
+from vibstudy.playing.resynthesis import cut_note, scale_vibrato
+from vibstudy.playing.tones import (
     HIGHEST_PEAK_DBFS,
     SAMPLE_RATE_HZ,
     ToneRequest,

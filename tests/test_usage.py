@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from invented_study import invented_notes
 from vibstudy.errors import VibstudyError
-from vibstudy.report.figures_usage import along_the_score
-from vibstudy.report.usage import (
+from vibstudy.figures.usage import along_the_score
+from vibstudy.stats.usage import (
     _design_effect,
     _newcombe,
     add_context,

@@ -233,7 +233,7 @@ def pages(
     ] = None,
 ) -> None:
     """Make a page of every recording to look at, and one of all that opens them; only what changed."""
-    from vibstudy.report.pages import write_pages
+    from vibstudy.pages.write import write_pages
 
     console = Console()
     with console.status("Making pages") as status:
@@ -259,7 +259,7 @@ def expect(
     end: Annotated[float | None, typer.Option(metavar="S", help="Only to here.", show_default=False)] = None,
 ) -> None:
     """Tell what errors to expect of a recording: its noise and bandwidth laid on tones of known vibrato."""
-    from vibstudy.report.expected import as_rich_table, expected_of
+    from vibstudy.playing.expected import as_rich_table, expected_of
 
     recording = recording.absolute()
     out = recording.with_name(f"{recording.stem}_expected") if out is None else out
@@ -333,7 +333,7 @@ def tone(
     with_level: Annotated[bool, typer.Option(help="Change that note's level vibrato, too.")] = False,
 ) -> None:
     """Make reference tones with an exactly known vibrato, or a real note with its vibrato changed."""
-    from vibstudy.report.tones import ToneRequest, write_note_versions, write_tones
+    from vibstudy.playing.tones import ToneRequest, write_note_versions, write_tones
 
     if source is not None:
         lines = write_note_versions(source, at, out, level, with_level)
@@ -377,7 +377,7 @@ def practice(
     ),
 ) -> None:
     """Compare your own playing with a target, note by note, and keep its history."""
-    from vibstudy.report.practice import as_rich_table, in_words, make_target, practise, target_like
+    from vibstudy.playing.practice import as_rich_table, in_words, make_target, practise, target_like
 
     target = target_like(study, like) if like is not None else make_target(rate, extent)
     compared, values, past = practise(take, target, history, beat)
@@ -402,7 +402,7 @@ def listening(
     most: Annotated[int, typer.Option(min=1, help="Without --note: examples to choose.")] = 8,
 ) -> None:
     """Make a page to play notes from in a lecture: one file, no network, a cursor along the line."""
-    from vibstudy.report.listening import write_listening_page
+    from vibstudy.pages.listening import write_listening_page
 
     path, count = write_listening_page(study, out, note or (), most)
     _say(f"{path}: {_count(count, 'example')}. Open it in a browser; it works without a network.")
@@ -421,7 +421,7 @@ def paper(
     title: Annotated[str, typer.Option(help="Title of the draft.")] = "Vibrato in recordings: a draft",
 ) -> None:
     """Write figures, tables, references and a draft (Word, LaTeX, HTML) from what was measured."""
-    from vibstudy.report.paper import write_paper
+    from vibstudy.paper.write import write_paper
 
     console = Console()
     with console.status("Writing the paper") as status:
@@ -448,7 +448,7 @@ def package(
     licence: Annotated[str, typer.Option(help="Licence of the data (SPDX name).")] = "CC-BY-4.0",
 ) -> None:
     """Pack the figures for others, as an open data package without sound and without your paths."""
-    from vibstudy.report.package import About, make_package
+    from vibstudy.paper.package import About, make_package
 
     out = study / "data-package" if out is None else out
     files = make_package(study, out, About(title, author, licence))
@@ -460,7 +460,7 @@ def verify(
     folder: Annotated[Path, typer.Argument(metavar="PACKAGE", help="Folder made by 'vibstudy package'.")],
 ) -> None:
     """Fit the models and test the claims of a package again, and compare every figure."""
-    from vibstudy.report.package import TOLERANCE, verify_package
+    from vibstudy.paper.package import TOLERANCE, verify_package
 
     found = verify_package(folder)
     if found.problems:

@@ -34,8 +34,8 @@ from vibstudy.corpus.store import (
 from vibstudy.errors import Problem, VibstudyError
 
 if TYPE_CHECKING:
+    from vibstudy.decisions.apply import Decided
     from vibstudy.recording import measure_recording
-    from vibstudy.review.apply import Decided
 
 __all__ = ["MeasureReport", "Progress", "measure_corpus", "measure_recording"]
 
@@ -186,7 +186,7 @@ def _decided(
     """What listeners decided, when there are files of decisions beside the manifest."""
     if not any(Path(manifest).absolute().parent.glob("edits*.csv")):
         return None
-    from vibstudy.review.apply import ReviewedStudy, decided_notes
+    from vibstudy.decisions.apply import ReviewedStudy, decided_notes
 
     study = ReviewedStudy(manifest, out, settings)
     return decided_notes(study, [name for name, entry in entries.items() if not entry.failed])

@@ -129,6 +129,12 @@ def json_bytes(content: Mapping[str, Any]) -> bytes:
     return json.dumps(content, indent=1, ensure_ascii=False, sort_keys=True).encode()
 
 
+def write_text(path: Path, text: str) -> None:
+    """Write a text file in one step."""
+    with replacing(path) as stream:
+        stream.write(text.encode("utf-8"))
+
+
 def write_json(path: Path, content: Mapping[str, Any]) -> None:
     """Write a JSON file in one step."""
     with replacing(path) as stream:

@@ -56,8 +56,8 @@ def accuracy(notes: pd.DataFrame, truth: pd.DataFrame, manifest: pd.DataFrame) -
     manifest : DataFrame
         Needs ``recording_id, accompaniment``.
     """
-    from vibstudy.report.figures_check import error_table
-    from vibstudy.report.figures_data import match_truth
+    from vibstudy.figures.check import error_table
+    from vibstudy.figures.data import match_truth
 
     alone = manifest.loc[manifest["accompaniment"] == "none", "recording_id"]
     wanted = truth[truth["recording_id"].isin(alone) & (truth["duration_s"] >= 0.4)]
@@ -85,7 +85,7 @@ def estimated_effects(notes: pd.DataFrame) -> pd.DataFrame:
         :func:`vibstudy.demo.corpus.true_effects` with ``estimate, low, high``; missing where the notes
         at hand cannot tell.
     """
-    from vibstudy.report.figures_data import vibrato_notes
+    from vibstudy.figures.data import vibrato_notes
     from vibstudy.stats import fit_mixed
 
     used = vibrato_notes(notes)
@@ -103,7 +103,7 @@ def careless_p(notes: pd.DataFrame) -> tuple[float, float]:
     """Ratio of mean extents, Keldria to Aubrisk, and the p of a t-test that takes notes for players."""
     from scipy.stats import ttest_ind
 
-    from vibstudy.report.figures_data import vibrato_notes
+    from vibstudy.figures.data import vibrato_notes
 
     used = vibrato_notes(notes)
     log_extent = np.log(used["extent_cents"].to_numpy(float))

@@ -22,9 +22,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.report.style import COLOURS, INK, MUTED, HouseFigure, house_style
-from vibstudy.review.apply import ReviewedStudy
-from vibstudy.review.edits import Edit, verdicts
+from vibstudy.decisions.apply import ReviewedStudy
+from vibstudy.decisions.edits import Edit, verdicts
+from vibstudy.figures.style import COLOURS, INK, MUTED, HouseFigure, house_style
 from vibstudy.stats.agreement import Kappa, Limits, acceptance, cohen_kappa, icc, limits_of_agreement
 
 FEWEST_PAIRS = 3
@@ -211,6 +211,6 @@ def limits_figure(
 
 def open_review(folder: str | Path) -> ReviewedStudy:
     """The decisions of a study folder."""
-    from vibstudy.review.apply import MANIFEST_NAME
+    from vibstudy.decisions.apply import MANIFEST_NAME
 
     return ReviewedStudy(Path(folder) / MANIFEST_NAME)

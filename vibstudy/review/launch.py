@@ -10,7 +10,7 @@ from pathlib import Path
 from rich.console import Console
 
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.report.study import FOLDER_VARIABLE
+from vibstudy.study import FOLDER_VARIABLE
 
 NOTEBOOK = "07_listen_and_correct"
 

@@ -26,9 +26,8 @@ import numpy as np
 import pandas as pd
 import traitlets
 
-from vibstudy.errors import Problem, VibstudyError
-from vibstudy.review.apply import MANIFEST_NAME, ReviewedStudy
-from vibstudy.review.edits import (
+from vibstudy.decisions.apply import MANIFEST_NAME, ReviewedStudy
+from vibstudy.decisions.edits import (
     Edit,
     EditReport,
     apply_edits,
@@ -37,7 +36,8 @@ from vibstudy.review.edits import (
     standing_edits,
     why_unusable,
 )
-from vibstudy.review.phrase import Measured, Phrase, half_speed, picture, vibrato_tone, wav
+from vibstudy.decisions.phrase import Measured, Phrase, half_speed, picture, vibrato_tone, wav
+from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import QUALITY_REASONS
 
 SOUNDS = ("note", "phrase", "slow", "tone")

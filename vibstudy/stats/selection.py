@@ -12,8 +12,12 @@ What a table does not tell (no column ``quality``, say) leaves no note out.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
+
+from vibstudy.errors import VibstudyError
 
 HARMLESS = frozenset({"ok", "few_cycles", "edge_unsure"})
 """Quality reasons with which rate and extent are still used."""
@@ -118,3 +122,14 @@ def vibrato_notes(notes: pd.DataFrame) -> pd.DataFrame:
     """Return the notes whose rate and extent can be used."""
     chosen = notes[is_vibrato(notes)].reset_index(drop=True)
     return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
+
+
+def need(frame: pd.DataFrame, columns: Iterable[str], what: str) -> None:
+    """Raise a plain sentence when `frame` has no rows or lacks one of `columns`."""
+    missing = [name for name in columns if name not in frame or not frame[name].notna().any()]
+    if missing:
+        raise VibstudyError(
+            f"{what} cannot be shown: this study has no values of {', '.join(missing)}"
+            if len(frame)
+            else f"{what} cannot be shown: there are no notes or recordings for it in this study"
+        )

@@ -1,0 +1,362 @@
+"""A note in its phrase: read from the user's file, measured again between any edges, made audible.
+
+Only the seconds around the note are read. The tracker runs once a phrase, and its line is kept in
+memory with the sound of the last few phrases; measuring a note between new edges then takes the
+refinement and the fit alone (:func:`vibstudy.recording.find_note`,
+:func:`vibstudy.recording.measure_vibrato`): the same calls that measured it at first, with the same
+channel, clicks bridged, and the wow found over the whole recording taken out.
+
+What can differ from the first measurement of the same edges: the tracker and the search for clicks see the
+phrase instead of the whole recording.
+
+Sounds
+------
+Every sound is brought to -23 dB re full scale (RMS), peaks below half of full scale, and faded in and out
+(:func:`vibstudy.sound.writing.safe_level`).
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from threadpoolctl import threadpool_limits
+
+from vibstudy.corpus.settings import Settings
+from vibstudy.corpus.store import Recording
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.refine import NoteLine
+from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measure_vibrato
+from vibstudy.sound.clicks import repair_clicks
+from vibstudy.sound.reading import Audio, read_audio
+from vibstudy.sound.wow import Wow
+from vibstudy.sound.writing import safe_level
+from vibstudy.vibrato.fit import VibratoFit
+
+AROUND_S = 2.5
+"""Sound read before and after a note."""
+LEAST_AROUND_S = 0.3
+_KEPT_PHRASES = 4
+_FRAMES = 760
+_KEPT_REASONS = {"clipped", "masked"}
+"""Doubts that stay with a note whatever its edges; all others are looked into again."""
+_TONE_HARMONICS = (1.0, 0.4, 0.2, 0.1)
+_TONE_FADE_S = 0.12
+
+
+@dataclass(frozen=True, eq=False)
+class Phrase:
+    """Sound around a note.
+
+    Parameters
+    ----------
+    audio : Audio
+        As it is in the file: to be heard and seen.
+    bridged : Audio
+        With clicks bridged: to be measured.
+    contour : Contour
+        The soloist's line; times from the first sample.
+    rows : list of dict
+        Notes found on it, with what the tracker said of their octave; likewise.
+    """
+
+    audio: Audio
+    bridged: Audio
+    contour: Contour
+    rows: list[dict[str, Any]]
+
+    @property
+    def start_s(self) -> float:
+        """First sample, on the clock of the note table."""
+        return self.audio.origin_s
+
+    @property
+    def end_s(self) -> float:
+        """End, on the clock of the note table."""
+        return self.audio.origin_s + self.audio.duration_s
+
+    @cached_property
+    def levels(self) -> tuple[float, float, np.ndarray]:
+        """Spectrogram: s from frame to frame, Hz from bin to bin, level in dB [shape=(bins, frames)]."""
+        from scipy.signal import stft
+
+        size = 2048
+        hop = max(64, len(self.audio.samples) // _FRAMES)
+        freqs, times, spectrum = stft(
+            self.audio.samples, self.audio.rate_hz, nperseg=size, noverlap=size - hop
+        )
+        return float(times[1]), float(freqs[1]), 10.0 * np.log10(np.abs(spectrum) ** 2 + 1e-12)
+
+    def octave_below(self, onset_s: float, offset_s: float) -> float:
+        """Share of frames in which the tracker says the octave below, of the note found there."""
+        shared = [min(row["offset_s"], offset_s) - max(row["onset_s"], onset_s) for row in self.rows]
+        if max(shared, default=0.0) <= 0.0:
+            return 0.0
+        return float(self.rows[int(np.argmax(shared))].get("octave_below", 0.0))
+
+    def cut(self, start_s: float, end_s: float) -> np.ndarray:
+        """Samples between two times of the note table's clock."""
+        rate = self.audio.rate_hz
+        first = max(0, round((start_s - self.start_s) * rate))
+        return self.audio.samples[first : max(first, round((end_s - self.start_s) * rate))]
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A note measured again: its columns, its line (times from the first sample of the phrase), its fit."""
+
+    columns: dict[str, Any]
+    line: NoteLine | None
+    fit: VibratoFit | None
+
+
+class PhraseReader:
+    """Phrases of a study's recordings; the last few are kept.
+
+    Parameters
+    ----------
+    recordings : mapping of str to Recording
+        By recording_id.
+    settings : Settings
+        As they measured the study.
+    facts : callable | None
+        Gives what was found over a whole recording (``recording.json``), by recording_id: tuning, channel,
+        wow. None: nothing is known; notes get no name.
+    """
+
+    def __init__(
+        self,
+        recordings: Mapping[str, Recording],
+        settings: Settings,
+        facts: Callable[[str], Mapping[str, Any]] | None = None,
+    ):
+        self.recordings = recordings
+        self.settings = settings
+        self._facts = facts or (lambda _: {})
+        self._kept: OrderedDict[tuple[str, float, float], Phrase] = OrderedDict()
+
+    def phrase(self, recording_id: str, onset_s: float, offset_s: float) -> Phrase:
+        """Sound around a note: a kept phrase that holds it with some margin, or a new one.
+
+        Raises
+        ------
+        VibstudyError
+            When the recording is not in the manifest, or its file cannot be read.
+        """
+        for key, phrase in self._kept.items():
+            if key[0] == recording_id and key[1] <= onset_s and offset_s <= key[2]:
+                self._kept.move_to_end(key)
+                return phrase
+        recording = self._recording(recording_id)
+        speed = _number(recording.row, "speed_factor") or 1.0
+        first = _number(recording.row, "start_s") or 0.0
+        last = _number(recording.row, "end_s")
+        start = max((onset_s - AROUND_S) / speed, first)
+        end = (offset_s + AROUND_S) / speed
+        audio = read_audio(
+            recording.audio_path,
+            start,
+            end if last is None else min(end, last),
+            speed,
+            channel=self._facts(recording_id).get("channel"),
+        )
+        bridged = replace(audio, samples=repair_clicks(audio.samples, audio.rate_hz)[0])
+        solo = find_line(bridged, self.settings)
+        phrase = Phrase(audio, bridged, _whole_line(solo), solo.rows)
+        # at the ends of the recording there is no margin to ask for
+        low = audio.origin_s + (0.0 if start <= first else LEAST_AROUND_S)
+        at_end = phrase.end_s < offset_s + AROUND_S - 0.05
+        high = phrase.end_s - (0.0 if at_end else LEAST_AROUND_S)
+        self._kept[recording_id, low, high] = phrase
+        while len(self._kept) > _KEPT_PHRASES:
+            self._kept.popitem(last=False)
+        return phrase
+
+    def _wow(self, recording_id: str) -> Wow:
+        return Wow.from_json(self._facts(recording_id).get("wow_cycle"))
+
+    def _recording(self, recording_id: str) -> Recording:
+        if recording_id not in self.recordings:
+            raise VibstudyError(Problem("no such recording in the manifest", got=recording_id))
+        return self.recordings[recording_id]
+
+    def measure(
+        self, note: Mapping[str, Any], onset_s: float, offset_s: float, octave_shift: int = 0
+    ) -> Measured:
+        """Measure a note of the table between the edges given.
+
+        Parameters
+        ----------
+        note : mapping
+            Its row: ``recording_id``, and ``note_kind`` and ``quality`` where they are known.
+        onset_s, offset_s : float
+            Edges, on the clock of the note table.
+        octave_shift : int
+            Octaves from the pitch measured to the true one.
+        """
+        name = str(note["recording_id"])
+        phrase = self.phrase(name, onset_s, offset_s)
+        row, edges = self._recording(name).row, (onset_s, offset_s)
+        with threadpool_limits(limits=1):
+            found = _measure(phrase, note, edges, octave_shift, self.settings, row, self._wow(name))
+        pitch, tuning = found.columns["pitch_hz"], self._facts(name).get("tuning_hz")
+        if tuning and pitch and np.isfinite(pitch):
+            semitones = 69.0 + 12.0 * np.log2(pitch / tuning)
+            found.columns["midi"] = int(np.clip(round(semitones), 0, 127))
+            found.columns["pitch_cents"] = 100.0 * (semitones - round(semitones))
+        return found
+
+
+def remeasure(
+    recording: Recording,
+    onset_s: float,
+    offset_s: float,
+    octave_shift: int = 0,
+    settings: Settings | None = None,
+) -> dict[str, Any]:
+    """Columns of one note between the edges given, from the user's file.
+
+    Parameters
+    ----------
+    recording : Recording
+        From :func:`vibstudy.corpus.store.recordings_of`.
+    onset_s, offset_s : float
+        Edges, in s from the beginning of the file, at true speed.
+    octave_shift : int
+        Octaves from the pitch measured to the true one.
+    settings : Settings | None
+        None: the defaults.
+    """
+    reader = PhraseReader({recording.recording_id: recording}, settings or Settings())
+    note = {"recording_id": recording.recording_id}
+    return reader.measure(note, onset_s, offset_s, octave_shift).columns
+
+
+def _measure(
+    phrase: Phrase,
+    note: Mapping[str, Any],
+    edges_s: tuple[float, float],
+    octave_shift: int,
+    settings: Settings,
+    row: Mapping[str, Any],
+    wow: Wow,
+) -> Measured:
+    kind = note.get("note_kind")
+    found: dict[str, Any] = {
+        "onset_s": edges_s[0] - phrase.start_s,
+        "offset_s": edges_s[1] - phrase.start_s,
+        "quality": ";".join(reason for reason in _reasons(note) if reason in _KEPT_REASONS) or "ok",
+        "note_kind": "note" if kind is None or pd.isna(kind) else str(kind),
+    }
+    said = phrase.octave_below(found["onset_s"], found["offset_s"])
+    again = find_note(phrase.bridged, phrase.contour, found | {"octave_below": said})
+    if octave_shift:  # from the pitch measured, which may be lower than the line
+        again = find_note(phrase.bridged, _shifted(phrase.contour, again, octave_shift), found)
+    local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
+    tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local
+    measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo})
+    return Measured(again.values, again.line, again.fit)
+
+
+def _whole_line(solo: SoloLine) -> Contour:
+    """The line of the notes; between them, where edges may be moved to, the tracker's."""
+    line, tracked = solo.line, solo.tracked
+    near = np.clip(np.searchsorted(tracked.time_s, line.time_s), 0, len(tracked.time_s) - 1)
+    f0_hz = np.where(np.isfinite(line.f0_hz), line.f0_hz, tracked.f0_hz[near])
+    confidence = np.where(np.isfinite(line.f0_hz), line.confidence, tracked.confidence[near])
+    return replace(line, f0_hz=f0_hz, confidence=confidence)
+
+
+def _shifted(contour: Contour, measured: FoundNote, octaves: int) -> Contour:
+    """The contour, octaves away from the pitch that was measured on it."""
+    onset_s = measured.values["onset_s"] - measured.origin_s
+    inside = (contour.time_s >= onset_s) & (contour.time_s <= onset_s + measured.values["duration_s"])
+    heard = contour.f0_hz[inside & contour.voiced]
+    parts = 1.0
+    if measured.line is not None and len(heard):
+        apart = float(np.median(heard)) / measured.line.reference_hz
+        parts = min((0.5, 1.0, 2.0, 3.0), key=lambda part: abs(np.log(apart / part)))
+    return replace(contour, f0_hz=contour.f0_hz * 2.0**octaves / parts)
+
+
+def _reasons(note: Mapping[str, Any]) -> list[str]:
+    quality = note.get("quality")
+    return [] if quality is None or pd.isna(quality) or quality == "ok" else str(quality).split(";")
+
+
+def _number(row: Mapping[str, Any], key: str) -> float | None:
+    value = row.get(key)
+    return None if value is None or pd.isna(value) else float(value)
+
+
+# --- to be seen
+
+
+def picture(phrase: Phrase, low_hz: float, high_hz: float, rows: int = 160, columns: int = 760) -> np.ndarray:
+    """Spectrogram of a phrase for the screen.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float
+        Lowest and highest frequency; rows are evenly spaced in log frequency.
+
+    Returns
+    -------
+    ndarray [shape=(rows, columns), uint8]
+        The first row is the highest frequency; 255 is the loudest, 0 is 60 dB below it.
+    """
+    from scipy.ndimage import map_coordinates
+
+    hop_s, step_hz, level = phrase.levels
+    wanted_hz = np.geomspace(high_hz, low_hz, rows)
+    wanted_s = (np.arange(columns) + 0.5) / columns * phrase.audio.duration_s
+    at = np.meshgrid(wanted_hz / step_hz, wanted_s / hop_s, indexing="ij")
+    shown = map_coordinates(level, at, order=1, mode="nearest")
+    return np.clip(255.0 * (1.0 + (shown - shown.max()) / 60.0), 0, 255).astype(np.uint8)
+
+
+# --- to be heard
+
+
+def wav(samples: np.ndarray, rate_hz: float) -> bytes:
+    """A 16-bit WAV file at a safe level."""
+    import soundfile
+
+    stream = BytesIO()
+    soundfile.write(stream, safe_level(samples, rate_hz), round(rate_hz), format="WAV", subtype="PCM_16")
+    return stream.getvalue()
+
+
+def half_speed(samples: np.ndarray) -> np.ndarray:
+    """Twice as long at the same pitch."""
+    from librosa.effects import time_stretch
+
+    return time_stretch(np.ascontiguousarray(samples, dtype=np.float32), rate=0.5, n_fft=1024)
+
+
+def vibrato_tone(measured: Measured, duration_s: float, rate_hz: float) -> np.ndarray:
+    """A plain tone at the note's pitch with the fitted vibrato alone (straight where there is none).
+
+    Drift, scoops and noise of the note are left out. Faded in over 0.12 s.
+    """
+    time_s = np.arange(round(duration_s * rate_hz)) / rate_hz
+    pitch = measured.columns["pitch_hz"]
+    pitch = pitch if np.isfinite(pitch) else 440.0
+    cents = np.zeros(len(time_s))
+    fit = measured.fit
+    if fit is not None:
+        cents = np.interp(time_s, fit.time_s, fit.envelope_cents * np.cos(fit.phase_rad), left=0.0, right=0.0)
+    phase = 2.0 * np.pi * np.cumsum(pitch * 2.0 ** (cents / 1200.0)) / rate_hz
+    tone = np.zeros(len(time_s))
+    for k, share in enumerate(_TONE_HARMONICS, 1):
+        if k * pitch < 0.45 * rate_hz:
+            tone += share * np.sin(k * phase)
+    fade = min(_TONE_FADE_S, duration_s / 3.0)
+    return tone * np.clip(np.minimum(time_s, duration_s - time_s) / fade, 0.0, 1.0)

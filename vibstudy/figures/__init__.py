@@ -1,0 +1,86 @@
+"""All figures in one place. Each takes a frame and returns (figure, plotted table)."""
+
+from vibstudy.figures.check import error_table, measured_against_truth
+from vibstudy.figures.corpus import coverage_map, coverage_table, coverage_words
+from vibstudy.figures.data import (
+    add_period,
+    clearest_recording,
+    default_cuts,
+    judged_notes,
+    longest_vibrato_note,
+    match_truth,
+    measured_counts,
+    need_players,
+    telling_length_s,
+    two_largest,
+    vibrato_notes,
+)
+from vibstudy.figures.models import (
+    claims_forest,
+    false_alarms,
+    model_check,
+    players_apart,
+    power_curves,
+    without_each_player,
+)
+from vibstudy.figures.recording import (
+    hearing_words,
+    note_close_up,
+    note_words,
+    phrase_strip,
+    recording_close_up,
+    telling_phrase,
+)
+from vibstudy.figures.results import (
+    change_over_decades,
+    intensity_against_pitch,
+    marginal_means,
+    player_portraits,
+    rate_extent_plane,
+)
+from vibstudy.figures.usage import (
+    along_the_score,
+    pulses_and_beat,
+    usage_by_player,
+    vibrato_by_length,
+)
+
+__all__ = [
+    "add_period",
+    "along_the_score",
+    "change_over_decades",
+    "claims_forest",
+    "clearest_recording",
+    "coverage_map",
+    "coverage_table",
+    "coverage_words",
+    "default_cuts",
+    "error_table",
+    "false_alarms",
+    "hearing_words",
+    "intensity_against_pitch",
+    "judged_notes",
+    "longest_vibrato_note",
+    "marginal_means",
+    "match_truth",
+    "measured_against_truth",
+    "measured_counts",
+    "model_check",
+    "need_players",
+    "note_close_up",
+    "note_words",
+    "phrase_strip",
+    "player_portraits",
+    "players_apart",
+    "power_curves",
+    "pulses_and_beat",
+    "rate_extent_plane",
+    "recording_close_up",
+    "telling_length_s",
+    "telling_phrase",
+    "two_largest",
+    "usage_by_player",
+    "vibrato_by_length",
+    "vibrato_notes",
+    "without_each_player",
+]

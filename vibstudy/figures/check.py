@@ -1,0 +1,119 @@
+"""Measured against truth, for a corpus whose truth is known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.figures.data import axis_label, groups_in, need, plural
+from vibstudy.figures.style import EXTENT_NOTE, INK, MUTED, HouseFigure, house_style, legend_below, looks
+
+
+def error_table(pairs: pd.DataFrame, group: str | None = None) -> pd.DataFrame:
+    """Summarise the errors of rate and extent.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        From :func:`~vibstudy.figures.data.match_truth`: ``rate_hz, true_rate_hz,
+        extent_cents, true_extent_cents``.
+    group : str | None
+        Column to split by.
+
+    Returns
+    -------
+    DataFrame
+        One row an outcome (and group): ``n``, ``bias`` (mean of measured minus true), ``median_abs``
+        and ``abs_95`` (95th percentile of the absolute error).
+    """
+    rows = []
+    for outcome in ("rate_hz", "extent_cents"):
+        known = pairs.dropna(subset=[outcome, f"true_{outcome}"])
+        parts: list[tuple] = [("all", known)]
+        if group is not None:
+            parts = [(name, known[known[group] == name]) for name in groups_in(known, group)]
+        for name, part in parts:
+            error = part[outcome].to_numpy(float) - part[f"true_{outcome}"].to_numpy(float)
+            if len(error):
+                size = np.abs(error)
+                rows.append(
+                    (outcome, name, len(error), error.mean(), np.median(size), np.quantile(size, 0.95))
+                )
+    return pd.DataFrame(rows, columns=["outcome", "group", "n", "bias", "median_abs", "abs_95"])
+
+
+def measured_against_truth(
+    pairs: pd.DataFrame, group: str | None = None, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw measured against true rate and extent, and the errors below.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        As in :func:`error_table`.
+    group : str | None
+        Column told apart by marker, such as ``accompaniment``.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        The pairs drawn: measured, true and error of both outcomes.
+    """
+    outcomes: Sequence[str] = ("rate_hz", "extent_cents")
+    need(pairs, [*outcomes, *(f"true_{name}" for name in outcomes)], "Measured against truth")
+    table = pairs.dropna(subset=[*outcomes, *(f"true_{name}" for name in outcomes)]).reset_index(drop=True)
+    groups = groups_in(table, group) if group is not None else []
+    coded = looks(groups)
+    with house_style(size) as page:
+        figure = page.figure(1.05)
+        axes = figure.subplots(2, 2, height_ratios=[1.5, 1], sharex="col")
+        for (above, below), outcome in zip(axes.T, outcomes, strict=True):
+            table[f"error_{outcome}"] = table[outcome] - table[f"true_{outcome}"]
+            for name in groups or [None]:
+                rows = table if name is None else table[table[group] == name]
+                look = coded[name].scatter if name is not None else {"color": INK, "marker": "o"}
+                common = {"ls": "", "ms": 0.45 * page.marker_pt, "mew": 0, "alpha": 0.6, **look}
+                above.plot(rows[f"true_{outcome}"], rows[outcome], **common)
+                below.plot(rows[f"true_{outcome}"], rows[f"error_{outcome}"], **common)
+            low, high = (f(table[f"true_{outcome}"].astype(float)) for f in (np.min, np.max))
+            pad = 0.06 * (high - low) or 0.1
+            above.plot([low - pad, high + pad], [low - pad, high + pad], color=MUTED, lw=0.6 * page.line_pt)
+            below.axhline(0, color=MUTED, lw=0.6 * page.line_pt)
+            reach = 1.15 * float(table[f"error_{outcome}"].abs().quantile(0.98)) or 0.1
+            short, unit = ("Rate", "Hz") if outcome == "rate_hz" else ("Extent", "± cents")
+            above.set(
+                xlim=(low - pad, high + pad),
+                ylim=(low - pad, high + pad),
+                ylabel=f"Measured ({unit})",
+                title=short if outcome == "rate_hz" else "Extent, half of\npeak-to-peak",
+            )
+            below.set(
+                ylim=(-reach, reach),
+                xlabel=f"True {short.lower()} ({unit})",
+                ylabel=f"Error ({unit.removeprefix('± ')})",
+            )
+        if groups:
+            handles = [
+                above.plot([], [], ls="", label=str(name), **coded[name].scatter)[0] for name in groups
+            ]
+            title = axis_label(group) if group else None
+            legend_below(figure, handles, columns=3, title=title)
+        words = "; ".join(
+            f"{'rate' if row.outcome == 'rate_hz' else 'extent'}: median absolute error {row.median_abs:.2g} "
+            f"{'Hz' if row.outcome == 'rate_hz' else 'cents'}, bias {row.bias:+.2g}"
+            for row in error_table(table).itertuples()
+        )
+        figure.caption = (
+            "Measured against truth, note by note; below, the errors (the largest 2 % are not drawn). "
+            f"{words}. {EXTENT_NOTE} n = {plural(len(table), 'note')} with vibrato, found and measured."
+        )
+    keep = [
+        name for name in ("recording_id", "note_id", "true_duration_s", "duration_s", group) if name in table
+    ]
+    numbers = [name for outcome in outcomes for name in (outcome, f"true_{outcome}", f"error_{outcome}")]
+    return figure, table[[*keep, *numbers]]

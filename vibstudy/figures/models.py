@@ -1,0 +1,394 @@
+"""What a comparison rests on: players, models, their checks, and the verdicts on claims.
+
+Nothing is fitted here: models and their tables come in, figures and exactly the numbers drawn go out.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.lines import Line2D
+from scipy.stats import norm
+
+from vibstudy.errors import VibstudyError
+from vibstudy.figures.data import (
+    axis_label,
+    groups_in,
+    need,
+    plural,
+    quantity,
+    short_name,
+    size_words,
+    vibrato_notes,
+)
+from vibstudy.figures.style import (
+    COLOURS,
+    EXTENT_NOTE,
+    INK,
+    MUTED,
+    HouseFigure,
+    house_style,
+    legend_below,
+    looks,
+)
+
+if TYPE_CHECKING:
+    from vibstudy.stats.mixed import MixedResult
+    from vibstudy.stats.power import Power
+
+_VERDICT_LOOKS: dict[str, dict[str, Any]] = {
+    "supported": {"marker": "o", "mfc": COLOURS[0], "color": COLOURS[0]},
+    "against": {"marker": "X", "mfc": COLOURS[1], "color": COLOURS[1]},
+    "undecided": {"marker": "D", "mfc": "white", "color": INK},
+}
+
+
+def players_apart(
+    notes: pd.DataFrame, outcome: str, group: str, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw every note, player by player, group by group: what a comparison of groups rests on.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table.
+    outcome : str
+        A numeric column.
+    group : str
+        The tag whose groups are compared, such as ``region``.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        One row a player and group: number of notes and mean, and the group's mean over players.
+    """
+    used = vibrato_notes(notes)
+    need(used, [outcome, group, "player"], f"{quantity(outcome)} player by player")
+    grouped = used.groupby([group, "player"], observed=True)[outcome]
+    table = pd.DataFrame({"notes": grouped.size(), "mean": grouped.mean()}).reset_index()
+    table["mean_of_players"] = table.groupby(group, observed=True)["mean"].transform("mean")
+    order = {name: k for k, name in enumerate(groups_in(used, group))}
+    table = table.sort_values([group, "mean"], key=lambda c: c.map(order) if c.name == group else c)
+    table = table.reset_index(drop=True)
+    groups = list(order)
+    coded = looks(groups)
+    # A gap of one place between groups.
+    table["place"] = np.arange(len(table)) + table[group].map(order).astype(float)
+    with house_style(size) as page:
+        row_in = 1.45 * page.font_pt / 72
+        height = (len(table) + len(groups)) * row_in + 5 * page.font_pt / 72
+        figure = page.figure(height / page.width_in)
+        ax = figure.add_subplot()
+        for row in table.to_dict("records"):
+            own = used.loc[(used["player"] == row["player"]) & (used[group] == row[group]), outcome]
+            look = coded[row[group]]
+            ax.plot(own, [row["place"]] * len(own), ls="", marker="|", ms=page.marker_pt, color="#B4B4B4")
+            ax.plot(row["mean"], row["place"], ls="", mec=INK, mew=0.3, zorder=3, **look.scatter)
+        for name in groups:
+            rows = table[table[group] == name]
+            ax.vlines(
+                rows["mean_of_players"].iloc[0],
+                rows["place"].min() - 0.5,
+                rows["place"].max() + 0.5,
+                color=coded[name].colour,
+                ls=coded[name].line,
+            )
+        ax.set_yticks(table["place"], list(table["player"]))
+        ax.set(ylim=(table["place"].max() + 0.8, -0.8), xlabel=axis_label(outcome))
+        handles = [
+            Line2D(
+                [],
+                [],
+                color=coded[name].colour,
+                ls=coded[name].line,
+                marker=coded[name].marker,
+                label=str(name),
+            )
+            for name in groups
+        ]
+        legend_below(figure, handles, columns=3)
+        extent_words = f" {EXTENT_NOTE}" if outcome.startswith("extent") else ""
+        figure.caption = (
+            f"{quantity(outcome)} player by player. Each stroke is a note, each marker a player's mean, "
+            f"each line the mean of a group's players.{extent_words} {size_words(used)} with vibrato."
+        )
+    return figure, table.drop(columns="place")
+
+
+def false_alarms(p_values: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw how often tests cry "significant" when there is nothing to find.
+
+    Parameters
+    ----------
+    p_values : DataFrame
+        One column a test, one row a trial in which the null hypothesis is true.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        One row a test: ``test, trials, share_below_5_percent``.
+    """
+    tests = list(p_values.columns)
+    table = pd.DataFrame(
+        {
+            "test": tests,
+            "trials": [len(p_values)] * len(tests),
+            "share_below_5_percent": [float((p_values[name] < 0.05).mean()) for name in tests],
+        }
+    )
+    with house_style(size) as page:
+        figure = page.figure((2.6 * len(tests) + 6) * page.font_pt / 72 / page.width_in)
+        ax = figure.add_subplot()
+        places = [float(place) for place in range(len(tests))]
+        coded = looks(tests)
+        for place, row in zip(places, table.to_dict("records"), strict=True):
+            look = coded[row["test"]]
+            share = row["share_below_5_percent"]
+            ax.barh(place, 100 * share, color=look.colour, hatch=look.hatch, edgecolor="white", height=0.6)
+            ax.text(100 * share + 1, place, f"{share:.0%}", va="center", fontsize=page.small_pt)
+        ax.axvline(5, color=INK, ls=(0, (1, 1)), lw=0.8 * page.line_pt)
+        ax.text(5, -0.75, " 5 % is what it promises", fontsize=page.small_pt, va="center")
+        ax.set_yticks(places, tests)
+        ax.set(
+            xlim=(0, max(20, 115 * table["share_below_5_percent"].max())),
+            ylim=(len(tests) - 0.4, -1.1),
+            xlabel="False alarms (% of trials)",
+        )
+        figure.caption = (
+            "False alarms: how often each test reports a difference at the 5 % level between two groups that "
+            f"were made by lot. n = {plural(len(p_values), 'trial')}."
+        )
+    return figure, table
+
+
+def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw what a mixed model leaves over: its residuals, and the players' own deviations.
+
+    Parameters
+    ----------
+    model : MixedResult
+        From :func:`vibstudy.stats.fit_mixed`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``what`` ("note" or "player"); for notes ``expected`` (normal quantile) and ``standardised``
+        residual, for players ``level`` and ``effect`` (predicted deviation, in the model's unit).
+    """
+    residual = model.residuals()["standardised"].sort_values().to_numpy(float)
+    expected = norm.ppf((np.arange(len(residual)) + 0.5) / len(residual))
+    effects = model.random_effects()
+    players = effects[effects["group"] == model.prepared.player].sort_values("effect")
+    need(players, ["effect"], "The check of the model")
+    with house_style(size) as page:
+        figure = page.figure(0.62)
+        left, right = figure.subplots(1, 2)
+        reach = float(np.abs(np.concatenate([expected, residual])).max())
+        left.plot([-reach, reach], [-reach, reach], color=MUTED, lw=0.6 * page.line_pt)
+        left.plot(expected, residual, ls="", marker=".", ms=0.5 * page.marker_pt, color=COLOURS[0])
+        left.set(xlabel="Expected (SD)", ylabel="Residual (SD)", title="Notes")
+        places = norm.ppf((np.arange(len(players)) + 0.5) / len(players))
+        right.axhline(0, color=MUTED, lw=0.6 * page.line_pt)
+        right.plot(places, players["effect"], ls="", marker="o", color=COLOURS[0], mec=INK, mew=0.3)
+        right.set(xlabel="Expected (SD)", ylabel="Player's deviation", title="Players")
+        figure.caption = (
+            f"Check of the model {model.formula}. Left: residuals of the notes against a normal "
+            "distribution; right: the players' predicted deviations. Points near the line: the model's "
+            f"assumptions hold. n = {plural(len(players), 'player')}, {plural(len(residual), 'note')}."
+        )
+    parts = [
+        pd.DataFrame({"expected": expected, "standardised": residual}).assign(what="note"),
+        players[["level", "effect"]].assign(what="player", expected=places),
+    ]
+    return figure, pd.concat(parts, ignore_index=True)
+
+
+def without_each_player(
+    changes: pd.DataFrame, words: str, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw one effect with each player left out in turn: does a single star carry it?
+
+    Parameters
+    ----------
+    changes : DataFrame
+        From :func:`vibstudy.stats.leave_out` for one term: ``left_out, all, estimate,
+        changes_verdict``.
+    words : str
+        What the effect is, with its unit, for the axis.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        `changes`, in the order drawn (from the top).
+    """
+    need(changes, ["estimate"], "The effect without each player")
+    table = changes.sort_values("estimate", ignore_index=True)
+    with house_style(size) as page:
+        row_in = 1.5 * page.font_pt / 72
+        figure = page.figure((len(table) * row_in + 6 * page.font_pt / 72) / page.width_in)
+        ax = figure.add_subplot()
+        whole = float(table["all"].iloc[0])
+        ax.axvline(whole, color=INK, ls=(0, (5, 1.5)), lw=0.8 * page.line_pt)
+        ax.axvline(0, color=MUTED, ls=(0, (1, 1)), lw=0.6 * page.line_pt)
+        kinds = (("verdict stands", False, COLOURS[0], "o"), ("verdict would change", True, COLOURS[1], "X"))
+        handles = [Line2D([], [], color=INK, ls=(0, (5, 1.5)), label="all players")]
+        for label, changed, colour, marker in kinds:
+            rows = table[table["changes_verdict"].astype(bool) == changed]
+            if len(rows):
+                ax.plot(rows["estimate"], rows.index, ls="", color=colour, marker=marker, mec=INK, mew=0.3)
+                handles.append(
+                    Line2D([], [], ls="", color=colour, marker=marker, mec=INK, mew=0.3, label=label)
+                )
+        ax.set_yticks(range(len(table)), [f"without {short_name(name)}" for name in table["left_out"]])
+        ax.set(ylim=(len(table) - 0.4, -0.6), xlabel=words)
+        legend_below(figure, handles, columns=2)
+        figure.caption = (
+            f"{words}: the estimate with each player left out in turn, and with all of them (dashed). "
+            f"n = {plural(len(table), 'player')}."
+        )
+    return figure, table
+
+
+_WAYS = {
+    "players a cell": "new players",
+    "recordings a player": "same players",
+}
+"""The two ways a corpus can grow, by their name in :class:`vibstudy.stats.power.Power`."""
+
+
+def power_curves(power: Power, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw how the chance to find a difference grows with the corpus: by new players, by more recordings.
+
+    Parameters
+    ----------
+    power : Power
+        From :func:`vibstudy.stats.simulate_power`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``power.table``: one row a point.
+    """
+    table = power.table
+    need(table, ["recordings", "power"], "The power")
+    ways = [way for way in _WAYS if (table["what"] == way).any()]
+    coded = looks(ways)
+    with house_style(size) as page:
+        figure = page.figure(0.72)
+        ax = figure.add_subplot()
+        ax.axhline(100 * power.target, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)))
+        handles = []
+        for way in ways:
+            rows, look = table[table["what"] == way].sort_values("recordings"), coded[way]
+            ax.fill_between(
+                rows["recordings"], 100 * rows["low"], 100 * rows["high"], color=look.colour, alpha=0.15, lw=0
+            )
+            ax.plot(rows["recordings"], 100 * rows["power"], ls=look.line, mec=INK, mew=0.3, **look.scatter)
+            label = f"{_WAYS[way]}, up to {rows['added'].max()} {way}"
+            handles.append(Line2D([], [], ls=look.line, mec=INK, mew=0.3, label=label, **look.scatter))
+        ax.set(ylim=(0, 104), xlabel="Recordings in the corpus", ylabel="Studies that find it (%)")
+        legend_below(figure, handles, columns=1)
+        now = table.iloc[0]
+        figure.caption = (
+            f"Power: the share of simulated studies that find a difference of {power.shown} "
+            f"in {power.label} as the corpus grows by new players or by further recordings of the same "
+            "players; bands are 95 % intervals of the simulation, the dotted line is "
+            f"{100 * power.target:.0f} %. "
+            f"Today n = {plural(int(now['players']), 'player')}, "
+            f"{plural(int(now['recordings']), 'recording')}."
+        )
+    return figure, table
+
+
+def claims_forest(claims: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw each claim's estimate with its interval, one panel a unit.
+
+    Parameters
+    ----------
+    claims : DataFrame
+        From :func:`vibstudy.stats.judge_claims`; needs ``claim, sentence, unit, estimate, low, high,
+        verdict``. A claim that could not be tested has no estimate and is not drawn.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        The rows drawn, in the order drawn.
+    """
+    if claims.empty:
+        raise VibstudyError("The claims cannot be shown: claims.toml holds none")
+    need(claims, ["sentence", "verdict"], "The claims")
+    table = claims.copy()
+    table["unit"] = table["unit"].fillna("").astype(str)
+    order = {unit: k for k, unit in enumerate(dict.fromkeys(table["unit"]))}
+    table = table.sort_values("unit", key=lambda unit: unit.map(order), kind="stable", ignore_index=True)
+    testable = table[table["estimate"].notna()]
+    if not len(testable):
+        raise VibstudyError(
+            "The claims cannot be drawn: none of them could be tested on this study. "
+            "`vibstudy claims` says why for each"
+        )
+    units = list(dict.fromkeys(testable["unit"]))
+    counts = [int((testable["unit"] == unit).sum()) for unit in units]
+    with house_style(size) as page:
+        # A column holds about 62 letters of this size.
+        sentences = testable["sentence"].map(lambda text: textwrap.fill(str(text), 62))
+        deepest = 1 + int(sentences.str.count("\n").max())
+        row_in = (1.7 + 1.25 * deepest) * page.font_pt / 72
+        axes_in = 4.2 * page.font_pt / 72
+        figure = page.figure((sum(counts) * row_in + len(units) * axes_in + 0.3) / page.width_in)
+        axes = figure.subplots(len(units), 1, squeeze=False, height_ratios=[n + 0.3 for n in counts])[:, 0]
+        for ax, unit in zip(axes, units, strict=True):
+            rows = testable[testable["unit"] == unit]
+            for k, row in enumerate(rows.assign(sentence=sentences).to_dict("records")):
+                look = _VERDICT_LOOKS.get(row["verdict"], _VERDICT_LOOKS["undecided"])
+                ax.plot([row["low"], row["high"]], [k, k], color=look["color"], solid_capstyle="butt")
+                ax.plot(row["estimate"], k, ls="", zorder=3, **look)
+                ax.text(
+                    0.0,
+                    k - 0.55 / (1.7 + 1.25 * deepest),
+                    row["sentence"],
+                    transform=ax.get_yaxis_transform(),
+                    fontsize=page.small_pt,
+                    va="bottom",
+                    bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+                )
+            ax.axvline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)), zorder=0)
+            ax.set(
+                ylim=(len(rows) - 0.6, -0.97), yticks=[], xlabel=f"Estimate ({unit})" if unit else "Estimate"
+            )
+            ax.spines["left"].set_visible(False)
+            ax.margins(x=0.08)
+        handles = [
+            Line2D([], [], ls="", label=verdict, **_VERDICT_LOOKS[verdict])
+            for verdict in _VERDICT_LOOKS
+            if (testable["verdict"] == verdict).any()
+        ]
+        legend_below(figure, handles, columns=3)
+        not_testable = len(table) - len(testable)
+        figure.caption = (
+            "Claims with their estimates and 95 % intervals. "
+            f"n = {plural(len(table), 'claim')}"
+            + (f", {not_testable} of them not testable here and not drawn." if not_testable else ".")
+        )
+    return figure, testable.reset_index(drop=True)

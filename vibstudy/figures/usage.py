@@ -1,0 +1,359 @@
+"""Where vibrato is put: by length of note, by player, along the score, and against the beat."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Arc, Patch, Rectangle
+
+from vibstudy.errors import VibstudyError
+from vibstudy.figures.data import axis_label, judged_notes, need, plural, size_words
+from vibstudy.figures.recording import name_pitches, unbroken, vibrato_span
+from vibstudy.figures.style import (
+    COLOURS,
+    INK,
+    MUTED,
+    HouseFigure,
+    Page,
+    house_style,
+    legend_below,
+    looks,
+    readable_log_axis,
+)
+from vibstudy.stats.usage import TempoTest
+
+_FEWEST_IN_BIN = 4
+_MOST_BINS = 6
+_DURATION_TICKS = (0.1, 0.2, 0.5, 1, 2, 5)
+USES = ("continuous", "ornamental", "between", "straight")
+
+
+def vibrato_by_length(
+    notes: pd.DataFrame, index: pd.DataFrame | None = None, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw the share of notes with vibrato against their length, one line a player.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table.
+    index : DataFrame | None
+        From :func:`~vibstudy.stats.usage.usage_index`; its ``use`` sets the line style.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``player, use, duration_s`` (mean of the length class, geometric), ``share, notes``; only
+        classes with at least four notes of the player. There are two to six classes, with equally many
+        notes of the corpus in each.
+    """
+    judged = judged_notes(notes)
+    need(judged, ["duration_s", "player"], "Vibrato by length of note")
+    per_player = judged.groupby("player", observed=True).size().median()
+    bins = int(np.clip(per_player // (2 * _FEWEST_IN_BIN), 2, _MOST_BINS))
+    judged["class"] = pd.qcut(judged["duration_s"].astype(float), bins, labels=False, duplicates="drop")
+    centre = judged.groupby("class")["duration_s"].apply(
+        lambda d: float(np.exp(np.log(d.astype(float)).mean()))
+    )
+    grouped = judged.groupby(["player", "class"], observed=True)["has_vibrato"]
+    table = pd.DataFrame({"share": grouped.mean(), "notes": grouped.size()}).reset_index()
+    table["duration_s"] = table["class"].map(centre)
+    table = table[table["notes"] >= _FEWEST_IN_BIN].drop(columns="class").reset_index(drop=True)
+    if table.empty:
+        raise VibstudyError(
+            f"Vibrato by length of note cannot be shown: no player has {_FEWEST_IN_BIN} notes of about the "
+            "same length that are long enough to tell"
+        )
+    table["use"] = "one player"
+    if index is not None:
+        table["use"] = table["player"].astype(object).map(index.set_index("player")["use"])
+    coded = looks(list(USES))
+    with house_style(size) as page:
+        figure = page.figure(0.85)
+        ax = figure.add_subplot()
+        present = []
+        for _, rows in table.groupby("player", observed=True):
+            kind = rows["use"].iloc[0]
+            look = coded.get(kind, coded["between"])
+            present.append(kind)
+            ax.plot(
+                rows["duration_s"],
+                rows["share"],
+                color=look.colour,
+                ls=look.line,
+                marker=look.marker,
+                ms=0.6 * page.marker_pt,
+                lw=0.7 * page.line_pt,
+                alpha=0.85,
+            )
+        ax.set_xscale("log")
+        low, high = table["duration_s"].min(), table["duration_s"].max()
+        readable_log_axis(ax.xaxis, [tick for tick in _DURATION_TICKS if low / 2 <= tick <= high * 2])
+        ax.set(
+            ylim=(-0.04, 1.04),
+            xlim=(low / 1.2, high * 1.2),
+            xlabel=axis_label("duration_s"),
+            ylabel="Share of notes with vibrato",
+        )
+        kinds = [kind for kind in (*USES, "one player") if kind in present]
+        handles = [
+            Line2D(
+                [],
+                [],
+                color=coded.get(kind, coded["between"]).colour,
+                ls=coded.get(kind, coded["between"]).line,
+                marker=coded.get(kind, coded["between"]).marker,
+                ms=0.6 * page.marker_pt,
+                label=kind,
+            )
+            for kind in kinds
+        ]
+        legend_below(figure, handles, columns=2)
+        figure.caption = (
+            "Share of notes with vibrato against the length of the note, one line a player; only notes long "
+            f"enough to tell, and points that rest on at least {_FEWEST_IN_BIN} notes. {size_words(judged)}."
+        )
+    return figure, table[["player", "use", "duration_s", "share", "notes"]]
+
+
+def usage_by_player(index: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw each player's continuity and ornament gap with their intervals.
+
+    Parameters
+    ----------
+    index : DataFrame
+        From :func:`~vibstudy.stats.usage.usage_index`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        `index`, in the order drawn (from the top).
+    """
+    need(index, ["continuity"], "The usage index")
+    coded = looks(list(USES))
+    with house_style(size) as page:
+        row_in = 1.7 * page.font_pt / 72
+        figure = page.figure((len(index) * row_in + 7 * page.font_pt / 72) / page.width_in)
+        left, right = figure.subplots(1, 2, sharey=True)
+        places = np.arange(len(index))
+        for ax, name in ((left, "continuity"), (right, "gap")):
+            for use in USES:
+                here = (index["use"] == use).to_numpy()
+                rows = index[here]
+                ax.hlines(
+                    places[here], rows[f"{name}_low"], rows[f"{name}_high"], color=INK, lw=0.6 * page.line_pt
+                )
+                ax.plot(rows[name], places[here], ls="", mec=INK, mew=0.3, **coded[use].scatter)
+        left.set(xlim=(-0.03, 1.03), xlabel="Continuity", yticks=places, ylim=(len(index) - 0.5, -0.5))
+        left.set_yticklabels(list(index["player"]))
+        reach = float(np.nanmin([0.0, index["gap_low"].min()]))
+        right.set(xlim=(min(-0.1, reach) - 0.03, 1.03), xlabel="Ornament gap")
+        right.axvline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)))
+        right.tick_params(axis="y", length=0)
+        handles = [
+            Line2D([], [], ls="", mec=INK, mew=0.3, label=use, **coded[use].scatter)
+            for use in USES
+            if (index["use"] == use).any()
+        ]
+        legend_below(figure, handles, columns=2)
+        figure.caption = (
+            "Use of vibrato by player, 95 % intervals. Continuity: share of notes with vibrato, standardised "
+            "for length of note. Ornament gap: share among long notes minus share among short ones. "
+            f"n = {plural(len(index), 'player')}, {plural(int(index['recordings'].sum()), 'recording')}, "
+            f"{plural(int(index['notes'].sum()), 'note')} long enough to tell."
+        )
+    return figure, index.copy()
+
+
+def along_the_score(
+    line: pd.DataFrame, notes: pd.DataFrame, size: str = "column"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw where vibrato is put along a passage: the measured pitch, and under it what is written.
+
+    Parameters
+    ----------
+    line : DataFrame
+        The recording's measured line: ``time_s, f0_hz``.
+    notes : DataFrame
+        Its notes in the passage, in time order, with the columns of the score.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``note_id, onset_s, offset_s, pitch_hz, score_match, written_midi, notated_beats, measure, beat,
+        slur_position, dynamic, has_vibrato, extent_cents, vibrato_start_s, vibrato_end_s``.
+    """
+    need(notes, ["onset_s", "offset_s", "pitch_hz", "score_match"], "The passage beside its score")
+    if not notes["measure"].notna().any():
+        raise VibstudyError("No note of this passage lies on the score: choose another passage")
+    table = notes.reset_index(drop=True)
+    table["vibrato_start_s"], table["vibrato_end_s"] = vibrato_span(table)
+    start_s, end_s = float(table["onset_s"].min()) - 0.1, float(table["offset_s"].max()) + 0.1
+    part = line[line["time_s"].between(start_s, end_s)]
+    with house_style(size) as page:
+        figure = page.figure(1.0)
+        above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
+        time_s, f0_hz = unbroken(part)
+        above.plot(time_s, 69 + 12 * np.log2(f0_hz / 440), color=COLOURS[1], lw=0.9 * page.line_pt)
+        name_pitches(above, (69 + 12 * np.log2(table["pitch_hz"].astype(float) / 440)).round())
+        bars = _bar_lines(table)
+        for ax in (above, strip):
+            for bar_s in bars.values():
+                ax.axvline(bar_s, color=MUTED, lw=0.6 * page.line_pt, zorder=0)
+        _draw_written(strip, table, page)
+        for measure, bar_s in bars.items():
+            strip.text(
+                bar_s, 1.02, f" {measure}", fontsize=page.small_pt, transform=strip.get_xaxis_transform()
+            )
+        strip.set(xlim=(start_s, end_s), yticks=[], xlabel="Time (s)", ylabel="Written")
+        legend_below(
+            figure,
+            [
+                Patch(facecolor=COLOURS[0], edgecolor=INK, label="vibrato"),
+                Patch(facecolor="white", edgecolor=INK, label="straight"),
+                Patch(facecolor="white", edgecolor=MUTED, hatch="////", label="too short to tell"),
+            ],
+            columns=3,
+        )
+        yes = int(table["vibrato_start_s"].notna().sum())
+        figure.caption = (
+            f"{table['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. Above: the measured pitch. "
+            "Below: the written notes (height: written pitch; arcs: slurs; letters: dynamics; lines: bars "
+            "with their numbers), each as long as it was played and filled where vibrato lasts; notes "
+            f"not written are left out. n = {plural(len(table), 'note')}, {yes} with vibrato."
+        )
+    return figure, table[[name for name in _ALONG if name in table]]
+
+
+_ALONG: tuple[str, ...] = (
+    *("note_id", "onset_s", "offset_s", "pitch_hz", "score_match", "written_midi", "notated_beats"),
+    *("measure", "beat", "slur_position", "dynamic", "has_vibrato", "extent_cents"),
+    *("vibrato_start_s", "vibrato_end_s"),
+)
+
+
+def _bar_lines(table: pd.DataFrame) -> dict[int, float]:
+    """Time of the bar line of each measure, s, from its first note and the local tempo."""
+    known = table[table["measure"].notna() & table["local_tempo_bpm"].notna()]
+    first = known.drop_duplicates("measure")
+    begin = first["onset_s"] - (first["beat"] - 1) * 60 / first["local_tempo_bpm"]
+    start = float(table["onset_s"].min()) - 0.1
+    return {int(m): float(s) for m, s in zip(first["measure"], begin, strict=True) if s >= start}
+
+
+def _draw_written(strip: Axes, table: pd.DataFrame, page: Page) -> None:
+    """Boxes of the written notes, filled where vibrato lasts; slurs and dynamics."""
+    written = table[table["written_midi"].notna()]
+    height = max(1.0, float(np.ptp(written["written_midi"].astype(float))) / 9)
+    slur_s: float | None = None
+    said = ""
+    low, high = float(written["written_midi"].min()), float(written["written_midi"].max())
+    for row in written.to_dict("records"):
+        onset, offset, pitch = (float(row[name]) for name in ("onset_s", "offset_s", "written_midi"))
+        told = pd.notna(row["has_vibrato"])
+        box: dict[str, Any] = {"lw": 0.5 * page.line_pt, "edgecolor": INK if told else MUTED}
+        hatch = None if told else "////"
+        strip.add_patch(
+            Rectangle((onset, pitch), offset - onset, height, facecolor="white", hatch=hatch, **box)
+        )
+        if pd.notna(row["vibrato_start_s"]):
+            width = row["vibrato_end_s"] - row["vibrato_start_s"]
+            strip.add_patch(
+                Rectangle((row["vibrato_start_s"], pitch), width, height, facecolor=COLOURS[0], lw=0)
+            )
+        if row["slur_position"] == "first":
+            slur_s = onset
+        elif row["slur_position"] == "last" and slur_s is not None:
+            top = high + 1.4 * height
+            middle = 0.5 * (slur_s + offset)
+            arc = Arc((middle, top), offset - slur_s, 1.6 * height, theta1=0, theta2=180, color=INK)
+            arc.set_linewidth(0.7 * page.line_pt)
+            strip.add_patch(arc)
+            slur_s = None
+        if pd.notna(row["dynamic"]) and row["dynamic"] != said:
+            said = row["dynamic"]
+            strip.text(onset, low - 0.4 * height, said, va="top", style="italic", weight="bold")
+    strip.set_ylim(low - 2.6 * height, high + 2.6 * height)
+
+
+def pulses_and_beat(test: TempoTest, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw pulses per beat by player, and the test of whole pulses.
+
+    Parameters
+    ----------
+    test : TempoTest
+        From :func:`~vibstudy.stats.usage.tempo_test`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        The notes drawn: ``player, recording_id, pulses_per_beat``.
+    """
+    table = test.notes[["player", "recording_id", "pulses_per_beat"]].reset_index(drop=True)
+    players = list(test.players["player"])
+    recordings = table["recording_id"].nunique()
+    with house_style(size) as page:
+        row_in = 1.5 * page.font_pt / 72
+        bottom_in = 11 * page.font_pt / 72
+        height = len(players) * row_in + bottom_in + 6 * page.font_pt / 72
+        figure = page.figure(height / page.width_in)
+        above, below = figure.subplots(2, 1, height_ratios=[len(players) * row_in, bottom_in])
+        low, high = table["pulses_per_beat"].astype(float).quantile([0.005, 0.995])
+        for whole in range(int(np.floor(low)), int(np.ceil(high)) + 1):
+            above.axvline(whole, color=MUTED, lw=0.6 * page.line_pt, zorder=0)
+        # Recordings of a player stand a little above one another, so that tempos can be told apart.
+        for place, player in enumerate(players):
+            own = table[table["player"] == player]
+            order = {name: k for k, name in enumerate(own["recording_id"].unique())}
+            lift = own["recording_id"].map(order).to_numpy(float) / max(1, len(order) - 1) - 0.5
+            above.plot(
+                own["pulses_per_beat"],
+                place + 0.5 * (lift if len(order) > 1 else 0 * lift),
+                ls="",
+                marker=".",
+                ms=0.4 * page.marker_pt,
+                color=COLOURS[0],
+                alpha=0.6,
+            )
+        above.set_yticks(range(len(players)), players)
+        above.set(
+            xlim=(low - 0.3, high + 0.3),
+            ylim=(len(players) - 0.4, -0.6),
+            xlabel=axis_label("pulses_per_beat"),
+        )
+        below.hist(test.null, bins=40, color="#B4B4B4")
+        below.axvline(test.statistic, color=COLOURS[1], lw=1.4 * page.line_pt)
+        below.annotate(
+            f"observed, p = {test.p:.2g}",
+            (test.statistic, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, -2),
+            textcoords="offset points",
+            va="top",
+            ha="left" if test.statistic < np.median(test.null) + np.ptp(test.null) / 4 else "right",
+            fontsize=page.small_pt,
+        )
+        below.set(xlabel="Closeness to whole pulses", ylabel="Draws", yticks=[])
+        figure.caption = (
+            "Vibrato pulses to the beat. Above: every note, recordings of a player one above the other; "
+            "lines mark whole pulses. Below: closeness to whole pulses (line) against what it would be if "
+            f"rates had nothing to do with the beat (grey). n = {plural(len(players), 'player')}, "
+            f"{plural(recordings, 'recording')}, {plural(len(table), 'note')} with vibrato and a known tempo."
+        )
+    return figure, table

@@ -1,0 +1,1 @@
+"""Pages to look at in a browser: of each recording, of the corpus, of listening examples."""

@@ -1,0 +1,310 @@
+"""The listening page: notes to play in a lecture, in one file that needs nothing else.
+
+An example is a note or a phrase of the study, as played and without its vibrato
+(:mod:`vibstudy.playing.resynthesis`; of a phrase, each note whose vibrato can be taken away), with its line
+and a cursor that runs along it. Sounds, lines and the little program that moves the cursor stand in the
+page itself: it works from a memory stick, on a computer without a network, and asks for nothing from one
+(its content security policy forbids it).
+
+Level: both versions get the gain that brings the sound as played to :data:`LOUDNESS_LUFS`
+(ITU-R BS.1770 loudness), or less where peaks would pass :data:`HIGHEST_PEAK`. A sound too short to have
+such a loudness (below 0.4 s) is levelled by its RMS. Fades of :data:`FADE_S`.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.corpus.tables import read_notes, write_text
+from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.figures.data import plural, vibrato_notes
+from vibstudy.figures.recording import note_name, note_words, telling_phrase
+from vibstudy.pages.html import templates
+from vibstudy.playing.resynthesis import PAD_S, RealNote, cut_out, scale_vibrato, vibrato_cents
+from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
+from vibstudy.sound.writing import SAFE_LEVEL_DB
+from vibstudy.study import Study, open_study
+
+LOUDNESS_LUFS = -23.0
+HIGHEST_PEAK = 0.5
+FADE_S = 0.03
+_SHORTEST_FOR_LOUDNESS_S = 0.4
+
+WIDTH, HEIGHT = 720, 220
+LEFT, RIGHT, TOP, BOTTOM = 56, 12, 12, 34
+"""The plot, in its own units, and the room around it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Example:
+    """One example of the page.
+
+    Parameters
+    ----------
+    title, words : str
+        Heading, and what was measured.
+    sounds : dict of str to str
+        Words to data URI.
+    plot : dict
+        What the page draws: ``played, without`` (lists of polylines), ``ticks_x, ticks_y, label_y`` and
+        ``duration_s``.
+    """
+
+    title: str
+    words: str
+    sounds: dict[str, str]
+    plot: dict[str, Any]
+
+
+def gain_for(samples: np.ndarray, rate_hz: float) -> float:
+    """Return the gain that brings a sound to :data:`LOUDNESS_LUFS`."""
+    import pyloudnorm
+
+    peak = float(np.abs(samples).max(initial=0.0))
+    if peak == 0.0:
+        return 1.0
+    if len(samples) > _SHORTEST_FOR_LOUDNESS_S * rate_hz:
+        meter = pyloudnorm.Meter(rate_hz, block_size=_SHORTEST_FOR_LOUDNESS_S)
+        gain = 10.0 ** ((LOUDNESS_LUFS - meter.integrated_loudness(np.asarray(samples, float))) / 20.0)
+    else:
+        gain = 10.0 ** (SAFE_LEVEL_DB / 20.0) / float(np.sqrt(np.mean(np.square(samples))))
+    return min(gain, HIGHEST_PEAK / peak)
+
+
+def wav_uri(samples: np.ndarray, rate_hz: float) -> str:
+    """Return a sound, faded in and out, as a data URI (16-bit WAV)."""
+    import soundfile
+
+    faded = np.array(samples, float)
+    fade = min(round(FADE_S * rate_hz), len(faded) // 2)
+    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / max(fade, 1))
+    faded[:fade] *= ramp
+    faded[len(faded) - fade :] *= ramp[::-1]
+    packed = io.BytesIO()
+    soundfile.write(packed, np.clip(faded, -HIGHEST_PEAK, HIGHEST_PEAK), round(rate_hz), format="WAV")
+    return f"data:audio/wav;base64,{base64.b64encode(packed.getvalue()).decode('ascii')}"
+
+
+def plot_of(note: RealNote) -> dict[str, Any]:
+    """Return polylines of the line as played and without its vibrato, and the ticks."""
+    played = note.line.cents
+    reach = max(25.0, 1.15 * float(np.percentile(np.abs(played), 98)))
+    step = next(size for size in (10, 20, 50, 100, 200, 500) if reach / size <= 3 or size == 500)
+    top = step * np.ceil(reach / step)
+    axes = _Axes(len(note.samples) / note.rate_hz, -top, top)
+    return {
+        "played": [axes.points(note.line.time_s, played)],
+        "without": [axes.points(note.line.time_s, played - vibrato_cents(note))],
+        "ticks_x": axes.ticks_x(),
+        "ticks_y": [(axes.y(c), f"{c:+.0f}" if c else "0") for c in np.arange(-top, top + 1, step)],
+        "label_y": "Pitch (cents)",
+        "duration_s": axes.duration_s,
+    }
+
+
+@dataclass(frozen=True)
+class _Axes:
+    """Time and pitch to the units of the plot."""
+
+    duration_s: float
+    low: float
+    high: float
+
+    def x(self, time_s: float) -> float:
+        return LEFT + (WIDTH - LEFT - RIGHT) * time_s / self.duration_s
+
+    def y(self, pitch: float) -> float:
+        share = (min(max(pitch, self.low), self.high) - self.low) / (self.high - self.low)
+        return TOP + (HEIGHT - TOP - BOTTOM) * (1.0 - share)
+
+    def points(self, time_s: np.ndarray, pitch: np.ndarray) -> str:
+        return " ".join(f"{self.x(t):.1f},{self.y(p):.1f}" for t, p in zip(time_s, pitch, strict=True))
+
+    def ticks_x(self) -> list[tuple[float, str]]:
+        step_s = next(s for s, most in ((0.2, 1.2), (0.5, 5.0), (1.0, np.inf)) if self.duration_s <= most)
+        return [(self.x(t), f"{t:g}") for t in np.round(np.arange(0.0, self.duration_s, step_s), 3)]
+
+
+def make_example(study: Study, note: pd.Series) -> Example | None:
+    """Return the example of a note of the study; None when its vibrato cannot be taken away."""
+    sound = study.audio(str(note["recording_id"]))
+    onset_s, offset_s = (float(note[name]) - sound.origin_s for name in ("onset_s", "offset_s"))
+    cut = cut_out(sound.samples, sound.rate_hz, onset_s, offset_s)
+    if cut is None:
+        return None
+    gain = gain_for(cut.samples, cut.rate_hz)
+    straight = scale_vibrato(cut, 0.0)
+    who = _who(note)
+    pitch = f", {note_name(note['midi'])}" if pd.notna(note["midi"]) else ""
+    return Example(
+        f"{who}{pitch}" if who else str(note["note_id"]),
+        f"{note['note_id']}. {note_words(note)}",
+        {
+            "As played": wav_uri(gain * cut.samples, cut.rate_hz),
+            "Without its vibrato": wav_uri(gain * straight, cut.rate_hz),
+        },
+        plot_of(cut),
+    )
+
+
+def make_phrase(study: Study, phrase: pd.DataFrame) -> Example | None:
+    """Return the example of a phrase (:func:`~vibstudy.figures.recording.telling_phrase`).
+
+    Note after note is replaced by itself without its vibrato, where that can be taken away; None when it
+    can of none.
+    """
+    sound = study.audio(str(phrase["recording_id"].iloc[0]))
+    rate_hz = sound.rate_hz
+    begin_s, end_s = float(phrase["onset_s"].min()) - PAD_S, float(phrase["offset_s"].max()) + PAD_S
+    first = max(0, round((begin_s - sound.origin_s) * rate_hz))
+    origin_s = sound.origin_s + first / rate_hz
+    played = np.asarray(sound.samples[first : round((end_s - sound.origin_s) * rate_hz)], float)
+    straight, notes = played.copy(), []
+    for row in phrase[phrase["has_vibrato"].eq(True).fillna(False)].to_dict("records"):
+        note = cut_out(straight, rate_hz, row["onset_s"] - origin_s, row["offset_s"] - origin_s)
+        if note is not None:  # outside the note the warp leaves the sound alone
+            straight[note.first : note.first + len(note.samples)] = scale_vibrato(note, 0.0)
+            notes.append(note)
+    if not notes:
+        return None
+    gain = gain_for(played, rate_hz)
+    tags = phrase.iloc[0]
+    return Example(
+        f"{_who(tags)}: a phrase" if _who(tags) else "A phrase",
+        f"{tags['recording_id']}, {begin_s + PAD_S:.1f} to {end_s - PAD_S:.1f} s. Of its "
+        f"{plural(len(phrase), 'note')} {len(notes)} lose a vibrato in the second version.",
+        {
+            "As played": wav_uri(gain * played, rate_hz),
+            "Without its vibrato": wav_uri(gain * straight, rate_hz),
+        },
+        _plot_of_phrase(study, phrase, notes, origin_s, len(played) / rate_hz),
+    )
+
+
+def _plot_of_phrase(
+    study: Study, phrase: pd.DataFrame, notes: Sequence[RealNote], origin_s: float, duration_s: float
+) -> dict[str, Any]:
+    """Return a line a note as played, and of `notes` without their vibrato; pitch as the names of notes."""
+    line = study.line(str(phrase["recording_id"].iloc[0]))
+    names = sorted({int(midi) for midi in phrase["midi"].dropna()})
+    axes = _Axes(duration_s, names[0] - 1.0, names[-1] + 1.0)
+    played = []
+    for row in phrase.to_dict("records"):
+        own = line[line["time_s"].between(row["onset_s"], row["offset_s"]) & line["f0_hz"].notna()]
+        played.append(axes.points(own["time_s"].to_numpy() - origin_s, _midi(own["f0_hz"].to_numpy(float))))
+    without = []
+    for note in notes:
+        cents = note.line.cents - vibrato_cents(note)
+        time_s = note.line.time_s + note.first / note.rate_hz
+        without.append(axes.points(time_s, _midi(note.line.reference_hz) + cents / 100))
+    step = -(-len(names) // _MOST_NAMES)
+    return {
+        "played": played,
+        "without": without,
+        "ticks_x": axes.ticks_x(),
+        "ticks_y": [(axes.y(midi), note_name(midi)) for midi in names[::step]],
+        "label_y": "Pitch",
+        "duration_s": duration_s,
+    }
+
+
+_MOST_NAMES = 8
+"""Note names on the axis of a phrase."""
+
+
+def _midi(f0_hz: Any) -> Any:
+    return 69 + 12 * np.log2(f0_hz / 440)
+
+
+def _who(tags: pd.Series) -> str:
+    return ", ".join(str(tags[name]) for name in ("player", "decade", "region") if pd.notna(tags.get(name)))
+
+
+def chosen_notes(notes: pd.DataFrame, wanted: Sequence[str], most: int) -> pd.DataFrame:
+    """Return the notes named, or the longest clean vibrato note of each player, `most` at most.
+
+    Raises
+    ------
+    VibstudyError
+        With every name that is not there, or when no note has vibrato.
+    """
+    used = vibrato_notes(notes)
+    if wanted:
+        known = used.set_index("note_id", drop=False)
+        problems = [
+            Problem("there is no such note with vibrato", got=name, repair=nearest(name, list(known.index)))
+            for name in wanted
+            if name not in known.index
+        ]
+        if problems:
+            raise VibstudyError(problems)
+        return known.loc[list(wanted)].reset_index(drop=True)
+    if used.empty:
+        raise VibstudyError(Problem("no note of this study has a vibrato to listen to"))
+    clean = used[used["quality"].eq("ok").fillna(False)]
+    pool = clean if len(clean) else used
+    longest = pool.sort_values("duration_s", ascending=False, kind="stable").drop_duplicates("player")
+    return longest.head(most).sort_values(["player", "note_id"], ignore_index=True)
+
+
+def chosen_phrases(notes: pd.DataFrame, most: int) -> list[pd.DataFrame]:
+    """Return a phrase of each player (:func:`telling_phrase`), those with the most vibrato first."""
+    found = [telling_phrase(own) for _, own in notes.groupby("player") if len(vibrato_notes(own))]
+    found.sort(key=lambda phrase: -int(phrase["has_vibrato"].eq(True).fillna(False).sum()))
+    return found[:most]
+
+
+def write_listening_page(
+    study_folder: str | Path,
+    out: str | Path | None = None,
+    wanted: Sequence[str] = (),
+    most: int = 8,
+    phrases: int = 3,
+) -> tuple[Path, int]:
+    """Write the page.
+
+    Parameters
+    ----------
+    study_folder : path
+        Study folder, with its sound.
+    out : path | None
+        HTML file; None is ``listening.html`` in the study.
+    wanted : sequence of str
+        note_id of the examples; empty chooses.
+    most : int
+        How many notes are chosen.
+    phrases : int
+        How many phrases are chosen, too; none when notes are named.
+
+    Returns
+    -------
+    path : Path
+    examples : int
+    """
+    study = open_study(study_folder)
+    path = Path(out) if out is not None else study.folder / "listening.html"
+    if not path.parent.is_dir():
+        raise VibstudyError(Problem("there is no such folder", str(path.parent), repair="Make it first"))
+    notes = read_notes(study.folder)
+    rows = chosen_notes(notes, wanted, most)
+    made = [make_example(study, row) for _, row in rows.iterrows()]
+    if not wanted:
+        made += [make_phrase(study, phrase) for phrase in chosen_phrases(notes, phrases)]
+    examples = [example for example in made if example is not None]
+    if not examples:
+        raise VibstudyError(Problem("none of these notes could be cut out", repair="Choose others"))
+    page = templates().get_template("listening.html")
+    text = page.render(
+        examples=examples, demo=study.is_demo, rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
+        width=WIDTH, height=HEIGHT, left=LEFT, right=RIGHT, top=TOP, bottom=BOTTOM,
+    )  # fmt: skip
+    write_text(path, text)
+    return path, len(examples)

@@ -1,0 +1,274 @@
+"""Pages to look at: one for each recording, and one for the corpus whose points open them.
+
+::
+
+    recording-pages/index.html             strip plots of all recordings, and the list
+                    recording/<id>.html    one recording: see vibstudy.pages.recording
+
+Every page is one file that asks for nothing from a network; its content security policy forbids it, and runs
+no script. All texts of the manifest are escaped. A page states the hash of what it was made from: pages whose
+recording, notes and program are unchanged are not made again, pages of recordings no longer in the study are
+removed. Each file is put in its place whole.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+import pandas as pd
+
+from vibstudy import __version__
+from vibstudy.corpus.store import Store
+from vibstudy.corpus.tables import read_log, write_text
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.figures.data import plural
+from vibstudy.pages import recording as content
+from vibstudy.pages.corpus import corpus_page
+from vibstudy.pages.html import templates
+from vibstudy.playing.expected import expected_errors
+from vibstudy.sound.media import find_media
+from vibstudy.sound.reading import iter_blocks
+from vibstudy.study import Study, open_study
+
+FOLDER = "recording-pages"
+STUDIED_S = 60.0
+"""Of a longer recording, so much of its middle is studied for what to expect of its medium."""
+_MADE = re.compile(r'<meta name="vibstudy-inputs" content="([0-9a-f]{64})">')
+_HEAD = 600
+_TEMPLATES = ("recording.html", "corpus.html", "pages.css")
+_SOURCES = ("write.py", "recording.py", "corpus.py", "../playing/expected.py")
+
+
+@dataclass(frozen=True)
+class PagesReport:
+    """What writing the pages gave.
+
+    Parameters
+    ----------
+    index : Path
+        The corpus page.
+    made, unchanged : int
+        Recording pages written, and left as they were.
+    without_sound : tuple of (str, str)
+        Recordings whose sound could not be drawn, and why.
+    """
+
+    index: Path
+    made: int
+    unchanged: int
+    without_sound: tuple[tuple[str, str], ...]
+
+
+def write_pages(
+    study_folder: str | Path,
+    out: str | Path | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> PagesReport:
+    """Write the page of every measured recording, and the corpus page.
+
+    Parameters
+    ----------
+    study_folder : path
+        Study folder with results.
+    out : path | None
+        Folder to write; None is ``recording-pages`` in the study.
+    progress : callable | None
+        Called with the number done, the number of all, and the recording at hand.
+
+    Returns
+    -------
+    PagesReport
+
+    Raises
+    ------
+    VibstudyError
+        When nothing was measured.
+    """
+    study = open_study(study_folder)
+    folder = Path(out) if out is not None else study.folder / FOLDER
+    recordings = study.recordings()
+    if "notes" not in recordings or not recordings["notes"].notna().any():
+        raise VibstudyError(
+            Problem(
+                "nothing has been measured in this study yet", str(study.folder), repair="vibstudy measure"
+            )
+        )
+    recordings = recordings[recordings["notes"].notna()].reset_index(drop=True)
+    notes = dict(list(study.notes().groupby("recording_id", sort=False)))
+    (folder / "recording").mkdir(parents=True, exist_ok=True)
+    made, without_sound = 0, []
+    for number, record in enumerate(recordings.to_dict("records")):
+        row = {str(key): value for key, value in record.items()}
+        name = str(row["recording_id"])
+        if progress is not None:
+            progress(number, len(recordings), name)
+        own = notes.get(name, study.notes().iloc[:0]).sort_values("onset_s").reset_index(drop=True)
+        path = folder / "recording" / f"{name}.html"
+        inputs = _inputs(study, row, own)
+        if inputs == made_from(path):
+            continue
+        page = recording_page(study, row, own)
+        if page.missing_sound:
+            without_sound.append((name, page.missing_sound))
+        text = templates().get_template("recording.html").render(
+            page=page, inputs=inputs, demo=study.is_demo, version=__version__, g=content
+        )  # fmt: skip
+        write_text(path, text)
+        made += 1
+    _remove_old(folder / "recording", set(recordings["recording_id"].astype(str)))
+    _write_index(study, folder, recordings, notes)
+    return PagesReport(folder / "index.html", made, len(recordings) - made, tuple(without_sound))
+
+
+def made_from(path: Path) -> str:
+    """Return the hash of what a page was made from; "" for none."""
+    try:
+        with path.open(encoding="utf-8", errors="replace") as stream:
+            found = _MADE.search(stream.read(_HEAD))
+    except OSError:
+        return ""
+    return found.group(1) if found else ""
+
+
+def _inputs(study: Study, row: Mapping[str, Any], notes: pd.DataFrame) -> str:
+    """Hash of all that a page shows."""
+    digest = hashlib.sha256(_program().encode())
+    digest.update(json.dumps(row, sort_keys=True, default=str).encode())
+    digest.update(notes.to_csv(index=False).encode())
+    line = study.results / "cache" / str(row["recording_id"]) / "line.parquet"
+    digest.update(line.read_bytes() if line.is_file() else b"")
+    digest.update(b"sound" if Path(str(row["audio_path"])).is_file() else b"none")
+    return digest.hexdigest()
+
+
+def _program() -> str:
+    """Version of the program, and hash of what makes the pages."""
+    here = Path(__file__).parent
+    files = [here / name for name in _SOURCES] + [here / "templates" / name for name in _TEMPLATES]
+    return __version__ + hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()
+
+
+def recording_page(study: Study, row: Mapping[str, Any], notes: pd.DataFrame) -> content.RecordingPage:
+    """Return the content of one recording's page.
+
+    Parameters
+    ----------
+    study : Study
+    row : mapping
+        The recording's row: manifest and what measuring found.
+    notes : DataFrame
+        Its notes in the order of time.
+    """
+    line = Store(study.results).line(str(row["recording_id"]))
+    rows, missing = _rows(row, line, notes)
+    expected = [] if missing else _expected(row, notes)
+    listed = list(content.note_rows(notes))
+    share = content.trusted_share(notes)
+    return content.RecordingPage(
+        name=str(row["recording_id"]),
+        tags=content.tags_of(row, list(study.manifest().columns)),
+        verdict=content.verdict_words(share),
+        doubts=content.doubts(row, notes),
+        cards=content.cards(row, notes),
+        rows=rows,
+        missing_sound=missing,
+        medium=content.medium_words(row),
+        tuning=content.tuning_words(row),
+        wow=content.wow_words(row),
+        scatter=content.scatter(notes),
+        steps=content.steps(notes),
+        measured=[texts for sure, texts in listed if sure],
+        rejected=[texts for sure, texts in listed if not sure],
+        expected=expected,
+    )
+
+
+def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tuple[list[content.Row], str]:
+    """Draw the recording row by row; and why its sound is missing, if it is."""
+    duration_s = float(row["duration_s"])
+    seconds = content.row_seconds(duration_s)
+    span = content.frequency_span(notes)
+    reach = _reach(notes)
+
+    def number(name: str) -> float | None:
+        return float(row[name]) if pd.notna(row.get(name)) else None
+
+    speed = number("speed_factor") or 1.0
+    try:
+        blocks = iter_blocks(row["audio_path"], seconds, 0.0, number("start_s"), number("end_s"), speed)
+        rows = [
+            content.draw_row(b.samples, b.rate_hz, b.origin_s, seconds, line, notes, span, reach)
+            for b in blocks
+            if b.duration_s > 0.05 * seconds or b.origin_s == 0
+        ]
+    except VibstudyError as error:
+        begin = (number("start_s") or 0.0) * speed
+        starts = begin + np.arange(0.0, max(duration_s, 0.1), seconds)
+        rows = [
+            content.draw_row(None, 1.0, float(start), seconds, line, notes, span, reach) for start in starts
+        ]
+        return rows, str(error.problems[0])
+    return rows, ""
+
+
+def _expected(row: Mapping[str, Any], notes: pd.DataFrame) -> list[dict[str, str]]:
+    """What to expect of the medium of a recording, from a minute in its middle."""
+    begin, end = (None if pd.isna(row.get(name)) else float(row[name]) for name in ("start_s", "end_s"))
+    begin, length = begin or 0.0, float(row["duration_s"])
+    if length > STUDIED_S:
+        begin += 0.5 * (length - STUDIED_S)
+        end = begin + STUDIED_S
+    speed = 1.0 if pd.isna(row.get("speed_factor")) else float(row["speed_factor"])
+    findings = find_media(row["audio_path"], begin or None, end, speed)
+    if not np.isfinite(findings.high_edge_hz):
+        return []
+    pitch = notes["pitch_hz"].dropna().astype(float)
+    table = expected_errors(
+        findings,
+        np.random.default_rng(0),
+        float(pitch.median()) if len(pitch) else 440.0,
+        rates_hz=(6.0,),
+        extents_cents=(0.0, 5.0, 10.0, 20.0, 40.0),
+        tones=4,
+    )
+    return [content.expected_words(cell) for cell in table.to_dict("records")]
+
+
+def _reach(notes: pd.DataFrame) -> float:
+    """Greatest deviation worth showing, cents: one and a half times the widest usual extent."""
+    extent = notes.loc[content.usable(notes), "extent_cents"].dropna().astype(float)
+    widest = 1.5 * float(extent.quantile(0.95)) if len(extent) else 30.0
+    return float(next((size for size in (30, 50, 80, 120, 200) if widest <= size), 300))
+
+
+def _remove_old(folder: Path, names: set[str]) -> None:
+    """Remove pages of recordings that are no longer in the study; nothing that was not made here."""
+    for path in folder.glob("*.html"):
+        if path.stem not in names and made_from(path):
+            path.unlink()
+
+
+def _write_index(
+    study: Study, folder: Path, recordings: pd.DataFrame, notes: Mapping[Any, pd.DataFrame]
+) -> None:
+    log = read_log(study.results)
+    failed = log[~log["success"].astype(bool)]
+    page = corpus_page(recordings, notes)
+    text = templates().get_template("corpus.html").render(
+        page=page,
+        demo=study.is_demo,
+        version=__version__,
+        failed=failed[["recording_id", "message"]].fillna("").to_dict("records"),
+        size=f"{plural(len(recordings), 'recording')}, {plural(sum(map(len, notes.values())), 'note')}",
+        title=study.folder.name,
+        quote=lambda name: quote(str(name), safe=""),
+    )  # fmt: skip
+    write_text(folder / "index.html", text)

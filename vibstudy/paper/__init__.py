@@ -1,0 +1,1 @@
+"""The paper pack, and the data package that others can check."""

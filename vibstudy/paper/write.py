@@ -1,0 +1,204 @@
+"""The paper pack: everything of a measured study that a paper needs, in one folder.
+
+::
+
+    paper/draft.tex, draft.docx, draft.html    the same draft, three times
+    paper/figures/column, figures/slide        figures as PDF, SVG and 600-dpi PNG, with caption and numbers
+    paper/tables                               tables as CSV, LaTeX (booktabs) and Word
+    paper/tables/numbers.csv                   every number of the text, and the cell it came from
+    paper/references.bib                       works cited
+    paper/reproducibility.html                 versions, seeds, settings, SHA-256 of every input
+    paper/NOT_DRAWN.txt                        figures this study does not allow, with the reason
+
+The draft is a beginning: methods from the steps that ran, results from the verdicts on the claims,
+limitations from the audit of the corpus. What it means is the author's to say.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from vibstudy.corpus.tables import read_notes, read_recordings
+from vibstudy.paper import output, text
+from vibstudy.paper.figures import PaperFigure, draw_figures
+from vibstudy.paper.package import environment, standard_models
+from vibstudy.paper.references import bibtex, references_table
+from vibstudy.sound.reading import WORKING_RATE_HZ
+from vibstudy.stats.claims import CLAIMS_FILE, Claim, hashes_of, judge_claims, log_new, read_claims
+from vibstudy.study import Study, open_study
+
+TITLE = "Vibrato in recordings: a draft"
+INTERVAL_PER_CENT = 95
+SIGNIFICANCE = 0.05
+
+
+@dataclass(frozen=True)
+class PaperReport:
+    """What was written.
+
+    Parameters
+    ----------
+    folder : Path
+        The pack.
+    figures : list of PaperFigure
+        Drawn, or with the reason why not.
+    numbers : int
+        Numbers and quoted cells in the text.
+    """
+
+    folder: Path
+    figures: list[PaperFigure]
+    numbers: int
+
+
+def write_paper(
+    study_folder: str | Path,
+    out: str | Path | None = None,
+    title: str = TITLE,
+    say: Callable[[str], None] = lambda _: None,
+) -> PaperReport:
+    """Write the paper pack of a measured study.
+
+    Parameters
+    ----------
+    study_folder : path
+        Study folder.
+    out : path | None
+        Folder to write to; None is ``paper`` in the study.
+    title : str
+        Title of the draft.
+    say : callable
+        Told what is being done.
+
+    Raises
+    ------
+    VibstudyError
+        When nothing is measured.
+    """
+    study = open_study(study_folder)
+    folder = Path(out) if out is not None else study.folder / "paper"
+    notes, recordings = read_notes(study.folder), read_recordings(study.folder)
+    say("claims and models")
+    claims = read_claims(study.folder / CLAIMS_FILE) if (study.folder / CLAIMS_FILE).is_file() else []
+    book = text.Book()
+    book.tables |= _tables(study, notes, recordings, claims)
+    figures_folder = folder / "figures"
+    figures_folder.mkdir(parents=True, exist_ok=True)
+    figures = draw_figures(study, notes, book.tables["claims"], figures_folder, say)
+    drawn = [figure for figure in figures if figure.caption]
+    book.tables["captions"] = pd.DataFrame([{"figure": f.name, "caption": f.caption} for f in drawn])
+    say("text")
+    text.write_corpus(book, study.is_demo)
+    text.write_methods(book, notes, recordings, claims)
+    text.write_results(book)
+    text.write_limitations(book)
+    text.write_reproducibility(book)
+    _write_files(book, figures, title, folder)
+    return PaperReport(folder, figures, len(book.citations))
+
+
+def _write_files(book: text.Book, figures: Sequence[PaperFigure], title: str, folder: Path) -> None:
+    drawn = [figure for figure in figures if figure.caption]
+    output.write_tables(book, folder / "tables")
+    output.write_tex(book, drawn, title, folder / "draft.tex")
+    output.write_html(book, drawn, title, folder / "draft.html", folder / "figures")
+    output.write_reproducibility(book, title, folder / "reproducibility.html")
+    output.write_docx(book, drawn, title, folder / "draft.docx", folder / "figures")
+    table = book.tables["references"]
+    used = sorted({c.row - 1 for c in book.citations if c.table == "references"})
+    output.write_text(folder / "references.bib", bibtex([str(table["key"].iloc[row]) for row in used]))
+    missing = [f"{figure.name}: {figure.reason}" for figure in figures if figure.reason]
+    if missing:
+        output.write_text(folder / "NOT_DRAWN.txt", "\n".join(missing) + "\n")
+    else:
+        (folder / "NOT_DRAWN.txt").unlink(missing_ok=True)
+
+
+def _tables(
+    study: Study, notes: pd.DataFrame, recordings: pd.DataFrame, claims: Sequence[Claim]
+) -> dict[str, pd.DataFrame]:
+    judged = _claims_table(study, notes, recordings, claims)
+    surroundings = environment(study.folder)
+    software = [("vibstudy", _joined(notes, "vibstudy_version")), ("Python", surroundings["python"])]
+    software += list(surroundings["libraries"].items())
+    limits = text.limitations_table(notes, judged)
+    lone = int(limits["sentence"].astype(str).str.startswith(text.LONE).sum())
+    return {
+        "corpus": text.corpus_table(notes),
+        "players": text.players_table(notes),
+        "claims": judged,
+        "models": standard_models(notes),
+        "quality": text.quality_table(notes),
+        "media": text.media_table(recordings),
+        "limitations": limits,
+        "audit": pd.DataFrame([{"cells_of_one_player": lone}]),
+        "settings": _settings_table(notes, recordings, surroundings["settings"], claims),
+        "software": pd.DataFrame(software, columns=["name", "version"]),
+        "references": references_table(),
+        "reproducibility": _reproducibility_table(study, surroundings),
+    }
+
+
+def _claims_table(
+    study: Study, notes: pd.DataFrame, recordings: pd.DataFrame, claims: Sequence[Claim]
+) -> pd.DataFrame:
+    if not claims:
+        return pd.DataFrame(columns=["claim", "verdict", "estimate", "unit", "low", "high", "caveats"])
+    # claims and recordings are logged before the answer is known, as 'vibstudy claims' does
+    hashes = hashes_of(recordings)
+    table = judge_claims(claims, notes, log_new(study.folder, claims, hashes), hashes)
+    table["sentence"] = table["sentence"].str.removesuffix(".")
+    table["compared"] = [text.compared_words(claim) for claim in claims]
+    table["expect"] = [claim.expect for claim in claims]
+    return table
+
+
+def _settings_table(
+    notes: pd.DataFrame, recordings: pd.DataFrame, settings: dict[str, Any], claims: Sequence[Claim]
+) -> pd.DataFrame:
+    reviewed = notes["reviewed"].astype("string").value_counts()
+    estimated = recordings["tuning_source"].astype("string") == "estimated"
+    speeds = (
+        recordings["speed_factor"].astype(float) if "speed_factor" in recordings else pd.Series(dtype=float)
+    )
+    rows = {
+        **settings,
+        "tracker_used": _joined(notes, "tracker"),
+        "working_rate_hz": WORKING_RATE_HZ,
+        "recordings_speed_corrected": int((speeds.notna() & (speeds != 1.0)).sum()),
+        "recordings_tuning_estimated": int(estimated.fillna(False).sum()),
+        "recordings_tuning_given": int((~estimated.fillna(False)).sum()),
+        **{f"notes_{word}": int(reviewed.get(word, 0)) for word in ("accepted", "edited", "rejected")},
+        "interval_per_cent": INTERVAL_PER_CENT,
+        "significance": SIGNIFICANCE,
+        "claims": len(claims),
+    }
+    return pd.DataFrame([{"setting": name, "value": str(value)} for name, value in rows.items()])
+
+
+def _joined(notes: pd.DataFrame, column: str) -> str:
+    return (
+        ", ".join(sorted(notes[column].dropna().astype(str).unique())) if column in notes else "not recorded"
+    )
+
+
+def _reproducibility_table(study: Study, surroundings: dict[str, Any]) -> pd.DataFrame:
+    rows = [("Computed on", f"{surroundings['system']}, Python {surroundings['python']}")]
+    rows += [("Seeds", surroundings["seeds"]), ("Version of the method", str(surroundings["method_version"]))]
+    for path in (
+        study.folder / "corpus_manifest.csv",
+        study.folder / "study.toml",
+        study.folder / CLAIMS_FILE,
+        study.results / "notes.csv",
+        study.results / "recordings.csv",
+    ):
+        if path.is_file():
+            with path.open("rb") as stream:
+                rows.append((f"SHA-256 of {path.name}", hashlib.file_digest(stream, "sha256").hexdigest()))
+    return pd.DataFrame(rows, columns=["what", "value"])

@@ -1,0 +1,99 @@
+"""Record a take in the notebook and hold it against a target at once.
+
+The page (``recorder.js``) takes plain samples from the browser's microphone, with the browser's own
+processing switched off where it allows that, and sends them to the kernel. They are written as a WAV file
+of 24 bits beside the practice history and measured like any take (:mod:`vibstudy.playing.practice`). A
+browser gives its microphone only to pages of this computer or by https, and asks first; where it does not,
+the page says what to do instead. Nothing leaves the computer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import anywidget
+import numpy as np
+import traitlets
+
+from vibstudy.corpus.tables import put_in_place
+from vibstudy.errors import Problem, VibstudyError
+from vibstudy.playing.practice import Target, comparison_cells, in_words, practise
+
+_HERE = Path(__file__).parent
+_SHORTEST_S = 0.3
+_ELSEWHERE = (
+    "Recording needs a running notebook: type vibstudy lab in the study's folder, then run this cell."
+)
+
+
+class Recorder(anywidget.AnyWidget):
+    """Record takes in a notebook.
+
+    Parameters
+    ----------
+    folder : path
+        Where takes are written; made when the first one is.
+    target : Target
+        What is practised.
+    history : path
+        The practice history.
+    beat_bpm : float | None
+        Metronome value.
+    """
+
+    _esm = _HERE / "recorder.js"
+    _css = _HERE / "recorder.css"
+    view = traitlets.Dict().tag(sync=True)
+
+    def __init__(
+        self, folder: str | Path, target: Target, history: str | Path, beat_bpm: float | None = None
+    ):
+        super().__init__()
+        self._folder, self._target, self._history, self._beat = Path(folder), target, Path(history), beat_bpm
+        self.last: Path | None = None
+        self.on_msg(self._receive)
+
+    def _repr_mimebundle_(self, **options: Any) -> tuple[dict[str, Any], dict[str, Any]] | None:
+        """The widget; in pages and in notebooks that do not run, a sentence in its place."""
+        shown = super()._repr_mimebundle_(**options)
+        if shown is not None:
+            shown[0]["text/html"] = shown[0]["text/plain"] = _ELSEWHERE
+        return shown
+
+    def _receive(self, _: Any, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
+        if content.get("do") != "take":
+            return
+        try:
+            samples = np.frombuffer(buffers[0], "<f4")
+            self.last = write_take(samples, float(content["rate_hz"]), self._folder)
+            compared, values, history = practise(self.last, self._target, self._history, self._beat)
+        except VibstudyError as error:
+            self.view = {"say": " ".join(map(str, error.problems))}
+        else:
+            say = f"{self.last.name} is take {len(history)} of your history."
+            self.view = {"say": say, "words": in_words(values), "rows": comparison_cells(compared)}
+
+
+def write_take(samples: np.ndarray, rate_hz: float, folder: Path) -> Path:
+    """Write a take as ``take-DATE-TIME.wav`` (24 bits, one channel) and return its path.
+
+    Raises
+    ------
+    VibstudyError
+        When it is too short to hold a note.
+    """
+    import soundfile
+
+    if not rate_hz > 0 or len(samples) < _SHORTEST_S * rate_hz:
+        raise VibstudyError(
+            Problem("this take is too short to hold a note", repair="Press Record, play, then press Stop")
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"take-{datetime.now():%Y%m%d-%H%M%S}.wav"
+    temporary = path.with_name(f"{path.name}.vibstudy-tmp")
+    soundfile.write(temporary, np.clip(samples, -1.0, 1.0), round(rate_hz), "PCM_24", format="WAV")
+    put_in_place(temporary, path)
+    return path
