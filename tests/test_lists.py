@@ -223,6 +223,37 @@ def test_listed_times_are_file_time(study):
     assert notes["rate_hz"].tolist() == pytest.approx([5 / 0.96] * 2, abs=0.1)
 
 
+@pytest.mark.parametrize("medium", ["electrical_disc", None])
+def test_the_medium_gives_the_range_of_true_rates(study, medium):
+    """A disc's speed was within some per cent of its nominal one: rates are known within as much."""
+    from vibstudy import measure_recording
+    from vibstudy.sound.tuning import SPEED_RANGES
+
+    notes = measure_recording(study / "a.wav", notes_path=str(study / "list.csv"), medium=medium)
+    if medium is None:
+        assert notes[["rate_low_hz", "rate_high_hz"]].isna().all(axis=None)
+    else:
+        speeds = SPEED_RANGES[medium]
+        assert speeds.low < 1 < speeds.high
+        assert notes["rate_low_hz"].tolist() == pytest.approx((notes["rate_hz"] * speeds.low).tolist())
+        assert notes["rate_high_hz"].tolist() == pytest.approx((notes["rate_hz"] * speeds.high).tolist())
+
+
+def test_a_note_that_falls_silent_has_a_gap_even_where_its_pitch_is_given(tmp_path):
+    import soundfile
+
+    from vibstudy import measure_recording
+
+    time_s = np.arange(3 * RATE_HZ) / RATE_HZ
+    noise = 1e-5 * np.random.default_rng(0).standard_normal(len(time_s))
+    heard = (time_s < 1.5) * voice(30 * np.sin(2 * np.pi * 5 * time_s))
+    soundfile.write(tmp_path / "a.wav", heard + noise, RATE_HZ)
+    (tmp_path / "list.csv").write_text("onset_s,offset_s,pitch\n0.1,0.9,440\n1.0,2.0,440\n", encoding="utf-8")
+    notes = measure_recording(tmp_path / "a.wav", notes_path=str(tmp_path / "list.csv"))
+    assert notes["voiced_fraction"].tolist() == pytest.approx([1.0, 0.5], abs=0.06)
+    assert ["gap" in quality.split(";") for quality in notes["quality"]] == [False, True]
+
+
 def test_only_the_part_measured_counts(study):
     from vibstudy import measure_recording
 

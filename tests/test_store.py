@@ -125,6 +125,8 @@ def test_changed_cells_that_matter_are_told_and_others_not(tmp_path):
     store = Store(tmp_path / "out")
     save(store, one(tmp_path, tempo_bpm=72.0, player="A"))
     assert store.why(one(tmp_path, tempo_bpm=72.0, player="B"), SETTINGS) == ""
+    why = store.why(one(tmp_path, tempo_bpm=72.0, medium="tape_lp"), SETTINGS)
+    assert why == "medium in the manifest changed from empty to tape_lp"
     why = store.why(one(tmp_path, tempo_bpm=80.0, start_s=1.5), SETTINGS)
     assert why == (
         "start_s in the manifest changed from empty to 1.5; tempo_bpm in the manifest changed from 72 to 80"

@@ -25,6 +25,7 @@ from threadpoolctl import ThreadpoolController
 
 from vibstudy import __version__
 from vibstudy.corpus.batch import step
+from vibstudy.corpus.manifest import FIGURE_CELLS
 from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.company import Company, look_around
@@ -65,16 +66,6 @@ GAP_BELOW = 0.8
 OCTAVE_ABOVE = 0.9
 EDGE_S = 0.05
 WOW_RATE_HZ = 25.0
-ROW_KEYS = (
-    "recording_id",
-    "start_s",
-    "end_s",
-    "tuning_hz",
-    "speed_factor",
-    "tempo_bpm",
-    "notes_path",
-    "score_path",
-)
 SHELF_BYTES = 4 << 20
 """Lines of notes kept in memory until they are measured; more go to a temporary file."""
 NOT_FOUND_TOLD = 20
@@ -110,7 +101,7 @@ def measure_recording(path: str | Path, **settings: Any) -> pd.DataFrame:
     **settings
         Keys of ``study.toml`` (``tracker``, ``min_note_s``, ...), and of the manifest
         (``recording_id``, ``start_s``, ``end_s``, ``tuning_hz``, ``speed_factor``, ``tempo_bpm``,
-        ``notes_path``, ``score_path``).
+        ``medium``, ``notes_path``, ``score_path``).
 
     Returns
     -------
@@ -123,7 +114,8 @@ def measure_recording(path: str | Path, **settings: Any) -> pd.DataFrame:
         For sound or settings that cannot be used.
     """
     path = Path(path)
-    row = {key: settings.pop(key) for key in ROW_KEYS if key in settings}
+    cells = ("recording_id", *FIGURE_CELLS, "notes_path", "score_path")
+    row = {key: settings.pop(key) for key in cells if key in settings}
     row.setdefault("recording_id", path.stem)
     try:
         return measure_file(path, settings_from(settings), row).notes
@@ -510,6 +502,8 @@ def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = No
                 {**row, "octave_below": octave_below(line, contour, row["onset_s"], row["offset_s"])}
                 for row in rows
             ]
+    if line is not contour:
+        line = replace(line, heard=contour.voiced[contour.nearest(line.time_s)])
     return SoloLine(contour, line, rows, other)
 
 
@@ -548,7 +542,7 @@ def find_note(
         "offset_se_s": found.get("offset_se_s", np.nan),
         "note_kind": found.get("note_kind", "note"),
         "pitch_hz": found.get("pitch_hz", np.nan),
-        "voiced_fraction": float(contour.voiced[frames].mean()) if frames.any() else np.nan,
+        "voiced_fraction": contour.heard_share(onset, offset),
     }
     if "note_label" in found:
         values["note_label"] = found["note_label"]

@@ -126,6 +126,9 @@ MANIFEST_COLUMNS: tuple[Column, ...] = (
 ADDED_COLUMNS = ("audio_path", "manifest_row")
 """What :func:`read_manifest` adds: absolute path of the sound, and the row in the spreadsheet."""
 
+FIGURE_CELLS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm", "medium")
+"""Cells that change figures of a recording, besides the files it names; all others are tags."""
+
 _KNOWN = {column.name: column for column in MANIFEST_COLUMNS}
 _FILES = {"path": True, "score_path": False, "notes_path": False}  # name: is it sound?
 _NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?"

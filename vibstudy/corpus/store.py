@@ -15,9 +15,9 @@ written: changing a tag measures nothing again.
 
 What went in
     SHA-256 of the sound file, of the score and of the note list; the settings that change figures; the
-    row's start_s, end_s, tuning_hz, speed_factor and tempo_bpm; :data:`METHOD_VERSION`. Names and dates
-    of files do not count. Size and date of a file are remembered with its hash, so that an untouched
-    file is not read again.
+    row's cells :data:`vibstudy.corpus.manifest.FIGURE_CELLS`; :data:`METHOD_VERSION`. Names and dates of
+    files do not count. Size and date of a file are remembered with its hash, so that an untouched file is
+    not read again.
 
 One writer at a time: a lock of the operating system, which ends with the program that holds it, however
 it ends.
@@ -42,7 +42,7 @@ from typing import Any, Protocol
 import pandas as pd
 
 from vibstudy import __version__
-from vibstudy.corpus.manifest import resolve
+from vibstudy.corpus.manifest import FIGURE_CELLS, resolve
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import (
     TEMPORARY,
@@ -78,11 +78,8 @@ __all__ = [
     "stamp_file",
 ]
 
-METHOD_VERSION = 8
+METHOD_VERSION = 9
 """Raise it whenever a change of the method changes figures: everything is then measured again."""
-
-ROW_FIELDS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm")
-"""Cells of the manifest that change figures."""
 
 _FILE_FIELDS = {"audio": "the sound file", "score": "the score", "notes": "the note list"}
 _TABLES = ("notes.arrow", "line.parquet", "recording.json")
@@ -560,7 +557,7 @@ def _inputs(recording: Recording, settings: Settings, stamps: Mapping[str, Stamp
     return {
         "method": METHOD_VERSION,
         "settings": settings.measure_key(),
-        "row": {name: plain_value(recording.row.get(name)) for name in ROW_FIELDS},
+        "row": {name: plain_value(recording.row.get(name)) for name in FIGURE_CELLS},
         "files": {role: stamp.sha256 for role, stamp in stamps.items()},
     }
 

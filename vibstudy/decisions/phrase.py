@@ -268,7 +268,7 @@ def _measure(
 def _whole_line(solo: SoloLine) -> Contour:
     """The line of the notes; between them, where edges may be moved to, the tracker's."""
     line, tracked = solo.line, solo.tracked
-    near = np.clip(np.searchsorted(tracked.time_s, line.time_s), 0, len(tracked.time_s) - 1)
+    near = tracked.nearest(line.time_s)
     f0_hz = np.where(np.isfinite(line.f0_hz), line.f0_hz, tracked.f0_hz[near])
     confidence = np.where(np.isfinite(line.f0_hz), line.confidence, tracked.confidence[near])
     return replace(line, f0_hz=f0_hz, confidence=confidence)

@@ -27,12 +27,15 @@ class Contour:
         The tracker's own confidence. Not comparable between trackers.
     tracker : str
         Name and version, e.g. "swift-f0 0.3.0".
+    heard : ndarray of bool [shape=(n,)] | None
+        Frames in which the tracker itself heard a pitch, where the line was mended; None: those voiced.
     """
 
     time_s: np.ndarray
     f0_hz: np.ndarray
     confidence: np.ndarray
     tracker: str
+    heard: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         if not self.time_s.shape == self.f0_hz.shape == self.confidence.shape:
@@ -42,6 +45,16 @@ class Contour:
     def voiced(self) -> np.ndarray:
         """Boolean [shape=(n,)]: frames with a pitch."""
         return np.isfinite(self.f0_hz)
+
+    def heard_share(self, onset_s: float, offset_s: float) -> float:
+        """Share of the frames between two times in which the tracker heard a pitch; NaN without frames."""
+        inside = (self.time_s >= onset_s) & (self.time_s <= offset_s)
+        heard = (self.voiced if self.heard is None else self.heard)[inside]
+        return float(heard.mean()) if len(heard) else float("nan")
+
+    def nearest(self, time_s: np.ndarray) -> np.ndarray:
+        """Frame [shape=(m,)] nearest to each time [shape=(m,)]."""
+        return np.clip(np.searchsorted(self.time_s, time_s - self.hop_s / 2), 0, len(self.time_s) - 1)
 
     @property
     def hop_s(self) -> float:
