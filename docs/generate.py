@@ -16,9 +16,15 @@ from mkdocs.config.defaults import MkDocsConfig
 from mkdocs.structure.files import File, Files
 
 from vibstudy.cli import app
-from vibstudy.corpus.manifest import MANIFEST_COLUMNS
 from vibstudy.corpus.settings import template
-from vibstudy.schema import LOG_COLUMNS, NOTE_COLUMNS, RECORDING_COLUMNS, SCORE_COLUMNS, Column
+from vibstudy.schema import (
+    LOG_COLUMNS,
+    MANIFEST_COLUMNS,
+    NOTE_COLUMNS,
+    RECORDING_COLUMNS,
+    SCORE_COLUMNS,
+    Column,
+)
 
 STUDY = "VIBSTUDY_DOCS_STUDY"
 

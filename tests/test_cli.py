@@ -18,7 +18,7 @@ from fake_study import measure as fake_measure
 from fake_study import write_study
 from vibstudy import cli
 from vibstudy.corpus.batch import Outcome, explain
-from vibstudy.corpus.manifest import MANIFEST_COLUMNS
+from vibstudy.schema import MANIFEST_COLUMNS
 from vibstudy.stats.claims import read_claims
 
 TEN_FAULTS = """\

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from vibstudy.corpus.manifest import MANIFEST_COLUMNS
-from vibstudy.schema import NOTE_COLUMNS, RECORDING_COLUMNS
+from vibstudy.schema import MANIFEST_COLUMNS, NOTE_COLUMNS, RECORDING_COLUMNS
 
 DOCS = Path(__file__).parent.parent / "docs"
 

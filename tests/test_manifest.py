@@ -21,13 +21,13 @@ from hypothesis import strategies as st
 
 from vibstudy.corpus.manifest import (
     ADDED_COLUMNS,
-    MANIFEST_COLUMNS,
     check_manifest,
     inspect_manifest,
     read_manifest,
 )
 from vibstudy.corpus.spelling import near_pairs
 from vibstudy.errors import VibstudyError
+from vibstudy.schema import MANIFEST_COLUMNS
 
 HEADER = "recording_id,path,player,decade,region"
 

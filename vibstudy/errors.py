@@ -82,8 +82,18 @@ class VibstudyError(Exception):
         return [str(problem) for problem in self.problems]
 
 
-def nearest(word: str, choices: Sequence[str], cutoff: float = 0.6) -> str:
-    """Return "Did you mean 'x'?" for the closest of `choices`, or "" when none is close."""
+def closest(word: str, choices: Sequence[str], cutoff: float = 0.6) -> str:
+    """Return the closest of `choices` to a word that may be misspelt, or "" when none is close."""
     lowered = {choice.lower(): choice for choice in choices}
     found = difflib.get_close_matches(str(word).lower(), list(lowered), n=1, cutoff=cutoff)
-    return f"Did you mean {lowered[found[0]]!r}?" if found else ""
+    return lowered[found[0]] if found else ""
+
+
+def did_you_mean(word: str) -> str:
+    """Return "Did you mean 'word'?", or "" for no word."""
+    return f"Did you mean {word!r}?" if word else ""
+
+
+def nearest(word: str, choices: Sequence[str], cutoff: float = 0.6) -> str:
+    """Return :func:`did_you_mean` for the :func:`closest` of `choices`."""
+    return did_you_mean(closest(word, choices, cutoff))

@@ -25,14 +25,13 @@ from threadpoolctl import ThreadpoolController
 
 from vibstudy import __version__
 from vibstudy.corpus.batch import step
-from vibstudy.corpus.manifest import FIGURE_CELLS
 from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.company import Company, look_around
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
 from vibstudy.pitch.refine import NoteLine, refine_note
-from vibstudy.schema import NOTE_COLUMNS, typed
+from vibstudy.schema import FIGURE_CELLS, NOTE_COLUMNS, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
 from vibstudy.sound.reading import Audio, iter_blocks, read_excerpt
 from vibstudy.sound.tuning import CONCERT_HZ, estimate_tuning, rate_range

@@ -9,10 +9,10 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from vibstudy.corpus.manifest import FILE_NAME as MANIFEST_NAME
-from vibstudy.corpus.manifest import MANIFEST_COLUMNS
 from vibstudy.corpus.settings import FILE_NAME as SETTINGS_NAME
 from vibstudy.corpus.settings import template as settings_template
 from vibstudy.errors import Problem, VibstudyError
+from vibstudy.schema import MANIFEST_COLUMNS
 
 _EXAMPLE = {
     "recording_id": "# example_1954",

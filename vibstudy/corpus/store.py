@@ -15,7 +15,7 @@ written: changing a tag measures nothing again.
 
 What went in
     SHA-256 of the sound file, of the score and of the note list; the settings that change figures; the
-    row's cells :data:`vibstudy.corpus.manifest.FIGURE_CELLS`; :data:`METHOD_VERSION`. Names and dates of
+    row's cells :data:`vibstudy.schema.FIGURE_CELLS`; :data:`METHOD_VERSION`. Names and dates of
     files do not count. Size and date of a file are remembered with its hash, so that an untouched file is
     not read again.
 
@@ -42,7 +42,7 @@ from typing import Any, Protocol
 import pandas as pd
 
 from vibstudy import __version__
-from vibstudy.corpus.manifest import FIGURE_CELLS, resolve
+from vibstudy.corpus.manifest import resolve
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import (
     TEMPORARY,
@@ -61,7 +61,14 @@ from vibstudy.corpus.tables import (
     write_package,
 )
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.schema import LOG_COLUMNS, NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, typed
+from vibstudy.schema import (
+    FIGURE_CELLS,
+    LOG_COLUMNS,
+    NOTE_COLUMNS,
+    PROVENANCE_COLUMNS,
+    RECORDING_COLUMNS,
+    typed,
+)
 
 __all__ = [
     "METHOD_VERSION",

@@ -32,10 +32,10 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
-from vibstudy.corpus.manifest import MANIFEST_COLUMNS
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.schema import (
     LOG_COLUMNS,
+    MANIFEST_COLUMNS,
     NOTE_COLUMNS,
     PANDAS_TYPES,
     PROVENANCE_COLUMNS,
