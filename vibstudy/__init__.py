@@ -8,13 +8,7 @@ Conventions, everywhere in the package:
 * a value that is not known is missing (NaN or NA), never 0.
 """
 
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
-
-try:
-    __version__ = version("vibstudy")
-except PackageNotFoundError:  # running from a source tree that was never installed
-    __version__ = "0+unknown"
 
 __all__ = ["__version__", "fit_mixed", "measure_corpus", "measure_recording", "read_notes"]
 
@@ -32,4 +26,11 @@ def __getattr__(name: str) -> Any:
         from importlib import import_module
 
         return getattr(import_module(_HOMES[name]), name)
+    if name == "__version__":
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            return version("vibstudy")
+        except PackageNotFoundError:  # running from a source tree that was never installed
+            return "0+unknown"
     raise AttributeError(f"module 'vibstudy' has no attribute {name!r}")

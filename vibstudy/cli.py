@@ -26,7 +26,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
-from vibstudy import __version__
 from vibstudy.errors import Problem, VibstudyError
 
 if TYPE_CHECKING:
@@ -590,6 +589,8 @@ class _Display:
 
 def _version(wanted: bool) -> None:
     if wanted:
+        from vibstudy import __version__
+
         _say(f"vibstudy {__version__}")
         raise typer.Exit
 
@@ -653,6 +654,8 @@ def _write_details(error: BaseException) -> str:
     from datetime import datetime
 
     from platformdirs import user_log_path
+
+    from vibstudy import __version__
 
     text = f"vibstudy {__version__}, Python {platform.python_version()}, {platform.platform()}\n"
     text += "".join(traceback.format_exception(error))
