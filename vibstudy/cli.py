@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
+from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.errors import Problem, VibstudyError
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ Out = Annotated[
     Path | None,
     typer.Option("--out", metavar="DIR", help="Results folder.", show_default="results beside the manifest"),
 ]
-_MANIFEST = Path("corpus_manifest.csv")
+_MANIFEST = Path(MANIFEST_NAME)
 
 
 # --- begin

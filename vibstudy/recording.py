@@ -31,11 +31,12 @@ from vibstudy.pitch.company import Company, look_around
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
 from vibstudy.pitch.refine import NoteLine, refine_note
-from vibstudy.schema import FIGURE_CELLS, NOTE_COLUMNS, typed
+from vibstudy.schema import FIGURE_CELLS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
 from vibstudy.sound.reading import Audio, iter_blocks, read_excerpt
-from vibstudy.sound.tuning import CONCERT_HZ, estimate_tuning, rate_range
+from vibstudy.sound.tuning import estimate_tuning, rate_range
 from vibstudy.sound.wow import Wow, estimate_wow
+from vibstudy.units import CONCERT_HZ, nearest_note
 from vibstudy.vibrato.covered import is_covered
 from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.noise import thin
@@ -46,7 +47,6 @@ OVERLAP_S = 16.0
 """Blocks share this much; a note longer than this may be cut at a block's end."""
 
 LINE_RATE_HZ = 100.0
-NOISY_BELOW_DB = 0.0
 LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 18.0
 """A note that stands out by less is looked at: for other players, its register, what they did to it; see
 :mod:`vibstudy.pitch.company` and :mod:`vibstudy.vibrato.covered`."""
@@ -60,8 +60,6 @@ OUT_OF_REGISTER_SEMITONES, SOFTER_BELOW_DB = 17.0, 6.0
 TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
 DIP_S, ATTACK_DIP_DB = 0.06, 5.4
 """Two notes that touch are one where only the line leapt between them and the level does not dip."""
-DISAGREE_ABOVE = 6.0
-GAP_BELOW = 0.8
 OCTAVE_ABOVE = 0.9
 EDGE_S = 0.05
 WOW_RATE_HZ = 25.0
@@ -423,15 +421,9 @@ def rejoin(
     whole = find_note(audio, replace(contour, f0_hz=true_hz), {**row, "octave_below": None})
     if whole.line is None or _dip_db(whole.line, right_row["onset_s"]) > ATTACK_DIP_DB:
         return None
-    whole.reasons += _reasons(right_row)
+    whole.reasons += reasons_of(right_row.get("quality"))
     whole.reasons += ["octave_unsure"] if "octave_unsure" in left.reasons + right.reasons else []
     return row, whole
-
-
-def _reasons(row: Mapping[Any, Any]) -> list[str]:
-    """Reasons to doubt a note that were found with it."""
-    known = row.get("quality", "ok")
-    return [] if known == "ok" else str(known).split(";")
 
 
 def _dip_db(line: NoteLine, time_s: float) -> float:
@@ -532,7 +524,7 @@ def find_note(
     """
     onset, offset = float(found["onset_s"]), float(found["offset_s"])
     frames = (contour.time_s >= onset) & (contour.time_s <= offset)
-    reasons = _reasons(found)
+    reasons = reasons_of(found.get("quality"))
     values: dict[str, Any] = {
         "onset_s": audio.origin_s + onset,
         "offset_s": audio.origin_s + offset,
@@ -551,11 +543,11 @@ def find_note(
         reasons.append("too_short")
     else:
         values |= {"level_db": float(np.median(line.level_db)), "snr_db": line.snr_db}
-        if line.snr_db < NOISY_BELOW_DB:
+        if line.snr_db < LIMITS["noisy"]:
             reasons.append("noisy")
-        if line.disagreement > DISAGREE_ABOVE:
+        if line.disagreement > LIMITS["outlier_harmonics"]:
             reasons.append("outlier_harmonics")
-    if values["voiced_fraction"] < GAP_BELOW:
+    if values["voiced_fraction"] < LIMITS["gap"]:
         reasons.append("gap")
     if line is not None and octaves is not None:
         apart = np.abs(octaves[frames] + np.log2(contour.f0_hz[frames] / line.reference_hz))
@@ -659,7 +651,7 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
     if _number(row, "speed_factor") is None and "rate_hz" in note.values:
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}
-    note.values["quality"] = ";".join(dict.fromkeys(note.reasons)) or "ok"
+    note.values["quality"] = quality_of(note.reasons)
 
 
 def _is_masked(note: FoundNote, line: NoteLine) -> bool:
@@ -716,9 +708,8 @@ def _result(
             "tuning_source": "estimated" if known else "no notes",
             "tuning_words": estimate.words(),
         }
-    semitones = 69.0 + 12.0 * np.log2(frame["pitch_hz"] / tuning["tuning_hz"])
-    frame["midi"] = semitones.round().clip(0, 127).astype("Int64")
-    frame["pitch_cents"] = 100.0 * (semitones - semitones.round())
+    midi, frame["pitch_cents"] = nearest_note(frame["pitch_hz"], tuning["tuning_hz"])
+    frame["midi"] = midi.astype("Int64")
     frame, beside = _beside_score(frame, row)
     recording = {
         "recording_id": name,

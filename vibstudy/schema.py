@@ -220,19 +220,70 @@ LOG_COLUMNS: tuple[Column, ...] = (
 """Columns of ``results/log.csv``, one row a recording."""
 # fmt: on
 
-QUALITY_REASONS: dict[str, str] = {
-    "too_short": "shorter than about two vibrato cycles: too short to tell",
-    "noisy": "its harmonics are no stronger than noise and other players",
-    "masked": "noise or another player covers it, or it is another player's: figures could be far off",
-    "octave_unsure": "it may be an octave or a twelfth higher or lower",
-    "unsteady": "the line jumps inside the note: two notes may be joined",
-    "clipped": "the recording is clipped here",
-    "gap": "the line is broken inside the note",
-    "few_cycles": "fewer than three cycles of vibrato: rate and extent are rough",
-    "edge_unsure": "where the note begins or ends is uncertain",
-    "outlier_harmonics": "harmonics disagree on the modulation",
-}
-"""Reasons that may stand in the ``quality`` column."""
+
+@dataclass(frozen=True)
+class Reason:
+    """A reason to doubt a note.
+
+    Parameters
+    ----------
+    name : str
+        As in the column ``quality``.
+    words : str
+        What a musician should know.
+    rule : str
+        When it is given; the limit stands in it as {limit:g}.
+    limit : float
+        Its limit.
+    harmless : bool
+        Rate and extent are used all the same.
+    suspicion : float
+        Weight in the order in which notes should be heard.
+    """
+
+    name: str
+    words: str
+    rule: str
+    limit: float = float("nan")
+    harmless: bool = False
+    suspicion: float = 1.0
+
+
+# fmt: off
+REASONS: tuple[Reason, ...] = (
+    Reason("too_short", "shorter than about two vibrato cycles: too short to tell", "vibstudy.vibrato.note", suspicion=0.0),
+    Reason("noisy", "its harmonics are no stronger than noise and other players", "snr_db below {limit:g}", 0.0),
+    Reason("masked", "noise or another player covers it, or it is another player's: figures could be far off", "vibstudy.pitch.company, vibstudy.vibrato.covered"),
+    Reason("octave_unsure", "it may be an octave or a twelfth higher or lower", "vibstudy.pitch.octaves, or a second tracker"),
+    Reason("unsteady", "the line jumps inside the note: two notes may be joined", "vibstudy.notes.segment"),
+    Reason("clipped", "the recording is clipped here", "a clipped run within it"),
+    Reason("gap", "the line is broken inside the note", "voiced_fraction below {limit:g}", 0.8),
+    Reason("few_cycles", "fewer than three cycles of vibrato: rate and extent are rough", "fewer cycles than {limit:g}", 3.0, harmless=True, suspicion=0.5),
+    Reason("edge_unsure", "where the note begins or ends is uncertain", "vibstudy.notes.segment", harmless=True),
+    Reason("outlier_harmonics", "harmonics disagree on the modulation", "they scatter {limit:g} times as much as their noise", 6.0),
+)
+# fmt: on
+"""Reasons that may stand in the ``quality`` column, in this order."""
+
+QUALITY_REASONS: dict[str, str] = {reason.name: reason.words for reason in REASONS}
+"""Their words, by name."""
+LIMITS: dict[str, float] = {reason.name: reason.limit for reason in REASONS}
+"""Their limits, by name."""
+HARMLESS = frozenset({"ok", *(reason.name for reason in REASONS if reason.harmless)})
+"""Those with which rate and extent are still used, and "ok"."""
+
+
+def reasons_of(quality: Any) -> list[str]:
+    """Reasons in a cell of ``quality``; none for "ok" and a missing cell."""
+    return [] if quality is None or pd.isna(quality) or quality == "ok" else str(quality).split(";")
+
+
+def quality_of(reasons: Iterable[str]) -> str:
+    """The cell of ``quality`` for some reasons: each once, in the order of :data:`REASONS`; "ok" for none."""
+    given = set(reasons)
+    known = [name for name in QUALITY_REASONS if name in given]
+    return ";".join([*known, *sorted(given.difference(known))]) or "ok"
+
 
 PANDAS_TYPES: dict[str, Any] = {
     "string": pd.StringDtype(),

@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.writing import safe_level
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
     from vibstudy.stats.fitted import FittedModel
 
 FOLDER_VARIABLE = "VIBSTUDY_STUDY"
-MANIFEST = "corpus_manifest.csv"
 
 _TOO_LARGE = 8.0
 """Log odds, or a standard error of them, beyond which a presence model has nothing to hold on to."""
@@ -140,7 +140,7 @@ class Study:
         """Return the manifest, one row a recording that is not excluded."""
         from vibstudy.corpus.manifest import read_manifest
 
-        manifest = read_manifest(self.folder / MANIFEST)
+        manifest = read_manifest(self.folder / MANIFEST_NAME)
         if "exclude" in manifest:
             manifest = manifest[~manifest["exclude"].fillna(False).astype(bool)]
         return _with_tags(manifest.reset_index(drop=True))
@@ -280,11 +280,11 @@ def open_study(folder: str | Path | None = None) -> Study:
     wanted = folder or os.environ.get(FOLDER_VARIABLE)
     places = [Path(wanted)] if wanted else ([here.parent] if here.name == "notebooks" else []) + [here]
     for place in places:
-        if (place / MANIFEST).is_file():
+        if (place / MANIFEST_NAME).is_file():
             return Study(place)
     raise VibstudyError(
         Problem(
-            f"no study here: there is no {MANIFEST}",
+            f"no study here: there is no {MANIFEST_NAME}",
             file=str(places[0]),
             repair="Name the folder, open_study('my-study'), or make one: vibstudy new my-study",
         )

@@ -11,6 +11,7 @@ from __future__ import annotations
 # A manifest may name a hundred thousand files, and os.path is many times faster than pathlib:
 # ruff: noqa: PTH110, PTH111, PTH112, PTH113, PTH116, PTH118, PTH122, PTH123
 import difflib
+import hashlib
 import json
 import os
 import shutil
@@ -278,3 +279,9 @@ def _ffprobe_duration_s(path: str) -> float | None:
         return float(found.get("format", {}).get("duration", "nan"))
     except ValueError:
         return float("nan")
+
+
+def sha256_of(path: str | Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -29,9 +29,6 @@ from vibstudy.corpus.texttable import read_text_table
 from vibstudy.errors import Problem, VibstudyError, closest, did_you_mean
 from vibstudy.schema import MANIFEST_COLUMNS
 
-FILE_NAME = "corpus_manifest.csv"
-
-
 ADDED_COLUMNS = ("audio_path", "manifest_row")
 """What :func:`read_manifest` adds: absolute path of the sound, and the row in the spreadsheet."""
 

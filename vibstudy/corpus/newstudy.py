@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from vibstudy.corpus.manifest import FILE_NAME as MANIFEST_NAME
+from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.settings import FILE_NAME as SETTINGS_NAME
 from vibstudy.corpus.settings import template as settings_template
 from vibstudy.errors import Problem, VibstudyError

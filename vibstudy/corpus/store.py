@@ -42,6 +42,7 @@ from typing import Any, Protocol
 import pandas as pd
 
 from vibstudy import __version__
+from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.manifest import resolve
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import (
@@ -253,10 +254,8 @@ def stamp_file(path: str | Path) -> Stamp:
     OSError
         When it cannot be read.
     """
-    with Path(path).open("rb") as stream:
-        before = os.fstat(stream.fileno())
-        digest = hashlib.file_digest(stream, "sha256").hexdigest()
-    return Stamp(digest, before.st_size, before.st_mtime_ns)
+    before = os.stat(path)
+    return Stamp(sha256_of(path), before.st_size, before.st_mtime_ns)
 
 
 def recordings_of(manifest: pd.DataFrame, base: Path) -> list[Recording]:

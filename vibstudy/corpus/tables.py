@@ -18,7 +18,6 @@ Frictionless Data Package and Table Schema, https://specs.frictionlessdata.io (o
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -32,6 +31,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
+from vibstudy.corpus.files import sha256_of
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.schema import (
     LOG_COLUMNS,
@@ -103,7 +103,7 @@ def put_in_place(temporary: Path, path: Path) -> None:
     if (
         path.exists()
         and path.stat().st_size == temporary.stat().st_size
-        and _sha256(path) == _sha256(temporary)
+        and sha256_of(path) == sha256_of(temporary)
     ):
         temporary.unlink()
         return
@@ -117,11 +117,6 @@ def put_in_place(temporary: Path, path: Path) -> None:
                 repair="Close the program that has it open, then run the same command again; nothing is lost",
             )
         ) from None
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def json_bytes(content: Mapping[str, Any]) -> bytes:
@@ -302,7 +297,7 @@ def write_package(out: Path, schemas: Mapping[str, pa.Schema]) -> None:
             "mediatype": "text/csv",
             "encoding": "utf-8",
             "bytes": path.stat().st_size,
-            "hash": f"sha256:{_sha256(path)}",
+            "hash": f"sha256:{sha256_of(path)}",
             "schema": table_schema([*_TAGS, *columns], schema.empty_table().to_pandas()),
         }
     write_json(

@@ -46,7 +46,6 @@ from vibstudy.decisions.phrase import PhraseReader
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import NOTE_COLUMNS, typed
 
-MANIFEST_NAME = "corpus_manifest.csv"
 DECIDED_NAME = "decided.parquet"
 _NAMES = [column.name for column in NOTE_COLUMNS]
 

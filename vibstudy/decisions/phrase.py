@@ -34,10 +34,12 @@ from vibstudy.errors import Problem, VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measure_vibrato
+from vibstudy.schema import quality_of, reasons_of
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
 from vibstudy.sound.wow import Wow
 from vibstudy.sound.writing import safe_level
+from vibstudy.units import nearest_note
 from vibstudy.vibrato.fit import VibratoFit
 
 AROUND_S = 2.5
@@ -208,9 +210,8 @@ class PhraseReader:
             found = _measure(phrase, note, edges, octave_shift, self.settings, row, self._wow(name))
         pitch, tuning = found.columns["pitch_hz"], self._facts(name).get("tuning_hz")
         if tuning and pitch and np.isfinite(pitch):
-            semitones = 69.0 + 12.0 * np.log2(pitch / tuning)
-            found.columns["midi"] = int(np.clip(round(semitones), 0, 127))
-            found.columns["pitch_cents"] = 100.0 * (semitones - round(semitones))
+            midi, cents = nearest_note(pitch, tuning)
+            found.columns.update(midi=int(midi), pitch_cents=float(cents))
         return found
 
 
@@ -252,7 +253,7 @@ def _measure(
     found: dict[str, Any] = {
         "onset_s": edges_s[0] - phrase.start_s,
         "offset_s": edges_s[1] - phrase.start_s,
-        "quality": ";".join(reason for reason in _reasons(note) if reason in _KEPT_REASONS) or "ok",
+        "quality": quality_of(_KEPT_REASONS.intersection(reasons_of(note.get("quality")))),
         "note_kind": "note" if kind is None or pd.isna(kind) else str(kind),
     }
     said = phrase.octave_below(found["onset_s"], found["offset_s"])
@@ -284,11 +285,6 @@ def _shifted(contour: Contour, measured: FoundNote, octaves: int) -> Contour:
         apart = float(np.median(heard)) / measured.line.reference_hz
         parts = min((0.5, 1.0, 2.0, 3.0), key=lambda part: abs(np.log(apart / part)))
     return replace(contour, f0_hz=contour.f0_hz * 2.0**octaves / parts)
-
-
-def _reasons(note: Mapping[str, Any]) -> list[str]:
-    quality = note.get("quality")
-    return [] if quality is None or pd.isna(quality) or quality == "ok" else str(quality).split(";")
 
 
 def _number(row: Mapping[str, Any], key: str) -> float | None:

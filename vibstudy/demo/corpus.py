@@ -56,6 +56,7 @@ import pandas as pd
 import soundfile
 from joblib import Parallel, delayed
 
+from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.tables import replacing
 from vibstudy.demo.media import through_medium
 from vibstudy.demo.melodies import MELODIES, Melody, Tone, accompany
@@ -559,7 +560,7 @@ def write_demo_corpus(
             progress(len(tables), len(corpus))
     write_csv(pd.concat([notes for notes, _ in tables], ignore_index=True), folder / "truth" / "truth.csv")
     write_csv(pd.DataFrame([summary for _, summary in tables]), folder / "truth" / "recordings.csv")
-    write_csv(manifest(corpus), folder / "corpus_manifest.csv")
+    write_csv(manifest(corpus), folder / MANIFEST_NAME)
 
 
 def _write_recording(folder: Path, recording: Recording, seed: int) -> tuple[pd.DataFrame, dict[str, object]]:

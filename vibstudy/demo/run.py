@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from joblib import Parallel, cpu_count, delayed
 
+from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.tables import replacing, write_json
 from vibstudy.demo.resources import CLAIMS, notebook_sources
 from vibstudy.errors import Problem, VibstudyError
@@ -171,9 +172,7 @@ def _measure(into: Path, workers: int, console: Console) -> MeasureReport:
         def tell(progress: Progress) -> None:
             advance(progress.done, progress.total)
 
-        return measure_corpus(
-            into / "corpus_manifest.csv", into / "results", load_settings(into), workers, tell
-        )
+        return measure_corpus(into / MANIFEST_NAME, into / "results", load_settings(into), workers, tell)
 
 
 def _run_notebooks(into: Path, state: _State, workers: int, console: Console) -> list[NotebookRun]:

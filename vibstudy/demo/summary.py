@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.demo.corpus import true_effects
 from vibstudy.errors import VibstudyError
 
@@ -119,7 +120,7 @@ def print_summary(
 
     notes = read_notes(into / "results")
     truth = pd.read_csv(into / "truth" / "truth.csv")
-    manifest = pd.read_csv(into / "corpus_manifest.csv")
+    manifest = pd.read_csv(into / MANIFEST_NAME)
     say = _Sayer(console)
     say(f"\n{len(manifest) - report.failed} of {len(manifest)} recordings measured, {len(notes)} notes:")
     try:

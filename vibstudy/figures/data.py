@@ -17,7 +17,6 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import label as column_label
-from vibstudy.stats.selection import HARMLESS as HARMLESS
 from vibstudy.stats.selection import judged_notes, need, vibrato_notes
 from vibstudy.stats.selection import telling_length_s as telling_length_s
 

@@ -25,6 +25,7 @@ from vibstudy.figures.style import (
     readable_log_axis,
 )
 from vibstudy.stats.usage import add_context
+from vibstudy.units import to_cents, to_midi
 from vibstudy.vibrato.note import FUSION_POINTS, fusion_limit_cents
 
 _FFT_S = 0.046
@@ -127,7 +128,7 @@ def recording_close_up(
         reach = 1.8 * (extents if np.isfinite(extents) else 20.0)
         for row in shown.to_dict("records"):
             inside = part[part["time_s"].between(row["onset_s"], row["offset_s"])]
-            cents = 1200 * np.log2(inside["f0_hz"].to_numpy(float) / float(row["pitch_hz"]))
+            cents = to_cents(inside["f0_hz"].to_numpy(float), float(row["pitch_hz"]))
             below.plot(inside["time_s"], cents, color=COLOURS[1], lw=0.9 * page.line_pt)
             below.axvline(row["onset_s"], color=FAINT, lw=0.5 * page.line_pt, zorder=0)
             if pd.notna(row["has_vibrato"]) and row["has_vibrato"] and pd.notna(row["extent_cents"]):
@@ -257,7 +258,7 @@ def phrase_strip(
         figure = page.figure(0.86)
         above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1])
         time_s, f0_hz = unbroken(part)
-        above.plot(time_s, 69 + 12 * np.log2(f0_hz / 440), color=COLOURS[1], lw=0.9 * page.line_pt)
+        above.plot(time_s, to_midi(f0_hz), color=COLOURS[1], lw=0.9 * page.line_pt)
         name_pitches(above, table["midi"])
         for row in table.to_dict("records"):
             _strip_note(strip, row, (end_s - start_s) / page.width_in, page)
@@ -333,7 +334,7 @@ def fitted_vibrato(line: pd.DataFrame, note: pd.Series) -> pd.DataFrame:
     if len(inside) < 8 or not np.isfinite(float(note["rate_hz"])):
         raise VibstudyError(f"Note {note['note_id']} has no vibrato to draw")
     time_s = inside["time_s"].to_numpy(float)
-    cents = 1200 * np.log2(inside["f0_hz"].to_numpy(float) / float(note["pitch_hz"]))
+    cents = to_cents(inside["f0_hz"].to_numpy(float), float(note["pitch_hz"]))
     delay = float(note["vibrato_onset_s"]) if pd.notna(note.get("vibrato_onset_s")) else 0.0
     vibrating = time_s >= note["onset_s"] + delay
     length = float(note["offset_s"] - note["onset_s"])

@@ -25,6 +25,7 @@ from vibstudy.figures.style import (
     readable_log_axis,
 )
 from vibstudy.stats.usage import TempoTest
+from vibstudy.units import to_midi
 
 _FEWEST_IN_BIN = 4
 _MOST_BINS = 6
@@ -207,8 +208,8 @@ def along_the_score(
         figure = page.figure(1.0)
         above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
         time_s, f0_hz = unbroken(part)
-        above.plot(time_s, 69 + 12 * np.log2(f0_hz / 440), color=COLOURS[1], lw=0.9 * page.line_pt)
-        name_pitches(above, (69 + 12 * np.log2(table["pitch_hz"].astype(float) / 440)).round())
+        above.plot(time_s, to_midi(f0_hz), color=COLOURS[1], lw=0.9 * page.line_pt)
+        name_pitches(above, to_midi(table["pitch_hz"].astype(float)).round())
         bars = _bar_lines(table)
         for ax in (above, strip):
             for bar_s in bars.values():

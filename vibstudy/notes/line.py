@@ -24,7 +24,6 @@ Inf. Theory 13(2), 1967, 260-269. Potts segmentation: F. Friedrich et al., J. Co
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import scipy.fft
@@ -32,6 +31,8 @@ from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 from scipy.sparse import csr_array
 
 from vibstudy.pitch.contour import Contour
+from vibstudy.units import to_cents
+from vibstudy.units import to_hz as to_hz
 
 HOP_S = 0.016
 _WINDOW_S = 0.0929  # 2048 samples at 22,050 Hz
@@ -107,16 +108,6 @@ class _View:
     carrying_db: np.ndarray
     by_peak: np.ndarray
     by_tracker: np.ndarray
-
-
-def to_cents(f0_hz: Any) -> Any:
-    """Cents re 440 Hz."""
-    return 1200.0 * np.log2(np.asarray(f0_hz) / 440.0)
-
-
-def to_hz(cents: Any) -> Any:
-    """Frequency in Hz from cents re 440 Hz."""
-    return 440.0 * np.exp2(np.asarray(cents) / 1200.0)
 
 
 def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine:

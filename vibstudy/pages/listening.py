@@ -32,6 +32,7 @@ from vibstudy.playing.resynthesis import PAD_S, RealNote, cut_out, scale_vibrato
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 from vibstudy.sound.writing import SAFE_LEVEL_DB
 from vibstudy.study import Study, open_study
+from vibstudy.units import to_midi
 
 LOUDNESS_LUFS = -23.0
 HIGHEST_PEAK = 0.5
@@ -199,12 +200,12 @@ def _plot_of_phrase(
     played = []
     for row in phrase.to_dict("records"):
         own = line[line["time_s"].between(row["onset_s"], row["offset_s"]) & line["f0_hz"].notna()]
-        played.append(axes.points(own["time_s"].to_numpy() - origin_s, _midi(own["f0_hz"].to_numpy(float))))
+        played.append(axes.points(own["time_s"].to_numpy() - origin_s, to_midi(own["f0_hz"].to_numpy(float))))
     without = []
     for note in notes:
         cents = note.line.cents - vibrato_cents(note)
         time_s = note.line.time_s + note.first / note.rate_hz
-        without.append(axes.points(time_s, _midi(note.line.reference_hz) + cents / 100))
+        without.append(axes.points(time_s, to_midi(note.line.reference_hz) + cents / 100))
     step = -(-len(names) // _MOST_NAMES)
     return {
         "played": played,
@@ -218,10 +219,6 @@ def _plot_of_phrase(
 
 _MOST_NAMES = 8
 """Note names on the axis of a phrase."""
-
-
-def _midi(f0_hz: Any) -> Any:
-    return 69 + 12 * np.log2(f0_hz / 440)
 
 
 def _who(tags: pd.Series) -> str:

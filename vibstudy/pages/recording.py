@@ -23,10 +23,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.figures.data import HARMLESS, plural
+from vibstudy.figures.data import plural
 from vibstudy.figures.recording import note_name
-from vibstudy.schema import QUALITY_REASONS
+from vibstudy.schema import HARMLESS, QUALITY_REASONS, reasons_of
 from vibstudy.sound.media import MediaFindings
+from vibstudy.units import to_cents
 
 ROW_S = 20.0
 MOST_ROWS = 24
@@ -110,8 +111,7 @@ class RecordingPage:
 
 def usable(notes: pd.DataFrame) -> pd.Series:
     """Return which notes have no reason against their figures, boolean [shape=(n,)]."""
-    reasons = notes["quality"].fillna("ok").astype(str).str.split(";")
-    kept = reasons.map(lambda words: all(word in HARMLESS for word in words)).astype(bool)
+    kept = notes["quality"].map(lambda cell: HARMLESS.issuperset(reasons_of(cell))).astype(bool)
     return kept & notes["reviewed"].fillna("auto").ne("rejected").astype(bool)
 
 
@@ -140,8 +140,7 @@ def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
             f"{100 * share:.0f} % of the notes long enough to tell have nothing against them; the others are "
             "listed below with the reason, and figures and models leave them out."
         )
-    words = notes["quality"].fillna("ok").astype(str).str.split(";").explode()
-    counted = Counter(word for word in words if word not in HARMLESS)
+    counted = Counter(word for cell in notes["quality"] for word in reasons_of(cell) if word not in HARMLESS)
     for word, count in counted.most_common(3):
         said.append(f"{plural(count, 'note')}: {QUALITY_REASONS.get(word, word)}.")
     used = notes[usable(notes)]
@@ -255,7 +254,7 @@ def draw_row(
         thin = points.iloc[::step]
         drawn.append(_points(x(thin["time_s"]), y_hz(thin["f0_hz"])))
         if at < len(pitch) and np.isfinite(pitch[at]):
-            cents = 1200 * np.log2(thin["f0_hz"].to_numpy(float) / pitch[at])
+            cents = to_cents(thin["f0_hz"].to_numpy(float), pitch[at])
             lanes.append({"points": _points(x(thin["time_s"]), y_cents(cents)), "sure": bool(fine[at])})
     for at, note in enumerate(notes.to_dict("records")):
         if note["offset_s"] < start_s or note["onset_s"] > end_s:
@@ -320,8 +319,7 @@ def _note_title(number: int, note: Mapping[Any, Any]) -> str:
 
 def reason_words(quality: Any) -> str:
     """Say the reasons of a ``quality`` cell in words."""
-    words = [word for word in str("ok" if pd.isna(quality) else quality).split(";") if word != "ok"]
-    return "; ".join(QUALITY_REASONS.get(word, word) for word in words) or "nothing against it"
+    return "; ".join(QUALITY_REASONS.get(word, word) for word in reasons_of(quality)) or "nothing against it"
 
 
 def note_rows(notes: pd.DataFrame) -> Iterator[tuple[bool, dict[str, str]]]:

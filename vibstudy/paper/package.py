@@ -15,7 +15,6 @@ Citation File Format 1.2.0, https://citation-file-format.github.io (open standar
 
 from __future__ import annotations
 
-import hashlib
 import json
 import platform
 import re
@@ -30,6 +29,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy import __version__
+from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.settings import load_settings
 from vibstudy.corpus.store import METHOD_VERSION
 from vibstudy.corpus.tables import (
@@ -276,7 +276,7 @@ def _describe(folder: Path, further: Mapping[str, pd.DataFrame], about: About) -
             "name": file.name.lower().replace(".", "-").replace("_", "-"),
             "path": file.name,
             "bytes": file.stat().st_size,
-            "hash": f"sha256:{_sha256(file)}",
+            "hash": f"sha256:{sha256_of(file)}",
             "encoding": "utf-8",
         }
         if file.name in further:
@@ -343,11 +343,6 @@ def _readme(folder: Path, about: About) -> str:
 def _write_text(path: Path, text: str) -> None:
     with replacing(path) as stream:
         stream.write(text.encode("utf-8"))
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _sound_names(recordings: pd.DataFrame) -> set[str]:
@@ -424,7 +419,7 @@ def verify_package(folder: str | Path) -> Verification:
         path = folder / name
         if not path.is_file():
             problems.append(Problem("this file is missing", name))
-        elif resource.get("hash") != f"sha256:{_sha256(path)}":
+        elif resource.get("hash") != f"sha256:{sha256_of(path)}":
             problems.append(Problem("this file is not as it was packed", name, repair="Fetch it again"))
     found: list[pd.DataFrame] = []
     present = {name for name in resources if (folder / name).is_file()}

@@ -14,6 +14,7 @@ from __future__ import annotations
 # ruff: noqa: E501
 import contextlib
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -23,7 +24,7 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import by_player, judged_notes, plural, vibrato_notes
-from vibstudy.schema import QUALITY_REASONS
+from vibstudy.schema import QUALITY_REASONS, reasons_of
 from vibstudy.stats.claims import Claim
 from vibstudy.stats.confounds import find_confounds
 from vibstudy.stats.examine import level_text
@@ -181,10 +182,9 @@ def players_table(notes: pd.DataFrame) -> pd.DataFrame:
 def quality_table(notes: pd.DataFrame) -> pd.DataFrame:
     """Return why notes are not to be trusted, with their share of all notes."""
     rows = []
-    reasons = notes["quality"].astype("string").fillna("").str.split(";")
+    counts = Counter(reason for cell in notes["quality"] for reason in reasons_of(cell))
     for reason, words in QUALITY_REASONS.items():
-        count = int(reasons.map(lambda found, reason=reason: reason in found).sum())
-        if count:
+        if count := counts[reason]:
             rows.append({"reason": reason, "meaning": words, "notes": count, "share": count / len(notes)})
     return pd.DataFrame(rows, columns=["reason", "meaning", "notes", "share"])
 

@@ -16,7 +16,6 @@ limitations from the audit of the corpus. What it means is the author's to say.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +23,8 @@ from typing import Any
 
 import pandas as pd
 
+from vibstudy.corpus import MANIFEST_NAME
+from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.tables import read_notes, read_recordings
 from vibstudy.paper import output, text
 from vibstudy.paper.figures import PaperFigure, draw_figures
@@ -192,13 +193,12 @@ def _reproducibility_table(study: Study, surroundings: dict[str, Any]) -> pd.Dat
     rows = [("Computed on", f"{surroundings['system']}, Python {surroundings['python']}")]
     rows += [("Seeds", surroundings["seeds"]), ("Version of the method", str(surroundings["method_version"]))]
     for path in (
-        study.folder / "corpus_manifest.csv",
+        study.folder / MANIFEST_NAME,
         study.folder / "study.toml",
         study.folder / CLAIMS_FILE,
         study.results / "notes.csv",
         study.results / "recordings.csv",
     ):
         if path.is_file():
-            with path.open("rb") as stream:
-                rows.append((f"SHA-256 of {path.name}", hashlib.file_digest(stream, "sha256").hexdigest()))
+            rows.append((f"SHA-256 of {path.name}", sha256_of(path)))
     return pd.DataFrame(rows, columns=["what", "value"])

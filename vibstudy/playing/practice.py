@@ -21,7 +21,6 @@ takes the place of its row; the file is replaced in one step.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -31,6 +30,7 @@ import numpy as np
 import pandas as pd
 from rich.table import Table
 
+from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.tables import read_notes, unguard, write_frame
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.figures.data import judged_notes, player_weights, vibrato_notes
@@ -291,8 +291,7 @@ def remember(path: Path, take: Path, values: dict, at: datetime | None = None) -
         When; None is now.
     """
     history = read_history(path)
-    with take.open("rb") as stream:
-        sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+    sha256 = sha256_of(take)
     now = (at or datetime.now(UTC)).astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     row = {"practised_utc": now, "take": take.name, **values, "sha256": sha256}
     if len(history):

@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.decisions.apply import ReviewedStudy
 from vibstudy.decisions.edits import Edit, verdicts
 from vibstudy.figures.style import COLOURS, INK, MUTED, HouseFigure, house_style
@@ -211,6 +212,4 @@ def limits_figure(
 
 def open_review(folder: str | Path) -> ReviewedStudy:
     """The decisions of a study folder."""
-    from vibstudy.decisions.apply import MANIFEST_NAME
-
     return ReviewedStudy(Path(folder) / MANIFEST_NAME)

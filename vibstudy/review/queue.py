@@ -30,11 +30,11 @@ import pandas as pd
 
 from vibstudy.corpus.store import read_notes
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.schema import QUALITY_REASONS
+from vibstudy.schema import REASONS, reasons_of
 
 NEEDED = ("recording_id", "note_id", "onset_s", "offset_s", "rate_hz", "extent_cents", "quality", "reviewed")
 TAGS = ("player", "decade", "region", "medium")
-POINTS = dict.fromkeys(QUALITY_REASONS, 1.0) | {"too_short": 0.0, "few_cycles": 0.5}
+POINTS = {reason.name: reason.suspicion for reason in REASONS}
 Z_FROM = 2.0
 Z_MOST = 4.0
 FEWEST_TO_COMPARE = 8
@@ -102,7 +102,7 @@ def by_suspicion(notes: pd.DataFrame, decided: Collection[str] = ()) -> pd.DataF
 
 
 def _points(quality: str) -> float:
-    return sum(POINTS.get(reason, 1.0) for reason in quality.split(";") if reason != "ok")
+    return sum(POINTS.get(reason, 1.0) for reason in reasons_of(quality))
 
 
 def _words(quality: pd.Series, rate: pd.Series, extent: pd.Series) -> list[str]:

@@ -26,7 +26,8 @@ import numpy as np
 import pandas as pd
 import traitlets
 
-from vibstudy.decisions.apply import MANIFEST_NAME, ReviewedStudy
+from vibstudy.corpus import MANIFEST_NAME
+from vibstudy.decisions.apply import ReviewedStudy
 from vibstudy.decisions.edits import (
     Edit,
     EditReport,
@@ -38,7 +39,7 @@ from vibstudy.decisions.edits import (
 )
 from vibstudy.decisions.phrase import Measured, Phrase, half_speed, picture, vibrato_tone, wav
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.schema import QUALITY_REASONS
+from vibstudy.schema import QUALITY_REASONS, reasons_of
 
 SOUNDS = ("note", "phrase", "slow", "tone")
 _HERE = Path(__file__).parent
@@ -414,9 +415,7 @@ def _pitch_words(midi: float, cents: float, hertz: float) -> str:
 
 
 def _doubts(row: Mapping[str, Any], item: Mapping[str, Any]) -> list[str]:
-    quality = row.get("quality")
-    reasons = [] if quality is None or pd.isna(quality) or quality == "ok" else str(quality).split(";")
-    said = [QUALITY_REASONS.get(reason, reason) for reason in reasons]
+    said = [QUALITY_REASONS.get(reason, reason) for reason in reasons_of(row.get("quality"))]
     doubt = item.get("doubt")
     return said + ([str(doubt)] if isinstance(doubt, str) and doubt else [])
 

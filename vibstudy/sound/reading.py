@@ -28,7 +28,6 @@ length of the file in :func:`iter_blocks`; :func:`read_audio` holds only the res
 
 from __future__ import annotations
 
-import hashlib
 import math
 import shutil
 import subprocess
@@ -40,7 +39,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S
+from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S, sha256_of
 from vibstudy.errors import Problem, VibstudyError, nearest
 
 WORKING_RATE_HZ = 22050.0
@@ -212,7 +211,7 @@ def iter_blocks(
     if not block_s > overlap_s >= 0 or not rate_hz > 0:
         raise ValueError("block_s must be greater than overlap_s, overlap_s not negative, rate_hz positive")
     _check_file(path)
-    digest = _sha256(path)
+    digest = sha256_of(path)
     with _opened(path) as (handle, remarks):
         first, last = _span(path, handle, start_s, end_s)
         used, mix = _choose_channel(handle, first, last, channel)
@@ -315,11 +314,6 @@ def _check_is_file(path: Path) -> None:
         raise VibstudyError(
             Problem("the file is empty (0 bytes)", file=str(path), repair="Copy or export it again")
         )
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 @contextmanager

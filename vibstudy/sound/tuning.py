@@ -28,7 +28,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-CONCERT_HZ = 440.0
+from vibstudy.units import CONCERT_HZ, to_cents
+
 _BISQUARE = 4.685
 _LEAST_SPREAD_CENTS = 2.0
 _SEMITONE_ERROR_CENTS = 100 / math.sqrt(12)
@@ -81,7 +82,7 @@ class Tuning:
             f"Tuned to {self.tuning_hz:.1f} Hz{sure} at true speed, "
             f"or at {true_hz:.0f} Hz, playing {abs(off):.1f} % {way}."
         )
-        if abs(1200 * math.log2(self.tuning_hz / self.near_hz)) > 40:
+        if abs(to_cents(self.tuning_hz, self.near_hz)) > 40:
             other = self.tuning_hz * 2 ** ((1 if self.tuning_hz < self.near_hz else -1) / 12)
             text += f" Half a semitone from {self.near_hz:.0f} Hz: {other:.1f} Hz fits as well."
         return text
@@ -113,7 +114,7 @@ def estimate_tuning(
     pitch = np.asarray(pitch_hz, dtype=float)
     usable = np.isfinite(pitch) & (pitch > 0)
     weights = _weights(usable, duration_s, level_db, se_cents)
-    cents = 1200 * np.log2(pitch[usable] / near_hz)
+    cents = to_cents(pitch[usable], near_hz)
     n = len(cents)
     if n == 0:
         nan = float("nan")

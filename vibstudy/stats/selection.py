@@ -18,9 +18,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
-
-HARMLESS = frozenset({"ok", "few_cycles", "edge_unsure"})
-"""Quality reasons with which rate and extent are still used."""
+from vibstudy.schema import HARMLESS, reasons_of
 
 VIBRATO_FIGURES = frozenset(
     [
@@ -92,8 +90,7 @@ def is_vibrato(notes: pd.DataFrame) -> np.ndarray:
         if name in notes:
             keep &= notes[name].notna().to_numpy(bool)
     if "quality" in notes:
-        reasons = notes["quality"].fillna("ok").astype(str).str.split(";")
-        keep &= np.array([set(found) <= HARMLESS for found in reasons], dtype=bool)
+        keep &= np.array([HARMLESS.issuperset(reasons_of(cell)) for cell in notes["quality"]], dtype=bool)
     return keep
 
 

@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from vibstudy.pitch.refine import NoteLine
+from vibstudy.schema import LIMITS
 from vibstudy.vibrato.detect import Detection, Search, detect
 from vibstudy.vibrato.fit import VibratoFit, fit_vibrato
 from vibstudy.vibrato.level import centroid_cents, harmonic_depth_db, in_step, shared_level_db
@@ -123,7 +124,7 @@ def measure_note(
     if values.get("has_vibrato"):
         assert fit is not None
         values.update(_pitch_columns(fit, span, tempo_bpm))
-        if (fit.end_s - fit.start_s) * fit.rate_hz < 3.0:
+        if (fit.end_s - fit.start_s) * fit.rate_hz < LIMITS["few_cycles"]:
             values["quality"].append("few_cycles")
     else:
         fit = None
