@@ -7,13 +7,12 @@ drawn, its estimates come in as a frame too: nothing is fitted here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
-from scipy.stats import gaussian_kde
 
 from vibstudy.figures.data import (
     axis_label,
@@ -45,9 +44,6 @@ from vibstudy.figures.style import (
 )
 from vibstudy.vibrato.note import FUSION_POINTS, fusion_limit_cents
 
-if TYPE_CHECKING:
-    pass
-
 _EXTENT_TICKS = (1, 2, 5, 10, 20, 50, 100, 200)
 _SHARE_INSIDE = 0.5
 _MOST_PORTRAITS = 24
@@ -71,20 +67,14 @@ def _extent_axis(axis: Any, values: pd.Series) -> tuple[float, float]:
     return low, high
 
 
-def _density_contour(
-    ax: Axes, notes: pd.DataFrame, x: np.ndarray, y_log: np.ndarray, colour: str, line: Any
-) -> None:
+def _density_contour(ax: Axes, notes: pd.DataFrame, colour: str, line: Any) -> None:
     """Outline the smallest area that holds half of `notes`, every player counting the same."""
-    density = gaussian_kde(
-        np.vstack([notes["rate_hz"].to_numpy(float), np.log(notes["extent_cents"].to_numpy(float))]),
-        weights=player_weights(notes),
-    )
-    grid_x, grid_y = np.meshgrid(x, y_log)
-    height = density(np.vstack([grid_x.ravel(), grid_y.ravel()])).reshape(grid_x.shape)
-    sorted_height = np.sort(height.ravel())[::-1]
-    inside = np.cumsum(sorted_height) / sorted_height.sum()
-    level = sorted_height[np.searchsorted(inside, _SHARE_INSIDE)]
-    ax.contour(x, np.exp(y_log), height, levels=[level], colors=[colour], linestyles=[line])
+    import seaborn as sns
+
+    sns.kdeplot(
+        notes, x="rate_hz", y="extent_cents", weights=player_weights(notes), ax=ax,
+        levels=[1 - _SHARE_INSIDE], colors=[colour], linestyles=[line], gridsize=160, cut=4,
+    )  # fmt: skip
 
 
 def rate_extent_plane(notes: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
@@ -122,14 +112,7 @@ def rate_extent_plane(notes: pd.DataFrame, size: str = "column") -> tuple[HouseF
         for period in periods:
             part = used[used["period"] == period]
             if len(part) >= 20:
-                _density_contour(
-                    ax,
-                    part,
-                    x,
-                    np.log(np.geomspace(*span_y, 160)),
-                    period_looks[period].colour,
-                    period_looks[period].line,
-                )
+                _density_contour(ax, part, period_looks[period].colour, period_looks[period].line)
                 handles += _lines(period_looks, [period])
         # The rule of thumb is known between its two points; nothing is drawn beyond them.
         limit_x = np.clip(x, FUSION_POINTS[0][0], FUSION_POINTS[1][0])
