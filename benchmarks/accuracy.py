@@ -1,7 +1,7 @@
 """Accuracy of rate and extent beside the usual routes, on the same signals, in one run.
 
-    uv run python benchmarks/accuracy.py [--cells 160] [--repeats 4] [--seed 1] [--out docs/tables]
-    uv run python benchmarks/accuracy.py --usual-cells 0 --repeats 8    (this tool alone, more surely)
+    uv run python -m benchmarks.accuracy [--cells 160] [--repeats 4] [--seed 1] [--out docs/tables]
+    uv run python -m benchmarks.accuracy --usual-cells 0 --repeats 8    (this tool alone, more surely)
 
 Every cell is a tone of 12 harmonics in white noise: rate 3.5-8 Hz, extent 3-120 cents (HALF of
 peak-to-peak), pitch 110-1200 Hz, SNR 40/20/10 dB, sine or triangle, level modulation 0 or 3 dB,
@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import sys
 import time
 from pathlib import Path
 
@@ -26,11 +25,8 @@ from rich.table import Table
 from scipy.optimize import minimize_scalar
 from threadpoolctl import threadpool_limits
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-
-from speed import peak_rss_mb
-
-from signals import RATE_HZ, Tone, bound, tone
+from benchmarks.speed import peak_rss_mb
+from tests.signals import RATE_HZ, Tone, bound, tone
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line

@@ -12,7 +12,7 @@ distribution of players about their mean. Long-tailed players: Student's t with 
 The parametric bootstrap is calibrated by the warp-speed method (Giacomini, Politis & White 2013, Econ.
 Theory 29(3):567-589): one bootstrap sample for each corpus, pooled.
 
-Run ``python benchmarks/calibration.py --corpora 4000`` (about 20 minutes of one core); the table goes
+Run ``python -m benchmarks.calibration --corpora 4000`` (about 20 minutes of one core); the table goes
 to ``docs/tables/calibration.csv``. ``--quick`` makes a small one in a minute and writes nothing.
 """
 

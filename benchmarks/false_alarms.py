@@ -1,6 +1,6 @@
 """How often straight notes pass for vibrato, and how often a short narrow vibrato is found.
 
-    uv run python benchmarks/false_alarms.py [--notes 300] [--seed 5]
+    uv run python -m benchmarks.false_alarms [--notes 300] [--seed 5]
 
 Straight notes of 0.45-3 s, 130-900 Hz, SNR 10-40 dB, of seven kinds: noise alone; drift, scoops and a
 slow bend; jitter and wander of the pitch; a vibrato-free accompaniment of decaying chords; and their
@@ -12,17 +12,13 @@ and the same for level. Then 0.5-s notes of ± 8 cents at 5.5 Hz and 20 dB. ``CA
 from __future__ import annotations
 
 import argparse
-import sys
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from rich.console import Console
 from rich.table import Table
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-
-from signals import PAD_S, RATE_HZ, tone
+from tests.signals import PAD_S, RATE_HZ, tone
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.vibrato.note import measure_note

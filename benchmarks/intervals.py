@@ -1,6 +1,6 @@
 """Do the 95 % intervals of rate and extent hold the truth? Steady and irregular vibrato.
 
-    uv run python benchmarks/intervals.py [--notes 60] [--seed 1]
+    uv run python -m benchmarks.intervals [--notes 60] [--seed 1]
 
 Truth is the realised mean from where the vibrato truly begins (half of its extent is reached) to the end of
 the note: cycles over time, and mean extent (HALF of peak-to-peak). So a beginning that was not found right is
@@ -11,16 +11,12 @@ seeds 21 and 22.
 from __future__ import annotations
 
 import argparse
-import sys
-from pathlib import Path
 
 import numpy as np
 from rich.console import Console
 from rich.table import Table
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-
-from signals import RATE_HZ, tone
+from tests.signals import RATE_HZ, tone
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.vibrato.note import measure_note

@@ -1,6 +1,6 @@
 """How well the notes are found: bars, measured on sounds with known truth.
 
-Run with ``uv run python benchmarks/notes.py`` (needs the program FluidSynth and the SoundFont
+Run with ``uv run python -m benchmarks.notes`` (needs the program FluidSynth and the SoundFont
 FluidR3_GM; about three minutes of CPU). ``--keep FOLDER`` keeps the rendered sound for another run.
 
 Material
@@ -43,11 +43,11 @@ import mir_eval
 import numpy as np
 import pandas as pd
 import soundfile
-from melodies import MELODIES, STEPS, Melody, read, save_midi, tempo_map, without_graces
 from rich.console import Console
 from rich.table import Table
 from swift_f0 import SwiftF0
 
+from benchmarks.melodies import MELODIES, STEPS, Melody, read, save_midi, tempo_map, without_graces
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.score import align_score
 from vibstudy.notes.segment import segment_notes

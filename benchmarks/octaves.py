@@ -1,6 +1,6 @@
 """From what the true octave of a note in company is learnt, and how well it is told.
 
-Run with ``uv run python benchmarks/octaves.py`` (needs the programs and SoundFonts of ``recordings.py``, and
+Run with ``uv run python -m benchmarks.octaves`` (needs the programs and SoundFonts of ``recordings.py``, and
 TimGM6mb: Debian's package ``timgm6mb-soundfont``; about ten minutes on two cores). It prints the weights that
 stand in :mod:`vibstudy.pitch.octaves`, and errors on takes that were left out of the learning.
 ``--keep FOLDER`` keeps the rendered sound, ``--out FOLDER`` writes one row a note as CSV.
@@ -28,7 +28,6 @@ import joblib
 import numpy as np
 import pandas as pd
 import soundfile
-from recordings import RATE_HZ, SOUNDFONT, Sounded, accompanied, alone_takes, mixed
 from rich.console import Console
 from rich.table import Table
 from sklearn.linear_model import LogisticRegression
@@ -36,6 +35,7 @@ from sklearn.model_selection import GroupKFold, cross_val_predict
 from sklearn.pipeline import Pipeline, make_pipeline
 from sklearn.preprocessing import StandardScaler
 
+from benchmarks.recordings import RATE_HZ, SOUNDFONT, Sounded, accompanied, alone_takes, mixed
 from vibstudy.corpus.settings import Settings
 from vibstudy.pitch import octaves
 from vibstudy.pitch.company import look_around

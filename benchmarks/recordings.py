@@ -1,6 +1,6 @@
 """How well recordings as they are get measured: bars, on sounds whose truth is known.
 
-Run with ``uv run python benchmarks/recordings.py`` (needs the programs FluidSynth and ffmpeg, and the
+Run with ``uv run python -m benchmarks.recordings`` (needs the programs FluidSynth and ffmpeg, and the
 SoundFont FluidR3_GM; about eight minutes). ``--parts accompaniment disc tuning formats odd`` chooses,
 ``--seed`` draws other takes, ``--keep FOLDER`` keeps the rendered sound, ``--out FOLDER`` writes one row a
 note as CSV.
@@ -37,11 +37,11 @@ import mido
 import numpy as np
 import pandas as pd
 import soundfile
-from melodies import MELODIES, STEPS, Melody, read
 from rich.console import Console
 from rich.table import Table
 from scipy.signal import butter, sosfiltfilt
 
+from benchmarks.melodies import MELODIES, STEPS, Melody, read
 from vibstudy.corpus.settings import Settings
 from vibstudy.recording import RecordingResult, measure_file
 

@@ -1,6 +1,6 @@
 """Large studies: workers, memory, and a corpus of a hundred thousand recordings, on this machine.
 
-    uv run python benchmarks/scale.py [--recordings 2000] [--minutes 60] [--corpus 100000] [--skip PART]
+    uv run python -m benchmarks.scale [--recordings 2000] [--minutes 60] [--corpus 100000] [--skip PART]
 
 Three parts, each of which can be skipped:
 
@@ -23,7 +23,6 @@ import argparse
 import hashlib
 import multiprocessing
 import os
-import sys
 import tempfile
 import threading
 import time
@@ -40,9 +39,7 @@ import soundfile
 from rich.console import Console
 from rich.table import Table
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-
-import fake_study
+from tests import fake_study
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.overview import state
 from vibstudy.corpus.settings import Settings

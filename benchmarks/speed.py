@@ -1,6 +1,6 @@
 """Speed and memory of measuring, of its steps and of the usual trackers, on the same sound, in one run.
 
-    uv run python benchmarks/speed.py [--seconds 120] [--rounds 3] [--minutes 60]
+    uv run python -m benchmarks.speed [--seconds 120] [--rounds 3] [--minutes 60]
 
 CPU time (user and system, all threads of the process), as the median of several rounds that take turns, so
 that a busy machine weighs on all methods alike. The sound is the invented demo corpus. pYIN is timed plain,

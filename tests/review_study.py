@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import soundfile
 
-import signals
+from tests import signals
 
 PITCHES_HZ = (300.0, 340.0, 380.0, 300.0)
 

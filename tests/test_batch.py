@@ -19,10 +19,10 @@ import pandas as pd
 import pytest
 import soundfile
 
-import fake_study
-from fake_study import write_study
-from fake_tasks import work
-from signals import RATE_HZ, tone
+from tests import fake_study
+from tests.fake_study import write_study
+from tests.fake_tasks import work
+from tests.signals import RATE_HZ, tone
 from vibstudy.corpus import store as store_module
 from vibstudy.corpus.batch import explain, run_batch
 from vibstudy.corpus.store import Store, read_notes
@@ -307,7 +307,8 @@ def test_faulty_manifest_writes_nothing(tmp_path):
 # --- breaks
 
 RUN = """
-import sys, fake_study
+import sys
+from tests import fake_study
 from vibstudy.measure import measure_corpus
 if __name__ == "__main__":
     measure_corpus(sys.argv[1], sys.argv[2], workers=2, function=fake_study.measure,
@@ -316,7 +317,7 @@ if __name__ == "__main__":
 
 
 def start(manifest: Path, out: Path) -> subprocess.Popen:
-    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parent)}
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parent.parent)}
     command = [sys.executable, "-c", RUN, str(manifest), str(out)]
     return subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True)
 

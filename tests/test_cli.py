@@ -14,8 +14,8 @@ import pytest
 import soundfile as sf
 
 import vibstudy
-from fake_study import measure as fake_measure
-from fake_study import write_study
+from tests.fake_study import measure as fake_measure
+from tests.fake_study import write_study
 from vibstudy import cli
 from vibstudy.corpus.batch import Outcome, explain
 from vibstudy.schema import MANIFEST_COLUMNS

@@ -20,7 +20,7 @@ PROGRAMS = {
     *("pytest-cov", "pytest-timeout", "pytest-xdist", "ruff"),
 }
 """Run as a program, loaded by another one, or holding data: never imported by name."""
-OWN = {"vibstudy", *(path.stem for path in ROOT.glob("*/*.py"))}
+OWN = {"vibstudy", "tests", "benchmarks", "generate"}
 
 
 def names(requirements: list[str]) -> set[str]:
@@ -44,7 +44,7 @@ def imported(*folders: str) -> set[str]:
             elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
                 modules.add(node.module.split(".")[0])
     homes = packages_distributions()
-    foreign = modules - set(sys.stdlib_module_names) - OWN - {"tests", "benchmarks"}
+    foreign = modules - set(sys.stdlib_module_names) - OWN
     return {homes[name][0].lower().replace("_", "-") for name in foreign}
 
 

@@ -18,7 +18,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from invented_study import invented_notes
+from tests.invented_study import invented_notes
 from vibstudy import figures as draw
 from vibstudy.errors import VibstudyError
 from vibstudy.figures import data, style

@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 import soundfile
 
-from invented_study import invented_notes
+from tests.invented_study import invented_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.study import open_study
 

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from frictionless import validate
 
-from invented_study import invented_notes
+from tests.invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.corpus.tables import write_frame, write_package
 from vibstudy.errors import VibstudyError

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 import soundfile as sf
 
-from invented_study import invented_notes
+from tests.invented_study import invented_notes
 from vibstudy import cli, measure_corpus
 from vibstudy.errors import VibstudyError
 from vibstudy.pages.corpus import RADIUS, _apart, corpus_page

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from invented_study import invented_notes
-from test_package import write_measured_study
+from tests.invented_study import invented_notes
+from tests.test_package import write_measured_study
 from vibstudy import cli
 from vibstudy.corpus.tables import unguard
 from vibstudy.paper.figures import drawings

@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 import soundfile as sf
 
-from invented_study import invented_notes
+from tests.invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.style import smallest_letter_pt

@@ -8,7 +8,6 @@ note. The truth under accompaniment is the same take alone.
 from __future__ import annotations
 
 import shutil
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,8 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fluid import need_fluidsynth
-from signals import RATE_HZ, tone
+from benchmarks import recordings as bench
+from tests.fluid import need_fluidsynth
+from tests.signals import RATE_HZ, tone
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import look_between, octave_below, share_between, true_pitch
@@ -27,10 +27,6 @@ from vibstudy.recording import find_note, rejoin
 from vibstudy.sound.reading import Audio
 from vibstudy.vibrato.covered import is_covered
 from vibstudy.vibrato.note import measure_note
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "benchmarks"))
-
-import recordings as bench
 
 ANDANTE = next(melody for melody in bench.MELODIES if melody.name == "andante")
 TENOR, CLARINET, *_ = bench.SOLOISTS

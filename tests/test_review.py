@@ -21,8 +21,8 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import signals
-from review_study import PITCHES_HZ, make_review_study
+from tests import signals
+from tests.review_study import PITCHES_HZ, make_review_study
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Recording
 from vibstudy.decisions.apply import ReviewedStudy

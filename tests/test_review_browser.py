@@ -17,7 +17,7 @@ import jupytext
 import pandas as pd
 import pytest
 
-from review_study import PITCHES_HZ, make_review_study
+from tests.review_study import PITCHES_HZ, make_review_study
 from vibstudy.decisions.edits import read_edits
 from vibstudy.review.launch import NOTEBOOK
 

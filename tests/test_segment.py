@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import fftconvolve
 
-import fluid
+from tests import fluid
 from vibstudy.notes.alternation import describe_swing
 from vibstudy.notes.segment import COLUMNS, _one_at_a_time, segment_notes
 from vibstudy.pitch.contour import Contour

@@ -14,7 +14,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from fluid import BARITONE_SAX, CLARINET, TENOR_SAX, TRUMPET, Tone, need_fluidsynth, render
+from tests.fluid import BARITONE_SAX, CLARINET, TENOR_SAX, TRUMPET, Tone, need_fluidsynth, render
 from vibstudy import measure_recording
 
 RATE_HZ, DEPTH_CENTS = 8.176, 50.0

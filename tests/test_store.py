@@ -20,9 +20,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import fake_study
 import vibstudy
-from fake_study import write_study
+from tests import fake_study
+from tests.fake_study import write_study
 from vibstudy.corpus import store as store_module
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings

@@ -12,7 +12,7 @@ from scipy.optimize import minimize_scalar
 from scipy.signal import butter, hilbert, sosfiltfilt
 from scipy.special import iv, jv
 
-from fluid import TENOR_SAX, Tone, need_fluidsynth, render
+from tests.fluid import TENOR_SAX, Tone, need_fluidsynth, render
 from vibstudy import cli, measure_recording
 from vibstudy.errors import VibstudyError
 from vibstudy.playing.resynthesis import cut_note, scale_vibrato

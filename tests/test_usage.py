@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from invented_study import invented_notes
+from tests.invented_study import invented_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.usage import along_the_score
 from vibstudy.stats.usage import (

@@ -13,7 +13,7 @@ import soundfile
 from numpy.testing import assert_allclose
 from scipy.special import jv
 
-from signals import RATE_HZ, bound, tone
+from tests.signals import RATE_HZ, bound, tone
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import refine_note

@@ -1,0 +1,1 @@
+"""The tests, and what they share with the benchmarks."""
