@@ -21,7 +21,6 @@ from vibstudy.corpus.tables import write_frame
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.segment import segment_notes
 from vibstudy.pages.listening import (
-    HIGHEST_PEAK,
     LEFT,
     LOUDNESS_LUFS,
     RIGHT,
@@ -35,6 +34,7 @@ from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.playing.resynthesis import PAD_S
 from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
+from vibstudy.sound.writing import SAFE_PEAK
 
 NAME = "Ash & Elm <script>alert(1)</script>"
 
@@ -97,7 +97,7 @@ def test_sounds_are_levelled_limited_and_faded(page):
     for number, (sound, rate_hz) in enumerate(sounds):
         lasts_s = len(sound) / rate_hz
         assert 1.4 < lasts_s < 1.8 if number < 4 else 2.8 < lasts_s < 3.3
-        assert np.abs(sound).max() <= HIGHEST_PEAK
+        assert np.abs(sound).max() <= SAFE_PEAK
         assert np.abs(sound[:3]).max() < 1e-3 and np.abs(sound[-3:]).max() < 1e-3
         if number % 2 == 0:  # as played
             loudness = pyloudnorm.Meter(rate_hz).integrated_loudness(sound)
@@ -136,7 +136,7 @@ def test_level_of_a_known_sine():
     assert np.std(gain_for(short, 48_000) * short) == pytest.approx(10 ** (-23 / 20), rel=1e-2)
     click = np.zeros(48_000)
     click[20_000:20_050] = 0.9
-    assert gain_for(click, 48_000) * 0.9 <= HIGHEST_PEAK + 1e-12
+    assert gain_for(click, 48_000) * 0.9 <= SAFE_PEAK + 1e-12
 
 
 def test_fades_of_a_short_sound():

@@ -37,10 +37,11 @@ from vibstudy.decisions.edits import (
     standing_edits,
     verdicts,
 )
-from vibstudy.decisions.phrase import PhraseReader, half_speed, remeasure, vibrato_tone, wav
+from vibstudy.decisions.phrase import PhraseReader, remeasure
 from vibstudy.measure import measure_corpus
 from vibstudy.review import agreement
 from vibstudy.review.queue import by_lot, by_suspicion, read_queue_columns, robust_z
+from vibstudy.review.senses import half_speed, vibrato_tone, wav
 from vibstudy.schema import NOTE_COLUMNS, typed
 
 SHA = "a" * 64

@@ -209,11 +209,9 @@ def lab(
     folder = study / "notebooks"
     if not any(folder.glob("*.ipynb")):
         raise VibstudyError(
-            Problem(
-                "there are no notebooks here",
-                str(folder),
-                repair="Go to a study folder, or make one with 'vibstudy new' or 'vibstudy demo'",
-            )
+            "there are no notebooks here",
+            str(folder),
+            repair="Go to a study folder, or make one with 'vibstudy new' or 'vibstudy demo'",
         )
     command = [sys.executable, "-m", "jupyter", "lab"]
     command += [f"--ServerApp.root_dir={study.absolute()}", "--LabApp.default_url=/lab/tree/notebooks"]

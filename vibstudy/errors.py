@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -63,12 +64,14 @@ class VibstudyError(Exception):
     Parameters
     ----------
     problems : str | Problem | iterable of Problem
-        What is wrong.
+        What is wrong; one problem may be given by its message.
+    *place, **more
+        The other fields of that problem.
     """
 
-    def __init__(self, problems: str | Problem | Iterable[Problem]):
+    def __init__(self, problems: str | Problem | Iterable[Problem], *place: Any, **more: Any):
         if isinstance(problems, str):
-            problems = [Problem(problems)]
+            problems = [Problem(problems, *place, **more)]
         elif isinstance(problems, Problem):
             problems = [problems]
         self.problems: list[Problem] = list(problems)

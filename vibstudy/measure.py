@@ -301,7 +301,7 @@ def _measure_one(
             now = Path(path).stat()
             if (now.st_size, now.st_mtime_ns) != (stamps[role].size, stamps[role].mtime_ns):
                 raise VibstudyError(
-                    Problem("this file changed while it was being measured", path, repair="Run it again")
+                    "this file changed while it was being measured", path, repair="Run it again"
                 )
     with step("store"):
         return stamps, pack(result)

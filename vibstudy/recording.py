@@ -26,7 +26,7 @@ from threadpoolctl import ThreadpoolController
 from vibstudy import __version__
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings, settings_from
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.pitch.company import Company, look_around
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
@@ -305,12 +305,10 @@ def _note_list(row: Mapping[str, Any]) -> pd.DataFrame | None:
         listed = listed[listed["onset_s"].between(start_s, end_s, inclusive="left")].reset_index(drop=True)
         if listed.empty:
             raise VibstudyError(
-                Problem(
-                    f"no note of this list begins between start_s ({start_s:g}) and end_s ({end_s:g})",
-                    Path(path).name,
-                    column="onset_s",
-                    repair="Mend start_s and end_s in the manifest, or the times of the list",
-                )
+                f"no note of this list begins between start_s ({start_s:g}) and end_s ({end_s:g})",
+                Path(path).name,
+                column="onset_s",
+                repair="Mend start_s and end_s in the manifest, or the times of the list",
             )
     listed[["onset_s", "offset_s"]] *= _number(row, "speed_factor") or 1.0
     return listed
@@ -329,13 +327,11 @@ def _check_listed(listed: pd.DataFrame, end_s: float, path: str) -> None:
     beyond = listed[listed["onset_s"] >= end_s]
     if len(beyond):
         raise VibstudyError(
-            Problem(
-                f"{len(beyond)} listed notes begin after the end of the sound ({end_s:.2f} s at true speed)",
-                Path(path).name,
-                column="onset_s",
-                got=f"{beyond['onset_s'].iloc[0]:g}",
-                repair="Write times in seconds from the beginning of the sound file",
-            )
+            f"{len(beyond)} listed notes begin after the end of the sound ({end_s:.2f} s at true speed)",
+            Path(path).name,
+            column="onset_s",
+            got=f"{beyond['onset_s'].iloc[0]:g}",
+            repair="Write times in seconds from the beginning of the sound file",
         )
 
 

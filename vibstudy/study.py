@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.writing import safe_level
 
@@ -165,7 +165,7 @@ class Study:
 
         manifest = self.manifest().set_index("recording_id")
         if recording_id not in manifest.index:
-            raise VibstudyError(Problem("no such recording in the manifest", got=recording_id))
+            raise VibstudyError("no such recording in the manifest", got=recording_id)
         row: Mapping[Any, Any] = manifest.loc[recording_id].to_dict()
 
         def number(name: str) -> float | None:
@@ -283,11 +283,9 @@ def open_study(folder: str | Path | None = None) -> Study:
         if (place / MANIFEST_NAME).is_file():
             return Study(place)
     raise VibstudyError(
-        Problem(
-            f"no study here: there is no {MANIFEST_NAME}",
-            file=str(places[0]),
-            repair="Name the folder, open_study('my-study'), or make one: vibstudy new my-study",
-        )
+        f"no study here: there is no {MANIFEST_NAME}",
+        file=str(places[0]),
+        repair="Name the folder, open_study('my-study'), or make one: vibstudy new my-study",
     )
 
 

@@ -284,19 +284,15 @@ def _cluster(address: str) -> Iterator[Any]:
         from distributed import Client
     except ImportError:
         raise VibstudyError(
-            Problem(
-                "a cluster needs the extra 'cluster'", repair="Install it: pip install 'vibstudy[cluster]'"
-            )
+            "a cluster needs the extra 'cluster'", repair="Install it: pip install 'vibstudy[cluster]'"
         ) from None
     try:
         client = Client(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:
         raise VibstudyError(
-            Problem(
-                f"the cluster does not answer: {error}",
-                got=address,
-                repair="Give the scheduler's address, such as tcp://host:8786",
-            )
+            f"the cluster does not answer: {error}",
+            got=address,
+            repair="Give the scheduler's address, such as tcp://host:8786",
         ) from None
     with client:
         yield client

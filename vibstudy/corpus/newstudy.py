@@ -11,7 +11,7 @@ from pathlib import Path
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.settings import FILE_NAME as SETTINGS_NAME
 from vibstudy.corpus.settings import template as settings_template
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.schema import MANIFEST_COLUMNS
 
 _EXAMPLE = {
@@ -121,11 +121,9 @@ def make_study(
                 kept.append(name)
     except OSError as error:
         raise VibstudyError(
-            Problem(
-                f"the study folder cannot be made: {error.strerror or error}",
-                str(error.filename or path),
-                repair="Choose another place, or allow writing there",
-            )
+            f"the study folder cannot be made: {error.strerror or error}",
+            str(error.filename or path),
+            repair="Choose another place, or allow writing there",
         ) from None
     return made, kept
 

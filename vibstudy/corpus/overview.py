@@ -13,7 +13,7 @@ from rich.table import Table
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, recordings_of
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import VibstudyError, nearest
 
 _SHOWN = 10
 """Recordings named for each reason."""
@@ -137,13 +137,11 @@ def explain_recording(manifest: Path, out: Path, settings: Settings, name: str) 
     by_name = {recording.recording_id: recording for recording in recordings}
     if name not in by_name:
         raise VibstudyError(
-            Problem(
-                "the manifest has no such recording, or it is excluded",
-                str(manifest),
-                column="recording_id",
-                got=name,
-                repair=nearest(name, list(by_name)),
-            )
+            "the manifest has no such recording, or it is excluded",
+            str(manifest),
+            column="recording_id",
+            got=name,
+            repair=nearest(name, list(by_name)),
         )
     plan = Store(out).plan(by_name[name], settings)
     if not plan.reason and plan.entry is not None:

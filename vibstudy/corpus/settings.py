@@ -252,29 +252,25 @@ def read_toml(file: Path, called: str, missing: str, form: str) -> dict[str, Any
     try:
         if file.exists() and not file.is_file():
             raise VibstudyError(
-                Problem(
-                    f"the {called} is not an ordinary file", str(file), repair="Put a text file in its place"
-                )
+                f"the {called} is not an ordinary file", str(file), repair="Put a text file in its place"
             )
         return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
-        raise VibstudyError(Problem(f"there is no such {called}", str(file), repair=missing)) from None
+        raise VibstudyError(f"there is no such {called}", str(file), repair=missing) from None
     except OSError as error:
         raise VibstudyError(
-            Problem(
-                f"the {called} cannot be opened: {error.strerror}",
-                str(file),
-                repair="Check its name, and that reading it is allowed",
-            )
+            f"the {called} cannot be opened: {error.strerror}",
+            str(file),
+            repair="Check its name, and that reading it is allowed",
         ) from None
     except UnicodeDecodeError as error:
         row = error.object[: error.start].count(b"\n") + 1
         raise VibstudyError(
-            Problem(f"the {called} is not UTF-8 text", str(file), row, repair="Save it as UTF-8 text")
+            f"the {called} is not UTF-8 text", str(file), row, repair="Save it as UTF-8 text"
         ) from None
     except (ValueError, RecursionError) as error:
         raise VibstudyError(
-            Problem(f"the {called} is not valid TOML: {error or 'nested too deeply'}", str(file), repair=form)
+            f"the {called} is not valid TOML: {error or 'nested too deeply'}", str(file), repair=form
         ) from None
 
 

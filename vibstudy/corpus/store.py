@@ -317,11 +317,9 @@ class Store:
             raise VibstudyError(_busy(self.out, who)) from None
         except OSError as error:
             raise VibstudyError(
-                Problem(
-                    f"results cannot be written here: {error.strerror or error}",
-                    str(self.out),
-                    repair="Choose another folder with --out, or allow writing to this one",
-                )
+                f"results cannot be written here: {error.strerror or error}",
+                str(self.out),
+                repair="Choose another folder with --out, or allow writing to this one",
             ) from None
         try:
             self._clear()
@@ -479,9 +477,7 @@ class Store:
         path = self.cache / recording_id / name
         if not path.exists():
             raise VibstudyError(
-                Problem(
-                    "this recording has not been measured", got=recording_id, repair="Run 'vibstudy measure'"
-                )
+                "this recording has not been measured", got=recording_id, repair="Run 'vibstudy measure'"
             )
         return path
 

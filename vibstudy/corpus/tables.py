@@ -111,11 +111,9 @@ def put_in_place(temporary: Path, path: Path) -> None:
         temporary.replace(path)
     except PermissionError:
         raise VibstudyError(
-            Problem(
-                "this file cannot be replaced",
-                str(path),
-                repair="Close the program that has it open, then run the same command again; nothing is lost",
-            )
+            "this file cannot be replaced",
+            str(path),
+            repair="Close the program that has it open, then run the same command again; nothing is lost",
         ) from None
 
 
@@ -366,9 +364,7 @@ def _results(directory: Path, stem: str) -> Path:
     for folder in (directory, directory / "results"):
         if any((folder / f"{stem}{suffix}").exists() for suffix in (".parquet", ".csv")):
             return folder
-    raise VibstudyError(
-        Problem("there are no results here", str(directory), repair="Run 'vibstudy measure' first")
-    )
+    raise VibstudyError("there are no results here", str(directory), repair="Run 'vibstudy measure' first")
 
 
 def _demand(columns: Sequence[str] | None, names: Sequence[str]) -> None:

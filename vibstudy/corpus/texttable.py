@@ -86,7 +86,7 @@ def read_text_table(path: str | Path, known: Iterable[str] = ()) -> TextTable:
     text, notes = _decode(_read_bytes(path), file)
     if not text.strip():
         raise VibstudyError(
-            Problem("the file is empty", file, repair="The first row must hold the names of the columns")
+            "the file is empty", file, repair="The first row must hold the names of the columns"
         )
     first_row = 1
     hint = re.match(r"sep=(.)(\r\n|\r|\n)", text)
@@ -107,27 +107,23 @@ def _read_bytes(path: str | Path) -> bytes:
     try:
         if file.is_dir():
             raise VibstudyError(
-                Problem(
-                    "this is a folder, not a file", str(path), repair=_only_csv(file) or "Name the CSV file"
-                )
+                "this is a folder, not a file", str(path), repair=_only_csv(file) or "Name the CSV file"
             )
         if not file.exists():
             raise VibstudyError(
-                Problem("there is no such file", str(path), repair=_only_csv(file.parent) or "Check the name")
+                "there is no such file", str(path), repair=_only_csv(file.parent) or "Check the name"
             )
         if not file.is_file():
             raise VibstudyError(
-                Problem("this is not an ordinary file", str(path), repair="Put a CSV file in its place")
+                "this is not an ordinary file", str(path), repair="Put a CSV file in its place"
             )
         return file.read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise VibstudyError(
-            Problem(
-                f"the file cannot be opened: {reason}",
-                str(path),
-                repair="Check its name, and that reading it is allowed",
-            )
+            f"the file cannot be opened: {reason}",
+            str(path),
+            repair="Check its name, and that reading it is allowed",
         ) from None
 
 
@@ -140,11 +136,7 @@ def _decode(raw: bytes, file: str) -> tuple[str, list[Problem]]:
     for start, kind in _KINDS:
         if raw.startswith(start):
             raise VibstudyError(
-                Problem(
-                    f"this is {kind}, not a CSV file",
-                    file,
-                    repair="In the spreadsheet, save it as 'CSV UTF-8'",
-                )
+                f"this is {kind}, not a CSV file", file, repair="In the spreadsheet, save it as 'CSV UTF-8'"
             )
     if raw[:2] in _UTF16:
         try:
@@ -170,9 +162,7 @@ def _decode(raw: bytes, file: str) -> tuple[str, list[Problem]]:
 
 
 def _not_text(file: str) -> VibstudyError:
-    return VibstudyError(
-        Problem("this is not a text file", file, repair="In the spreadsheet, save it as 'CSV UTF-8'")
-    )
+    return VibstudyError("this is not a text file", file, repair="In the spreadsheet, save it as 'CSV UTF-8'")
 
 
 def _delimiter(text: str, known: set[str]) -> str:
@@ -197,23 +187,19 @@ def _records(text: str, delimiter: str, file: str) -> list[list[str]]:
         row = len(records) + 1
         if "unexpected end" in str(error):
             raise VibstudyError(
-                Problem(
-                    "a quotation mark opened in this row is never closed",
-                    file,
-                    row,
-                    repair='Close it, or write "" for a quotation mark inside a quoted cell',
-                )
+                "a quotation mark opened in this row is never closed",
+                file,
+                row,
+                repair='Close it, or write "" for a quotation mark inside a quoted cell',
             ) from None
     try:
         return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
     except csv.Error as error:
         raise VibstudyError(
-            Problem(
-                f"this row cannot be read: {error}",
-                file,
-                row,
-                repair="Look for a very long cell or a stray quotation mark in it",
-            )
+            f"this row cannot be read: {error}",
+            file,
+            row,
+            repair="Look for a very long cell or a stray quotation mark in it",
         ) from None
 
 
@@ -224,7 +210,7 @@ def _shape(records: Sequence[Sequence[str]], first_row: int, file: str) -> TextT
     numbered = [(number, cells) for number, cells in numbered if any(cells)]
     if not numbered:
         raise VibstudyError(
-            Problem("the file is empty", file, repair="The first row must hold the names of the columns")
+            "the file is empty", file, repair="The first row must hold the names of the columns"
         )
     header_row, header = numbered[0]
     while header and not header[-1]:

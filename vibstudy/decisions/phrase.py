@@ -1,4 +1,4 @@
-"""A note in its phrase: read from the user's file, measured again between any edges, made audible.
+"""A note in its phrase: read from the user's file, measured again between any edges.
 
 Only the seconds around the note are read. The tracker runs once a phrase, and its line is kept in
 memory with the sound of the last few phrases; measuring a note between new edges then takes the
@@ -8,11 +8,6 @@ channel, clicks bridged, and the wow found over the whole recording taken out.
 
 What can differ from the first measurement of the same edges: the tracker and the search for clicks see the
 phrase instead of the whole recording.
-
-Sounds
-------
-Every sound is brought to -23 dB re full scale (RMS), peaks below half of full scale, and faded in and out
-(:func:`vibstudy.sound.writing.safe_level`).
 """
 
 from __future__ import annotations
@@ -21,7 +16,6 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from io import BytesIO
 from typing import Any
 
 import numpy as np
@@ -30,7 +24,7 @@ from threadpoolctl import threadpool_limits
 
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Recording
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measure_vibrato
@@ -38,7 +32,6 @@ from vibstudy.schema import quality_of, reasons_of
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
 from vibstudy.sound.wow import Wow
-from vibstudy.sound.writing import safe_level
 from vibstudy.units import nearest_note
 from vibstudy.vibrato.fit import VibratoFit
 
@@ -49,8 +42,6 @@ _KEPT_PHRASES = 4
 _FRAMES = 760
 _KEPT_REASONS = {"clipped", "masked"}
 """Doubts that stay with a note whatever its edges; all others are looked into again."""
-_TONE_HARMONICS = (1.0, 0.4, 0.2, 0.1)
-_TONE_FADE_S = 0.12
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +177,7 @@ class PhraseReader:
 
     def _recording(self, recording_id: str) -> Recording:
         if recording_id not in self.recordings:
-            raise VibstudyError(Problem("no such recording in the manifest", got=recording_id))
+            raise VibstudyError("no such recording in the manifest", got=recording_id)
         return self.recordings[recording_id]
 
     def measure(
@@ -290,69 +281,3 @@ def _shifted(contour: Contour, measured: FoundNote, octaves: int) -> Contour:
 def _number(row: Mapping[str, Any], key: str) -> float | None:
     value = row.get(key)
     return None if value is None or pd.isna(value) else float(value)
-
-
-# --- to be seen
-
-
-def picture(phrase: Phrase, low_hz: float, high_hz: float, rows: int = 160, columns: int = 760) -> np.ndarray:
-    """Spectrogram of a phrase for the screen.
-
-    Parameters
-    ----------
-    low_hz, high_hz : float
-        Lowest and highest frequency; rows are evenly spaced in log frequency.
-
-    Returns
-    -------
-    ndarray [shape=(rows, columns), uint8]
-        The first row is the highest frequency; 255 is the loudest, 0 is 60 dB below it.
-    """
-    from scipy.ndimage import map_coordinates
-
-    hop_s, step_hz, level = phrase.levels
-    wanted_hz = np.geomspace(high_hz, low_hz, rows)
-    wanted_s = (np.arange(columns) + 0.5) / columns * phrase.audio.duration_s
-    at = np.meshgrid(wanted_hz / step_hz, wanted_s / hop_s, indexing="ij")
-    shown = map_coordinates(level, at, order=1, mode="nearest")
-    return np.clip(255.0 * (1.0 + (shown - shown.max()) / 60.0), 0, 255).astype(np.uint8)
-
-
-# --- to be heard
-
-
-def wav(samples: np.ndarray, rate_hz: float) -> bytes:
-    """A 16-bit WAV file at a safe level."""
-    import soundfile
-
-    stream = BytesIO()
-    soundfile.write(stream, safe_level(samples, rate_hz), round(rate_hz), format="WAV", subtype="PCM_16")
-    return stream.getvalue()
-
-
-def half_speed(samples: np.ndarray) -> np.ndarray:
-    """Twice as long at the same pitch."""
-    from librosa.effects import time_stretch
-
-    return time_stretch(np.ascontiguousarray(samples, dtype=np.float32), rate=0.5, n_fft=1024)
-
-
-def vibrato_tone(measured: Measured, duration_s: float, rate_hz: float) -> np.ndarray:
-    """A plain tone at the note's pitch with the fitted vibrato alone (straight where there is none).
-
-    Drift, scoops and noise of the note are left out. Faded in over 0.12 s.
-    """
-    time_s = np.arange(round(duration_s * rate_hz)) / rate_hz
-    pitch = measured.columns["pitch_hz"]
-    pitch = pitch if np.isfinite(pitch) else 440.0
-    cents = np.zeros(len(time_s))
-    fit = measured.fit
-    if fit is not None:
-        cents = np.interp(time_s, fit.time_s, fit.envelope_cents * np.cos(fit.phase_rad), left=0.0, right=0.0)
-    phase = 2.0 * np.pi * np.cumsum(pitch * 2.0 ** (cents / 1200.0)) / rate_hz
-    tone = np.zeros(len(time_s))
-    for k, share in enumerate(_TONE_HARMONICS, 1):
-        if k * pitch < 0.45 * rate_hz:
-            tone += share * np.sin(k * phase)
-    fade = min(_TONE_FADE_S, duration_s / 3.0)
-    return tone * np.clip(np.minimum(time_s, duration_s - time_s) / fade, 0.0, 1.0)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import vibstudy
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 
 CLAIMS = Path(__file__).with_name("claims.toml")
 """The claims of the demonstration; the repository's own ``claims.toml`` is the same."""
@@ -28,5 +28,5 @@ def notebook_sources() -> list[Path]:
         if found:
             return found
     raise VibstudyError(
-        Problem("the notebooks are missing from this installation", str(package), repair="Install it again")
+        "the notebooks are missing from this installation", str(package), repair="Install it again"
     )

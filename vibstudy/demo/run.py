@@ -20,7 +20,7 @@ from joblib import Parallel, cpu_count, delayed
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.tables import replacing, write_json
 from vibstudy.demo.resources import CLAIMS, notebook_sources
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -107,21 +107,17 @@ class _State:
                 self._read()
             elif any(folder.iterdir()):
                 raise VibstudyError(
-                    Problem(
-                        "this folder holds something else, which the demonstration will not touch",
-                        str(folder),
-                        repair="Name a new one:  vibstudy demo --into my-demo",
-                    )
+                    "this folder holds something else, which the demonstration will not touch",
+                    str(folder),
+                    repair="Name a new one:  vibstudy demo --into my-demo",
                 )
             else:
                 self.save()
         except OSError as error:
             raise VibstudyError(
-                Problem(
-                    f"the folder cannot be made: {error.strerror or error}",
-                    str(folder),
-                    repair="Name one in a place where you may write:  vibstudy demo --into my-demo",
-                )
+                f"the folder cannot be made: {error.strerror or error}",
+                str(folder),
+                repair="Name one in a place where you may write:  vibstudy demo --into my-demo",
             ) from None
 
     def _read(self) -> None:

@@ -80,9 +80,7 @@ def read_note_list(path: str | Path) -> pd.DataFrame:
     if problems:
         raise VibstudyError(problems)
     if not table.rows:
-        raise VibstudyError(
-            Problem("there is a header but no note", file, repair="Write one row for each note")
-        )
+        raise VibstudyError("there is a header but no note", file, repair="Write one row for each note")
     rows = _rows(table, file, problems)
     problems += _overlaps(rows, file)
     if problems:

@@ -37,7 +37,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.notes.written import WrittenNote, WrittenPart, read_score
 from vibstudy.schema import SCORE_COLUMNS, typed
 
@@ -174,15 +174,13 @@ def align_score(
     played = _played(notes)
     if len(played.onset) < _LEAST_NOTES:
         raise VibstudyError(
-            Problem(
-                f"too few notes to align a score with ({len(played.onset)} found, {_LEAST_NOTES} needed)",
-                file=path.name,
-                repair="Leave score_path empty for this recording.",
-            )
+            f"too few notes to align a score with ({len(played.onset)} found, {_LEAST_NOTES} needed)",
+            file=path.name,
+            repair="Leave score_path empty for this recording.",
         )
     best = _best_alignment(played, parts)
     if best is None:
-        raise VibstudyError(Problem("the score holds no melody", file=path.name))
+        raise VibstudyError("the score holds no melody", file=path.name)
     tempo = _local_tempo(played, best)
     quality = _qualities(played, best, tempo)
     _refuse_other_music(path, played, best, quality)
@@ -381,13 +379,11 @@ def _refuse_other_music(path: Path, played: _Played, found: _Alignment, quality:
         else f"at best {share:.0%} of the played notes are in it, {_LEAST_SHARE:.0%} are needed"
     )
     raise VibstudyError(
-        Problem(
-            f"this score does not fit the recording: {why}",
-            file=path.name,
-            column="score_path",
-            got=f"part {found.part.name!r}, {found.shift:+d} semitones",
-            repair="Check that it is the same piece and movement, or leave score_path empty.",
-        )
+        f"this score does not fit the recording: {why}",
+        file=path.name,
+        column="score_path",
+        got=f"part {found.part.name!r}, {found.shift:+d} semitones",
+        repair="Check that it is the same piece and movement, or leave score_path empty.",
     )
 
 

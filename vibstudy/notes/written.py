@@ -34,7 +34,7 @@ from typing import Any
 
 import numpy as np
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 
 XML_NAMES = (".musicxml", ".xml")
 MIDI_NAMES = (".mid", ".midi")
@@ -135,7 +135,7 @@ def read_score(path: str | Path) -> list[WrittenPart]:
 
 
 def _refused(path: Path, message: str, repair: str) -> VibstudyError:
-    return VibstudyError(Problem(message, file=path.name, repair=repair))
+    return VibstudyError(message, file=path.name, repair=repair)
 
 
 def _read_bytes(path: Path) -> bytes:

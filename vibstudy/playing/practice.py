@@ -107,18 +107,14 @@ def target_like(study: str | Path, group: str) -> Target:
     found = known.get(group.lower())
     if found is None:
         hint = nearest(group, list(known)) or f"Known are: {', '.join(sorted(known)[:12])}"
-        raise VibstudyError(
-            Problem("the study has no such player or group", str(study), got=group, repair=hint)
-        )
+        raise VibstudyError("the study has no such player or group", str(study), got=group, repair=hint)
     used = vibrato_notes(notes[notes[found].astype("string").str.lower() == group.lower()])
     if len(used) < FEWEST_NOTES:
         raise VibstudyError(
-            Problem(
-                "too few notes with vibrato to learn from",
-                str(study),
-                got=f"{group}: {len(used)}",
-                repair=f"Choose a group with at least {FEWEST_NOTES}",
-            )
+            "too few notes with vibrato to learn from",
+            str(study),
+            got=f"{group}: {len(used)}",
+            repair=f"Choose a group with at least {FEWEST_NOTES}",
         )
     rate, extent = _middle(used, "rate_hz"), _middle(used, "extent_cents")
     words = (
@@ -264,12 +260,10 @@ def read_history(path: Path) -> pd.DataFrame:
     missing = [name for name in (*_TEXTS, "rate_hz", "extent_cents") if name not in history]
     if missing:
         raise VibstudyError(
-            Problem(
-                "this is no practice history",
-                str(path),
-                got=f"without {', '.join(missing)}",
-                repair="Name another file with --history; nothing was changed",
-            )
+            "this is no practice history",
+            str(path),
+            got=f"without {', '.join(missing)}",
+            repair="Name another file with --history; nothing was changed",
         )
     for name in _TEXTS:
         history[name] = unguard(history[name])
@@ -374,9 +368,7 @@ def practise(
     from vibstudy.recording import measure_recording
 
     if beat_bpm is not None and beat_bpm <= 0:
-        raise VibstudyError(
-            Problem("a metronome value is above 0", got=f"{beat_bpm:g}", repair="As in --beat 72")
-        )
+        raise VibstudyError("a metronome value is above 0", got=f"{beat_bpm:g}", repair="As in --beat 72")
     read_history(history_file)  # tell a wrong file before the work
     try:
         notes = measure_recording(take)
@@ -386,11 +378,9 @@ def practise(
         raise
     if notes.empty:
         raise VibstudyError(
-            Problem(
-                "no note was heard in this take",
-                str(take),
-                repair="Record closer to the microphone, one line alone",
-            )
+            "no note was heard in this take",
+            str(take),
+            repair="Record closer to the microphone, one line alone",
         )
     compared = against_target(notes, target, beat_bpm)
     values = summary(notes, compared, target, beat_bpm)

@@ -18,9 +18,10 @@ import anywidget
 import numpy as np
 import traitlets
 
-from vibstudy.corpus.tables import put_in_place
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.corpus.tables import replacing
+from vibstudy.errors import VibstudyError
 from vibstudy.playing.practice import Target, comparison_cells, in_words, practise
+from vibstudy.sound.writing import wav_bytes
 
 _HERE = Path(__file__).parent
 _SHORTEST_S = 0.3
@@ -85,15 +86,12 @@ def write_take(samples: np.ndarray, rate_hz: float, folder: Path) -> Path:
     VibstudyError
         When it is too short to hold a note.
     """
-    import soundfile
-
     if not rate_hz > 0 or len(samples) < _SHORTEST_S * rate_hz:
         raise VibstudyError(
-            Problem("this take is too short to hold a note", repair="Press Record, play, then press Stop")
+            "this take is too short to hold a note", repair="Press Record, play, then press Stop"
         )
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"take-{datetime.now():%Y%m%d-%H%M%S}.wav"
-    temporary = path.with_name(f"{path.name}.vibstudy-tmp")
-    soundfile.write(temporary, np.clip(samples, -1.0, 1.0), round(rate_hz), "PCM_24", format="WAV")
-    put_in_place(temporary, path)
+    with replacing(path) as stream:
+        stream.write(wav_bytes(np.clip(samples, -1.0, 1.0), rate_hz, "PCM_24"))
     return path

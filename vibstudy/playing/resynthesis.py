@@ -29,7 +29,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline, PchipInterpolator
 from scipy.signal import resample_poly
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.note import measure_note
@@ -100,23 +100,19 @@ def cut_note(path: str | Path, at_s: float) -> RealNote:
             for a, b in near[["onset_s", "offset_s"]].to_numpy()
         )
         raise VibstudyError(
-            Problem(
-                "no note sounds at this moment",
-                str(path),
-                got=f"{at_s:g} s",
-                repair=hint or "Choose another file",
-            )
+            "no note sounds at this moment",
+            str(path),
+            got=f"{at_s:g} s",
+            repair=hint or "Choose another file",
         )
     onset_s, offset_s = (float(here.iloc[0][name]) for name in ("onset_s", "offset_s"))
     note = cut_out(audio.samples, audio.rate_hz, onset_s, offset_s)
     if note is None:
         raise VibstudyError(
-            Problem(
-                "this note has no vibrato that could be changed",
-                str(path),
-                got=f"{at_s:g} s",
-                repair="Choose a longer note, or one with vibrato",
-            )
+            "this note has no vibrato that could be changed",
+            str(path),
+            got=f"{at_s:g} s",
+            repair="Choose a longer note, or one with vibrato",
         )
     return note
 
@@ -159,7 +155,7 @@ def scale_vibrato(note: RealNote, factor: float, *, level: bool = False) -> np.n
         Scale the level modulation in step with it, too.
     """
     if factor < 0:
-        raise VibstudyError(Problem("a vibrato cannot be scaled below 0", got=f"{factor:g}"))
+        raise VibstudyError("a vibrato cannot be scaled below 0", got=f"{factor:g}")
     if factor == 1.0:
         return note.samples.copy()
     samples = note.samples

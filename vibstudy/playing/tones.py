@@ -43,6 +43,7 @@ from scipy.signal import sawtooth
 
 from vibstudy.corpus.tables import replacing
 from vibstudy.errors import Problem, VibstudyError
+from vibstudy.sound.writing import fades, wav_bytes
 from vibstudy.vibrato.note import fusion_limit_cents
 
 SAMPLE_RATE_HZ = 44_100
@@ -170,7 +171,7 @@ def pitch_from_text(text: str, tuning_hz: float = 440.0) -> float:
         return float(note_to_hz(text.strip())) * tuning_hz / 440.0
     except (ParameterError, ValueError):
         raise VibstudyError(
-            Problem("this is no pitch", got=text, repair="Write a note such as A4, Bb3 or F#5, or Hz: 440")
+            "this is no pitch", got=text, repair="Write a note such as A4, Bb3 or F#5, or Hz: 440"
         ) from None
 
 
@@ -185,7 +186,7 @@ def numbers_from_text(text: str, what: str) -> list[float]:
         return [float(part) for part in text.split(",")]
     except ValueError:
         raise VibstudyError(
-            Problem(f"{what} is no number", got=text, repair="Write one, as 5.5, or several, as 5,10,20")
+            f"{what} is no number", got=text, repair="Write one, as 5.5, or several, as 5,10,20"
         ) from None
 
 
@@ -219,7 +220,7 @@ def make_tone(spec: ToneSpec, sample_rate_hz: int = SAMPLE_RATE_HZ) -> np.ndarra
         # eased in over half a cycle, so that the level does not jump where the vibrato starts
         ease = np.clip(2.0 * spec.rate_hz * (time_s - spec.delay_s), 0.0, 1.0) if spec.delay_s else 1.0
         sound *= 10.0 ** (spec.intensity_db * ease * np.sin(psi) / 20.0)
-    sound *= _fades(n, sample_rate_hz)
+    sound *= fades(n, sample_rate_hz, FADE_S)
     return sound * 10.0 ** (spec.peak_dbfs / 20.0) / np.abs(sound).max()
 
 
@@ -229,15 +230,6 @@ def _partials(spec: ToneSpec, sample_rate_hz: int, highest_f0_hz: float) -> list
     top = min(_HIGHEST_PARTIAL_HZ, 0.45 * sample_rate_hz)
     orders = range(1, max(1, int(top / highest_f0_hz)) + 1)
     return [(k, 1.0 / (k * (1.0 + (k * spec.pitch_hz / _KNEE_HZ) ** 2))) for k in orders]
-
-
-def _fades(n: int, sample_rate_hz: int) -> np.ndarray:
-    length = min(round(FADE_S * sample_rate_hz), n // 2)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / length)
-    gain = np.ones(n)
-    gain[:length] = ramp
-    gain[n - length :] = ramp[::-1]
-    return gain
 
 
 def ladder(spec: ToneSpec, rates_hz: Sequence[float], extents_cents: Sequence[float]) -> list[ToneSpec]:
@@ -250,9 +242,7 @@ def ladder(spec: ToneSpec, rates_hz: Sequence[float], extents_cents: Sequence[fl
     """
     if len(rates_hz) > 1 and len(extents_cents) > 1:
         raise VibstudyError(
-            Problem(
-                "a ladder climbs in rate or in extent, not in both", repair="Give one number to one of them"
-            )
+            "a ladder climbs in rate or in extent, not in both", repair="Give one number to one of them"
         )
     return [replace(spec, rate_hz=rate, extent_cents=extent) for rate in rates_hz for extent in extents_cents]
 
@@ -272,16 +262,14 @@ def write_wav(path: Path, samples: np.ndarray, sample_rate_hz: float) -> None:
     VibstudyError
         When the peak is above :data:`HIGHEST_PEAK_DBFS`, or the folder does not exist.
     """
-    import soundfile
-
     if np.abs(samples).max(initial=0.0) > 10.0 ** (HIGHEST_PEAK_DBFS / 20.0) * (1.0 + 1e-9):
-        raise VibstudyError(Problem("this would be too loud", str(path), repair="Lower its level"))
+        raise VibstudyError("this would be too loud", str(path), repair="Lower its level")
     if path.suffix.lower() != ".wav":
-        raise VibstudyError(Problem("tones are written as WAV", got=path.name, repair="End the name in .wav"))
+        raise VibstudyError("tones are written as WAV", got=path.name, repair="End the name in .wav")
     if not path.parent.is_dir():
-        raise VibstudyError(Problem("there is no such folder", str(path.parent), repair="Make it first"))
+        raise VibstudyError("there is no such folder", str(path.parent), repair="Make it first")
     with replacing(path) as stream:
-        soundfile.write(stream, samples, round(sample_rate_hz), subtype="PCM_24", format="WAV")
+        stream.write(wav_bytes(samples, sample_rate_hz, "PCM_24"))
 
 
 def describe(spec: ToneSpec, beat_bpm: float | None = None) -> str:
@@ -333,7 +321,7 @@ class ToneRequest:
             return numbers_from_text(self.rate, "the rate")
         if not self.beat_bpm or self.beat_bpm <= 0 or self.pulses <= 0:
             raise VibstudyError(
-                Problem("pulses to a beat need a metronome value", repair="As in --pulses 4 --beat 72")
+                "pulses to a beat need a metronome value", repair="As in --pulses 4 --beat 72"
             )
         return [rate_from_pulses(self.pulses, self.beat_bpm)]
 
@@ -373,7 +361,7 @@ def write_note_versions(
     from vibstudy.playing.resynthesis import FACTORS, cut_note, scale_vibrato
 
     if at_s is None:
-        raise VibstudyError(Problem("which note?", repair="Name a moment inside it, in seconds: --at 12.5"))
+        raise VibstudyError("which note?", repair="Name a moment inside it, in seconds: --at 12.5")
     ToneSpec(peak_dbfs=peak_dbfs)  # refuses a level that is too high
     note = cut_note(source, at_s)
     sounds = {name: scale_vibrato(note, factor, level=level) for name, factor in FACTORS.items()}
@@ -383,6 +371,6 @@ def write_note_versions(
     ]
     for name, sound in sounds.items():
         path = out.with_name(f"{out.stem}_{name}.wav")
-        write_wav(path, sound * gain * _fades(len(sound), round(note.rate_hz)), note.rate_hz)
+        write_wav(path, sound * gain * fades(len(sound), note.rate_hz, FADE_S), note.rate_hz)
         lines.append(f"  {path}: {FACTORS[name]:g} times its vibrato")
     return [*lines, RIGHTS_CAUTION, HEARING_CAUTION]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.study import FOLDER_VARIABLE
 
 NOTEBOOK = "07_listen_and_correct"
@@ -61,10 +61,8 @@ def _notebook(study_folder: Path) -> Path:
         jupytext.write(jupytext.read(text), wanted)
     if not wanted.exists():
         raise VibstudyError(
-            Problem(
-                f"there is no notebook {NOTEBOOK} here",
-                str(folder),
-                repair="Go to a study folder, or make one with 'vibstudy new' or 'vibstudy demo'",
-            )
+            f"there is no notebook {NOTEBOOK} here",
+            str(folder),
+            repair="Go to a study folder, or make one with 'vibstudy new' or 'vibstudy demo'",
         )
     return wanted

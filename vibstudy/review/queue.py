@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.corpus.store import read_notes
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.schema import REASONS, reasons_of
 
 NEEDED = ("recording_id", "note_id", "onset_s", "offset_s", "rate_hz", "extent_cents", "quality", "reviewed")
@@ -131,7 +131,7 @@ def by_lot(notes: pd.DataFrame, size: int, seed: int) -> pd.DataFrame:
         The same seed and table give the same sample, whatever has been heard.
     """
     if size < 1:
-        raise VibstudyError(Problem("a sample needs at least one note", column="size", got=str(size)))
+        raise VibstudyError("a sample needs at least one note", column="size", got=str(size))
     rng = np.random.default_rng(seed)
     pool = notes.reset_index(drop=True)
     keys = [name for name in ("decade", "region") if name in pool]

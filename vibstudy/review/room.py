@@ -37,8 +37,9 @@ from vibstudy.decisions.edits import (
     standing_edits,
     why_unusable,
 )
-from vibstudy.decisions.phrase import Measured, Phrase, half_speed, picture, vibrato_tone, wav
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.decisions.phrase import Measured, Phrase
+from vibstudy.errors import VibstudyError
+from vibstudy.review.senses import half_speed, picture, vibrato_tone, wav
 from vibstudy.schema import QUALITY_REASONS, reasons_of
 
 SOUNDS = ("note", "phrase", "slow", "tone")
@@ -151,7 +152,7 @@ class ReviewRoom(anywidget.AnyWidget):
             self.who, now.row, now.phrase_sha256, do, values[do](), str(message.get("why", ""))[:400]
         )
         if why := why_unusable(edit):
-            raise VibstudyError(Problem(why))
+            raise VibstudyError(why)
         self._keep(edit)
         if do == "split":
             half = {"note_id": None, "onset_s": edit.value, "offset_s": edit.note_offset_s}
@@ -166,10 +167,8 @@ class ReviewRoom(anywidget.AnyWidget):
         onset, offset = max(onset_s, low), min(offset_s, high)
         if not offset - onset >= _SHORTEST_S:
             raise VibstudyError(
-                Problem(
-                    "the note must end after it begins, inside the phrase",
-                    got=f"{onset_s:.3f} s to {offset_s:.3f} s",
-                )
+                "the note must end after it begins, inside the phrase",
+                got=f"{onset_s:.3f} s to {offset_s:.3f} s",
             )
         return [round(onset, 4), round(offset, 4)]
 

@@ -200,13 +200,11 @@ def iter_blocks(
     path = Path(path)
     if not (math.isfinite(speed_factor) and speed_factor > 0):
         raise VibstudyError(
-            Problem(
-                "the speed factor must be a number above 0",
-                file=str(path),
-                column="speed_factor",
-                got=str(speed_factor),
-                repair="1 means true speed, 0.96 that the file plays 4 % slow",
-            )
+            "the speed factor must be a number above 0",
+            file=str(path),
+            column="speed_factor",
+            got=str(speed_factor),
+            repair="1 means true speed, 0.96 that the file plays 4 % slow",
         )
     if not block_s > overlap_s >= 0 or not rate_hz > 0:
         raise ValueError("block_s must be greater than overlap_s, overlap_s not negative, rate_hz positive")
@@ -243,11 +241,9 @@ def iter_blocks(
             )
         if tally.missing_s() > 0 and tally.read < SHORTEST_S * handle.samplerate:
             raise VibstudyError(
-                Problem(
-                    "the sound in this file cannot be decoded: it is damaged or cut off",
-                    file=str(path),
-                    repair="Copy or export it again",
-                )
+                "the sound in this file cannot be decoded: it is damaged or cut off",
+                file=str(path),
+                repair="Copy or export it again",
             )
 
 
@@ -286,34 +282,26 @@ def _check_file(path: Path) -> None:
         _check_is_file(path)
     except (OSError, ValueError) as error:  # a name that no file can have, or a folder that may not be read
         raise VibstudyError(
-            Problem(
-                f"the file cannot be opened: {getattr(error, 'strerror', None) or error}",
-                file=str(path),
-                repair="Check the name and folder, and that reading it is allowed",
-            )
+            f"the file cannot be opened: {getattr(error, 'strerror', None) or error}",
+            file=str(path),
+            repair="Check the name and folder, and that reading it is allowed",
         ) from None
 
 
 def _check_is_file(path: Path) -> None:
     if path.is_dir():
         raise VibstudyError(
-            Problem("this is a folder, not a sound file", file=str(path), repair="Name one file in it")
+            "this is a folder, not a sound file", file=str(path), repair="Name one file in it"
         )
     if not path.exists():
         near = ""
         if path.parent.is_dir():
             near = nearest(path.name, [entry.name for entry in path.parent.iterdir()])
-        raise VibstudyError(
-            Problem("no such file", file=str(path), repair=near or "Check the name and folder")
-        )
+        raise VibstudyError("no such file", file=str(path), repair=near or "Check the name and folder")
     if not path.is_file():  # a device or a pipe may never end
-        raise VibstudyError(
-            Problem("this is not an ordinary file", file=str(path), repair="Name a sound file")
-        )
+        raise VibstudyError("this is not an ordinary file", file=str(path), repair="Name a sound file")
     if path.stat().st_size == 0:
-        raise VibstudyError(
-            Problem("the file is empty (0 bytes)", file=str(path), repair="Copy or export it again")
-        )
+        raise VibstudyError("the file is empty (0 bytes)", file=str(path), repair="Copy or export it again")
 
 
 @contextmanager
@@ -351,11 +339,9 @@ def _decode(path: Path, target: Path) -> None:
     program = shutil.which("ffmpeg")
     if program is None:
         raise VibstudyError(
-            Problem(
-                "this file cannot be read as WAV, FLAC, OGG, MP3 or AIFF",
-                file=str(path),
-                repair="Export it as WAV or FLAC, or install the program ffmpeg, which reads M4A and video",
-            )
+            "this file cannot be read as WAV, FLAC, OGG, MP3 or AIFF",
+            file=str(path),
+            repair="Export it as WAV or FLAC, or install the program ffmpeg, which reads M4A and video",
         )
     command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file", "-i", str(path.resolve())]
     command += ["-map", "0:a:0", "-c:a", "pcm_f32le", "-rf64", "auto", "-y", str(target)]
@@ -370,7 +356,7 @@ def _decode(path: Path, target: Path) -> None:
     else:
         message = "the file is not sound that can be decoded, or it is damaged"
         repair = "Play it to the end to check it, then export it again as WAV or FLAC"
-    raise VibstudyError(Problem(message, file=str(path), got=said[-1][-200:] if said else "", repair=repair))
+    raise VibstudyError(message, file=str(path), got=said[-1][-200:] if said else "", repair=repair)
 
 
 def _format(handle, remarks: list[str]) -> str:
@@ -383,12 +369,10 @@ def _span(path: Path, handle, start_s: float | None, end_s: float | None) -> tup
     rate = handle.samplerate
     if rate < LOWEST_RATE_HZ:
         raise VibstudyError(
-            Problem(
-                "the file says it holds too few samples a second for music",
-                str(path),
-                got=str(rate),
-                repair="Copy or export it again",
-            )
+            "the file says it holds too few samples a second for music",
+            str(path),
+            got=str(rate),
+            repair="Copy or export it again",
         )
     length_s = handle.frames / rate
     first = 0 if start_s is None else round(start_s * rate)
@@ -484,12 +468,10 @@ class _Tally:
             row, channel = np.argwhere(bad)[0]
             at_s = (self.first + self.read + row) / self.handle.samplerate
             raise VibstudyError(
-                Problem(
-                    "the file holds samples that are not numbers (NaN or infinite)",
-                    file=str(self.path),
-                    got=f"first at {at_s:.4f} s, channel {channel + 1}",
-                    repair="Export the file again from its source",
-                )
+                "the file holds samples that are not numbers (NaN or infinite)",
+                file=str(self.path),
+                got=f"first at {at_s:.4f} s, channel {channel + 1}",
+                repair="Export the file again from its source",
             )
 
     def _count(self, frames: np.ndarray) -> None:
