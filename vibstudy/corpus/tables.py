@@ -32,6 +32,7 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
 from vibstudy.corpus.files import sha256_of
+from vibstudy.corpus.names import name_problems
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.schema import (
     LOG_COLUMNS,
@@ -339,11 +340,12 @@ def read_notes(directory: str | Path, columns: Sequence[str] | None = None) -> p
     Raises
     ------
     VibstudyError
-        When there are no results, or a column does not exist.
+        When there are no results, a column does not exist, or has a name that no column may have.
     """
     folder = _results(Path(directory), "notes")
     if (folder / "notes.parquet").exists():
         names = pq.read_schema(folder / "notes.parquet").names
+        _check_names(names, folder / "notes.parquet")
         _demand(columns, names)
         table = pq.read_table(folder / "notes.parquet", columns=None if columns is None else list(columns))
         return table.to_pandas(types_mapper=_NULLABLE.get)
@@ -367,6 +369,12 @@ def _results(directory: Path, stem: str) -> Path:
     raise VibstudyError("there are no results here", str(directory), repair="Run 'vibstudy measure' first")
 
 
+def _check_names(names: Sequence[str], path: Path, row: int | None = None) -> None:
+    problems = name_problems(names, str(path), row)
+    if problems:
+        raise VibstudyError(problems)
+
+
 def _demand(columns: Sequence[str] | None, names: Sequence[str]) -> None:
     problems = [
         Problem("the table has no such column", column=name, repair=nearest(name, names))
@@ -381,6 +389,7 @@ def _read_csv(folder: Path, name: str, columns: Sequence[str] | None) -> pd.Data
     """A CSV as it was before it was written for spreadsheets, typed by its Table Schema."""
     path = folder / name
     header = [str(column) for column in pd.read_csv(path, nrows=0, encoding="utf-8")]
+    _check_names(header, path, row=1)
     _demand(columns, header)
     types = {column.name: column.type for column in TABLES[name][1]}
     for resource in _descriptor(folder):

@@ -5,7 +5,7 @@ What is accepted, and said in a note
     line ``sep=;``.
 What is refused, with the place
     no text at all (a spreadsheet or sound file under a wrong name), a quotation mark never closed, cells
-    beyond the header, a column twice or without a name.
+    beyond the header, a column twice, without a name or with one that :mod:`vibstudy.corpus.names` refuses.
 
 Rows are numbered as a spreadsheet shows them: the header is row 1, blank rows count, a line break inside
 a quoted cell does not. Rows whose first cell begins with ``#`` are remarks and are passed over.
@@ -24,6 +24,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from vibstudy.corpus.names import name_fault, name_problems
 from vibstudy.errors import Problem, VibstudyError
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -240,6 +241,8 @@ def _header_problems(header: Sequence[str], row: int, file: str) -> list[Problem
     for position, name in enumerate(header, start=1):
         if not name:
             problems.append(Problem(f"column {position} has no name", file, row, repair="Give it a name"))
+        elif name_fault(name):
+            problems += name_problems([name], file, row)
         elif name in header[: position - 1]:
             problems.append(
                 Problem("this column stands twice", file, row, name, repair="Remove or rename one of them")
