@@ -99,7 +99,7 @@ def stored_models(column: str, kind: str = "") -> list[tuple[str, str]]:
 
 
 def our_name(term: str) -> str:
-    """R's name of a term as formulaic writes it."""
+    """R's name of a term as ours reads."""
     term = term.replace("(Intercept)", "Intercept")
     term = re.sub(r"period(\d+)", r"C(period)[T.\1]", term)
     return re.sub(r"region(\w)", r"region[T.\1]", term)

@@ -79,7 +79,7 @@ LICENCES = {
 
 COMPUTING = (
     "numpy", "scipy", "pandas", "pyarrow", "librosa", "soundfile", "soxr", "swift-f0", "onnxruntime",
-    "mixedlm", "statsmodels", "formulaic", "matplotlib",
+    "mixedlm", "statsmodels", "matplotlib",
 )  # fmt: skip
 """Libraries whose versions may change a figure."""
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from vibstudy.corpus.names import name_fault
 from vibstudy.corpus.settings import read_toml
 from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.stats.filters import check_filter
+from vibstudy.stats.formula import parse_terms
+from vibstudy.stats.tokens import name_text
 
 CLAIMS_FILE = "claims.toml"
 EXPECTATIONS = ("lower", "higher", "different", "equal")
@@ -111,10 +114,11 @@ class Claim:
     def formula(self, numeric: Mapping[str, bool]) -> str:
         """The model's formula; `numeric` says which columns are numbers."""
         c = self.contrast
-        name = f"C({c.column})" if c.factor and numeric.get(c.column, False) else c.column
-        terms = [f"{name} * {c.across}" if c.across else name]
+        column, outcome = name_text(c.column), name_text(self.outcome)
+        name = f"C({column})" if c.factor and numeric.get(c.column, False) else column
+        terms = [f"{name} * {name_text(c.across)}" if c.across else name]
         terms += [term for term in self.adjust if term not in (name, c.column, c.across)]
-        left = f"log2({self.outcome})" if self.scale == "log" else self.outcome
+        left = f"log2({outcome})" if self.scale == "log" else outcome
         return f"{left} ~ {' + '.join(terms)}"
 
 
@@ -134,6 +138,9 @@ _KEYS: dict[str, tuple[type, ...]] = {
     "exploratory": (bool,),
 }
 _REQUIRED = ("id", "sentence", "outcome", "contrast", "expect")
+LARGEST = 2.0**53
+"""Largest number of a claim: beyond it, whole numbers and floats are no longer the same."""
+
 _LEVEL: tuple[type, ...] = (int, float, str)
 _CONTRAST_KEYS: dict[str, tuple[type, ...]] = {
     "column": (str,),
@@ -144,6 +151,9 @@ _CONTRAST_KEYS: dict[str, tuple[type, ...]] = {
     "across_from": _LEVEL,
     "across_to": _LEVEL,
 }
+_SHOWN = 80
+"""Letters of a wrong name repeated in a message."""
+
 _NUMBER_REPAIR = "Write a number, as in margin = 0.2."
 _TYPE_WORDS = {
     str: "text",
@@ -234,13 +244,45 @@ def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Prob
             problem("needed when equal is expected", "margin", repair="Write margin = 0.2, for instance.")
         )
     margin = block.get("margin")
-    if isinstance(margin, int | float) and not isinstance(margin, bool) and not 0 < margin < math.inf:
+    if isinstance(margin, int | float) and not isinstance(margin, bool) and not 0 < margin <= LARGEST:
         found.append(problem("must be above 0", "margin", margin, _NUMBER_REPAIR))
     if block.get("scale", "log") not in ("log", "plain"):
         found.append(problem("no such scale", "scale", block["scale"], "Write log or plain."))
     contrast = block.get("contrast")
     if isinstance(contrast, dict):
         found += _contrast_problems(contrast, problem)
+    return [*found, *_name_problems(block, problem), *_form_problems(block, name, file)]
+
+
+def _name_problems(block: Mapping[str, Any], problem: Any) -> list[Problem]:
+    """What should name a column, and cannot."""
+    contrast = block.get("contrast")
+    within = contrast if isinstance(contrast, dict) else {}
+    crossed = _texts(block.get("crossed", ()))
+    named = [("outcome", block.get("outcome")), *((key, within.get(key)) for key in ("column", "across"))]
+    return [
+        problem(f"this is no column's name: {fault}", key, value[:_SHOWN], "Write the name of one column.")
+        for key, value in [*named, *(("crossed", name) for name in crossed)]
+        if isinstance(value, str) and (fault := name_fault(value))
+    ]
+
+
+def _form_problems(block: Mapping[str, Any], name: str, file: str) -> list[Problem]:
+    """What is written in ``adjust`` and ``filter`` and cannot be read."""
+    readers: list[tuple[str, Callable[[str], object], str]] = [
+        ("adjust", parse_terms, text) for text in _texts(block.get("adjust", ()))
+    ]
+    if isinstance(block.get("filter"), str) and block["filter"].strip():
+        readers.append(("filter", check_filter, block["filter"]))
+    found = []
+    for key, read, text in readers:
+        try:
+            read(text)
+        except VibstudyError as error:
+            found += [
+                replace(item, message=f"claim {name}: {item.message}", file=file, column=key)
+                for item in error.problems
+            ]
     return found
 
 
@@ -263,7 +305,7 @@ def _contrast_problems(contrast: Mapping[str, Any], problem: Any) -> list[Proble
     for key, kinds in _CONTRAST_KEYS.items():
         value = contrast.get(key)
         if key in contrast and (
-            not isinstance(value, kinds) or (isinstance(value, float) and not math.isfinite(value))
+            not isinstance(value, kinds) or (isinstance(value, int | float) and not abs(value) <= LARGEST)
         ):
             found.append(_wrong_type(problem, key, value, kinds))
     for first, second in (("from", "to"), ("across_from", "across_to")):
@@ -302,4 +344,6 @@ def _claim(block: Mapping[str, Any]) -> Claim:
 
 
 def _texts(value: Any) -> tuple[str, ...]:
-    return (value,) if isinstance(value, str) else tuple(str(item) for item in value)
+    if isinstance(value, str):
+        return (value,)
+    return tuple(item for item in value if isinstance(item, str)) if isinstance(value, list | tuple) else ()

@@ -243,8 +243,8 @@ def inflation(prepared: Prepared) -> tuple[pd.DataFrame, float]:
     units = {"players": _codes(prepared, 0), "recordings": _codes(prepared, 1)}
     between = _constant(x, units["players"])
     rows = {}
-    for term, columns in prepared.spec.term_indices.items():
-        kept = [prepared.kept.index(k) for k in columns if k in prepared.kept]
+    for term, places in prepared.spec.term_indices.items():
+        kept = [prepared.kept.index(k) for k in places if k in prepared.kept]
         if str(term) == "1" or not kept:
             continue
         unit = "players" if between[kept].all() else "recordings"

@@ -19,6 +19,7 @@ from vibstudy.stats.frames import check_columns
 from vibstudy.stats.multiple import tost
 from vibstudy.stats.selection import is_countable, is_proper
 from vibstudy.stats.threads import one_thread
+from vibstudy.stats.tokens import name_text
 
 ALPHA = 0.05
 PRESENCE = frozenset(["has_vibrato", "has_intensity_vibrato"])
@@ -376,7 +377,8 @@ def _inflation_caveat(model: FittedModel, c: Contrast) -> list[str]:
     from vibstudy.stats.confounds import INFLATION_LIMIT, inflation
 
     factors = inflation(model.prepared)[0]["factor"]
-    factors = factors[[str(name) in (c.column, f"C({c.column})") for name in factors.index]]
+    column = name_text(c.column)
+    factors = factors[[str(name) in (column, f"C({column})") for name in factors.index]]
     if c.across or factors.empty or factors.max() <= INFLATION_LIMIT:
         return []
     return [

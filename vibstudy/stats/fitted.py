@@ -25,7 +25,7 @@ from vibstudy.stats.threads import one_thread
 if TYPE_CHECKING:
     from vibstudy.stats.diagnosis import Diagnosis
 
-LOGARITHMS = {"log": math.e, "np.log": math.e, "log2": 2.0, "np.log2": 2.0, "log10": 10.0, "np.log10": 10.0}
+LOGARITHMS = {"log": math.e, "log2": 2.0, "log10": 10.0}
 """Logarithms of an outcome that are undone when results are shown, by the name in the formula."""
 
 

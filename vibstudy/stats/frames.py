@@ -2,13 +2,13 @@
 
 Formula
 -------
-``outcome ~ terms`` in the usual notation (formulaic): ``C(period)`` treats a number as a factor,
-``a * b`` is ``a + b + a:b``, ``log2(x)``, ``np.log(x)``, ``center(x)``, ``scale(x)``, ``I(x**2)``
-and ``poly(x, degree=2)`` may be used. Text and true/false columns are factors by themselves.
+``outcome ~ terms`` in the usual notation; its grammar stands in :mod:`vibstudy.stats.formula`, its coding in
+:mod:`vibstudy.stats.design`. ``C(period)`` treats a number as a factor, ``a * b`` is ``a + b + a:b``; text
+and true/false columns are factors by themselves.
 
-Term names are formulaic's (and patsy's): ``Intercept``, ``decade``, ``region[T.B]``,
-``C(period)[T.1970]``, ``C(period)[T.1970]:region[T.B]``; ``[T.x]`` reads "level x against the first
-level". Whole numbers are named without a decimal point.
+Terms are called ``Intercept``, ``decade``, ``region[T.B]``, ``C(period)[T.1970]``,
+``C(period)[T.1970]:region[T.B]``; ``[T.x]`` reads "level x against the first level". Whole numbers are named
+without a decimal point.
 
 Random part
 -----------
@@ -25,22 +25,17 @@ column and by decade, region and player.
 
 from __future__ import annotations
 
-import ast
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import formulaic
 import numpy as np
 import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.stats.design import Design
+from vibstudy.stats.formula import Formula, columns_of, parse_formula
 from vibstudy.stats.moments import RandomTerm, random_intercepts
-
-FUNCTIONS = frozenset(
-    "C I log log2 log10 exp sqrt abs center scale poly bs treatment sum".split()  # noqa: SIM905
-)
-"""Names a formula may call besides column names; `np.` and `contr.` may stand before them."""
 
 RECORDING = "recording_id"
 """The usual column of the recording."""
@@ -70,7 +65,7 @@ class Prepared:
         Names of the columns of `x`.
     kept : tuple of int
         Columns of `x` that can be estimated.
-    spec : formulaic.ModelSpec
+    spec : Design
         Builds the same design for other settings.
     terms : tuple of RandomTerm
     weights : ndarray [shape=(n,)] or None
@@ -90,7 +85,7 @@ class Prepared:
     x: np.ndarray
     names: tuple[str, ...]
     kept: tuple[int, ...]
-    spec: Any
+    spec: Design
     terms: tuple[RandomTerm, ...]
     weights: np.ndarray | None
     player: str | None
@@ -111,13 +106,12 @@ class Prepared:
     @property
     def factors(self) -> dict[str, list[Any]]:
         """Levels of every column that enters the formula as a factor."""
-        return factor_levels(self.spec, self.frame)
+        return {name: self.spec.levels[name] for name in self.frame if name in self.spec.levels}
 
     @property
     def covariates(self) -> list[str]:
         """Columns that enter the formula as numbers, in the order of the frame."""
-        used = fixed_columns(self.spec)
-        return [name for name in self.frame if name in used and name not in self.factors]
+        return [name for name in self.frame if name in self.spec.columns and name not in self.factors]
 
 
 def prepare(
@@ -144,9 +138,9 @@ def prepare(
     recording, absent = _recording_there(notes, recording)
     slopes = (slopes,) if isinstance(slopes, str) else tuple(slopes)
     parsed = parse_formula(formula)
-    outcome = str(parsed.lhs)
+    outcome = str(parsed.outcome)
     random_columns = [name for name in (player, recording, *crossed) if name is not None]
-    used = list(dict.fromkeys([*formula_columns(parsed), *random_columns, *slopes]))
+    used = list(dict.fromkeys([*parsed.columns, *random_columns, *slopes]))
     if isinstance(weights, str):
         used.append(weights)
     check_columns(notes, used, formula)
@@ -156,9 +150,9 @@ def prepare(
     dropped = count_dropped(notes, data, complete, player)
     _check_left(data, complete)
     frame = plain(data[complete])
-    outcome_column = next(iter(sorted(names_of(parsed.lhs) & set(frame))), "")
-    _check_variation(frame, formula_columns(parsed), outcome_column)
-    y, x, names, spec = _design(parsed, frame, formula)
+    outcome_column = next(columns_of(parsed.outcome), "")
+    _check_variation(frame, parsed.columns, outcome_column)
+    y, x, names, spec = _design(parsed, frame)
     terms, remarks = _random_terms(frame, player, recording, crossed, slopes, slope_correlation)
     remarks = [*absent, *remarks]
     w = _weights(frame, weights, given, complete)
@@ -182,110 +176,6 @@ def prepare(
     )  # fmt: skip
 
 
-def parse_formula(formula: str) -> Any:
-    """Parse a formula and refuse what it may not contain.
-
-    Raises
-    ------
-    VibstudyError
-        When it is no formula, has no outcome, or calls anything but columns and :data:`FUNCTIONS`.
-    """
-    from formulaic.errors import FormulaicError
-
-    example = 'Write it as "outcome ~ terms", for example "rate_hz ~ C(period) * region".'
-    if not isinstance(formula, str):
-        raise VibstudyError(Problem("the formula is not text", got=str(formula), repair=example))
-    if "|" in formula:
-        raise VibstudyError(
-            Problem(
-                "the formula contains a random part",
-                got=formula,
-                repair="Leave '(1|player)' out: name the columns with player=, recording= and crossed=.",
-            )
-        )
-    try:
-        parsed = formulaic.Formula(formula)
-    except (FormulaicError, SyntaxError, ValueError) as problem:
-        raise VibstudyError(Problem("the formula cannot be read", got=formula, repair=example)) from problem
-    if not hasattr(parsed, "lhs") or not hasattr(parsed, "rhs"):
-        raise VibstudyError(Problem("the formula has no outcome or no '~'", got=formula, repair=example))
-    if len(list(parsed.lhs)) != 1:
-        raise VibstudyError(Problem("the formula has more than one outcome", got=formula, repair=example))
-    return parsed
-
-
-def names_of(side: Any) -> set[str]:
-    """Names of columns in one side of a formula, functions left out."""
-    found: set[str] = set()
-    for term in side:
-        for factor in term.factors:
-            text = str(factor).strip("`") if str(factor).startswith("`") else str(factor)
-            if text == "1" or text == "0":
-                continue
-            if str(factor).startswith("`"):
-                found.add(text)
-                continue
-            found |= _names_in(text)
-    return found
-
-
-def _names_in(expression: str) -> set[str]:
-    """Names in one factor; refuse attribute access and anything but known functions."""
-    try:
-        tree = ast.parse(expression, mode="eval")
-    except SyntaxError:
-        return {expression}
-    called: set[int] = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Call):
-            _check_function(node.func, expression)
-            called |= {id(part) for part in ast.walk(node.func)}
-        elif isinstance(node, ast.Attribute) and id(node) not in called:
-            base = node.value.id if isinstance(node.value, ast.Name) else ""
-            if base != "contr":
-                raise VibstudyError(Problem("a formula may not use a dot here", got=expression))
-    return {
-        node.id
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Name) and id(node) not in called and node.id not in FUNCTIONS
-    }
-
-
-def _check_function(node: ast.expr, expression: str) -> None:
-    name = node.attr if isinstance(node, ast.Attribute) else getattr(node, "id", "")
-    base = node.value if isinstance(node, ast.Attribute) else None
-    plain_base = base is None or (isinstance(base, ast.Name) and base.id in ("np", "contr"))
-    if name not in FUNCTIONS or not plain_base:
-        raise VibstudyError(
-            Problem(
-                "the formula calls a function it may not use",
-                got=expression,
-                repair=nearest(name, sorted(FUNCTIONS))
-                or "Allowed are: C, I, log, log2, sqrt, center, poly.",
-            )
-        )
-
-
-def formula_columns(parsed: Any) -> list[str]:
-    """Names of all columns a parsed formula uses, outcome first."""
-    left = sorted(names_of(parsed.lhs))
-    return list(dict.fromkeys([*left, *sorted(names_of(parsed.rhs))]))
-
-
-def fixed_columns(spec: Any) -> set[str]:
-    """Columns used by the right side of a fitted formula."""
-    return set().union(*(_names_in(str(f).strip("`")) for f in spec.factors if str(f) != "1"), set())
-
-
-def factor_levels(spec: Any, frame: pd.DataFrame) -> dict[str, list[Any]]:
-    """Levels of each column that a fitted formula treats as a factor, in its order."""
-    found: dict[str, list[Any]] = {}
-    for factor, state in spec.factor_contrasts.items():
-        for name in _names_in(str(factor).strip("`")):
-            found[name] = list(state.levels)
-    return {name: found[name] for name in frame if name in found}
-
-
 def _check_frame(notes: pd.DataFrame) -> None:
     if not isinstance(notes, pd.DataFrame):
         raise VibstudyError(Problem("notes must be a pandas table, one row a note", got=type(notes).__name__))
@@ -302,7 +192,7 @@ def _recording_there(notes: pd.DataFrame, recording: str | None) -> tuple[str | 
 
 def check_columns(notes: pd.DataFrame, names: Sequence[str], where: str = "") -> None:
     """Raise for every name that is no column, with the nearest right one."""
-    columns = [str(column) for column in notes.columns]
+    columns = [column for column in notes.columns if isinstance(column, str)]
     problems = [
         Problem(
             "no such column in the note table" + (f' (formula "{where}")' if where else ""),
@@ -412,35 +302,20 @@ def _check_variation(frame: pd.DataFrame, columns: Sequence[str], outcome_column
         raise VibstudyError(problems)
 
 
-def _design(parsed: Any, frame: pd.DataFrame, formula: str) -> tuple[np.ndarray, np.ndarray, list[str], Any]:
-    from formulaic.errors import FormulaicError
-
-    try:
-        with np.errstate(all="ignore"):  # a logarithm of 0 is reported below, with its column
-            matrices = formulaic.model_matrix(parsed, frame, context={}, na_action="ignore")
-    except FormulaicError as problem:
-        raise VibstudyError(
-            Problem("the formula cannot be computed from the notes", got=formula, repair=_first_line(problem))
-        ) from problem
-    y = np.asarray(matrices.lhs, float)
-    x = np.asarray(matrices.rhs, float)
-    names = [str(name) for name in matrices.rhs.columns]
+def _design(parsed: Formula, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, list[str], Design]:
+    design, y, x = Design.of(parsed, frame)
     problems = [
         Problem(
             f"{int((~np.isfinite(values)).sum())} notes have no finite value",
             column=name,
             repair="A logarithm needs values above 0: filter the notes first.",
         )
-        for name, values in [(str(parsed.lhs), y[:, 0]), *zip(names, x.T, strict=True)]
+        for name, values in [(str(parsed.outcome), y), *zip(design.names, x.T, strict=True)]
         if not np.all(np.isfinite(values))
     ]
     if problems:
         raise VibstudyError(problems)
-    return y[:, 0], x, names, matrices.rhs.model_spec
-
-
-def _first_line(problem: Exception) -> str:
-    return str(problem).splitlines()[0] if str(problem) else ""
+    return y, x, list(design.names), design
 
 
 def estimable_columns(x: np.ndarray) -> tuple[int, ...]:

@@ -81,7 +81,7 @@ class Grid:
             dtype = self.prepared.frame[name].dtype
             if isinstance(dtype, pd.CategoricalDtype):
                 rows[name] = pd.Categorical(rows[name], categories=dtype.categories)
-        return np.asarray(self.prepared.spec.get_model_matrix(rows, context={}), float)
+        return self.prepared.spec.matrix(rows)
 
     def slope(self, name: str, settings: Mapping[str, Any]) -> np.ndarray:
         """Design row of the change in the mean for one unit of the number `name` at its mean."""

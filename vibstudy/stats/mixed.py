@@ -238,8 +238,8 @@ class MixedResult(FittedModel):
             at the reference level of the other factor: read interactions first.
         """
         rows = {}
-        for term, columns in self.prepared.spec.term_indices.items():
-            kept = [self.prepared.kept.index(k) for k in columns if k in self.prepared.kept]
+        for term, places in self.prepared.spec.term_indices.items():
+            kept = [self.prepared.kept.index(k) for k in places if k in self.prepared.kept]
             if str(term) == "1" or not kept:
                 continue
             f, df2, p = self.inference.f_test(np.eye(len(self.names))[kept])

@@ -31,7 +31,8 @@ from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.diagnosis import Diagnosis, diagnose
 from vibstudy.stats.engine import fit_glmm
 from vibstudy.stats.fitted import FittedModel, Scale
-from vibstudy.stats.frames import Prepared, check_columns, parse_formula, prepare
+from vibstudy.stats.formula import Name, parse_formula
+from vibstudy.stats.frames import Prepared, check_columns, prepare
 from vibstudy.stats.laplace import Laplace, LaplaceFit
 from vibstudy.stats.smallsample import BetweenWithin, unbiased
 
@@ -68,7 +69,12 @@ def fit_presence(
 
 def binary(notes: pd.DataFrame, formula: str) -> pd.DataFrame:
     """Return the notes with the outcome of `formula` as 0 and 1."""
-    outcome = str(parse_formula(formula).lhs)
+    parsed = parse_formula(formula).outcome
+    if not isinstance(parsed, Name):
+        raise VibstudyError(
+            Problem("the outcome of a presence model is a column, true or false", got=str(parsed))
+        )
+    outcome = parsed.column
     check_columns(notes, [outcome], formula)
     values = pd.to_numeric(notes[outcome].map(_as_number), errors="coerce")
     wrong = values.notna() & ~values.isin([0.0, 1.0])
