@@ -28,6 +28,7 @@ from rich.console import Console
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.errors import Problem, VibstudyError
+from vibstudy.terminal import busy, put, say
 
 if TYPE_CHECKING:
     from rich.progress import TaskID
@@ -195,7 +196,7 @@ def status(
         _say(explain_recording(manifest, _results(manifest, out), chosen, why))
         return
     for part in overview(manifest, _results(manifest, out), chosen):
-        console.print(part, markup=False, highlight=False)
+        put(console, part)
 
 
 # --- look and listen
@@ -233,11 +234,8 @@ def pages(
     """Make a page of every recording to look at, and one of all that opens them; only what changed."""
     from vibstudy.pages.write import write_pages
 
-    console = Console()
-    with console.status("Making pages") as status:
-        made = write_pages(
-            study, out, lambda done, of, name: status.update(f"Making pages: {done} of {of}, {name}")
-        )
+    with busy(Console(), "Making pages") as tell:
+        made = write_pages(study, out, lambda done, of, name: tell(f"Making pages: {done} of {of}, {name}"))
     _say(f"{_count(made.made, 'page')} made, {made.unchanged:,} unchanged. Open {made.index} in a browser.")
     for name, reason in made.without_sound:
         _say(f"  {name}: without its sound. {reason}")
@@ -264,7 +262,7 @@ def expect(
     findings, table, written = expected_of(recording, out, pitch_hz=pitch, start_s=start, end_s=end)
     for sentence in findings.sentences():
         _say(sentence)
-    Console().print(as_rich_table(table))
+    put(Console(), as_rich_table(table))
     _say("Extent is half of peak-to-peak. Hum, clicks, other players and the room are not in it.")
     _say(f"Written: {', '.join(str(path) for path in written)}")
 
@@ -379,7 +377,7 @@ def practice(
 
     target = target_like(study, like) if like is not None else make_target(rate, extent)
     compared, values, past = practise(take, target, history, beat)
-    Console().print(as_rich_table(compared))
+    put(Console(), as_rich_table(compared))
     for line in in_words(values):
         _say(line)
     picture = history.with_name(f"{history.stem}_progress.png")
@@ -421,9 +419,8 @@ def paper(
     """Write figures, tables, references and a draft (Word, LaTeX, HTML) from what was measured."""
     from vibstudy.paper.write import write_paper
 
-    console = Console()
-    with console.status("Writing the paper") as status:
-        report = write_paper(study, out, title, lambda what: status.update(f"Writing the paper: {what}"))
+    with busy(Console(), "Writing the paper") as tell:
+        report = write_paper(study, out, title, lambda what: tell(f"Writing the paper: {what}"))
     for figure in report.figures:
         if figure.reason:
             _say(f"Not drawn: {figure.name}. {figure.reason}")
@@ -506,13 +503,13 @@ def _log_claims(manifest: Path, out: Path) -> None:
         _say_all(error.problems, title, error=True)
 
 
-def _say(text: str) -> None:
-    typer.echo(text)
+def _say(text: str, *, error: bool = False) -> None:
+    say(text, error=error)
 
 
 def _say_all(problems: Sequence[Problem], title: str, *, error: bool = False) -> None:
     if problems:
-        typer.echo("\n".join([title, *(f"  {problem}" for problem in problems)]), err=error)
+        _say("\n".join([title, *(f"  {problem}" for problem in problems)]), error=error)
 
 
 def _count(number: int, thing: str) -> str:
@@ -537,7 +534,7 @@ def _say_report(report: MeasureReport, manifest: Path) -> None:
         _say_all(report.decisions, "To hear again:")
     if report.failures:
         lines = [f"  {name}: {message}" for name, message in report.failures]
-        typer.echo("\n".join(["These recordings could not be measured:", *lines]), err=True)
+        _say("\n".join(["These recordings could not be measured:", *lines]), error=True)
 
 
 class _Display:
@@ -625,21 +622,21 @@ def _guarded(run: Callable[[], object], debug: bool) -> int:
     except SystemExit as end:
         code = end.code if isinstance(end.code, int) else 0
         if code == STOPPED:
-            typer.echo("Stopped. What is done is kept; the same command goes on from there.", err=True)
+            _say("Stopped. What is done is kept; the same command goes on from there.", error=True)
         return code
     except VibstudyError as error:
         found = error.problems
-        typer.echo("\n".join(str(problem) for problem in found), err=True)
+        _say("\n".join(str(problem) for problem in found), error=True)
         if len(found) > 1:
-            typer.echo(f"{len(found)} problems. Nothing was written.", err=True)
+            _say(f"{len(found)} problems. Nothing was written.", error=True)
         return UNUSABLE
     except Exception as error:
         if debug:
             raise
-        typer.echo(
+        _say(
             f"vibstudy made a mistake ({type(error).__name__}: {error}). "
             f"Your files are as they were; details are in {_write_details(error)}",
-            err=True,
+            error=True,
         )
         return FAULT
     return 0

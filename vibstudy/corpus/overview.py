@@ -14,6 +14,7 @@ from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, recordings_of
 from vibstudy.errors import VibstudyError, nearest
+from vibstudy.terminal import shown
 
 _SHOWN = 10
 """Recordings named for each reason."""
@@ -39,7 +40,7 @@ def coverage_table(manifest: pd.DataFrame) -> Table:
     table = Table(title="Recordings (players)", title_justify="left")
     table.add_column("decade", justify="right")
     for region in regions:
-        table.add_column(str(region), justify="right")
+        table.add_column(shown(str(region)), justify="right")
     for decade in sorted(counts.index.get_level_values("decade").unique()):
         cells = []
         for region in regions:

@@ -21,6 +21,7 @@ from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.tables import replacing, write_json
 from vibstudy.demo.resources import CLAIMS, notebook_sources
 from vibstudy.errors import VibstudyError
+from vibstudy.terminal import put
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -74,7 +75,7 @@ def run_demo(into: Path, workers: int | None, console: Console) -> int:
     workers = workers or cpu_count()
     into = Path(into)
     state = _State(into)
-    console.print("The players, regions and recordings of this demonstration are invented.", style="bold")
+    put(console, "The players, regions and recordings of this demonstration are invented.", "bold")
     _compose(into, state, workers, console)
     log_new(into, read_claims(into / CLAIMS.name), None)  # before anything is measured
     report = _measure(into, workers, console)
@@ -213,4 +214,4 @@ def _step(console: Console, title: str, total: int | None = None) -> Iterator[Ad
         task = bar.add_task(title, total=total)
         yield lambda done, of: bar.update(task, completed=done, total=of)
     seconds = time.perf_counter() - began
-    console.print(f"  {title:26} {seconds:6.1f} s", highlight=False)
+    put(console, f"  {title:26} {seconds:6.1f} s")

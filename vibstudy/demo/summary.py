@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ import pandas as pd
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.demo.corpus import true_effects
 from vibstudy.errors import VibstudyError
+from vibstudy.terminal import put
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -121,14 +123,14 @@ def print_summary(
     notes = read_notes(into / "results")
     truth = pd.read_csv(into / "truth" / "truth.csv")
     manifest = pd.read_csv(into / MANIFEST_NAME)
-    say = _Sayer(console)
+    say = partial(put, console)
     say(f"\n{len(manifest) - report.failed} of {len(manifest)} recordings measured, {len(notes)} notes:")
     try:
         found = accuracy(notes, truth, manifest)
         say(f"  of {found.notes} unaccompanied notes of 0.4 s and more, {found.found:.1%} were found;")
         errors = f"rate {found.rate_error_hz:.2f} Hz, extent {found.extent_error_cents:.1f} cents"
         say(f"  median errors: {errors}\n")
-        console.print(_effects_table(estimated_effects(notes)))
+        put(console, _effects_table(estimated_effects(notes)))
         ratio, p = careless_p(notes)
         say(
             f"The trap: a t-test over notes finds vibrato {ratio - 1:.0%} wider in Keldria than in Aubrisk "
@@ -146,16 +148,6 @@ def print_summary(
     say(f"Notebooks {into / 'notebooks'}")
     say(f"Done in {seconds:.0f} s. Next, to listen and to work in the notebooks:  vibstudy lab {into}")
     say("For your own recordings:  vibstudy new my-study")
-
-
-class _Sayer:
-    """Prints plain lines: nothing in a name or a message is taken for markup."""
-
-    def __init__(self, console: Console):
-        self._console = console
-
-    def __call__(self, text: str) -> None:
-        self._console.print(text, markup=False, highlight=False)
 
 
 def _effects_table(effects: pd.DataFrame) -> Table:

@@ -11,6 +11,7 @@ from rich.console import Console
 
 from vibstudy.errors import VibstudyError
 from vibstudy.study import FOLDER_VARIABLE
+from vibstudy.terminal import put
 
 NOTEBOOK = "07_listen_and_correct"
 
@@ -38,10 +39,9 @@ def run_review(study_folder: Path, console: Console) -> int:
         When the study has no such notebook.
     """
     notebook = _notebook(study_folder)
-    console.print(
+    put(
+        console,
         f"Opening {notebook.name} in your browser: choose Run, Run All Cells there. Ctrl-C here closes it.",
-        markup=False,
-        highlight=False,
     )
     command = [sys.executable, "-m", "jupyter", "lab", f"--ServerApp.root_dir={study_folder.absolute()}"]
     command += [f"--LabApp.default_url=/lab/tree/notebooks/{notebook.name}"]

@@ -65,6 +65,7 @@ from vibstudy.stats.claimfile import CLAIMS_FILE, EXAMPLE, Claim, Contrast, read
 from vibstudy.stats.examine import Finding, examine, level_text
 from vibstudy.stats.ledger import FILE_NAME, Ledger
 from vibstudy.stats.multiple import holm
+from vibstudy.terminal import in_one_line, put
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -210,14 +211,15 @@ def run_claims(study_folder: str | Path, console: Console) -> int:
     folder = Path(study_folder)
     claims = read_claims(folder / CLAIMS_FILE)
     if not claims:
-        console.print(f"{CLAIMS_FILE} holds no claim yet. Write one before you look at the figures.")
+        put(console, f"{CLAIMS_FILE} holds no claim yet. Write one before you look at the figures.")
         return 0
     measured = _measured(folder)
     ledger = log_new(folder, claims, measured[1] if measured else None)
     if measured is None:
-        console.print(
+        put(
+            console,
             f"{len(claims)} claims are logged in results/{FILE_NAME}; nothing is measured yet. "
-            "Run 'vibstudy measure', then this again."
+            "Run 'vibstudy measure', then this again.",
         )
         return 0
     notes, recordings = measured
@@ -312,24 +314,23 @@ _COLOURS = {"supported": "green", "against": "red", "undecided": "yellow", "not 
 
 
 def _show(table: pd.DataFrame, ledger: Ledger, console: Console) -> None:
-    from rich.text import Text
-
     for row in table.to_dict("records"):
-        console.print(Text(row["sentence"], style="bold"))
-        console.print(Text("  " + row["answer"], style=_COLOURS[row["verdict"]]))
+        put(console, in_one_line(row["sentence"]), "bold")
+        put(console, "  " + in_one_line(row["answer"]), _COLOURS[row["verdict"]])
         if row["standing"] != "written first":
-            console.print(f"  Standing: {row['standing']}.", highlight=False)
-        for caveat in filter(None, [row["caveats"]]):
-            console.print(f"  Caution: {caveat}", highlight=False)
+            put(console, f"  Standing: {row['standing']}.")
+        if row["caveats"]:
+            put(console, f"  Caution: {in_one_line(row['caveats'])}")
     if ledger.broken is not None:
-        console.print(
+        put(
+            console,
             f"The log results/{FILE_NAME} was changed by hand: row {ledger.broken} does not follow the one "
             "above. What it says of dates cannot be relied on.",
-            style="red",
+            "red",
         )
-    console.print(
+    put(
+        console,
         "Intervals are 95 %, each by itself; p is corrected by Holm over the claims of this file. A "
         "difference between recordings that happened to be made and kept is no proof of its cause.",
-        style="dim",
-        highlight=False,
+        "dim",
     )

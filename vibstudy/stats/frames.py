@@ -321,15 +321,18 @@ def _design(parsed: Formula, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarra
 def estimable_columns(x: np.ndarray) -> tuple[int, ...]:
     """Columns of `x` that are not linear combinations of columns before them."""
     scaled = x / np.maximum(np.linalg.norm(x, axis=0), 1e-300)
+    if len(x) > x.shape[1]:  # lengths and angles of the columns are those of R in QR, which is small
+        scaled = np.linalg.qr(scaled, mode="r")
     kept: list[int] = []
-    basis = np.zeros((len(x), 0))
+    basis = np.zeros_like(scaled)
     for k in range(x.shape[1]):
-        rest = scaled[:, k] - basis @ (basis.T @ scaled[:, k])
-        rest -= basis @ (basis.T @ rest)
+        known = basis[:, : len(kept)]
+        rest = scaled[:, k] - known @ (known.T @ scaled[:, k])
+        rest -= known @ (known.T @ rest)
         norm = float(np.linalg.norm(rest))
         if norm > 1e-7:
+            basis[:, len(kept)] = rest / norm
             kept.append(k)
-            basis = np.column_stack([basis, rest / norm])
     return tuple(kept)
 
 
