@@ -341,5 +341,6 @@ _OS_ERRORS = {
     ),
     errno.EROFS: ("this disk can only be read", "Choose another folder with --out"),
     errno.EIO: ("the disk reports an error at this file", "Copy the file again from its source"),
+    errno.ELOOP: ("this is a link that leads to itself", "Put the file itself in its place"),
     errno.ENAMETOOLONG: ("the file name is too long", "Use a shorter name"),
 }

@@ -11,6 +11,7 @@ from __future__ import annotations
 # A manifest may name a hundred thousand files, and os.path is many times faster than pathlib:
 # ruff: noqa: PTH110, PTH111, PTH112, PTH113, PTH116, PTH118, PTH122, PTH123
 import difflib
+import errno
 import hashlib
 import json
 import os
@@ -42,8 +43,10 @@ _BEGINNINGS: tuple[tuple[bytes, str], ...] = (
 )
 SHORTEST_S = 0.05
 """Shorter files hold nothing to measure: one cycle of 20 Hz."""
-LOWEST_RATE_HZ = 1000
-"""A header that says less is damaged: half of it would be below the middle of the treble staff."""
+LOWEST_RATE_HZ = 2000
+"""Half of it, the highest frequency the file can hold, is the C above the treble staff: less is no music."""
+LOUDEST = 1e6
+"""Largest sample, where full scale is 1: 120 dB above it nothing is sound, and single precision runs out."""
 _NEAR_NAMES = 100
 """Missing files for which near names are looked up: the search is slow in large folders."""
 _FFPROBE_TIMEOUT_S = 20
@@ -87,22 +90,22 @@ class Folder:
             if kind == "folder":
                 return path, "this is a folder, not a file", self._inside(path)
             if kind == "other":
-                return path, "this is not an ordinary file", "Name the sound file"
+                return path, link_fault(path) or "this is not an ordinary file", "Name the sound file"
         return self._missing(first, name)
 
     def _kind(self, path: str) -> str:
         folder, name = os.path.split(path)
         listing = self._listing(folder)
-        if isinstance(listing, dict) and name in listing and listing[name].is_file():
-            return "file"
         try:  # a folder, a link gone astray, or a disk that does not tell capitals apart
+            if isinstance(listing, dict) and name in listing and listing[name].is_file():
+                return "file"
             if os.path.isfile(path):
                 return "file"
             if os.path.isdir(path):
                 return "folder"
             return "other" if os.path.exists(path) else ""
         except (OSError, ValueError):
-            return ""
+            return "other" if link_fault(path) else ""
 
     def _listing(self, folder: str) -> dict[str, os.DirEntry[str]] | str:
         """Entries of a folder by name, or why it cannot be listed."""
@@ -150,6 +153,17 @@ class Folder:
         listing = self._listing(path)
         names = sorted(listing)[:3] if isinstance(listing, dict) else []
         return f"Name a file in it, such as {', '.join(names)}" if names else "Name a file"
+
+
+def link_fault(path: str | Path) -> str:
+    """Why a link leads nowhere, "" for anything else: it leads back to itself, as two links to each other."""
+    try:
+        os.stat(path)
+    except OSError as error:
+        return "this is a link that leads to itself" if error.errno == errno.ELOOP else ""
+    except ValueError:  # a name that no file can have
+        return ""
+    return ""
 
 
 def _spellings(name: str) -> Iterator[str]:

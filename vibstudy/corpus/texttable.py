@@ -4,8 +4,9 @@ What is accepted, and said in a note
     a byte-order mark, UTF-16, Windows-1252 letters, semicolons, tabs or bars between the cells, a first
     line ``sep=;``.
 What is refused, with the place
-    no text at all (a spreadsheet or sound file under a wrong name), a quotation mark never closed, cells
-    beyond the header, a column twice, without a name or with one that :mod:`vibstudy.corpus.names` refuses.
+    no text at all (a spreadsheet or sound file under a wrong name), a quotation mark never closed, more than
+    :data:`MOST_COLUMNS` columns, cells beyond the header, a column twice, without a name or with one that
+    :mod:`vibstudy.corpus.names` refuses.
 
 Rows are numbered as a spreadsheet shows them: the header is row 1, blank rows count, a line break inside
 a quoted cell does not. Rows whose first cell begins with ``#`` are remarks and are passed over.
@@ -24,6 +25,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from vibstudy.corpus.files import link_fault
 from vibstudy.corpus.names import name_fault, name_problems
 from vibstudy.errors import Problem, VibstudyError
 
@@ -38,6 +40,9 @@ _KINDS = (
     (b"ID3", "a sound file"),
     (b"%PDF", "a PDF"),
 )
+MOST_COLUMNS = 300
+"""Most columns of a table: each is looked at for 3 ms, and repeated on every note."""
+
 _FORMULA_START = re.compile(r"[=+\-@\t\r\n＝＋－＠]")
 
 
@@ -110,6 +115,8 @@ def _read_bytes(path: str | Path) -> bytes:
             raise VibstudyError(
                 "this is a folder, not a file", str(path), repair=_only_csv(file) or "Name the CSV file"
             )
+        if fault := link_fault(file):
+            raise VibstudyError(Problem(fault, str(path), repair="Put the CSV file itself in its place"))
         if not file.exists():
             raise VibstudyError(
                 "there is no such file", str(path), repair=_only_csv(file.parent) or "Check the name"
@@ -171,7 +178,11 @@ def _delimiter(text: str, known: set[str]) -> str:
     line = next((line for line in text.splitlines() if line.strip()), "")
 
     def score(delimiter: str) -> tuple[int, int]:
-        cells = [cell.strip().lower() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+        try:
+            record = next(csv.reader([line], delimiter=delimiter), [])
+        except csv.Error:  # under a wrong separator the whole line is one cell, and may be too long for one
+            return 0, 0
+        cells = [cell.strip().lower() for cell in record]
         return len(known.intersection(cells)), len(cells)
 
     return max(_DELIMITERS, key=score)
@@ -216,6 +227,15 @@ def _shape(records: Sequence[Sequence[str]], first_row: int, file: str) -> TextT
     header_row, header = numbered[0]
     while header and not header[-1]:
         header.pop()
+    if len(header) > MOST_COLUMNS:
+        raise VibstudyError(
+            Problem(
+                f"the table has {len(header):,} columns; at most {MOST_COLUMNS} are read",
+                file,
+                header_row,
+                repair="Leave out the columns that no claim, model or figure uses",
+            )
+        )
     table = TextTable(header, [], [], problems=_header_problems(header, header_row, file))
     for number, cells in numbered[1:]:
         if cells[0].startswith("#"):

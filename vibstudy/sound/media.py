@@ -264,11 +264,13 @@ def codec_cutoff(pieces: list[np.ndarray], rate_hz: float) -> float:
     freqs = np.fft.rfftfreq(size, 1 / rate_hz)
     power = np.mean([_power_density(piece, size, rate_hz).mean(axis=0) for piece in pieces], axis=0)
     step = freqs[1]
+    span = round(_CUTOFF_WIDTH_HZ / step)
+    possible = (freqs[:-span] > 5000) & (freqs[span:] < 0.46 * rate_hz)
+    if not possible.any():  # the file's own sampling rate is the edge
+        return float("nan")
     floor = _STEP_POWER / (rate_hz / 2)  # below it a fall means nothing
     level = median_filter(10 * np.log10(power + floor), round(200 / step) | 1)
-    span = round(_CUTOFF_WIDTH_HZ / step)
     drop = level[:-span] - level[span:]
-    possible = (freqs[:-span] > 5000) & (freqs[span:] < 0.46 * rate_hz)
     drop = np.where(possible, drop, 0.0)
     at = int(drop.argmax())
     # What lies above must stay down: a lone high partial is not the edge of a band.

@@ -39,7 +39,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S, sha256_of
+from vibstudy.corpus.files import LOUDEST, LOWEST_RATE_HZ, SHORTEST_S, link_fault, sha256_of
 from vibstudy.errors import Problem, VibstudyError, nearest
 
 WORKING_RATE_HZ = 22050.0
@@ -293,6 +293,8 @@ def _check_is_file(path: Path) -> None:
         raise VibstudyError(
             "this is a folder, not a sound file", file=str(path), repair="Name one file in it"
         )
+    if fault := link_fault(path):
+        raise VibstudyError(Problem(fault, file=str(path), repair="Put the sound file itself in its place"))
     if not path.exists():
         near = ""
         if path.parent.is_dir():
@@ -463,12 +465,18 @@ class _Tally:
         return (self.last - self.first - self.read) / self.handle.samplerate
 
     def _check_numbers(self, frames: np.ndarray) -> None:
-        bad = ~np.isfinite(frames)
+        bad = ~(np.abs(frames) <= LOUDEST)
         if bad.any():
             row, channel = np.argwhere(bad)[0]
             at_s = (self.first + self.read + row) / self.handle.samplerate
+            value = frames[row, channel]
+            what = (
+                f"a sample of {value:.0e}, where full scale is 1"
+                if np.isfinite(value)
+                else "samples that are not numbers (NaN or infinite)"
+            )
             raise VibstudyError(
-                "the file holds samples that are not numbers (NaN or infinite)",
+                f"the file holds {what}",
                 file=str(self.path),
                 got=f"first at {at_s:.4f} s, channel {channel + 1}",
                 repair="Export the file again from its source",
@@ -622,7 +630,7 @@ def _choose_channel(handle, first: int, last: int, wanted: str | None) -> tuple[
     if len(names) == 1:
         return next(iter(names.items()))
     excerpt = np.concatenate(_excerpt(handle, first, last))
-    if not np.isfinite(excerpt).all() or _identical(excerpt):
+    if not np.all(np.abs(excerpt) <= LOUDEST) or _identical(excerpt):
         return ("mid", names["mid"])
     tonal_db, snr_db = np.transpose([tonal_snr(excerpt @ mix, handle.samplerate) for mix in names.values()])
     # Side of a well-kept stereo recording can be clean and yet hold only the hall.
