@@ -268,11 +268,16 @@ def test_lab_starts_jupyter_on_the_notebooks(study, capsys, monkeypatch):
     (study / "notebooks" / "01.ipynb").write_text("{}")
     called = []
 
-    def start(command, check):
-        called.append(command)
-        return subprocess.CompletedProcess(command, 0)
+    class Server:
+        def __init__(self, command, env):
+            called.append(command)
 
-    monkeypatch.setattr(subprocess, "run", start)
+        def wait(self):
+            return 0
+
+        poll = wait
+
+    monkeypatch.setattr(subprocess, "Popen", Server)
     assert run(capsys, "lab")[0] == 0
     assert called[0][:4] == [sys.executable, "-m", "jupyter", "lab"]
     assert f"--ServerApp.root_dir={study}" in called[0]

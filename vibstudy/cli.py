@@ -17,7 +17,6 @@ code  meaning
 
 from __future__ import annotations
 
-import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -207,6 +206,8 @@ def lab(
     study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
 ) -> None:
     """Open the study's notebooks in the browser (JupyterLab). Ctrl-C here closes it."""
+    from vibstudy.review.launch import run_lab
+
     folder = study / "notebooks"
     if not any(folder.glob("*.ipynb")):
         raise VibstudyError(
@@ -214,13 +215,7 @@ def lab(
             str(folder),
             repair="Go to a study folder, or make one with 'vibstudy new' or 'vibstudy demo'",
         )
-    command = [sys.executable, "-m", "jupyter", "lab"]
-    command += [f"--ServerApp.root_dir={study.absolute()}", "--LabApp.default_url=/lab/tree/notebooks"]
-    try:
-        code = subprocess.run(command, check=False).returncode
-    except KeyboardInterrupt:
-        return
-    raise typer.Exit(code)
+    raise typer.Exit(run_lab(study, "notebooks"))
 
 
 @app.command(rich_help_panel=LISTEN)

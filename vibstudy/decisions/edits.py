@@ -39,7 +39,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import math
 import os
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
@@ -74,6 +73,10 @@ KINDS: dict[str, str] = {
 
 SAME_EDGE_S = 0.03
 """Edges nearer than this are the same edge."""
+LATEST_S = 1e6
+"""No recording lasts eleven days: a later time is a slip, or damage."""
+HEARD_AS_PITCH_HZ = 20.0
+"""Faster cycles are heard as a tone and cannot be counted (the lower limit of hearing, common practice)."""
 _SHARED = 0.5
 _MEASURED = [column.name for column in NOTE_COLUMNS]
 VIBRATO_COLUMNS = tuple(
@@ -126,7 +129,7 @@ def make_edit(
     return Edit(
         edit_id=uuid.uuid4().hex,
         made_at=datetime.now(UTC).isoformat(timespec="microseconds"),
-        who=_one_line(who),
+        who=one_line(who),
         recording_id=str(note["recording_id"]),
         audio_sha256=audio_sha256,
         note_id=str(note["note_id"]),
@@ -134,12 +137,12 @@ def make_edit(
         note_offset_s=round(float(note["offset_s"]), 6),
         what=what,
         value=value,
-        why=_one_line(why),
+        why=one_line(why),
     )
 
 
-def _one_line(text: str) -> str:
-    """A decision is one line of the file, whatever was typed."""
+def one_line(text: str) -> str:
+    """The text as one line of letters that can be seen: a decision is one line of the file."""
     return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
 
 
@@ -233,9 +236,9 @@ def _edit(cells: list[str]) -> Edit | str:
         for name in ("note_onset_s", "note_offset_s"):
             given[name] = float(given[name])
         given["value"] = json.loads(given["value"]) if given["value"] else None
-        datetime.fromisoformat(given["made_at"])
+        _moment(given["made_at"])
         edit = Edit(**given)
-    except (ValueError, TypeError, RecursionError):
+    except (ValueError, TypeError, RecursionError, OverflowError):
         return "a cell is not what its column needs"
     return why_unusable(edit) or edit
 
@@ -244,7 +247,7 @@ def why_unusable(edit: Edit) -> str:
     """What is wrong with a decision's own values; "" when nothing is."""
     if not edit.edit_id or not edit.note_id or not edit.recording_id:
         return "it names no note"
-    if not 0 <= edit.note_onset_s < edit.note_offset_s < math.inf:
+    if not 0 <= edit.note_onset_s < edit.note_offset_s <= LATEST_S:
         return "its note does not end after it begins"
     value, what = edit.value, edit.what
     if what not in KINDS:
@@ -254,17 +257,23 @@ def why_unusable(edit: Edit) -> str:
         "octave": lambda: isinstance(value, int) and not isinstance(value, bool) and -4 <= value <= 4,
         "split": lambda: _numbers([value], 1) and value > 0,
         "join": lambda: _numbers([value], 1) and value > edit.note_onset_s,
-        "count": lambda: _numbers(value, 2) and value[0] >= 0 and value[1] > 0,
+        "count": lambda: (
+            _numbers(value, 2) and value[1] > 0 and 0 <= value[0] <= 1 + HEARD_AS_PITCH_HZ * value[1]
+        ),
         "undo": lambda: isinstance(value, str) and value != "",
     }.get(what, lambda: True)
     return "" if good() else f"its value does not fit: {KINDS[what]}"
+
+
+def _countable(cycles: float, seconds: float) -> bool:
+    return seconds > 0 and 0 <= cycles <= 1 + HEARD_AS_PITCH_HZ * seconds
 
 
 def _numbers(value: Any, count: int) -> bool:
     return (
         isinstance(value, list)
         and len(value) == count
-        and all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in value)
+        and all(isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= LATEST_S for v in value)
     )
 
 
@@ -298,7 +307,11 @@ def merge_edits(*copies: Iterable[Edit]) -> tuple[list[Edit], list[Problem]]:
 
 def in_order(edits: Iterable[Edit]) -> list[Edit]:
     """Decisions in order of time, then of id."""
-    return sorted(edits, key=lambda edit: (datetime.fromisoformat(edit.made_at).timestamp(), edit.edit_id))
+    return sorted(edits, key=lambda edit: (_moment(edit.made_at), edit.edit_id))
+
+
+def _moment(made_at: str) -> float:
+    return datetime.fromisoformat(made_at).timestamp()
 
 
 def _said(edit: Edit) -> str:

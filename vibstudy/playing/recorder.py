@@ -18,6 +18,7 @@ import anywidget
 import numpy as np
 import traitlets
 
+from vibstudy.corpus.files import LOWEST_RATE_HZ
 from vibstudy.corpus.tables import replacing
 from vibstudy.errors import VibstudyError
 from vibstudy.playing.practice import Target, comparison_cells, in_words, practise
@@ -65,11 +66,15 @@ class Recorder(anywidget.AnyWidget):
         return shown
 
     def _receive(self, _: Any, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
-        if content.get("do") != "take":
+        if not isinstance(content, Mapping) or content.get("do") != "take":
             return
         try:
-            samples = np.frombuffer(buffers[0], "<f4")
-            self.last = write_take(samples, float(content["rate_hz"]), self._folder)
+            samples, rate_hz = np.frombuffer(buffers[0], "<f4"), float(content["rate_hz"])
+        except (LookupError, TypeError, ValueError, OverflowError):
+            self.view = {"say": "This take could not be understood; nothing was kept."}
+            return
+        try:
+            self.last = write_take(samples, rate_hz, self._folder)
             compared, values, history = practise(self.last, self._target, self._history, self._beat)
         except VibstudyError as error:
             self.view = {"say": " ".join(map(str, error.problems))}
@@ -84,9 +89,13 @@ def write_take(samples: np.ndarray, rate_hz: float, folder: Path) -> Path:
     Raises
     ------
     VibstudyError
-        When it is too short to hold a note.
+        When it is too short to hold a note, or holds no sound.
     """
-    if not rate_hz > 0 or len(samples) < _SHORTEST_S * rate_hz:
+    if not (rate_hz >= LOWEST_RATE_HZ and np.isfinite(samples).all()):
+        raise VibstudyError(
+            "the browser sent no sound", got=f"{rate_hz:g} samples a second", repair="Record it again"
+        )
+    if len(samples) < _SHORTEST_S * rate_hz:
         raise VibstudyError(
             "this take is too short to hold a note", repair="Press Record, play, then press Stop"
         )

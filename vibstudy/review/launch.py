@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 from rich.console import Console
@@ -14,6 +16,8 @@ from vibstudy.study import FOLDER_VARIABLE
 from vibstudy.terminal import put
 
 NOTEBOOK = "07_listen_and_correct"
+_PATIENCE_S = 20.0
+"""How long a server may take to end its kernels."""
 
 
 def run_review(study_folder: Path, console: Console) -> int:
@@ -43,13 +47,65 @@ def run_review(study_folder: Path, console: Console) -> int:
         console,
         f"Opening {notebook.name} in your browser: choose Run, Run All Cells there. Ctrl-C here closes it.",
     )
-    command = [sys.executable, "-m", "jupyter", "lab", f"--ServerApp.root_dir={study_folder.absolute()}"]
-    command += [f"--LabApp.default_url=/lab/tree/notebooks/{notebook.name}"]
     environment = {**os.environ, FOLDER_VARIABLE: str(study_folder.absolute())}
+    return run_lab(study_folder, f"notebooks/{notebook.name}", environment)
+
+
+def run_lab(study_folder: Path, page: str, environment: Mapping[str, str] | None = None) -> int:
+    """Run JupyterLab until it ends, and end it when this program is ended.
+
+    Parameters
+    ----------
+    study_folder : Path
+        What the server shows.
+    page : str
+        Folder or notebook to open, relative to it.
+    environment : mapping of str to str | None
+        Variables of the server; None: as here.
+
+    Returns
+    -------
+    int
+        Its exit code; 0 after Ctrl-C; 128 and the number of the signal after another signal to end.
+    """
+    command = [sys.executable, "-m", "jupyter", "lab", f"--ServerApp.root_dir={study_folder.absolute()}"]
+    command.append(f"--LabApp.default_url=/lab/tree/{page}")
+    before = {number: signal.signal(number, _end) for number in _ENDING}
+    server = None
     try:
-        return subprocess.run(command, check=False, env=environment).returncode
+        server = subprocess.Popen(command, env=None if environment is None else dict(environment))
+        return server.wait()
     except KeyboardInterrupt:
         return 0
+    except _Ended as end:
+        return 128 + end.args[0]
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        if server is not None:
+            _stop(server)
+
+
+class _Ended(BaseException):
+    """A signal asked this program to end; its number is the argument."""
+
+
+_ENDING = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+
+
+def _end(number: int, _: object) -> None:
+    raise _Ended(number)
+
+
+def _stop(server: subprocess.Popen[bytes]) -> None:
+    """Ask the server to end, which ends its kernels; insist when it does not."""
+    if server.poll() is None:
+        server.terminate()
+        try:
+            server.wait(_PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
 
 
 def _notebook(study_folder: Path) -> Path:

@@ -14,7 +14,6 @@ Messages of the page
 from __future__ import annotations
 
 import getpass
-import math
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
@@ -34,6 +33,7 @@ from vibstudy.decisions.edits import (
     apply_edits,
     in_order,
     make_edit,
+    one_line,
     standing_edits,
     why_unusable,
 )
@@ -106,14 +106,16 @@ class ReviewRoom(anywidget.AnyWidget):
         """Answer a message of the page. What cannot be done is said in the view, never raised."""
         self._said = ""
         try:
+            if not isinstance(message, Mapping):
+                raise TypeError(message)
             self._answer(message)
         except VibstudyError as error:
             self._said = "; ".join(str(problem) for problem in error.problems)
         except OSError as error:
             self._said = f"This could not be saved or read: {error.strerror or error}."
-        except (KeyError, TypeError, ValueError):
+        except (LookupError, TypeError, ValueError, ArithmeticError, RecursionError):
             self._said = "This could not be understood; nothing was changed."
-        if message.get("do") != "sound" or self._said:
+        if self._said or message.get("do") != "sound":
             self._show()
 
     def _answer(self, message: Mapping[str, Any]) -> None:
@@ -121,15 +123,15 @@ class ReviewRoom(anywidget.AnyWidget):
         if do == "ready":
             threading.Thread(target=_warm_up, daemon=True).start()
         elif do == "who":
-            self.who = " ".join(str(message["who"]).split())[:60] or self.who
+            self.who = one_line(_text(message["who"]))[:60] or self.who
         elif do == "go":
-            self.place = int(np.clip(int(message["to"]), 0, max(len(self.queue) - 1, 0)))
+            self.place = max(0, min(int(message["to"]), len(self.queue) - 1))
         elif do == "undo":
             self._undo()
         elif self._now is None:
             raise VibstudyError("There is no note to decide on.")
         elif do == "sound":
-            self._sound(str(message["which"]))
+            self._sound(_text(message["which"]))
         else:
             self._decide(do, message)
 
@@ -141,7 +143,7 @@ class ReviewRoom(anywidget.AnyWidget):
             "reject": lambda: None,
             "trill": lambda: None,
             "edges": lambda: self._edges(float(message["onset_s"]), float(message["offset_s"])),
-            "octave": lambda: now.octaves + int(math.copysign(1, message["by"])),
+            "octave": lambda: now.octaves + _one_octave(message["by"]),
             "split": lambda: self._split_place(float(message["at_s"])),
             "join": self._next_offset,
             "count": lambda: [float(message["cycles"]), round(now.vibrato_s, 4)],
@@ -149,7 +151,7 @@ class ReviewRoom(anywidget.AnyWidget):
         if do not in values:
             raise ValueError(do)
         edit = make_edit(
-            self.who, now.row, now.phrase_sha256, do, values[do](), str(message.get("why", ""))[:400]
+            self.who, now.row, now.phrase_sha256, do, values[do](), _text(message.get("why", ""))[:400]
         )
         if why := why_unusable(edit):
             raise VibstudyError(why)
@@ -276,6 +278,18 @@ class ReviewRoom(anywidget.AnyWidget):
             row |= measured.columns
         phrase = self.study.reader.phrase(str(item["recording_id"]), row["onset_s"], row["offset_s"])
         return _Now(row, notes, octaves, phrase, measured)
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(value)
+    return value
+
+
+def _one_octave(by: Any) -> int:
+    if isinstance(by, bool) or by not in (1, -1):
+        raise ValueError(by)
+    return int(by)
 
 
 def _warm_up() -> None:
