@@ -16,6 +16,7 @@ import typer
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
+    from rich.text import Text
 
 _STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
@@ -34,6 +35,13 @@ def in_one_line(text: str) -> str:
 def say(text: str, *, error: bool = False) -> None:
     """Print a line on the standard output, or on the standard error."""
     typer.echo(shown(text), err=error)
+
+
+def cell(text: str) -> Text:
+    """A text as a cell of a table of rich."""
+    from rich.text import Text
+
+    return Text(in_one_line(shown(text)))
 
 
 def put(console: Console, thing: RenderableType, style: str = "") -> None:

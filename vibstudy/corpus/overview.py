@@ -14,7 +14,7 @@ from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, recordings_of
 from vibstudy.errors import VibstudyError, nearest
-from vibstudy.terminal import shown
+from vibstudy.terminal import cell
 
 _SHOWN = 10
 """Recordings named for each reason."""
@@ -40,13 +40,13 @@ def coverage_table(manifest: pd.DataFrame) -> Table:
     table = Table(title="Recordings (players)", title_justify="left")
     table.add_column("decade", justify="right")
     for region in regions:
-        table.add_column(shown(str(region)), justify="right")
+        table.add_column(cell(str(region)), justify="right")
     for decade in sorted(counts.index.get_level_values("decade").unique()):
         cells = []
         for region in regions:
             if (decade, region) in counts.index:
-                cell = counts.loc[(decade, region)]
-                cells.append(f"{cell['recordings']} ({cell['players']})")
+                found = counts.loc[(decade, region)]
+                cells.append(f"{found['recordings']} ({found['players']})")
             else:
                 cells.append("-")
         table.add_row(str(decade), *cells)
