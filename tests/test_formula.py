@@ -10,6 +10,7 @@ import pytest
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_mixed
 from vibstudy.stats.design import Design
+from vibstudy.stats.filters import select
 from vibstudy.stats.formula import parse_formula, parse_terms, term_text
 from vibstudy.stats.frames import plain
 
@@ -127,6 +128,8 @@ def test_a_spline_goes_on_beyond_the_notes() -> None:
         ("y ~ log(C(a))", ["is no number"]),
         ("y ~ 'a'", ["at letter 5"]),
         ("", ["no outcome or no '~'"]),
+        ("y ~ 0", ["no term is left"]),
+        ("y ~ a - a - 1", ["no term is left"]),
     ],
 )
 def test_what_cannot_be_read_is_told_with_its_place(text: str, words: list[str]) -> None:
@@ -150,8 +153,13 @@ def test_levels_and_columns_are_checked_against_the_notes() -> None:
     with pytest.raises(VibstudyError, match=r"only 3 different values.*2 at most"):
         fit_mixed(notes, "y ~ poly(w, 3)", **settings)
     many = notes.assign(k=range(LEVELS), m=range(LEVELS))
-    with pytest.raises(VibstudyError, match=r"more than 400 columns.*C\(k\):C\(m\)"):
+    with pytest.raises(VibstudyError, match=r"more than 200 columns.*C\(k\):C\(m\)"):
         fit_mixed(many, "y ~ C(k) * C(m)", **settings)
+    twice = pd.concat([notes, notes[["x"]]], axis=1)
+    with pytest.raises(VibstudyError, match="column x: this column stands twice"):
+        fit_mixed(twice, "y ~ x", **settings)
+    with pytest.raises(VibstudyError, match="column x: this column stands twice"):
+        select(twice, "x > 0")
     numbered = notes.assign(**{"x": 1.0}).rename(columns={"x": 1950})
     with pytest.raises(VibstudyError, match="no such column"):
         fit_mixed(numbered, "y ~ `1950`", **settings)

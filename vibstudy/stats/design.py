@@ -46,9 +46,8 @@ from vibstudy.stats.formula import (
 )
 from vibstudy.stats.tokens import number_text
 
-COLUMNS = 400
-"""Most columns of a design. Measured on 20,000 notes: 400 columns take 3 s and 0.3 GB, and no corpus has the
-players to judge so many."""
+COLUMNS = 200
+"""Most columns of a design, which would need as many players to be judged."""
 
 _ELEMENTWISE: dict[str, Callable[[np.ndarray], np.ndarray]] = {
     "log": np.log,
@@ -126,16 +125,16 @@ class Design:
                 (factor, reduced): self._coded(factor, reduced, frame)
                 for factor, reduced in dict.fromkeys(itertools.chain(*self._parts))
             }
-            out = [np.ones((len(frame), 0))]
+            out = np.empty((len(frame), len(self.names)))
+            at = 0
             for part in self._parts:
                 columns = np.ones((len(frame), 1))
                 for key in part:  # the first factor's columns change fastest
-                    values = coded[key]
-                    columns = (
-                        (values[:, None, :] * columns[:, :, None]).transpose(0, 2, 1).reshape(len(frame), -1)
-                    )
-                out.append(columns)
-        return np.hstack(out)
+                    product = coded[key][:, :, None] * columns[:, None, :]
+                    columns = product.reshape(len(frame), -1)
+                out[:, at : at + columns.shape[1]] = columns
+                at += columns.shape[1]
+        return out
 
     # -- what is remembered of the notes
 

@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.stats.frames import check_once
 from vibstudy.stats.tokens import Reader, Token
 
 _COMPARE: dict[str, Callable[[Any, Any], Any]] = {
@@ -35,6 +36,9 @@ _COMPARE: dict[str, Callable[[Any, Any], Any]] = {
     ">": operator.gt,
     ">=": operator.ge,
 }
+_COMPARED = 5000
+"""Values of a column among which a near spelling is looked for: more take a second."""
+
 _EXAMPLE = "Write it like: medium != 'acoustic_disc' and duration_s >= 0.5"
 
 
@@ -85,6 +89,7 @@ def select(notes: pd.DataFrame, text: str) -> np.ndarray:
     """
     reader = _FilterReader(text, "filter", _EXAMPLE)
     part = reader.filter()
+    check_once(notes)
     _check_columns(notes, reader.columns, text)
     return _Chooser(notes, text).choose(part).fillna(False).to_numpy(dtype=bool)
 
@@ -239,6 +244,7 @@ class _Chooser:
 
     def __init__(self, notes: pd.DataFrame, text: str):
         self.notes, self.text = notes, text
+        self._levels: dict[str, list[str]] = {}
 
     def choose(self, part: _Part) -> pd.Series:
         if isinstance(part, _Joined):
@@ -299,14 +305,17 @@ class _Chooser:
         """Refuse a text that no note has, naming the nearest one that some do."""
         if not isinstance(value, str):
             return
-        levels = sorted(column.dropna().astype(str).unique())
+        if name not in self._levels:
+            self._levels[name] = sorted(column.dropna().astype(str).unique())
+        levels = self._levels[name]
         if value in levels:
             return
+        near = nearest(value, levels) if len(levels) <= _COMPARED else ""
         raise VibstudyError(
             Problem(
                 "no note has this value",
                 column=name,
                 got=value,
-                repair=nearest(value, levels) or f"The values are: {', '.join(levels[:20])}.",
+                repair=near or f"The values are: {', '.join(levels[:20])}.",
             )
         )

@@ -228,6 +228,8 @@ class _FormulaReader(Reader):
         terms = self._terms(_set_of(()) if with_intercept else {})
         if self.token.kind != "end":
             raise self.refusal()
+        if not terms:
+            raise self.refusal("no term is left", "Write 1 for a mean alone.")
         self.settle()
         return tuple(sorted(terms.values(), key=len))
 

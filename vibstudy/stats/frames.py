@@ -181,6 +181,16 @@ def _check_frame(notes: pd.DataFrame) -> None:
         raise VibstudyError(Problem("notes must be a pandas table, one row a note", got=type(notes).__name__))
     if notes.empty:
         raise VibstudyError(Problem("the note table is empty", repair="Measure recordings first."))
+    check_once(notes)
+
+
+def check_once(notes: pd.DataFrame) -> None:
+    """Raise when a column stands twice."""
+    twice = list(dict.fromkeys(str(name) for name in notes.columns[notes.columns.duplicated()]))
+    if twice:
+        raise VibstudyError(
+            [Problem("this column stands twice", column=name, repair="Rename one of them.") for name in twice]
+        )
 
 
 def _recording_there(notes: pd.DataFrame, recording: str | None) -> tuple[str | None, list[str]]:

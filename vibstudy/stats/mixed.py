@@ -38,6 +38,7 @@ from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
 from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite
 from vibstudy.stats.threads import one_thread
+from vibstudy.stats.tokens import name_text
 
 if TYPE_CHECKING:
     from vibstudy.stats.diagnosis import Diagnosis
@@ -116,7 +117,7 @@ def fit_extent(notes: pd.DataFrame, terms: str, column: str = "extent_cents", **
     """
     check_columns(notes, [column])
     positive = notes[column].where(notes[column] > 0)
-    return fit_mixed(notes.assign(**{column: positive}), f"log2({column}) ~ {terms}", **settings)
+    return fit_mixed(notes.assign(**{column: positive}), f"log2({name_text(column)}) ~ {terms}", **settings)
 
 
 def check_method(df: str) -> None:
