@@ -24,8 +24,8 @@ from review_study import make_review_study
 from vibstudy import cli, read_notes
 from vibstudy.corpus.manifest import inspect_manifest
 from vibstudy.corpus.names import mended_name, name_fault
+from vibstudy.decisions.edits import EDITS_NAME, make_edit, read_edits, why_unusable
 from vibstudy.errors import VibstudyError
-from vibstudy.review.edits import EDITS_NAME, make_edit, read_edits, why_unusable
 from vibstudy.sound.reading import read_audio
 from vibstudy.stats.claims import Claim, Contrast, judge_claims, read_claims, run_claims
 from vibstudy.terminal import shown
@@ -335,7 +335,7 @@ def test_decisions_of_a_colleague_that_no_one_can_make(tmp_path: Path, what: str
 
 
 def test_dates_out_of_the_calendar_are_told(tmp_path: Path) -> None:
-    from vibstudy.review.edits import append_edit, in_order
+    from vibstudy.decisions.edits import append_edit, in_order
 
     note = {"recording_id": "x", "note_id": "x/1", "onset_s": 0.0, "offset_s": 1.0}
     file = tmp_path / EDITS_NAME

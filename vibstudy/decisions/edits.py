@@ -257,9 +257,7 @@ def why_unusable(edit: Edit) -> str:
         "octave": lambda: isinstance(value, int) and not isinstance(value, bool) and -4 <= value <= 4,
         "split": lambda: _numbers([value], 1) and value > 0,
         "join": lambda: _numbers([value], 1) and value > edit.note_onset_s,
-        "count": lambda: (
-            _numbers(value, 2) and value[1] > 0 and 0 <= value[0] <= 1 + HEARD_AS_PITCH_HZ * value[1]
-        ),
+        "count": lambda: _numbers(value, 2) and _countable(*value),
         "undo": lambda: isinstance(value, str) and value != "",
     }.get(what, lambda: True)
     return "" if good() else f"its value does not fit: {KINDS[what]}"
