@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.stats.claimfile import Claim, Contrast
+from vibstudy.stats.claimfile import LARGEST, Claim, Contrast
 from vibstudy.stats.fitted import FittedModel, unit_of
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.multiple import tost
@@ -182,16 +182,18 @@ def level_text(value: Any) -> str:
 
 
 def _number(column: str, value: Any) -> float:
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return float(value)
-    raise VibstudyError(
-        Problem(
-            "is a number, and is compared with a text",
-            column=column,
-            got=str(value),
-            repair="Write a number without quotation marks, or factor = true in the contrast.",
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        raise VibstudyError(
+            Problem(
+                "is a number, and is compared with a text",
+                column=column,
+                got=str(value),
+                repair="Write a number without quotation marks, or factor = true in the contrast.",
+            )
         )
-    )
+    if not abs(value) <= LARGEST:
+        raise VibstudyError(Problem(f"is compared with no number up to {LARGEST:.0f}", column=column))
+    return float(value)
 
 
 def _check_sides(
