@@ -20,7 +20,7 @@ import pytest
 import soundfile
 from rich.console import Console
 
-from review_study import make_review_study
+from tests.review_study import make_review_study
 from vibstudy import cli, read_notes
 from vibstudy.corpus.manifest import inspect_manifest
 from vibstudy.corpus.names import mended_name, name_fault
