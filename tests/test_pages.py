@@ -209,7 +209,7 @@ def test_corpus_page_takes_any_manifest():
     notes = invented_notes(players=9, recordings=2, notes=12)
     by_recording = dict(list(notes.groupby("recording_id")))
     recordings = notes.drop_duplicates("recording_id")[["recording_id", "player", "region"]]
-    page = corpus_page(recordings.assign(tuning_hz=440.0), by_recording)
+    page = corpus_page(recordings.assign(tuning_hz=440.0), notes)
     assert page.lane_name == "player" and len(page.table) == 18
     strip = next(strip for strip in page.strips if strip.title.startswith("Extent"))
     middle = by_recording["take000"]

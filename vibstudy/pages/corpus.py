@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.figures.style import looks
-from vibstudy.pages.recording import trusted_share, usable
+from vibstudy.pages.recording import telling, usable
 
 WIDTH, LEFT, RIGHT, TOP, BOTTOM = 1200, 96, 24, 10, 40
 LANE, RADIUS = 44, 5.5
@@ -70,35 +70,41 @@ class CorpusPage:
     table: list[dict[str, Any]]
 
 
-def recording_figures(recordings: pd.DataFrame, notes: Mapping[Any, pd.DataFrame]) -> pd.DataFrame:
+def recording_figures(recordings: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:
     """Return one row a recording with the measures of the strips.
 
     Parameters
     ----------
     recordings : DataFrame
         One row a recording, with the manifest's columns.
-    notes : mapping
-        Notes by recording_id.
+    notes : DataFrame
+        The note table.
     """
-    rows = []
-    for row in recordings.to_dict("records"):
-        own = notes.get(row["recording_id"])
-        figures: dict[str, float] = {name: np.nan for name, _ in MEASURES}
-        figures["tuning_hz"] = row.get("tuning_hz", np.nan)
-        if own is not None and len(own):
-            fine = own[usable(own)]
-            told = fine["has_vibrato"].dropna().astype(bool)
-            vibrato = fine[fine["has_vibrato"].fillna(False).astype(bool)]
-            for name in ("rate_hz", "extent_cents", "vibrato_onset_s", "intensity_depth_db"):
-                figures[name] = vibrato[name].astype(float).median()
-            figures["vibrato_share"] = float(told.mean()) if len(told) else np.nan
-            figures["snr_db"] = own["snr_db"].astype(float).median()
-            figures["trusted"] = trusted_share(own)
-        rows.append(row | figures | {"count": 0 if own is None else len(own)})
-    return pd.DataFrame(rows)
+    fine, long = usable(notes), telling(notes)
+    heard = notes["has_vibrato"].fillna(False).astype(bool)
+
+    def by(values: pd.Series, where: pd.Series) -> Any:
+        return values[where].astype(float).groupby(notes["recording_id"][where])
+
+    every = pd.Series(True, index=notes.index)
+    found = {
+        name: by(notes[name], fine & heard).median()
+        for name in ("rate_hz", "extent_cents", "vibrato_onset_s", "intensity_depth_db")
+    } | {
+        "vibrato_share": by(heard, fine & notes["has_vibrato"].notna()).mean(),
+        "snr_db": by(notes["snr_db"], every).median(),
+        "trusted": by(fine, long).mean(),
+        "count": by(every, every).size(),
+    }
+    out = recordings.drop(columns=list(found), errors="ignore").reset_index(drop=True)
+    for name, values in found.items():
+        out[name] = out["recording_id"].map(values).astype(float)
+    if "tuning_hz" not in out:
+        out["tuning_hz"] = np.nan
+    return out.assign(count=out["count"].fillna(0).astype(int))
 
 
-def corpus_page(recordings: pd.DataFrame, notes: Mapping[Any, pd.DataFrame]) -> CorpusPage:
+def corpus_page(recordings: pd.DataFrame, notes: pd.DataFrame) -> CorpusPage:
     """Return the content of the corpus page."""
     figures = recording_figures(recordings, notes)
     lane = next((name for name in ("decade", "year", "player") if _filled(figures, name)), "recording_id")

@@ -117,9 +117,15 @@ def usable(notes: pd.DataFrame) -> pd.Series:
 
 def trusted_share(notes: pd.DataFrame) -> float:
     """Return the share of usable notes among those long enough to tell; NaN without any."""
-    short = notes["quality"].fillna("ok").astype(str).str.contains("too_short")
-    long = notes[(notes["duration_s"] >= TELLING_S) & ~short & notes["note_kind"].fillna("note").eq("note")]
+    long = notes[telling(notes)]
     return float(usable(long).mean()) if len(long) else float("nan")
+
+
+def telling(notes: pd.DataFrame) -> pd.Series:
+    """Return which notes are long enough to tell, boolean [shape=(n,)]."""
+    short = notes["quality"].fillna("ok").astype(str).str.contains("too_short")
+    long = (notes["duration_s"] >= TELLING_S) & ~short & notes["note_kind"].fillna("note").eq("note")
+    return long.fillna(False).astype(bool)
 
 
 def verdict_words(share: float) -> str:

@@ -8,7 +8,8 @@
 Every page is one file that asks for nothing from a network; its content security policy forbids it, and runs
 no script. All texts of the manifest are escaped. A page states the hash of what it was made from: pages whose
 recording, notes and program are unchanged are not made again, pages of recordings no longer in the study are
-removed. Each file is put in its place whole.
+removed. Each file is put in its place whole. Tables are read once: what a page costs does not grow with the
+study.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -100,7 +101,10 @@ def write_pages(
             "nothing has been measured in this study yet", str(study.folder), repair="vibstudy measure"
         )
     recordings = recordings[recordings["notes"].notna()].reset_index(drop=True)
-    notes = dict(list(study.notes().groupby("recording_id", sort=False)))
+    table = study.notes()
+    none = table.iloc[:0]
+    notes = dict(list(table.groupby("recording_id", sort=False)))
+    pages = _Pages(study)
     (folder / "recording").mkdir(parents=True, exist_ok=True)
     made, without_sound = 0, []
     for number, record in enumerate(recordings.to_dict("records")):
@@ -108,21 +112,21 @@ def write_pages(
         name = str(row["recording_id"])
         if progress is not None:
             progress(number, len(recordings), name)
-        own = notes.get(name, study.notes().iloc[:0]).sort_values("onset_s").reset_index(drop=True)
+        own = notes.get(name, none).sort_values("onset_s").reset_index(drop=True)
         path = folder / "recording" / f"{name}.html"
-        inputs = _inputs(study, row, own)
+        inputs = pages.inputs(row, own)
         if inputs == made_from(path):
             continue
-        page = recording_page(study, row, own)
+        page = recording_page(study, row, own, pages.tags)
         if page.missing_sound:
             without_sound.append((name, page.missing_sound))
-        text = templates().get_template("recording.html").render(
-            page=page, inputs=inputs, demo=study.is_demo, version=__version__, g=content
+        text = pages.template.render(
+            page=page, inputs=inputs, demo=pages.demo, version=__version__, g=content
         )  # fmt: skip
         write_text(path, text)
         made += 1
     _remove_old(folder / "recording", set(recordings["recording_id"].astype(str)))
-    _write_index(study, folder, recordings, notes)
+    _write_index(study, folder, recordings, table)
     return PagesReport(folder / "index.html", made, len(recordings) - made, tuple(without_sound))
 
 
@@ -136,15 +140,29 @@ def made_from(path: Path) -> str:
     return found.group(1) if found else ""
 
 
-def _inputs(study: Study, row: Mapping[str, Any], notes: pd.DataFrame) -> str:
-    """Hash of all that a page shows."""
-    digest = hashlib.sha256(_program().encode())
-    digest.update(json.dumps(row, sort_keys=True, default=str).encode())
-    digest.update(notes.to_csv(index=False).encode())
-    line = study.results / "cache" / str(row["recording_id"]) / "line.parquet"
-    digest.update(line.read_bytes() if line.is_file() else b"")
-    digest.update(b"sound" if Path(str(row["audio_path"])).is_file() else b"none")
-    return digest.hexdigest()
+class _Pages:
+    """What all pages of a study share, looked up once."""
+
+    def __init__(self, study: Study):
+        self.results = study.results
+        self.demo = study.is_demo
+        self.tags = list(study.manifest().columns)
+        self.template = templates().get_template("recording.html")
+        self._program = _program()
+
+    def inputs(self, row: Mapping[str, Any], notes: pd.DataFrame) -> str:
+        """Hash of all that a page shows: not of its row in the manifest, nor of where the study stands."""
+        heard = Path(str(row["audio_path"])).is_file()
+        shown = {
+            name: row[name] for name in row if name != "manifest_row" and not (heard and name == "audio_path")
+        }
+        digest = hashlib.sha256(self._program.encode())
+        digest.update(json.dumps([shown, heard, self.tags, self.demo], sort_keys=True, default=str).encode())
+        digest.update(json.dumps([(str(name), str(notes[name].dtype)) for name in notes]).encode())
+        digest.update(pd.util.hash_pandas_object(notes, index=False).to_numpy().tobytes())
+        line = self.results / "cache" / str(row["recording_id"]) / "line.parquet"
+        digest.update(line.read_bytes() if line.is_file() else b"")
+        return digest.hexdigest()
 
 
 def _program() -> str:
@@ -154,7 +172,9 @@ def _program() -> str:
     return __version__ + hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()
 
 
-def recording_page(study: Study, row: Mapping[str, Any], notes: pd.DataFrame) -> content.RecordingPage:
+def recording_page(
+    study: Study, row: Mapping[str, Any], notes: pd.DataFrame, tags: Sequence[str]
+) -> content.RecordingPage:
     """Return the content of one recording's page.
 
     Parameters
@@ -164,6 +184,8 @@ def recording_page(study: Study, row: Mapping[str, Any], notes: pd.DataFrame) ->
         The recording's row: manifest and what measuring found.
     notes : DataFrame
         Its notes in the order of time.
+    tags : sequence of str
+        Columns of the manifest.
     """
     line = Store(study.results).line(str(row["recording_id"]))
     rows, missing = _rows(row, line, notes)
@@ -172,7 +194,7 @@ def recording_page(study: Study, row: Mapping[str, Any], notes: pd.DataFrame) ->
     share = content.trusted_share(notes)
     return content.RecordingPage(
         name=str(row["recording_id"]),
-        tags=content.tags_of(row, list(study.manifest().columns)),
+        tags=content.tags_of(row, list(tags)),
         verdict=content.verdict_words(share),
         doubts=content.doubts(row, notes),
         cards=content.cards(row, notes),
@@ -254,9 +276,7 @@ def _remove_old(folder: Path, names: set[str]) -> None:
             path.unlink()
 
 
-def _write_index(
-    study: Study, folder: Path, recordings: pd.DataFrame, notes: Mapping[Any, pd.DataFrame]
-) -> None:
+def _write_index(study: Study, folder: Path, recordings: pd.DataFrame, notes: pd.DataFrame) -> None:
     log = read_log(study.results)
     failed = log[~log["success"].astype(bool)]
     page = corpus_page(recordings, notes)
@@ -265,7 +285,7 @@ def _write_index(
         demo=study.is_demo,
         version=__version__,
         failed=failed[["recording_id", "message"]].fillna("").to_dict("records"),
-        size=f"{plural(len(recordings), 'recording')}, {plural(sum(map(len, notes.values())), 'note')}",
+        size=f"{plural(len(recordings), 'recording')}, {plural(len(notes), 'note')}",
         title=study.folder.name,
         quote=lambda name: quote(str(name), safe=""),
     )  # fmt: skip
