@@ -16,12 +16,12 @@ from __future__ import annotations
 import math
 import os
 import textwrap
-import tomllib
 from collections.abc import Mapping
 from dataclasses import Field, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
+from vibstudy.corpus.outside import MOST_TOML_BYTES, as_toml, read_bytes
 from vibstudy.errors import Problem, VibstudyError, nearest
 
 FILE_NAME = "study.toml"
@@ -249,29 +249,7 @@ def read_toml(file: Path, called: str, missing: str, form: str) -> dict[str, Any
     VibstudyError
         When it is missing, is no ordinary file, or is not TOML.
     """
-    try:
-        if file.exists() and not file.is_file():
-            raise VibstudyError(
-                f"the {called} is not an ordinary file", str(file), repair="Put a text file in its place"
-            )
-        return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError:
-        raise VibstudyError(f"there is no such {called}", str(file), repair=missing) from None
-    except OSError as error:
-        raise VibstudyError(
-            f"the {called} cannot be opened: {error.strerror}",
-            str(file),
-            repair="Check its name, and that reading it is allowed",
-        ) from None
-    except UnicodeDecodeError as error:
-        row = error.object[: error.start].count(b"\n") + 1
-        raise VibstudyError(
-            f"the {called} is not UTF-8 text", str(file), row, repair="Save it as UTF-8 text"
-        ) from None
-    except (ValueError, RecursionError) as error:
-        raise VibstudyError(
-            f"the {called} is not valid TOML: {error or 'nested too deeply'}", str(file), repair=form
-        ) from None
+    return as_toml(read_bytes(file, called, missing, MOST_TOML_BYTES), file, called, form)
 
 
 def _collect(

@@ -33,6 +33,8 @@ import pyarrow.parquet as pq
 
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.names import name_problems
+from vibstudy.corpus.manifest import MANIFEST_COLUMNS
+from vibstudy.corpus.outside import TEMPORARY
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.schema import (
     LOG_COLUMNS,
@@ -44,9 +46,6 @@ from vibstudy.schema import (
     Column,
     table_schema,
 )
-
-TEMPORARY = ".vibstudy-tmp"
-"""Ending of temporary names; whatever is left with it after a break is removed by the next writer."""
 
 _ARROW = {"string": pa.string(), "number": pa.float64(), "integer": pa.int64(), "boolean": pa.bool_()}
 _GUARD = "^('*[=+\\-@\\t\\r\\n＝＋－＠])"

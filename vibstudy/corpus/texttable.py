@@ -22,11 +22,12 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from vibstudy.corpus.files import link_fault
 from vibstudy.corpus.names import name_fault, name_problems
+from vibstudy.corpus.outside import read_bytes
 from vibstudy.errors import Problem, VibstudyError
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -111,32 +112,18 @@ def read_text_table(path: str | Path, known: Iterable[str] = ()) -> TextTable:
 def _read_bytes(path: str | Path) -> bytes:
     file = Path(path)
     try:
-        if file.is_dir():
-            raise VibstudyError(
-                "this is a folder, not a file", str(path), repair=_only_csv(file) or "Name the CSV file"
-            )
-        if fault := link_fault(file):
-            raise VibstudyError(Problem(fault, str(path), repair="Put the CSV file itself in its place"))
-        if not file.exists():
-            raise VibstudyError(
-                "there is no such file", str(path), repair=_only_csv(file.parent) or "Check the name"
-            )
-        if not file.is_file():
-            raise VibstudyError(
-                "this is not an ordinary file", str(path), repair="Put a CSV file in its place"
-            )
-        return file.read_bytes()
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise VibstudyError(
-            f"the file cannot be opened: {reason}",
-            str(path),
-            repair="Check its name, and that reading it is allowed",
-        ) from None
+        return read_bytes(path)
+    except VibstudyError as error:
+        (problem,) = error.problems
+        hint = _only_csv(file) or _only_csv(file.parent)
+        raise VibstudyError(replace(problem, repair=hint or problem.repair)) from None
 
 
 def _only_csv(folder: Path) -> str:
-    names = sorted(item.name for item in folder.glob("*.csv"))[:5] if folder.is_dir() else []
+    try:
+        names = sorted(item.name for item in folder.glob("*.csv"))[:5] if folder.is_dir() else []
+    except (OSError, ValueError):
+        return ""
     return f"In that folder: {', '.join(names)}" if names else ""
 
 

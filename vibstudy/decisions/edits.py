@@ -52,8 +52,9 @@ import pandas as pd
 import pyarrow as pa
 
 from vibstudy import __version__
+from vibstudy.corpus.outside import read_bytes
 from vibstudy.corpus.tables import guard, unguard
-from vibstudy.errors import Problem
+from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import NOTE_COLUMNS
 
 EDITS_NAME = "edits.csv"
@@ -192,11 +193,15 @@ def read_edits(path: str | Path) -> tuple[list[Edit], list[Problem]]:
     A file that does not exist holds none.
     """
     path = Path(path)
-    if not path.exists():
+    if not os.path.lexists(path):
         return [], []
     edits: list[Edit] = []
     problems: list[Problem] = []
-    for row, line in enumerate(path.read_bytes().splitlines(keepends=True), start=1):
+    try:
+        content = read_bytes(path, "file of decisions")
+    except VibstudyError as error:  # one listener's file must not stop the others
+        return [], error.problems
+    for row, line in enumerate(content.splitlines(keepends=True), start=1):
         found = _read_line(line)
         if found == list(COLUMNS) or not line.strip():
             continue

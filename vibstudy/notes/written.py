@@ -35,6 +35,8 @@ from typing import Any
 import numpy as np
 
 from vibstudy.errors import VibstudyError
+from vibstudy.corpus.outside import read_bytes
+from vibstudy.errors import Problem, VibstudyError
 
 XML_NAMES = (".musicxml", ".xml")
 MIDI_NAMES = (".mid", ".midi")
@@ -140,14 +142,9 @@ def _refused(path: Path, message: str, repair: str) -> VibstudyError:
 
 def _read_bytes(path: Path) -> bytes:
     try:
-        with path.open("rb") as stream:
-            content = stream.read(_MOST_BYTES + 1)
-    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        why = getattr(error, "strerror", None) or error
-        raise _refused(path, f"cannot be opened: {why}", "Check the path in score_path.") from None
-    if len(content) > _MOST_BYTES:
-        raise _refused(path, "larger than 30 MB", "Export the soloist's part alone.")
-    return content
+        return read_bytes(path, "score", "Check the path in score_path", _MOST_BYTES)
+    except VibstudyError as error:
+        raise VibstudyError([replace(problem, file=path.name) for problem in error.problems]) from None
 
 
 def _check_xml(path: Path, content: bytes) -> None:

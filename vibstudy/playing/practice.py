@@ -21,6 +21,8 @@ takes the place of its row; the file is replaced in one step.
 
 from __future__ import annotations
 
+import hashlib
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -31,6 +33,7 @@ import pandas as pd
 from rich.table import Table
 
 from vibstudy.corpus.files import sha256_of
+from vibstudy.corpus.outside import as_text, read_bytes
 from vibstudy.corpus.tables import read_notes, unguard, write_frame
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.figures.data import judged_notes, player_weights, vibrato_notes
@@ -253,9 +256,10 @@ def read_history(path: Path) -> pd.DataFrame:
     """
     if not path.exists():
         return pd.DataFrame()
+    text = as_text(read_bytes(path, "practice history"), path, "practice history")
     try:
-        history = pd.read_csv(path, encoding="utf-8", dtype=_TEXTS)
-    except (ValueError, pd.errors.ParserError, UnicodeDecodeError):
+        history = pd.read_csv(io.StringIO(text), dtype=_TEXTS)
+    except (ValueError, pd.errors.ParserError):
         history = pd.DataFrame()
     missing = [name for name in (*_TEXTS, "rate_hz", "extent_cents") if name not in history]
     if missing:

@@ -27,6 +27,7 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from vibstudy.corpus.outside import TEMPORARY, as_text, read_bytes
 from vibstudy.errors import Problem, VibstudyError
 
 FIELDS = ("at_utc", "event", "name", "sha256", "detail")
@@ -48,12 +49,23 @@ class Ledger:
         self.path = path
         self.rows: list[Row] = []
         self.links: list[str] = []
+        self._odd: int | None = None
+        self._places: dict[tuple[str, ...], int] = {}
         if path.exists():
             self._read()
 
     def _read(self) -> None:
-        with self.path.open(encoding="utf-8", newline="") as stream:
-            lines = list(csv.reader(stream))
+        text = as_text(read_bytes(self.path, "log of claims"), self.path, "log of claims")
+        try:
+            lines = list(csv.reader(io.StringIO(text, newline="")))
+        except csv.Error as error:
+            raise VibstudyError(
+                Problem(
+                    f"the log of claims cannot be read: {error}",
+                    file=str(self.path),
+                    repair="Restore it from a backup, or move it away to begin a new one.",
+                )
+            ) from None
         if not lines or tuple(lines[0]) != (*FIELDS, "link"):
             raise VibstudyError(
                 Problem(
@@ -63,14 +75,22 @@ class Ledger:
                     repair="Restore it from a backup, or move it away to begin a new one.",
                 )
             )
-        for line in lines[1:]:
+        for number, line in enumerate(lines[1:], start=2):
             if len(line) == len(FIELDS) + 1:
-                self.rows.append((line[0], line[1], line[2], line[3], line[4]))
-                self.links.append(line[5])
+                self._enter((line[0], line[1], line[2], line[3], line[4]), line[5])
+            elif line and self._odd is None:
+                self._odd = number
+
+    def _enter(self, row: Row, link: str) -> None:
+        self._places.setdefault(row[1:4], len(self.rows))
+        self.rows.append(row)
+        self.links.append(link)
 
     @property
     def broken(self) -> int | None:
         """Row number, as a spreadsheet shows it, of the first row that does not follow; None if whole."""
+        if self._odd is not None:
+            return self._odd
         link = ""
         for k, (row, found) in enumerate(zip(self.rows, self.links, strict=True)):
             link = _link(link, row)
@@ -80,10 +100,7 @@ class Ledger:
 
     def first(self, event: str, name: str, sha256: str) -> int | None:
         """Place of the first row with this event, name and hash, or None."""
-        for k, row in enumerate(self.rows):
-            if row[1:4] == (event, name, sha256):
-                return k
-        return None
+        return self._places.get((event, name, sha256))
 
     def append(self, events: Iterable[tuple[str, str, str, str]], now: datetime | None = None) -> None:
         """Add (event, name, sha256, detail) rows and write the file anew in one step."""
@@ -92,8 +109,7 @@ class Ledger:
         if not added:
             return
         for row in added:
-            self.links.append(_link(self.links[-1] if self.links else "", row))
-            self.rows.append(row)
+            self._enter(row, _link(self.links[-1] if self.links else "", row))
         self._write()
 
     def _write(self) -> None:
@@ -102,7 +118,7 @@ class Ledger:
         writer.writerow((*FIELDS, "link"))
         writer.writerows((*row, link) for row, link in zip(self.rows, self.links, strict=True))
         self.path.parent.mkdir(parents=True, exist_ok=True)
-        temporary = self.path.with_name(self.path.name + ".vibstudy-tmp")
+        temporary = self.path.with_name(self.path.name + TEMPORARY)
         with temporary.open("w", encoding="utf-8", newline="") as file:
             file.write(stream.getvalue())
         try:
