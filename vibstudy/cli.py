@@ -9,7 +9,7 @@ code  meaning
 ====  =======================================================================================
 0     all went well
 1     some recordings failed: they are named, with the reason and the repair; the rest is done
-2     the input cannot be used: every problem is told, nothing is written
+2     the input cannot be used, or the disk is full: every problem is told
 3     a fault of the tool itself: the details are in a file
 130   stopped by Ctrl-C: what is done is kept
 ====  =======================================================================================
@@ -623,18 +623,32 @@ def _guarded(run: Callable[[], object], debug: bool) -> int:
         found = error.problems
         _say("\n".join(str(problem) for problem in found), error=True)
         if len(found) > 1:
-            _say(f"{len(found)} problems. Nothing was written.", error=True)
+            typer.echo(f"{len(found)} problems. Mend them and run the same command again.", err=True)
         return UNUSABLE
     except Exception as error:
         if debug:
             raise
-        _say(
-            f"vibstudy made a mistake ({type(error).__name__}: {error}). "
-            f"Your files are as they were; details are in {_write_details(error)}",
-            error=True,
+        told = _told_by_the_system(error)
+        if told:
+            typer.echo(told, err=True)
+            return UNUSABLE
+        typer.echo(
+            f"vibstudy made a mistake ({type(error).__name__}: {error}). What was finished before is kept; "
+            f"details are in {_write_details(error)}",
+            err=True,
         )
         return FAULT
     return 0
+
+
+def _told_by_the_system(error: BaseException) -> str:
+    """What to say of a full disk, a lack of memory and the like; "" for a mistake of the tool's own."""
+    from vibstudy.corpus.batch import explain
+
+    if not isinstance(error, OSError | MemoryError) or isinstance(error, FileNotFoundError):
+        return ""
+    words, detail = explain(error)
+    return "" if detail else f"{words} What was finished before is kept."
 
 
 def _write_details(error: BaseException) -> str:

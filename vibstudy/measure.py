@@ -280,7 +280,7 @@ class _Run:
         what = (outcome.step, outcome.message, outcome.detail, outcome.seconds)
         try:
             return self.store.save_failure(recording_id, *what)
-        except OSError:  # the log still tells it
+        except (OSError, VibstudyError):  # the log still tells it
             return Entry(step=what[0], message=what[1], detail=what[2], seconds=what[3])
 
     def _tell(self, progress: Progress) -> None:

@@ -17,6 +17,7 @@ here. What is refused, with the file and the repair:
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import os
@@ -37,6 +38,7 @@ DEEPEST = 20
 """A descriptor of tables, the deepest JSON read here, is nested five deep."""
 MOST_TOML_BYTES = 1_000_000
 """Settings and claims are written by hand: a claim takes some 300 bytes."""
+_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0) | getattr(os, "O_BINARY", 0)
 _LONGEST_NUMBER = 1000
 _TOML_STRINGS = re.compile(r'"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'')
 _TOML_LONG_NAME = re.compile(rf"(?:[\w-]+[ \t]*\.[ \t]*){{{DEEPEST}}}")
@@ -70,8 +72,7 @@ def read_bytes(
     name = os.fspath(path)
     try:
         _demand_file(name, os.lstat(name), called)  # noqa: PTH116 - a name with a NUL is answered, too
-        flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0)
-        handle = os.open(name, flags | getattr(os, "O_BINARY", 0))
+        handle = os.open(name, _FLAGS)
         with os.fdopen(handle, "rb") as stream:
             now = os.fstat(handle)
             if not stat.S_ISREG(now.st_mode):
@@ -80,23 +81,54 @@ def read_bytes(
     except FileNotFoundError:
         raise VibstudyError(Problem(f"there is no such {called}", name, repair=missing)) from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        why = getattr(error, "strerror", None) or error
-        raise VibstudyError(
-            Problem(
-                f"the {called} cannot be opened: {why}",
-                name,
-                repair="Check its name, and that reading it is allowed",
-            )
-        ) from None
+        raise VibstudyError(_not_opened(name, called, error)) from None
     if content is None or len(content) > most_bytes:
-        raise VibstudyError(
-            Problem(
-                f"the {called} is larger than {_megabytes(most_bytes)}",
-                name,
-                repair="Look whether it is the right file; keep in it only what is needed",
-            )
-        )
+        raise VibstudyError(_too_large(name, called, most_bytes))
     return content
+
+
+def _not_opened(name: str, called: str, error: Exception) -> Problem:
+    why = getattr(error, "strerror", None) or error
+    return Problem(
+        f"the {called} cannot be opened: {why}", name, repair="Check its name, and that reading it is allowed"
+    )
+
+
+def _too_large(name: str, called: str, most_bytes: int) -> Problem:
+    return Problem(
+        f"the {called} is larger than {_megabytes(most_bytes)}",
+        name,
+        repair="Look whether it is the right file; keep in it only what is needed",
+    )
+
+
+def copy_file(path: str | Path, target: Path, called: str, most_bytes: int) -> tuple[str, int]:
+    """Copy a file from outside that must not be a link; its SHA-256 and size are returned.
+
+    Raises
+    ------
+    VibstudyError
+        As :func:`read_bytes`.
+    """
+    name = os.fspath(path)
+    digest, size = hashlib.sha256(), 0
+    try:
+        found = os.lstat(name)
+        if not stat.S_ISREG(found.st_mode):
+            raise VibstudyError(_no_file(name, found.st_mode, called))
+        handle = os.open(name, _FLAGS | getattr(os, "O_NOFOLLOW", 0))
+        with os.fdopen(handle, "rb") as stream, target.open("xb") as copy:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                raise VibstudyError(_no_file(name, os.fstat(handle).st_mode, called))
+            while part := stream.read(1 << 20):
+                size += len(part)
+                if size > most_bytes:
+                    raise VibstudyError(_too_large(name, called, most_bytes))
+                digest.update(part)
+                copy.write(part)
+    except (OSError, ValueError) as error:
+        raise VibstudyError(_not_opened(name, called, error)) from None
+    return digest.hexdigest(), size
 
 
 def _demand_file(name: str, found: os.stat_result, called: str) -> None:

@@ -335,7 +335,10 @@ class Store:
         shutil.rmtree(self._temporary, ignore_errors=True)
         for folder in (self.out, self.cache):
             for path in folder.glob(f"*{TEMPORARY}"):
-                path.unlink(missing_ok=True)
+                if path.is_dir() and not path.is_symlink():
+                    shutil.rmtree(path, ignore_errors=True)
+                else:
+                    path.unlink(missing_ok=True)
 
     # --- entries
 
@@ -639,7 +642,7 @@ def _busy(out: Path, who: Path) -> Problem:
     try:
         writer = json.loads(who.read_bytes())
         by = f" (process {writer['pid']} on {writer['host']}, since {writer['since']})"
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, TypeError):
         by = ""
     return Problem(
         f"another vibstudy is writing results here{by}",

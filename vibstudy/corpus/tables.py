@@ -18,6 +18,8 @@ Frictionless Data Package and Table Schema, https://specs.frictionlessdata.io (o
 from __future__ import annotations
 
 import contextlib
+import errno
+import hashlib
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -46,6 +48,13 @@ from vibstudy.schema import (
     Column,
     table_schema,
 )
+
+NO_ROOM = {
+    getattr(errno, "EDQUOT", errno.ENOSPC): "your share of the disk is full",
+    errno.ENOSPC: "the disk is full",
+    errno.EFBIG: "this file would be larger than this disk allows",
+}
+"""What stands in the way of writing, by the system's number."""
 
 _ARROW = {"string": pa.string(), "number": pa.float64(), "integer": pa.int64(), "boolean": pa.bool_()}
 _GUARD = "^('*[=+\\-@\\t\\r\\n＝＋－＠])"
@@ -93,8 +102,17 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
         with temporary.open("wb") as stream:
             yield stream
         put_in_place(temporary, path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
+    except BaseException as error:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+        if isinstance(error, OSError) and error.errno in NO_ROOM:
+            raise VibstudyError(
+                Problem(
+                    NO_ROOM[error.errno],
+                    str(path),
+                    repair="Make room and run the same command again; what was finished before is kept",
+                )
+            ) from None
         raise
 
 

@@ -15,7 +15,8 @@ Safety
 ------
 A score comes from anywhere. XML is parsed without network, without loading a document type and
 without expanding entities; a file that declares entities of its own is refused, and so is a
-compressed file (nothing is unpacked).
+compressed file (nothing is unpacked). What the reader would take minutes for, or choke on, is counted first
+(:data:`MOST`) and refused with the count.
 
 References
 ----------
@@ -25,9 +26,12 @@ MIDI Files 1.0. Read with partitura (C. Cancino-Chacón et al., Music Encoding C
 
 from __future__ import annotations
 
+import bisect
 import io
+import math
 import warnings
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -41,6 +45,21 @@ from vibstudy.errors import Problem, VibstudyError
 XML_NAMES = (".musicxml", ".xml")
 MIDI_NAMES = (".mid", ".midi")
 _MOST_BYTES = 30_000_000
+_MOST_MIDI_BYTES = 500_000
+"""Ten thousand notes take a fifth of it."""
+MOST = {
+    "notes": 10_000,
+    "measures": 4_000,
+    "parts": 50,
+    "repeats": 16,
+    "slurs, ties and other signs": 20_000,
+    "dynamics and other directions": 5_000,
+    "changes of metre, key, clef or tempo": 2_000,
+    "elements": 300_000,
+}
+"""Most of each in a score. With all of them reading took 4 s of one core in 2026; the longest solo parts have some
+eight thousand notes. The library names the parts between repeats by letters, of which it has 52."""
+_LONGEST_METRE = 64
 _MOST_BEATS = 10_000
 _MOST_ORDERS = 8
 _MOST_REPEATS = 5
@@ -156,21 +175,56 @@ def _check_xml(path: Path, content: bytes) -> None:
         tree = etree.parse(io.BytesIO(content), parser)
     except etree.XMLSyntaxError as error:
         raise _refused(path, f"not well-formed XML ({error.msg})", "Export it again as MusicXML.") from None
+    root = tree.getroot()
     own = tree.docinfo.internalDTD
     if own is not None and (list(own.iterentities()) or list(own.iterelements())):
         raise _refused(
             path, "it declares its own document type or entities", "Export it again as plain MusicXML."
         )
-    if etree.QName(tree.getroot()).localname != "score-partwise":
+    if etree.QName(root).localname != "score-partwise":
         raise _refused(
             path,
-            f"its root is <{etree.QName(tree.getroot()).localname}>, not <score-partwise>",
+            f"its root is <{etree.QName(root).localname}>, not <score-partwise>",
             "Export it as partwise MusicXML.",
         )
+    _check_counts(path, _xml_counts(root))
+    for name, most in (("beats", _LONGEST_METRE), ("beat-type", _LONGEST_METRE), ("divisions", 100_000)):
+        for element in root.iter(name):
+            text = (element.text or "").strip()
+            if text.isascii() and text.isdigit() and not 1 <= int(text[:9]) <= most:
+                raise _refused(
+                    path,
+                    f"line {element.sourceline}: <{name}> is {text[:20]}",
+                    f"Write a whole number from 1 to {most:,}.",
+                )
+
+
+def _xml_counts(root: Any) -> dict[str, int]:
+    """How many of what :data:`MOST` limits."""
+    seen: Counter[Any] = Counter(element.tag for element in root.iter())
+    return {
+        "notes": seen["note"],
+        "measures": seen["measure"],
+        "parts": seen["part"],
+        "repeats": seen["repeat"] + seen["ending"] + seen["segno"] + seen["coda"],
+        "slurs, ties and other signs": sum(seen[name] for name in ("slur", "tie", "tied", "tuplet", "beam")),
+        "dynamics and other directions": seen["direction"],
+        "changes of metre, key, clef or tempo": sum(seen[name] for name in ("attributes", "sound")),
+        "elements": sum(seen.values()),
+    }
+
+
+def _check_counts(path: Path, counts: Mapping[str, int]) -> None:
+    for name, count in counts.items():
+        if count > MOST[name]:
+            raise _refused(
+                path,
+                f"it holds {count:,} {name}; at most {MOST[name]:,} are read",
+                "Export the soloist's part alone, with repeats written out.",
+            )
 
 
 def _load(path: Path, content: bytes, is_xml: bool) -> list[WrittenPart]:
-    import mido
     import partitura
 
     with warnings.catch_warnings():
@@ -179,12 +233,10 @@ def _load(path: Path, content: bytes, is_xml: bool) -> list[WrittenPart]:
             if is_xml:
                 score = partitura.load_musicxml(io.BytesIO(content))
             else:
-                midi = mido.MidiFile(file=io.BytesIO(content), clip=True)
-                beats = max((sum(m.time for m in track) for track in midi.tracks), default=0)
-                if beats > _MOST_BEATS * midi.ticks_per_beat:
-                    raise ValueError(f"longer than {_MOST_BEATS:,} beats")
-                score = partitura.load_score_midi(midi)
+                score = partitura.load_score_midi(_checked_midi(path, content))
             return [_read_part(part, f"part {number}") for number, part in enumerate(score.parts, start=1)]
+        except VibstudyError:
+            raise
         except Exception as error:  # the library raises whatever its parser stumbles on
             kind = "MusicXML" if is_xml else "MIDI"
             raise _refused(
@@ -192,6 +244,42 @@ def _load(path: Path, content: bytes, is_xml: bool) -> list[WrittenPart]:
                 f"cannot be read as {kind} ({type(error).__name__}: {error})",
                 f"Export it again as {kind}.",
             ) from None
+
+
+def _checked_midi(path: Path, content: bytes) -> Any:
+    """The MIDI file, when it is not too much and its metres can be."""
+    import mido
+
+    if len(content) > _MOST_MIDI_BYTES:
+        raise _refused(path, f"larger than {_MOST_MIDI_BYTES // 1000} kB", "Export the soloist's part alone.")
+    midi = mido.MidiFile(file=io.BytesIO(content), clip=True)
+    if midi.ticks_per_beat <= 0:
+        raise _refused(path, "it counts time in frames, not in beats", "Export it with ticks a beat.")
+    ticks = max((sum(m.time for m in track) for track in midi.tracks), default=0)
+    if ticks > _MOST_BEATS * midi.ticks_per_beat:
+        raise _refused(path, f"longer than {_MOST_BEATS:,} beats", "Export the part that is played.")
+    messages = [message for track in midi.tracks for message in track]
+    metres = [message for message in messages if message.type == "time_signature"]
+    changes = [message for message in messages if message.type in ("key_signature", "set_tempo")]
+    _check_counts(
+        path,
+        {
+            "notes": sum(message.type == "note_on" and message.velocity > 0 for message in messages),
+            "parts": len(midi.tracks),
+            "changes of metre, key, clef or tempo": len(metres) + len(changes),
+        },
+    )
+    for metre in metres:
+        if not (1 <= metre.numerator <= _LONGEST_METRE and metre.denominator <= _LONGEST_METRE):
+            raise _refused(
+                path,
+                f"a time signature of {metre.numerator}/{metre.denominator}",
+                f"Both figures are from 1 to {_LONGEST_METRE}.",
+            )
+    shortest = min((metre.numerator / metre.denominator for metre in metres), default=1.0)
+    bars = ticks / (4 * midi.ticks_per_beat * shortest)
+    _check_counts(path, {"measures": math.ceil(bars)})
+    return midi
 
 
 def _read_part(part: Any, fallback: str) -> WrittenPart:
@@ -260,7 +348,11 @@ class _Reader:
         self.measures = [
             (m.start.t, m.end.t, _printed_number(m)) for m in part.iter_all(kinds.Measure) if m.end
         ]
-        self.slurs = [(s.start.t, s.end.t) for s in part.iter_all(kinds.Slur) if s.start and s.end]
+        # the library makes these maps anew each time they are asked for
+        self._quarter_map, self._signature_map = part.quarter_map, part.time_signature_map
+        self._known_quarters: dict[int, float] = {}
+        slurs = [(s.start.t, s.end.t) for s in part.iter_all(kinds.Slur) if s.start and s.end]
+        self.slurs = np.array(slurs or np.zeros((0, 2)), float)
         louds = list(part.iter_all(kinds.LoudnessDirection, include_subclasses=True))
         self.dynamics = sorted(
             (d.start.t, str(d.text)) for d in louds if isinstance(d, kinds.ConstantLoudnessDirection)
@@ -274,8 +366,11 @@ class _Reader:
             for d in louds
             if isinstance(d, kinds.DynamicLoudnessDirection)
         ]
+        self.hairpin_spans = np.array([h[:2] for h in self.hairpins] or np.zeros((0, 2)), float)
+        self.dynamic_starts = [start for start, _ in self.dynamics]
         self.starts = np.array([m[0] for m in self.measures] or [0])
         self.beat_quarters = [self._beat_quarters(m[0]) for m in self.measures] or [1.0]
+        self.bar_beats = [self._bar_beats(m[0]) for m in self.measures]
         lengths = [
             self._quarters(m[0], m[1]) / b for m, b in zip(self.measures, self.beat_quarters, strict=False)
         ]
@@ -314,12 +409,12 @@ class _Reader:
         start, end, number = self.measures[i] if self.measures else (0, time, 0)
         unit = self.beat_quarters[i]
         inside = self._quarters(start, time) / unit
+        bar = self.bar_beats[i] if self.measures else self._bar_beats(start)
         if i == 0 and self.measures:  # an upbeat counts back from its bar line
-            missing = self._bar_beats(start) - self._quarters(start, end) / unit
+            missing = bar - self._quarters(start, end) / unit
             inside_bar = inside + max(missing, 0.0)
         else:
             inside_bar = inside
-        bar = self._bar_beats(start)
         written = WrittenNote(
             int(note.midi_pitch),
             self.position(time),
@@ -329,16 +424,21 @@ class _Reader:
             _strength(inside_bar, bar),
             self._slur(time, note.duration_tied),
             self._dynamic(time),
-            next((kind for a, b, kind in self.hairpins if a <= time < b), ""),
+            self._hairpin(time),
             grace,
         )
         return time, written
 
     def _quarters(self, first: int, last: int) -> float:
-        return float(self.part.quarter_map(last) - self.part.quarter_map(first))
+        return self._quarter(last) - self._quarter(first)
+
+    def _quarter(self, time: int) -> float:
+        if time not in self._known_quarters:
+            self._known_quarters[time] = float(self._quarter_map(time))
+        return self._known_quarters[time]
 
     def _signature(self, time: int) -> tuple[int, int]:
-        beats, unit = self.part.time_signature_map(time)[:2]
+        beats, unit = self._signature_map(time)[:2]
         return int(beats), int(unit)
 
     def _beat_quarters(self, time: int) -> float:
@@ -351,15 +451,22 @@ class _Reader:
         return beats * 4.0 / unit / self._beat_quarters(time)
 
     def _slur(self, time: int, length: int) -> str:
-        for first, last in self.slurs:
-            if first == time:
-                return "first"
-            if first < time < last:
-                return "last" if time + length >= last else "inside"
-        return "none"
+        first, last = self.slurs.T
+        found = np.flatnonzero((first == time) | ((first < time) & (time < last)))
+        if not len(found):
+            return "none"
+        if first[found[0]] == time:
+            return "first"
+        return "last" if time + length >= last[found[0]] else "inside"
+
+    def _hairpin(self, time: int) -> str:
+        first, last = self.hairpin_spans.T
+        found = np.flatnonzero((first <= time) & (time < last))
+        return self.hairpins[found[0]][2] if len(found) else ""
 
     def _dynamic(self, time: int) -> str:
-        return next((text for start, text in reversed(self.dynamics) if start <= time), "")
+        at = bisect.bisect_right(self.dynamic_starts, time)
+        return self.dynamics[at - 1][1] if at else ""
 
 
 def _printed_number(measure: Any) -> int:
