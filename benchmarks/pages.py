@@ -1,7 +1,7 @@
 """What a page of a recording costs in a small and in a large study: invented rows, no sound.
 
-Run: ``uv run python benchmarks/pages.py [RECORDINGS ...]``. Printed are the seconds before the first page, the
-seconds of a page (median of those made), and the seconds to find out that nothing changed.
+Run: ``uv run python benchmarks/pages.py [RECORDINGS ...]``. Printed are the seconds before the first
+page, the seconds of a page (median of those made), and the seconds to find out that nothing changed.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from vibstudy.report.pages import write_pages
+from vibstudy.pages.write import write_pages
 
 PAGES = 8
 NOTES = 30
@@ -33,7 +33,7 @@ def invented_study(folder: Path, recordings: int) -> Path:
     notes = pd.DataFrame(
         {
             "recording_id": [f"take{k:05d}" for k in number],
-            "note_id": [f"take{k:05d}/{n:04d}" for k, n in zip(number, np.tile(range(NOTES), recordings))],
+            "note_id": [f"take{k:05d}/{n:04d}" for k, n in zip(number, np.tile(range(NOTES), recordings), strict=True)],
             "onset_s": onset, "offset_s": onset + 0.7, "duration_s": 0.7, "note_kind": "note",
             "pitch_hz": 440.0, "midi": 69, "has_vibrato": True, "quality": "ok", "reviewed": "auto",
             "rate_hz": rng.normal(5.5, 0.3, count), "rate_se_hz": 0.05,
@@ -87,9 +87,8 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as name:
             study = invented_study(Path(name), count)
             once, again = _seconds(study), _seconds(study)
-        print(
-            f"{count:10,}  {once[0]:16.2f}  {np.median(np.diff(once)):10.3f}  {np.median(np.diff(again)):10.3f}"
-        )
+        made, left = np.median(np.diff(once)), np.median(np.diff(again))
+        print(f"{count:10,}  {once[0]:16.2f}  {made:10.3f}  {left:10.3f}")
 
 
 def _seconds(study: Path) -> list[float]:
