@@ -16,15 +16,9 @@ from tests.invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.corpus.tables import write_frame, write_package
 from vibstudy.errors import VibstudyError
-from vibstudy.paper.package import (
-    _DISK_PATH,
-    FILES,
-    SOUND_ENDINGS,
-    About,
-    citation,
-    make_package,
-    verify_package,
-)
+from vibstudy.paper.package import _DISK_PATH, FILES, SOUND_ENDINGS, citation, make_package
+from vibstudy.paper.parts import About
+from vibstudy.paper.verify import verify_package
 from vibstudy.schema import NOTE_COLUMNS, RECORDING_COLUMNS
 
 CLAIMS = """\
@@ -134,17 +128,19 @@ def test_it_verifies(package):
     assert len(found.figures) > 20 and found.figures["relative"].max() <= 1e-9
 
 
-def test_a_changed_figure_is_found(package, tmp_path, capsys):
+def test_a_changed_file_is_found_and_ends_the_check(package, tmp_path, capsys):
     for path in package.iterdir():
         (tmp_path / path.name).write_bytes(path.read_bytes())
     claims = pd.read_csv(tmp_path / "claims.csv")
     claims["estimate"] += 0.01
     claims.to_csv(tmp_path / "claims.csv", index=False)
+    found = verify_package(tmp_path)
+    assert [str(problem) for problem in found.problems] == [
+        "claims.csv: this file is not as it was packed. Fetch the package again."
+    ]
+    assert len(found.figures) == 0
     (tmp_path / "LICENCE.txt").unlink()
-    told = "\n".join(map(str, verify_package(tmp_path).problems))
-    assert "LICENCE.txt: this file is missing" in told
-    assert "claims.csv: this file is not as it was packed" in told
-    assert "slower: estimate comes out as" in told
+    assert "LICENCE.txt: this file is missing" in "\n".join(map(str, verify_package(tmp_path).problems))
     assert cli.main(["verify", str(tmp_path)]) == 1
     assert "does not agree" in capsys.readouterr().err
 
@@ -169,13 +165,15 @@ def test_other_slashes_are_not(text):
     assert not _DISK_PATH.search(text)
 
 
-@pytest.mark.parametrize("comment", ["from /home/anna/rips/side1", "was take001.flac"])
-def test_a_path_in_a_comment_is_told_and_nothing_written(tmp_path, comment):
+@pytest.mark.parametrize("remark", ["from /home/anna/rips/side1", "was take001.flac"])
+def test_a_path_in_a_cell_is_told_and_nothing_written(tmp_path, remark):
     notes = invented_notes(players=2, recordings=2, notes=5)
-    notes["comment"] = ["fine", *[comment] * (len(notes) - 1)]
+    notes["source"] = ["fine", *[remark] * (len(notes) - 1)]
+    notes["comment"] = remark  # stays behind, so that it needs no mending
     study = write_measured_study(tmp_path / "s", notes)
-    with pytest.raises(VibstudyError, match=r"notes.csv, row 3, column comment"):
+    with pytest.raises(VibstudyError, match=r"notes.csv, row 3, column source") as refusal:
         make_package(study, tmp_path / "out")
+    assert "column comment" not in str(refusal.value)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["s"]
 
 
@@ -192,7 +190,8 @@ def test_a_small_study_without_claims(tmp_path, capsys):
     study = write_measured_study(tmp_path / "s", notes, claims="")
     assert cli.main(["package", str(study)]) == 0
     assert cli.main(["package", str(study)]) == 0  # an earlier package is replaced
-    assert cli.main(["verify", str(study / "data-package")]) == 0
+    assert cli.main(["verify", str(study / "data-package")]) == 1
+    assert "nothing is proved" in capsys.readouterr().err
     assert validate(str(study / "data-package" / "datapackage.json")).valid
     assert not (study / "data-package" / "claims.csv").exists()
     assert cli.main(["verify", str(tmp_path)]) == 2

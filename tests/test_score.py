@@ -506,7 +506,7 @@ def test_a_name_with_a_nul_and_an_endless_pause_are_refused(tmp_path):
 
 
 def test_a_missing_file_is_named(tmp_path):
-    with pytest.raises(VibstudyError, match=r"gone.mid.*cannot be opened"):
+    with pytest.raises(VibstudyError, match=r"gone.mid.*no such score"):
         read_score(tmp_path / "gone.mid")
 
 

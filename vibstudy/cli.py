@@ -436,21 +436,34 @@ def package(
     title: Annotated[str, typer.Option(help="Title of the data.")] = "Vibrato measured note by note",
     author: Annotated[str, typer.Option(help="Author, for the citation.")] = "",
     licence: Annotated[str, typer.Option(help="Licence of the data (SPDX name).")] = "CC-BY-4.0",
+    remarks: Annotated[
+        bool, typer.Option("--remarks", help="Let listeners' remarks, comments and labels of notes go along.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask after showing what goes out.")] = False,
 ) -> None:
-    """Pack the figures for others, as an open data package without sound and without your paths."""
-    from vibstudy.paper.package import About, make_package
+    """Pack the figures for others, without sound, paths, remarks and names of listeners; shows what goes out."""
+    from vibstudy.paper.package import Contents, make_package
+    from vibstudy.paper.parts import About
+
+    def approve(contents: Contents) -> bool:
+        for line in contents.lines():
+            _say(line)
+        return yes or not sys.stdin.isatty() or typer.confirm("Write it?", default=True)
 
     out = study / "data-package" if out is None else out
-    files = make_package(study, out, About(title, author, licence))
-    _say(f"{out}: {', '.join(path.name for path in files)}. No sound is in it. Next: vibstudy verify {out}")
+    files = make_package(study, out, About(title, author, licence), remarks, approve)
+    if not files:
+        _say("Nothing was written.")
+        return
+    _say(f"{out} is written. Next: vibstudy verify {out}")
 
 
 @app.command(rich_help_panel=SHARE)
 def verify(
     folder: Annotated[Path, typer.Argument(metavar="PACKAGE", help="Folder made by 'vibstudy package'.")],
 ) -> None:
-    """Fit the models and test the claims of a package again, and compare every figure."""
-    from vibstudy.paper.package import TOLERANCE, verify_package
+    """Check a package: nothing missing or added, and every figure of its models and claims computed again."""
+    from vibstudy.paper.verify import TOLERANCE, verify_package
 
     found = verify_package(folder)
     if found.problems:
@@ -458,8 +471,13 @@ def verify(
         raise typer.Exit(FAILED)
     largest = found.figures["relative"].max() if len(found.figures) else 0.0
     _say(
-        f"{folder}: every file is as it was packed; {_count(len(found.figures), 'figure')} computed again, "
-        f"all the same (largest relative difference {largest:.1g}, allowed {TOLERANCE:g})."
+        f"{folder}: all {found.files} files are as they were packed; {_count(len(found.figures), 'cell')} of "
+        f"models and claims computed again, all the same (largest relative difference {largest:.1g}, allowed "
+        f"{TOLERANCE:g})."
+    )
+    _say(
+        "This proves that models and verdicts follow from the notes, claims and log in the package. It does not "
+        "prove that the notes were measured from those recordings: measure them, their hashes are listed."
     )
 
 

@@ -271,10 +271,10 @@ def _is_in_vocabulary(column: Column) -> Callable[[pd.Series], pd.Series]:
 
 
 def _is_safe_id(cells: pd.Series) -> pd.Series:
-    return cells.map(lambda cell: not _id_fault(cell)).astype(bool)
+    return cells.map(lambda cell: not id_fault(cell)).astype(bool)
 
 
-def _id_fault(name: str) -> str:
+def id_fault(name: str) -> str:
     """Why `name` cannot name a folder on every system; "" when it can."""
     bad = sorted({letter for letter in name if letter in '<>:"/\\|?*' or not letter.isprintable()})
     if bad:
@@ -467,7 +467,7 @@ def _say_vocabulary(column: Column, got: str, row: int, rows: _Rows) -> tuple[st
 
 
 def _say_safe_id(column: Column, got: str, row: int, rows: _Rows) -> tuple[str, str]:
-    return f"this name cannot name a file: {_id_fault(got)}", f"For example {_safe_id(got)!r}"
+    return f"this name cannot name a file: {id_fault(got)}", f"For example {_safe_id(got)!r}"
 
 
 def _say_unique_id(column: Column, got: str, row: int, rows: _Rows) -> tuple[str, str]:

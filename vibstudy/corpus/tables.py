@@ -56,12 +56,12 @@ NO_ROOM = {
 }
 """What stands in the way of writing, by the system's number."""
 
-_ARROW = {"string": pa.string(), "number": pa.float64(), "integer": pa.int64(), "boolean": pa.bool_()}
+ARROW_TYPES = {"string": pa.string(), "number": pa.float64(), "integer": pa.int64(), "boolean": pa.bool_()}
 _GUARD = "^('*[=+\\-@\\t\\r\\n＝＋－＠])"
 _BATCH_ROWS = 50_000
 _BATCH_PARTS = 500
 """Notes, and recordings, of a batch: a table of few rows takes some fifty times their size."""
-_NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype(), pa.string(): pd.StringDtype()}
+NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype(), pa.string(): pd.StringDtype()}
 _TAGS = tuple(replace(column, constraints={}) for column in MANIFEST_COLUMNS)
 
 TABLES: dict[str, tuple[str, tuple[Column, ...]]] = {
@@ -188,7 +188,7 @@ def to_arrow(frame: pd.DataFrame, columns: Iterable[Column] = ()) -> pa.Table:
     known = {column.name: column for column in columns}
     fields = []
     for item in table.schema:
-        kind = _ARROW[known[item.name].type] if item.name in known else item.type
+        kind = ARROW_TYPES[known[item.name].type] if item.name in known else item.type
         if pa.types.is_large_string(kind) or pa.types.is_null(kind):
             kind = pa.string()
         elif pa.types.is_floating(kind):
@@ -241,7 +241,7 @@ def write_notes(out: Path, parts: Sequence[Path], tags: pd.DataFrame, provenance
 
 def _joint_schema(parts: Sequence[Path]) -> pa.Schema:
     """Columns of all parts: those of the dictionary first, in its order."""
-    known = {column.name: pa.field(column.name, _ARROW[column.type]) for column in NOTE_COLUMNS}
+    known = {column.name: pa.field(column.name, ARROW_TYPES[column.type]) for column in NOTE_COLUMNS}
     schemas = {_part_schema(part) for part in parts}
     ordered = sorted(schemas, key=str)
     found = pa.unify_schemas(ordered, promote_options="permissive") if ordered else pa.schema([])
@@ -365,7 +365,7 @@ def read_notes(directory: str | Path, columns: Sequence[str] | None = None) -> p
         _check_names(names, folder / "notes.parquet")
         _demand(columns, names)
         table = pq.read_table(folder / "notes.parquet", columns=None if columns is None else list(columns))
-        return table.to_pandas(types_mapper=_NULLABLE.get)
+        return table.to_pandas(types_mapper=NULLABLE.get)
     return _read_csv(folder, "notes.csv", columns)
 
 

@@ -187,6 +187,11 @@ def _line(cells: Iterable[str]) -> bytes:
     return text.getvalue().encode("utf-8")
 
 
+def edits_text(edits: Iterable[Edit]) -> str:
+    """The whole file of these decisions, in their order."""
+    return b"".join([_line(COLUMNS), *(_line(_cells(edit)) for edit in edits)]).decode("utf-8")
+
+
 def read_edits(path: str | Path) -> tuple[list[Edit], list[Problem]]:
     """All decisions of a file, in the order of the file; lines that cannot be read are problems.
 

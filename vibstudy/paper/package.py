@@ -1,11 +1,17 @@
-"""A study without its sound: a Frictionless data package, and how to check one.
+"""A study without its sound: a Frictionless data package for others.
 
 What is in it stands in :data:`FILES`. There is no sound in it, and no path: columns that name files are
 left out, and a cell in which a path of a disk, or the name of a sound file, still stands is told before
 anything is written.
 
-Checking re-reads the tables, compares every hash, fits the models and tests the claims again, and
-compares every figure with what the package says.
+What stays behind
+    Paths. The manifest's ``comment`` and the labels of note lists made by hand (:data:`REMARKS`), and what
+    listeners wrote of their decisions, unless asked for. Always: remarks in ``claims.toml``, and who the
+    listeners are: they become "listener 1", "listener 2", in the order of their first decision. Of the time of
+    a decision only the date is kept; the clock of ``edits.csv`` counts decisions in millionths of a second.
+
+Everything in a package follows from its parts (:mod:`vibstudy.paper.parts`) by :func:`write_parts`, which
+is how :mod:`vibstudy.paper.verify` checks one.
 
 References
 ----------
@@ -15,21 +21,26 @@ Citation File Format 1.2.0, https://citation-file-format.github.io (open standar
 
 from __future__ import annotations
 
+import getpass
+import hashlib
 import json
 import platform
 import re
 import shutil
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime, timedelta
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from vibstudy import __version__
 from vibstudy.corpus.files import sha256_of
+from vibstudy.corpus.manifest import MANIFEST_COLUMNS
+from vibstudy.corpus.outside import as_text, read_bytes
 from vibstudy.corpus.settings import load_settings
 from vibstudy.corpus.store import METHOD_VERSION
 from vibstudy.corpus.tables import (
@@ -41,13 +52,27 @@ from vibstudy.corpus.tables import (
     write_json,
     write_package,
 )
+from vibstudy.decisions.apply import edit_files
+from vibstudy.decisions.edits import EDITS_NAME, Edit, edits_text, merge_edits, read_edits
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.figures.data import vibrato_notes
-from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, table_schema
+from vibstudy.figures.data import plural, vibrato_notes
+from vibstudy.paper.parts import (
+    ENVIRONMENT,
+    NOTES,
+    PATH_COLUMNS,
+    RECORDINGS,
+    About,
+    Parts,
+    read_parts,
+)
+from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, table_schema, typed
+from vibstudy.stats.claimfile import claims_text
 from vibstudy.stats.claims import CLAIMS_FILE, hashes_of, judge_claims, log_new, read_claims
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
 from vibstudy.stats.ledger import Ledger
 from vibstudy.study import formula
+
+DESCRIPTOR = "datapackage.json"
 
 FILES = {
     "notes.csv": "every note, with the tags of its recording",
@@ -56,7 +81,7 @@ FILES = {
     "claims.csv": "their verdicts, with every figure",
     "claims_log.csv": "when each claim was written",
     "models.csv": "mixed models of rate and of log extent on decade and region",
-    "edits.csv": "what listeners decided",
+    "edits.csv": "what listeners decided; dates are true, clock times only count",
     "environment.json": "settings, and versions of everything that computed a figure",
     "CITATION.cff": "how to cite the data (Citation File Format 1.2.0)",
     "LICENCE.txt": "what others may do with the data",
@@ -65,8 +90,12 @@ FILES = {
 }
 """Files of a package; claims, models and edits only where the study has them."""
 
-PATH_COLUMNS = ("path", "audio_path", "score_path", "notes_path")
-"""Columns that name files of the user's disk."""
+ALWAYS = (NOTES, RECORDINGS, ENVIRONMENT, "CITATION.cff", "LICENCE.txt", "README.txt", DESCRIPTOR)
+"""Files that every package has."""
+
+REMARKS = ("comment", "note_label")
+"""Columns of free words, which stay behind unless asked for."""
+UNNAMED = "Author not named"
 
 SOUND_ENDINGS = (".wav", ".flac", ".mp3", ".ogg", ".aif", ".aiff", ".m4a", ".opus", ".mp4")
 
@@ -84,30 +113,10 @@ COMPUTING = (
 """Libraries whose versions may change a figure."""
 
 MODELS = {"rate": "rate_hz", "extent": "log(extent_cents)"}
-TOLERANCE = 1e-4
-"""Relative difference up to which a figure counts as the same on another machine."""
 
 _DISK_PATH = re.compile(
     r"(?<![\w.:/])(?:/(?:[\w.~-]+/)+[\w.~-]*|~/[\w.~-]+|[A-Za-z]:[\\/][^\s\"']+|\\\\[^\s\"']+)"
 )
-_FIGURES = ("estimate", "low", "high", "p", "p_holm", "df", "se", "t", "players", "recordings", "notes")
-
-
-@dataclass(frozen=True)
-class About:
-    """What is said of the data.
-
-    Parameters
-    ----------
-    title, author : str
-        For the citation.
-    licence : str
-        SPDX name.
-    """
-
-    title: str = "Vibrato measured note by note"
-    author: str = ""
-    licence: str = "CC-BY-4.0"
 
 
 def environment(study: Path) -> dict[str, Any]:
@@ -161,14 +170,45 @@ def standard_models(notes: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def judged(folder: Path, claims_file: Path, log_file: Path) -> pd.DataFrame:
-    """Return the verdicts on the claims of a file, from the tables of a folder."""
-    ledger = Ledger(log_file) if log_file.exists() else None
-    hashes = hashes_of(read_recordings(folder))
-    return judge_claims(read_claims(claims_file), read_notes(folder), ledger, hashes)
+@dataclass(frozen=True)
+class Contents:
+    """What would go out, told before it does.
+
+    Parameters
+    ----------
+    files : tuple of (str, str)
+        Each file, and what is in it.
+    own_columns : tuple of str
+        Columns of the user's own that go along.
+    behind : tuple of str
+        What stays behind.
+    to_look_at : tuple of Problem
+        What may be meant for the user's eyes alone.
+    """
+
+    files: tuple[tuple[str, str], ...]
+    own_columns: tuple[str, ...]
+    behind: tuple[str, ...]
+    to_look_at: tuple[Problem, ...]
+
+    def lines(self) -> list[str]:
+        """The contents as lines of text."""
+        told = ["This goes out:", *(f"  {name:18} {what}" for name, what in self.files)]
+        if self.own_columns:
+            told.append(f"Columns of your own that go along: {', '.join(self.own_columns)}.")
+        told.append(f"This stays behind: {'; '.join(self.behind)}.")
+        if self.to_look_at:
+            told += ["Look whether this should go out:", *(f"  {problem}" for problem in self.to_look_at)]
+        return told
 
 
-def make_package(study: str | Path, out: str | Path, about: About | None = None) -> list[Path]:
+def make_package(
+    study: str | Path,
+    out: str | Path,
+    about: About | None = None,
+    remarks: bool = False,
+    approve: Callable[[Contents], bool] | None = None,
+) -> list[Path]:
     """Write the package of a measured study.
 
     Parameters
@@ -178,11 +218,15 @@ def make_package(study: str | Path, out: str | Path, about: About | None = None)
     out : path
         Folder to make; an earlier package there is replaced.
     about : About | None
+    remarks : bool
+        Let remarks of listeners and the columns :data:`REMARKS` go along.
+    approve : callable | None
+        Is given what would go out; nothing is written when it returns False.
 
     Returns
     -------
     list of Path
-        The files.
+        The files; empty when it was not approved.
 
     Raises
     ------
@@ -190,37 +234,58 @@ def make_package(study: str | Path, out: str | Path, about: About | None = None)
         When nothing is measured, a cell holds a path, or `out` is another folder. Nothing is written.
     """
     study, out, about = Path(study), Path(out), about or About()
-    notes = read_notes(study).drop(columns=list(PATH_COLUMNS), errors="ignore")
-    recordings = read_recordings(study)
+    notes, recordings = read_notes(study), read_recordings(study)
+    _demand_place(out)
+    left = PATH_COLUMNS if remarks else (*PATH_COLUMNS, *REMARKS)
+    claims = read_claims(study / CLAIMS_FILE) if (study / CLAIMS_FILE).is_file() else []
+    problems = _told_needed(claims, notes, left)
+    if claims:  # the log goes along: it holds every recording and claim
+        log_new(study, claims, hashes_of(recordings))
+    edits, listeners, said, unreadable = _anonymous(study, set(recordings["recording_id"]), remarks)
     sounds = _sound_names(recordings)
-    recordings = recordings.drop(columns=list(PATH_COLUMNS), errors="ignore")
-    if out.exists() and (not (out / "datapackage.json").is_file() or (out / "results").exists()):
-        raise VibstudyError(
-            Problem(
-                "this folder is there already, and is no package", str(out), repair="Name another with --out"
-            )
-        )
-    if (study / CLAIMS_FILE).is_file():  # the log goes along: it holds every recording and claim
-        log_new(study, read_claims(study / CLAIMS_FILE), hashes_of(recordings))
-    problems = [*_told_paths(notes, "notes.csv", sounds), *_told_paths(recordings, "recordings.csv", sounds)]
-    texts = {
-        name: source.read_text(encoding="utf-8")
-        for name, source in (
-            (CLAIMS_FILE, study / CLAIMS_FILE),
-            (LOG_FILE, study / "results" / LOG_FILE),
-            ("edits.csv", study / "edits.csv"),
-        )
-        if source.is_file()
-    }
-    for name, text in texts.items():
-        problems += _told_paths(pd.DataFrame({"": text.splitlines()}), name, sounds, first_row=1)
+    with tempfile.TemporaryDirectory(prefix="vibstudy-") as name:
+        raw = Path(name)
+        _write_frame(raw / NOTES, notes.drop(columns=list(left), errors="ignore"), NOTE_COLUMNS)
+        spoken = _without_file_names(recordings).drop(columns=list(left), errors="ignore")
+        _write_frame(raw / RECORDINGS, spoken, RECORDING_COLUMNS)
+        write_json(raw / ENVIRONMENT, environment(study))
+        if claims:
+            _write_text(raw / CLAIMS_FILE, claims_text(claims))
+            log = study / "results" / LOG_FILE
+            _write_text(raw / LOG_FILE, as_text(read_bytes(log), log))
+        if edits:
+            _write_text(raw / EDITS_NAME, edits_text(edits))
+        parts = read_parts(raw, about)
+        texts = {
+            path.name: path.read_text(encoding="utf-8") for path in raw.iterdir() if path.suffix != ".csv"
+        }
+        texts |= {
+            path: (raw / path).read_text(encoding="utf-8") for path in (LOG_FILE,) if (raw / path).exists()
+        }
+    frames = {NOTES: (parts.notes, 2), RECORDINGS: (parts.recordings, 2)}
+    frames |= {name: (pd.DataFrame({"": text.splitlines()}), 1) for name, text in texts.items()}
+    if edits:
+        frames[EDITS_NAME] = (pd.DataFrame([asdict(edit) for edit in parts.edits]), 2)
+    frames["--title and --author"] = (pd.DataFrame({"": [about.title, about.author, about.licence]}), 1)
+    for name, (frame, row) in frames.items():
+        problems += _told_paths(frame, name, sounds, row)
     if problems:
         raise VibstudyError(problems)
     draft = out.with_name(out.name + TEMPORARY)
     shutil.rmtree(draft, ignore_errors=True)
     try:
         draft.mkdir(parents=True)
-        _write_all(draft, notes, recordings, texts, study, about)
+        write_parts(draft, parts)
+        contents = Contents(
+            tuple(_told_files(draft, parts)),
+            tuple(_own_columns(parts)),
+            tuple(_behind(notes, recordings, left, listeners, said)),
+            tuple(
+                [*unreadable, *(p for n, (frame, row) in frames.items() for p in _told_names(frame, n, row))]
+            ),
+        )
+        if approve is not None and not approve(contents):
+            return []
         if out.exists():
             shutil.rmtree(out)
         draft.rename(out)
@@ -229,39 +294,188 @@ def make_package(study: str | Path, out: str | Path, about: About | None = None)
     return sorted(out.iterdir())
 
 
-def _write_all(
-    folder: Path,
-    notes: pd.DataFrame,
-    recordings: pd.DataFrame,
-    texts: Mapping[str, str],
-    study: Path,
-    about: About,
-) -> None:
+def _demand_place(out: Path) -> None:
+    """Refuse a folder that is there and holds anything but an earlier package."""
+    if not out.exists() and not out.is_symlink():
+        return
+    if (
+        out.is_symlink()
+        or not (out / DESCRIPTOR).is_file()
+        or any(path.name not in FILES for path in out.iterdir())
+    ):
+        raise VibstudyError(
+            Problem(
+                "this folder is there already, and is no package", str(out), repair="Name another with --out"
+            )
+        )
+
+
+def _write_frame(path: Path, frame: pd.DataFrame, columns: Any) -> None:
+    write_frame(path, typed(frame, columns), (*columns, *PROVENANCE_COLUMNS))
+
+
+def _told_needed(claims: list[Any], notes: pd.DataFrame, left: tuple[str, ...]) -> list[Problem]:
+    """Claims that name a column which stays behind: its verdict could not be computed again."""
+    problems = []
+    for claim in claims:
+        c = claim.contrast
+        named = " ".join([claim.outcome, c.column, c.across, *claim.adjust, *claim.crossed, claim.filter])
+        words = set(re.findall(r"\w+", named))
+        for name in left:
+            if name in words and name in notes:
+                what = "of your disk's paths" if name in PATH_COLUMNS else "of remarks"
+                repair = "Copy what is needed into a column of another name, and claim on that"
+                if name in REMARKS:
+                    repair = "Pack with --remarks, or copy what is needed into a column of another name"
+                message = f"claim {claim.id} needs a column {what}, which stays behind"
+                problems.append(Problem(message, CLAIMS_FILE, column=name, repair=repair))
+    return problems
+
+
+def _anonymous(
+    study: Path, recordings: set[str], remarks: bool
+) -> tuple[list[Edit], int, int, list[Problem]]:
+    """Decisions without who made them; how many listeners and remarks there were; what was unreadable."""
+    read = [read_edits(path) for path in edit_files(study)]
+    merged, differing = merge_edits(*(found for found, _ in read))
+    kept = [edit for edit in merged if edit.recording_id in recordings]
+    listeners: dict[str, str] = {}
+    names = {edit.edit_id: f"{number:032x}" for number, edit in enumerate(kept, start=1)}
+    out = []
+    for number, edit in enumerate(kept):
+        who = listeners.setdefault(edit.who, f"listener {len(listeners) + 1}")
+        value = names.get(edit.value, "0" * 32) if edit.what == "undo" else edit.value
+        out.append(
+            replace(
+                edit,
+                edit_id=names[edit.edit_id],
+                made_at=_counted(edit.made_at, number),
+                who=who,
+                value=value,
+                why=edit.why if remarks else "",
+            )
+        )
+    unreadable = [*differing, *(problem for _, own in read for problem in own)]
+    return out, len(listeners), sum(bool(edit.why) for edit in kept), unreadable
+
+
+def _counted(made_at: str, number: int) -> str:
+    day = datetime.fromisoformat(made_at).astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    return (day + timedelta(microseconds=number)).isoformat(timespec="microseconds")
+
+
+def _without_file_names(recordings: pd.DataFrame) -> pd.DataFrame:
+    """What was said of a score or a file, without the file's name."""
+    out = recordings.copy()
+    called = {"path": "the sound file", "audio_path": "the sound file", "score_path": "the score"}
+    for name in PATH_COLUMNS:
+        for row, text in recordings[name].dropna().astype(str).items() if name in recordings else ():
+            words = called.get(name, "the note list")
+            for column in ("score_problem", "score_fit", "remarks"):
+                said = out[column].get(row) if column in out else None
+                if isinstance(said, str):
+                    for spelling in (text, PurePosixPath(text.replace("\\", "/")).name):
+                        said = said.replace(spelling, words) if spelling else said
+                    out.at[row, column] = said
+    return out
+
+
+def _told_files(folder: Path, parts: Parts) -> Iterator[tuple[str, str]]:
+    sizes = {
+        NOTES: f"{plural(len(parts.notes), 'note')}, {plural(parts.notes.shape[1], 'column')}: ",
+        RECORDINGS: f"{plural(len(parts.recordings), 'recording')}: ",
+        CLAIMS_FILE: f"{plural(len(parts.claims), 'claim')}: ",
+        EDITS_NAME: f"{plural(len(parts.edits), 'decision')}: ",
+    }
+    for name, what in FILES.items():
+        if (folder / name).exists():
+            yield name, sizes.get(name, "") + what
+
+
+def _own_columns(parts: Parts) -> list[str]:
+    tool = (*MANIFEST_COLUMNS, *NOTE_COLUMNS, *RECORDING_COLUMNS, *PROVENANCE_COLUMNS)
+    known = {column.name for column in tool}
+    return [str(name) for name in dict.fromkeys([*parts.notes, *parts.recordings]) if name not in known]
+
+
+def _behind(
+    notes: pd.DataFrame, recordings: pd.DataFrame, left: tuple[str, ...], listeners: int, said: int
+) -> Iterator[str]:
+    yield "the sound, and every path"
+    there = [
+        name
+        for name in left
+        if name in REMARKS and any(t[name].notna().any() for t in (notes, recordings) if name in t)
+    ]
+    if there:
+        yield f"the columns {', '.join(there)} (--remarks lets them go along)"
+    if listeners:
+        yield f"names of {plural(listeners, 'listener')}, and the times of day when they decided"
+    if said and "comment" in left:
+        yield f"{plural(said, 'remark')} of listeners (--remarks lets them go along)"
+
+
+def _told_names(frame: pd.DataFrame, file: str, first_row: int) -> Iterator[Problem]:
+    """Cells in which the user's login name or the computer's name stands, the first of each column."""
+    try:
+        login = getpass.getuser()
+    except (OSError, KeyError):  # a user without a name
+        login = ""
+    names = {"login name": login, "computer's name": platform.node()}
+    for called, word in names.items():
+        if len(word) < 3:
+            continue
+        pattern = re.compile(rf"(?<!\w){re.escape(word)}(?!\w)", re.IGNORECASE)
+        for name in frame:
+            for row, text in _texts(frame[name], first_row):
+                if pattern.search(text):
+                    column = str(name)
+                    yield Problem(
+                        f"your {called} stands here", file, row, column, word, "Take it out if it is one"
+                    )
+                    break
+
+
+def _texts(values: pd.Series, first_row: int) -> Iterator[tuple[int, str]]:
+    if pd.api.types.is_string_dtype(values) or values.dtype == object:
+        yield from enumerate(values.astype("string").fillna(""), first_row)
+
+
+def write_parts(folder: Path, parts: Parts) -> None:
+    """Write a whole package from its parts.
+
+    Raises
+    ------
+    VibstudyError
+        When a claim cannot be tested.
+    """
+    tables = {
+        NOTES: (parts.notes, NOTE_COLUMNS),
+        RECORDINGS: (parts.recordings, RECORDING_COLUMNS),
+    }
     schemas = {
-        "notes.csv": write_frame(folder / "notes.csv", notes, (*NOTE_COLUMNS, *PROVENANCE_COLUMNS)),
-        "recordings.csv": write_frame(
-            folder / "recordings.csv", recordings, (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)
-        ),
+        name: write_frame(folder / name, frame, (*columns, *PROVENANCE_COLUMNS))
+        for name, (frame, columns) in tables.items()
     }
     write_package(folder, schemas)
-    for name, text in texts.items():
-        _write_text(folder / name, text)
     further = {}
-    # from the tables as written: whoever checks the package starts from the same figures
-    models = standard_models(read_notes(folder))
+    models = standard_models(parts.notes)
     if len(models):
         further["models.csv"] = models
-    if CLAIMS_FILE in texts:
-        claims = judged(folder, folder / CLAIMS_FILE, folder / LOG_FILE)
-        if len(claims):
-            further["claims.csv"] = claims
+    if parts.claims:
+        _write_text(folder / CLAIMS_FILE, claims_text(parts.claims))
+        _write_text(folder / LOG_FILE, parts.log)
+        ledger = Ledger(folder / LOG_FILE)
+        further["claims.csv"] = judge_claims(parts.claims, parts.notes, ledger, hashes_of(parts.recordings))
     for name, table in further.items():
         write_frame(folder / name, table)
-    write_json(folder / "environment.json", environment(study))
-    _write_text(folder / "CITATION.cff", citation(about))
-    _write_text(folder / "LICENCE.txt", _licence_text(about.licence))
-    _write_text(folder / "README.txt", _readme(folder, about))
-    _describe(folder, further, about)
+    if parts.edits:
+        _write_text(folder / EDITS_NAME, edits_text(parts.edits))
+    write_json(folder / ENVIRONMENT, parts.environment)
+    _write_text(folder / "CITATION.cff", citation(parts.about))
+    _write_text(folder / "LICENCE.txt", _licence_text(parts.about.licence))
+    _write_text(folder / "README.txt", _readme(folder, parts.about))
+    _describe(folder, further, parts.about)
 
 
 def _describe(folder: Path, further: Mapping[str, pd.DataFrame], about: About) -> None:
@@ -293,7 +507,7 @@ def _describe(folder: Path, further: Mapping[str, pd.DataFrame], about: About) -
     descriptor |= {
         "title": about.title,
         "licenses": [licence],
-        "contributors": [{"title": about.author or "Author not named", "role": "author"}],
+        "contributors": [{"title": about.author or UNNAMED, "role": "author"}],
     }
     write_json(path, descriptor)
 
@@ -307,7 +521,7 @@ def citation(about: About) -> str:
         'message: "Please cite these data as below."\n'
         f"title: {quoted(about.title, ensure_ascii=False)}\n"
         "authors:\n"
-        f"  - name: {quoted(about.author or 'Author not named', ensure_ascii=False)}\n"
+        f"  - name: {quoted(about.author or UNNAMED, ensure_ascii=False)}\n"
         f"license: {quoted(about.licence)}\n"
     )
 
@@ -359,9 +573,7 @@ def _told_paths(frame: pd.DataFrame, file: str, sounds: set[str], first_row: int
     problems = []
     home = str(Path.home())
     for name in frame:
-        if not (pd.api.types.is_string_dtype(frame[name]) or frame[name].dtype == object):
-            continue
-        for row, text in enumerate(frame[name].astype("string").fillna(""), first_row):
+        for row, text in _texts(frame[name], first_row):
             hit = _DISK_PATH.search(text)
             bad = hit.group() if hit else next((s for s in (*sounds, home) if len(s) > 1 and s in text), "")
             if bad:
@@ -377,88 +589,3 @@ def _told_paths(frame: pd.DataFrame, file: str, sounds: set[str], first_row: int
                 )
                 break
     return problems
-
-
-# --- checking
-
-
-@dataclass(frozen=True, eq=False)
-class Verification:
-    """What checking a package found.
-
-    Parameters
-    ----------
-    figures : DataFrame
-        ``table, row, figure, stored, again, relative``: every figure compared.
-    problems : list of Problem
-        What does not agree; empty when all does.
-    """
-
-    figures: pd.DataFrame
-    problems: list[Problem]
-
-
-def verify_package(folder: str | Path) -> Verification:
-    """Compare every hash, fit the models and test the claims again, compare every figure.
-
-    Raises
-    ------
-    VibstudyError
-        When there is no package.
-    """
-    folder = Path(folder)
-    try:
-        descriptor = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
-        resources = {resource["path"]: resource for resource in descriptor["resources"]}
-    except (OSError, ValueError, KeyError, TypeError):
-        raise VibstudyError(
-            Problem("there is no data package here", str(folder), repair="'vibstudy package' makes one")
-        ) from None
-    problems = []
-    for name, resource in resources.items():
-        path = folder / name
-        if not path.is_file():
-            problems.append(Problem("this file is missing", name))
-        elif resource.get("hash") != f"sha256:{sha256_of(path)}":
-            problems.append(Problem("this file is not as it was packed", name, repair="Fetch it again"))
-    found: list[pd.DataFrame] = []
-    present = {name for name in resources if (folder / name).is_file()}
-    if {"notes.csv", "recordings.csv"} <= present:
-        if "models.csv" in present:
-            again = standard_models(read_notes(folder))
-            found.append(_compare(folder / "models.csv", again, ("model", "term")))
-        if {"claims.csv", CLAIMS_FILE} <= present:
-            again = judged(folder, folder / CLAIMS_FILE, folder / LOG_FILE)
-            found.append(_compare(folder / "claims.csv", again, ("claim",)))
-    figures = pd.concat(found, ignore_index=True) if found else pd.DataFrame()
-    for row in figures[~figures["relative"].le(TOLERANCE)].to_dict("records") if len(figures) else ():
-        message = f"{row['row']}: {row['figure']} comes out as {row['again']}"
-        problems.append(Problem(message, row["table"], got=str(row["stored"])))
-    return Verification(figures, problems)
-
-
-def _compare(path: Path, again: pd.DataFrame, keys: tuple[str, ...]) -> pd.DataFrame:
-    """Every figure and verdict of a stored table beside the new one."""
-    stored = pd.read_csv(path, encoding="utf-8", keep_default_na=False, na_values=[""])
-    before, after = ({_key(row, keys): row for row in t.to_dict("records")} for t in (stored, again))
-    rows = []
-    for key in {**before, **after}:
-        for figure in (*_FIGURES, "verdict"):
-            if figure in stored:
-                old, new = (side.get(key, {}).get(figure, np.nan) for side in (before, after))
-                rows.append((path.name, key, figure, old, new, _relative(old, new)))
-    return pd.DataFrame(rows, columns=["table", "row", "figure", "stored", "again", "relative"])
-
-
-def _key(row: Mapping[Any, Any], keys: tuple[str, ...]) -> str:
-    return " ".join(str(row[key]) for key in keys)
-
-
-def _relative(old: Any, new: Any) -> float:
-    if isinstance(old, str) or isinstance(new, str):
-        return 0.0 if old == new else np.inf
-    if pd.isna(old) and pd.isna(new):
-        return 0.0
-    if pd.isna(old) or pd.isna(new):
-        return np.inf
-    return abs(float(new) - float(old)) / max(abs(float(old)), 1e-12)

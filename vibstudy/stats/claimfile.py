@@ -7,6 +7,8 @@ import json
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -217,6 +219,37 @@ def read_claims(path: str | Path) -> list[Claim]:
     if problems:
         raise VibstudyError(problems)
     return claims
+
+
+def claims_text(claims: Iterable[Claim]) -> str:
+    """``claims.toml`` of these claims: every field that has a value, no remark.
+
+    :func:`read_claims` gives the same claims back.
+    """
+    blocks = []
+    for claim in claims:
+        c = claim.contrast
+        contrast = {"column": c.column, "from": c.start, "to": c.end} | ({"factor": True} if c.factor else {})
+        if c.across:
+            contrast |= {"across": c.across, "across_from": c.across_start, "across_to": c.across_end}
+        lines = ["[[claim]]"]
+        for key in _KEYS:
+            value = contrast if key == "contrast" else getattr(claim, key)
+            if key in _REQUIRED or value not in (None, "", (), False):
+                lines.append(f"{key} = {_toml(value)}")
+        blocks.append("\n".join(lines) + "\n")
+    return "\n".join(blocks)
+
+
+def _toml(value: Any) -> str:
+    """A value as TOML writes it. Its strings are JSON's, but for the character DEL."""
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
+    if isinstance(value, tuple | list):
+        return f"[{', '.join(_toml(item) for item in value)}]"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
 def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Problem]:
