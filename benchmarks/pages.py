@@ -6,6 +6,7 @@ page, the seconds of a page (median of those made), and the seconds to find out 
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import tempfile
 import time
@@ -33,7 +34,7 @@ def invented_study(folder: Path, recordings: int) -> Path:
     notes = pd.DataFrame(
         {
             "recording_id": [f"take{k:05d}" for k in number],
-            "note_id": [f"take{k:05d}/{n:04d}" for k, n in zip(number, np.tile(range(NOTES), recordings), strict=True)],
+            "note_id": [f"take{k:05d}/{n % NOTES:04d}" for n, k in enumerate(number)],
             "onset_s": onset, "offset_s": onset + 0.7, "duration_s": 0.7, "note_kind": "note",
             "pitch_hz": 440.0, "midi": 69, "has_vibrato": True, "quality": "ok", "reviewed": "auto",
             "rate_hz": rng.normal(5.5, 0.3, count), "rate_se_hz": 0.05,
@@ -100,10 +101,8 @@ def _seconds(study: Path) -> list[float]:
         if done == PAGES:
             raise _Enough
 
-    try:
+    with contextlib.suppress(_Enough):
         write_pages(study, progress=told)
-    except _Enough:
-        pass
     return times
 
 

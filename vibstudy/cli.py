@@ -441,7 +441,7 @@ def package(
     ] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask after showing what goes out.")] = False,
 ) -> None:
-    """Pack the figures for others, without sound, paths, remarks and names of listeners; shows what goes out."""
+    """Pack the figures for others, without sound, paths, remarks and listeners' names; shows it first."""
     from vibstudy.paper.package import Contents, make_package
     from vibstudy.paper.parts import About
 
@@ -462,7 +462,7 @@ def package(
 def verify(
     folder: Annotated[Path, typer.Argument(metavar="PACKAGE", help="Folder made by 'vibstudy package'.")],
 ) -> None:
-    """Check a package: nothing missing or added, and every figure of its models and claims computed again."""
+    """Check a package: nothing missing or added, all figures of models and claims computed again."""
     from vibstudy.paper.verify import TOLERANCE, verify_package
 
     found = verify_package(folder)
@@ -476,8 +476,8 @@ def verify(
         f"{TOLERANCE:g})."
     )
     _say(
-        "This proves that models and verdicts follow from the notes, claims and log in the package. It does not "
-        "prove that the notes were measured from those recordings: measure them, their hashes are listed."
+        "This proves that models and verdicts follow from the notes, claims and log in the package. It does "
+        "not prove that the notes were measured from those recordings: measure them, their hashes are listed."
     )
 
 

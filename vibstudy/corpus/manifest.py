@@ -294,7 +294,8 @@ def _safe_id(name: str) -> str:
     """A name near `name` that is safe."""
     text = re.sub(r"[^\w .+-]+", "_", name).strip("._ ") or "recording"
     if text.split(".")[0].lower() in _RESERVED:
-        text = f"{text}_1"
+        stem, dot, rest = text.partition(".")
+        text = f"{stem.strip()}_1{dot}{rest}"
     if text.lower() in KEPT_NAMES or text.lower().endswith(TEMPORARY):
         text = text.replace(".", "_")
     while len(text.encode()) > _ID_BYTES:

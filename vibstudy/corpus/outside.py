@@ -1,4 +1,4 @@
-"""The one guarded way to read a text or a table that came from outside: from a colleague, a download, a stick.
+"""The one guarded way to read a text or a table from outside: from a colleague, a download, a stick.
 
 Manifest, settings, claims and their log, decisions of listeners, note lists, scores and packages are all read
 here. What is refused, with the file and the repair:
@@ -134,7 +134,7 @@ def copy_file(path: str | Path, target: Path, called: str, most_bytes: int) -> t
 def _demand_file(name: str, found: os.stat_result, called: str) -> None:
     """Refuse what is no file, and a link that leads out of its folder."""
     if stat.S_ISLNK(found.st_mode):
-        home = os.path.realpath(os.path.dirname(name) or ".")
+        home = os.path.realpath(Path(name).parent)
         target = os.path.realpath(name)
         if os.path.commonpath([home, target]) != home:
             raise VibstudyError(

@@ -7,9 +7,9 @@ anything is written.
 What stays behind
     Paths. The manifest's ``comment`` and the labels of note lists made by hand (:data:`REMARKS`), and what
     listeners wrote of their decisions, unless asked for. Always: remarks in ``claims.toml``, and who the
-    listeners are: they become "listener 1", "listener 2", in the order of their first decision. Of the time of
-    a decision only the date is kept; the clock of ``edits.csv`` counts decisions in millionths of a second.
-
+    listeners are: they become "listener 1", "listener 2", in the order of their first decision. Of the time
+    of a decision only the date is kept; the clock of ``edits.csv`` counts decisions in millionths of a
+    second.
 Everything in a package follows from its parts (:mod:`vibstudy.paper.parts`) by :func:`write_parts`, which
 is how :mod:`vibstudy.paper.verify` checks one.
 
@@ -30,7 +30,6 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime, timedelta
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -63,6 +62,7 @@ from vibstudy.paper.parts import (
     RECORDINGS,
     About,
     Parts,
+    numbered,
     read_parts,
 )
 from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, table_schema, typed
@@ -276,13 +276,12 @@ def make_package(
     try:
         draft.mkdir(parents=True)
         write_parts(draft, parts)
+        names = [p for name, (frame, row) in frames.items() for p in _told_names(frame, name, row)]
         contents = Contents(
             tuple(_told_files(draft, parts)),
             tuple(_own_columns(parts)),
             tuple(_behind(notes, recordings, left, listeners, said)),
-            tuple(
-                [*unreadable, *(p for n, (frame, row) in frames.items() for p in _told_names(frame, n, row))]
-            ),
+            (*unreadable, *names),
         )
         if approve is not None and not approve(contents):
             return []
@@ -342,14 +341,12 @@ def _anonymous(
     listeners: dict[str, str] = {}
     names = {edit.edit_id: f"{number:032x}" for number, edit in enumerate(kept, start=1)}
     out = []
-    for number, edit in enumerate(kept):
+    for number, edit in enumerate(kept, start=1):
         who = listeners.setdefault(edit.who, f"listener {len(listeners) + 1}")
         value = names.get(edit.value, "0" * 32) if edit.what == "undo" else edit.value
         out.append(
             replace(
-                edit,
-                edit_id=names[edit.edit_id],
-                made_at=_counted(edit.made_at, number),
+                numbered(edit, number),
                 who=who,
                 value=value,
                 why=edit.why if remarks else "",
@@ -357,11 +354,6 @@ def _anonymous(
         )
     unreadable = [*differing, *(problem for _, own in read for problem in own)]
     return out, len(listeners), sum(bool(edit.why) for edit in kept), unreadable
-
-
-def _counted(made_at: str, number: int) -> str:
-    day = datetime.fromisoformat(made_at).astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-    return (day + timedelta(microseconds=number)).isoformat(timespec="microseconds")
 
 
 def _without_file_names(recordings: pd.DataFrame) -> pd.DataFrame:

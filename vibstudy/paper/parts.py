@@ -19,8 +19,8 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
-from datetime import datetime
+from dataclasses import asdict, dataclass, field, fields, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -30,10 +30,10 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from vibstudy.corpus.manifest import MANIFEST_COLUMNS, id_fault, own_column
-from vibstudy.corpus.outside import MOST_BYTES, as_json, as_text, read_bytes
+from vibstudy.corpus.outside import MOST_BYTES, as_json, read_bytes
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import ARROW_TYPES, NULLABLE, TABLES, unguard
-from vibstudy.decisions.edits import EDITS_NAME, Edit, read_edits
+from vibstudy.decisions.edits import EDITS_NAME, Edit, read_edits, standing_edits
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, read_claims
@@ -133,7 +133,7 @@ def read_parts(folder: Path, about: About) -> Parts:
         claims = attempt(read_claims, folder / CLAIMS_FILE) or []
     if (folder / LOG_FILE).exists():
         ledger = attempt(Ledger, folder / LOG_FILE)
-        log = attempt(_read_text, folder / LOG_FILE) or ""
+        log = ledger.text if ledger is not None else ""
     edits: list[Edit] = []
     if (folder / EDITS_NAME).exists():
         edits, found = read_edits(folder / EDITS_NAME)
@@ -154,10 +154,6 @@ def _short(problem: Problem) -> Problem:
     return Problem(
         problem.message, where, problem.row, problem.column, problem.got[:80], problem.repair or AGAIN
     )
-
-
-def _read_text(path: Path) -> str:
-    return as_text(read_bytes(path), path)
 
 
 # --- tables
@@ -341,13 +337,6 @@ def _table_faults(parts: Parts) -> Iterator[Problem]:
             row = int(np.argmax(differs.to_numpy()))
             message = f"this note has another {name} than its recording"
             yield Problem(message, NOTES, row + 2, str(name), str(notes[name].iloc[row])[:80], AGAIN)
-    if notes["reviewed"].isna().any():
-        return
-    touched = notes["reviewed"].ne("auto") & ~notes["recording_id"].isin(decided)
-    if touched.any():
-        row = int(np.argmax(touched.to_numpy()))
-        got = str(notes["reviewed"].iloc[row])[:80]
-        yield Problem("nobody decided on this recording", NOTES, row + 2, "reviewed", got, AGAIN)
 
 
 def _log_faults(parts: Parts, ledger: Ledger | None) -> Iterator[Problem]:
@@ -386,23 +375,62 @@ def _log_faults(parts: Parts, ledger: Ledger | None) -> Iterator[Problem]:
             yield Problem("this claim is not in the log as it reads", LOG_FILE, got=claim.id, repair=AGAIN)
 
 
+def numbered(edit: Edit, number: int) -> Edit:
+    """The decision as it stands in a package: known by its number, and the day it was made.
+
+    The clock counts decisions in millionths of a second, so that their order is kept and nothing else.
+    """
+    day = datetime.fromisoformat(edit.made_at).astimezone(UTC).date()
+    counted = datetime(day.year, day.month, day.day, tzinfo=UTC) + timedelta(microseconds=number)
+    return replace(edit, edit_id=f"{number:032x}", made_at=counted.isoformat(timespec="microseconds"))
+
+
 def _edit_faults(parts: Parts) -> Iterator[Problem]:
     hashes = hashes_of(parts.recordings)
-    for number, edit in enumerate(parts.edits, start=2):
+    for number, edit in enumerate(parts.edits, start=1):
+        texts = (edit.who, edit.recording_id, edit.note_id, edit.version, edit.why)
+        fault = ""
         if edit.recording_id not in hashes:
-            got = edit.recording_id[:80]
-            yield Problem("this recording is not listed", EDITS_NAME, number, "recording_id", got, AGAIN)
+            fault = "the recording of this decision is not listed"
+        elif not re.fullmatch(r"listener \d{1,6}", edit.who):
+            fault = "a listener is called 'listener' and a number"
+        elif not all(map(str.isprintable, texts)) or not re.fullmatch(r"[0-9a-f]{64}|", edit.audio_sha256):
+            fault = "this decision holds what none can"
+        elif edit != numbered(edit, number):
+            fault = "this decision is not numbered and dated as decisions in a package are"
+        if fault:
+            got = f"{edit.who}, {edit.recording_id}"[:80]
+            yield Problem(fault, EDITS_NAME, number + 1, got=got, repair=AGAIN)
             return
-        if not re.fullmatch(r"listener \d{1,6}", edit.who):
-            yield Problem(
-                "a listener is called 'listener' and a number",
-                EDITS_NAME,
-                number,
-                "who",
-                edit.who[:80],
-                AGAIN,
-            )
-            return
+    yield from _verdict_faults(parts, hashes)
+
+
+def _verdict_faults(parts: Parts, hashes: Mapping[str, str]) -> Iterator[Problem]:
+    """Notes that are said to be decided on without a decision, and the other way round."""
+    standing = standing_edits(parts.edits)
+    named = {edit.note_id for edit in standing}
+    heard = {
+        (edit.recording_id, edit.note_id, edit.note_onset_s, edit.note_offset_s)
+        for edit in standing
+        if edit.what in ("accept", "reject") and edit.audio_sha256 == hashes[edit.recording_id]
+    }
+    asked = {edit.recording_id for edit in standing}
+    columns = ("recording_id", "note_id", "onset_s", "offset_s", "reviewed")
+    for row, values in enumerate(zip(*(parts.notes[name] for name in columns), strict=True), start=2):
+        recording_id, note_id, onset, offset, reviewed = values
+        decided = pd.notna(reviewed) and reviewed != "auto"
+        first = (
+            str(note_id).removeprefix(f"{recording_id}").split(".")[0]
+        )  # a note split in two keeps its name
+        known = recording_id in asked and (note_id in named or f"{recording_id}{first}" in named)
+        if decided and not known:
+            message = "no decision is on this note"
+        elif not decided and (recording_id, note_id, round(onset, 6), round(offset, 6)) in heard:
+            message = "there is a decision on this note"
+        else:
+            continue
+        yield Problem(message, NOTES, row, "reviewed", str(reviewed)[:80], AGAIN)
+        return
 
 
 def _read_environment(path: Path) -> dict[str, Any]:

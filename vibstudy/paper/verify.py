@@ -105,9 +105,9 @@ def verify_package(folder: str | Path) -> Verification:
             return Verification(figures, error.problems)
         problems = [
             Problem(
-                f"{row['row']}: {row['figure']} comes out as {row['again'] or 'missing'}",
+                f"{row['row'][:80]}: {row['figure']} comes out as {row['again'][:200] or 'missing'}",
                 row["table"],
-                got=str(row["stored"] or "missing"),
+                got=row["stored"][:200] or "missing",
                 repair=AGAIN,
             )
             for row in figures[~figures["relative"].le(TOLERANCE)].to_dict("records")
@@ -342,6 +342,8 @@ def _compare_descriptor(old: Mapping[str, Any], new: dict[str, Any]) -> None:
 def _compare_table(old: Path, new: Path, keys: tuple[str, ...]) -> pd.DataFrame:
     """Every cell of a stored table beside the new one, in both directions."""
     stored, again = _cells(old), _cells(new)
+    if stored == again and (found := _first_difference(old, new)):
+        raise VibstudyError(found)
     if stored[0] != again[0]:
         raise VibstudyError(
             Problem(f"the columns should be {', '.join(again[0])}"[:400], old.name, 1, repair=AGAIN)
@@ -374,6 +376,11 @@ def _compare_table(old: Path, new: Path, keys: tuple[str, ...]) -> pd.DataFrame:
 def _cells(path: Path) -> list[list[str]]:
     """Cells of a table that this program wrote, or says it wrote."""
     rows: list[list[str]] = []
+    content = path.read_bytes()
+    if b"\r" in content or not content.endswith(b"\n"):
+        raise VibstudyError(
+            Problem("its lines do not end as this program ends them", path.name, repair=AGAIN)
+        )
     try:
         with path.open(encoding="utf-8", newline="") as stream:
             for cells in csv.reader(stream, strict=True):

@@ -23,6 +23,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import os
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -51,7 +52,7 @@ class Ledger:
         self.links: list[str] = []
         self._odd: int | None = None
         self._places: dict[tuple[str, ...], int] = {}
-        if path.exists():
+        if os.path.lexists(path):  # a link that leads nowhere is told, not written over
             self._read()
 
     def _read(self) -> None:
@@ -112,15 +113,20 @@ class Ledger:
             self._enter(row, _link(self.links[-1] if self.links else "", row))
         self._write()
 
-    def _write(self) -> None:
+    @property
+    def text(self) -> str:
+        """The whole file."""
         stream = io.StringIO(newline="")
         writer = csv.writer(stream, lineterminator="\n")
         writer.writerow((*FIELDS, "link"))
         writer.writerows((*row, link) for row, link in zip(self.rows, self.links, strict=True))
+        return stream.getvalue()
+
+    def _write(self) -> None:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         temporary = self.path.with_name(self.path.name + TEMPORARY)
         with temporary.open("w", encoding="utf-8", newline="") as file:
-            file.write(stream.getvalue())
+            file.write(self.text)
         try:
             temporary.replace(self.path)
         except PermissionError:
