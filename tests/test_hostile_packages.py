@@ -475,6 +475,20 @@ def test_what_goes_out_is_told_before_it_is_written(study, tmp_path):
         assert part in text, part
 
 
+def test_the_name_of_a_file_cannot_steer_the_terminal(copy, capsys):
+    (copy / "\x1b[2Jgone\u202e.csv").write_text("x")
+    assert cli.main(["verify", str(copy)]) == 1
+    said = capsys.readouterr().err
+    assert "\x1b" not in said and "\u202e" not in said and "x1b[2Jgone" in said
+
+
+def test_more_claims_than_can_be_meant_are_not_fitted(copy):
+    block = 'sentence = "x"\noutcome = "rate_hz"\nexpect = "lower"\ncontrast = {column = "decade", from = 1, to = 2}\n'
+    (copy / "claims.toml").write_text("".join(f'[[claim]]\nid = "c{k}"\n{block}' for k in range(300)))
+    seal(copy)
+    assert "more than 200 claims" in str(told(copy)[0])
+
+
 def test_a_login_name_in_a_cell_is_told(study, tmp_path, monkeypatch):
     monkeypatch.setattr(getpass, "getuser", lambda: "Elm")
     seen: list[Contents] = []
@@ -730,11 +744,13 @@ REPEAT = '<barline location="right"><repeat direction="backward"/></barline>'
         (score(2000, 100), "200,000 notes; at most 10,000"),
         (score(8000, 1), "8,000 measures; at most 4,000"),
         (score(60, 4, bar=REPEAT), "60 repeats; at most 24"),
+        (score(60, 4, bar=REPEAT.replace("backward", "forward")), "60 repeats; at most 24"),
+        (score(1, 1, bar="<direction><direction-type><words>dolce</words></direction-type></direction>" * 1001), "1,001 words"),
         (score(1, 1, bar="<direction/>" * 6000), "directions; at most 5,000"),
         (score(1, 1).replace("<divisions>1", "<divisions>0"), "<divisions> is 0"),
         (score(1, 1, bar="<x/>" * 400_000), "elements; at most 300,000"),
     ],
-    ids=range(9),
+    ids=range(11),
 )  # fmt: skip
 def test_a_score_of_too_much_is_refused_with_the_count(text, words, tmp_path):
     (tmp_path / "s.musicxml").write_text(text)

@@ -55,6 +55,9 @@ class Problem:
             text += f" (got {self.got!r})"
         if self.repair:
             text += f". {self.repair}"
+        text = "".join(
+            letter if letter.isprintable() or letter == "\n" else ascii(letter)[1:-1] for letter in text
+        )
         return text if text.endswith((".", "?", "!")) else text + "."
 
 

@@ -28,6 +28,7 @@ from pathlib import Path
 from vibstudy.corpus.files import link_fault
 from vibstudy.corpus.names import name_fault, name_problems
 from vibstudy.corpus.outside import read_bytes
+from vibstudy.corpus.outside import MOST_BYTES, read_bytes
 from vibstudy.errors import Problem, VibstudyError
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -70,7 +71,7 @@ class TextTable:
     notes: list[Problem] = field(default_factory=list)
 
 
-def read_text_table(path: str | Path, known: Iterable[str] = ()) -> TextTable:
+def read_text_table(path: str | Path, known: Iterable[str] = (), most_bytes: int = MOST_BYTES) -> TextTable:
     """Read a table of text cells.
 
     Parameters
@@ -79,6 +80,8 @@ def read_text_table(path: str | Path, known: Iterable[str] = ()) -> TextTable:
         The file.
     known : iterable of str
         Column names to expect: they tell the separator.
+    most_bytes : int
+        A longer file is refused.
 
     Returns
     -------
@@ -90,7 +93,7 @@ def read_text_table(path: str | Path, known: Iterable[str] = ()) -> TextTable:
         When the file is missing, is not text, is empty, or cannot be cut into cells.
     """
     file = str(path)
-    text, notes = _decode(_read_bytes(path), file)
+    text, notes = _decode(_read_bytes(path, most_bytes), file)
     if not text.strip():
         raise VibstudyError(
             "the file is empty", file, repair="The first row must hold the names of the columns"
@@ -109,10 +112,10 @@ def read_text_table(path: str | Path, known: Iterable[str] = ()) -> TextTable:
     return table
 
 
-def _read_bytes(path: str | Path) -> bytes:
+def _read_bytes(path: str | Path, most_bytes: int) -> bytes:
     file = Path(path)
     try:
-        return read_bytes(path)
+        return read_bytes(path, most_bytes=most_bytes)
     except VibstudyError as error:
         (problem,) = error.problems
         hint = _only_csv(file) or _only_csv(file.parent)

@@ -52,6 +52,8 @@ _PITCH_HZ = (20.0, 5000.0)
 _OTHER_CENTS = 300.0
 _MARGIN_S = 0.02
 _GOT = 80
+_MOST_BYTES = 1_000_000
+"""Thirty thousand notes, read in seconds; an hour of music has ten thousand."""
 
 
 def read_note_list(path: str | Path) -> pd.DataFrame:
@@ -73,7 +75,7 @@ def read_note_list(path: str | Path) -> pd.DataFrame:
     VibstudyError
         With every problem: row as a spreadsheet shows it, column, what was got, what would be right.
     """
-    table = read_text_table(path, COLUMNS)
+    table = read_text_table(path, COLUMNS, _MOST_BYTES)
     file = Path(path).name
     problems = [replace(problem, file=file) for problem in table.problems]
     problems += _header_problems(table.header, file)

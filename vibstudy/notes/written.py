@@ -54,6 +54,8 @@ MOST = {
     "repeats": 24,
     "slurs, ties and other signs": 20_000,
     "dynamics and other directions": 5_000,
+    "words": 1_000,
+    "letters of words": 50_000,
     "changes of metre, key, clef or tempo": 2_000,
     "elements": 300_000,
 }
@@ -209,6 +211,8 @@ def _xml_counts(root: Any) -> dict[str, int]:
         "repeats": max((_repeats(part) for part in root.iter("part")), default=0),
         "slurs, ties and other signs": sum(seen[name] for name in ("slur", "tie", "tied", "tuplet", "beam")),
         "dynamics and other directions": seen["direction"],
+        "words": seen["words"],
+        "letters of words": sum(len(element.text or "") for element in root.iter("words")),
         "changes of metre, key, clef or tempo": sum(seen[name] for name in ("attributes", "sound")),
         "elements": sum(seen.values()),
     }
@@ -216,7 +220,8 @@ def _xml_counts(root: Any) -> dict[str, int]:
 
 def _repeats(part: Any) -> int:
     """Repeats of a part; two endings, and each other jump, count as one more."""
-    back = sum(element.get("direction") == "backward" for element in part.iter("repeat"))
+    ways = Counter(element.get("direction") for element in part.iter("repeat"))
+    back = max(ways["backward"], ways["forward"])
     endings = sum(element.get("type") == "start" for element in part.iter("ending"))
     return back + math.ceil(endings / 2) + sum(1 for _ in part.iter("segno", "coda"))
 

@@ -49,6 +49,8 @@ PATH_COLUMNS = ("path", "audio_path", "score_path", "notes_path")
 MOST_TABLE_BYTES = 4_000_000_000
 """The notes of ten thousand recordings take half of it."""
 MOST_COLUMNS = 500
+MOST_CLAIMS = 200
+"""Each is a model to fit; corrected for so many, no claim could be upheld."""
 AGAIN = "Fetch the package again; if it is so at its source, tell its author"
 """What whoever checks a package can do."""
 
@@ -343,6 +345,9 @@ def _log_faults(parts: Parts, ledger: Ledger | None) -> Iterator[Problem]:
     if (ledger is None) != (not parts.claims):
         there, lacking = (LOG_FILE, CLAIMS_FILE) if ledger is not None else (CLAIMS_FILE, LOG_FILE)
         yield Problem(f"there is {there}, but no claim in {lacking}", lacking, repair=AGAIN)
+    if len(parts.claims) > MOST_CLAIMS:
+        yield Problem(f"it holds more than {MOST_CLAIMS} claims", CLAIMS_FILE, repair=AGAIN)
+        return
     if ledger is None:
         return
     if ledger.broken is not None:

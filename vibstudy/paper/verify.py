@@ -260,9 +260,11 @@ def _compared(copy: Path, again: Path, parts: Parts, descriptor: Mapping[str, An
         raise VibstudyError(
             [replace(problem, repair=problem.repair or AGAIN) for problem in error.problems]
         ) from None
-    except (ArithmeticError, ValueError, TypeError, KeyError, IndexError) as error:  # of numeric libraries
+    except Exception as error:  # numeric libraries raise whatever an absurd table makes them stumble on
         raise VibstudyError(
-            Problem(f"models and claims cannot be computed from this table ({error})", NOTES, repair=AGAIN)
+            Problem(
+                f"models and claims cannot be computed from this table ({_words(error)})", NOTES, repair=AGAIN
+            )
         ) from None
     before, after = ({path.name for path in folder.iterdir()} for folder in (copy, again))
     problems = [
@@ -284,6 +286,10 @@ def _compared(copy: Path, again: Path, parts: Parts, descriptor: Mapping[str, An
     ]
     _compare_descriptor(descriptor, json.loads((again / DESCRIPTOR).read_bytes()))
     return pd.concat(figures, ignore_index=True) if figures else pd.DataFrame(columns=_COLUMNS)
+
+
+def _words(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}"[:200]
 
 
 _COLUMNS = ["table", "row", "figure", "stored", "again", "relative"]
