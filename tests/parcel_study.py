@@ -15,8 +15,8 @@ from typing import Any
 
 import pandas as pd
 
-from invented_study import invented_notes
-from test_package import write_measured_study
+from tests.invented_study import invented_notes
+from tests.test_package import write_measured_study
 from vibstudy.decisions.edits import append_edit, make_edit
 from vibstudy.paper.package import make_package
 from vibstudy.paper.parts import About

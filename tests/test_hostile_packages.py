@@ -18,7 +18,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from parcel_study import (
+from tests.parcel_study import (
     CLAIMS,
     HOST,
     LOGIN,
@@ -32,7 +32,8 @@ from parcel_study import (
     swap,
 )
 from vibstudy import cli
-from vibstudy.corpus.manifest import KEPT_NAMES, check_manifest, id_fault
+from vibstudy.corpus.cells import KEPT_NAMES, id_fault
+from vibstudy.corpus.manifest import check_manifest
 from vibstudy.corpus.outside import TEMPORARY, as_json, as_toml, read_bytes
 from vibstudy.corpus.store import Store
 from vibstudy.corpus.tables import replacing
@@ -411,13 +412,13 @@ def test_damage_is_told_with_file_and_repair(name, package, tmp_path):
 
 def test_random_damage_in_a_child_process(package, tmp_path):
     """Hypothesis in a process of its own: no code of a package runs, nothing takes long or much memory."""
-    script = Path(__file__).with_name("fuzz_packages.py")
     done = subprocess.run(
-        [sys.executable, str(script), str(package), "120"],
+        [sys.executable, "-m", "tests.fuzz_packages", str(package), "120"],
         capture_output=True,
         text=True,
         timeout=280,
         cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])},
     )
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     assert not (tmp_path / "canary").exists()
@@ -807,9 +808,7 @@ def test_a_long_part_is_read_in_time(tmp_path):
 
 
 def test_tables_are_read_once_for_all_pages(tmp_path, monkeypatch):
-    sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-    import pages as bench
-
+    from benchmarks import pages as bench
     from vibstudy.pages.write import write_pages
     from vibstudy.study import Study
 

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus.outside import TEMPORARY
 from vibstudy.errors import Problem, closest, did_you_mean
 from vibstudy.schema import MANIFEST_COLUMNS, Column
 
@@ -28,7 +29,11 @@ _DECADE = r"(\d{4})(?:s|'s|[.,]0*)?"
 _CLOCK = re.compile(r"(?:(\d+):)?(\d{1,3}):(\d{1,2}(?:\.\d+)?)")
 _TRUE = {"true", "yes", "y", "1", "x", "t"}
 _FALSE = {"false", "no", "n", "0", "f"}
-_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
+_RESERVED = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
+    f"{port}{n}" for port in ("com", "lpt") for n in "123456789¹²³"
+}
+KEPT_NAMES = ("tables.json", "writer.json", "writer.lock")
+"""Files of the tool's own where the folders of recordings are (:mod:`vibstudy.corpus.store`)."""
 _ID_BYTES = 120
 _ALIKE = 0.75  # a word this near a known one is a slip; one that is farther is the user's own category
 _LISTED = 8
@@ -231,13 +236,13 @@ def _repeated(cells: pd.Series) -> Bad:
 
 
 def _unsafe(cells: pd.Series) -> Bad:
-    return cells.map(_id_fault).ne("").astype(bool), lambda _, got: (
-        f"this name cannot name a file: {_id_fault(got)}",
+    return cells.map(id_fault).ne("").astype(bool), lambda _, got: (
+        f"this name cannot name a file: {id_fault(got)}",
         f"For example {_safe_id(got)!r}",
     )
 
 
-def _id_fault(name: str) -> str:
+def id_fault(name: str) -> str:
     """Why `name` cannot name a folder on every system; "" when it can."""
     bad = sorted({letter for letter in name if letter in '<>:"/\\|?*' or not letter.isprintable()})
     if bad:
@@ -246,6 +251,8 @@ def _id_fault(name: str) -> str:
         return "it begins or ends with a dot"
     if name.split(".")[0].lower().strip() in _RESERVED:
         return "Windows keeps this name for itself"
+    if name.lower() in KEPT_NAMES or name.lower().endswith(TEMPORARY):
+        return "the tool keeps this name for a file of its own"
     if len(name.encode("utf-8", "replace")) > _ID_BYTES:
         return f"it is longer than {_ID_BYTES} bytes"
     return ""
@@ -255,7 +262,10 @@ def _safe_id(name: str) -> str:
     """A name near `name` that is safe."""
     text = re.sub(r"[^\w .+-]+", "_", name).strip("._ ") or "recording"
     if text.split(".")[0].lower() in _RESERVED:
-        text = f"{text}_1"
+        stem, dot, rest = text.partition(".")
+        text = f"{stem.strip()}_1{dot}{rest}"
+    if text.lower() in KEPT_NAMES or text.lower().endswith(TEMPORARY):
+        text = text.replace(".", "_")
     while len(text.encode()) > _ID_BYTES:
-        text = text[:-1]
+        text = text[:-1].rstrip("._ ")
     return text

@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import hashlib
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence

@@ -38,9 +38,8 @@ from typing import Any
 
 import numpy as np
 
-from vibstudy.errors import VibstudyError
 from vibstudy.corpus.outside import read_bytes
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 
 XML_NAMES = (".musicxml", ".xml")
 MIDI_NAMES = (".mid", ".midi")

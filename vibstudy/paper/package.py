@@ -22,7 +22,6 @@ Citation File Format 1.2.0, https://citation-file-format.github.io (open standar
 from __future__ import annotations
 
 import getpass
-import hashlib
 import json
 import platform
 import re
@@ -38,7 +37,6 @@ import pandas as pd
 
 from vibstudy import __version__
 from vibstudy.corpus.files import sha256_of
-from vibstudy.corpus.manifest import MANIFEST_COLUMNS
 from vibstudy.corpus.outside import as_text, read_bytes
 from vibstudy.corpus.settings import load_settings
 from vibstudy.corpus.store import METHOD_VERSION
@@ -65,7 +63,14 @@ from vibstudy.paper.parts import (
     numbered,
     read_parts,
 )
-from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, table_schema, typed
+from vibstudy.schema import (
+    MANIFEST_COLUMNS,
+    NOTE_COLUMNS,
+    PROVENANCE_COLUMNS,
+    RECORDING_COLUMNS,
+    table_schema,
+    typed,
+)
 from vibstudy.stats.claimfile import claims_text
 from vibstudy.stats.claims import CLAIMS_FILE, hashes_of, judge_claims, log_new, read_claims
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE

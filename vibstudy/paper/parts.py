@@ -29,13 +29,14 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
-from vibstudy.corpus.manifest import MANIFEST_COLUMNS, id_fault, own_column
+from vibstudy.corpus.cells import id_fault
+from vibstudy.corpus.manifest import own_column
 from vibstudy.corpus.outside import MOST_BYTES, as_json, read_bytes
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import ARROW_TYPES, NULLABLE, TABLES, unguard
 from vibstudy.decisions.edits import EDITS_NAME, Edit, read_edits, standing_edits
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS
+from vibstudy.schema import MANIFEST_COLUMNS, NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, read_claims
 from vibstudy.stats.claims import hashes_of
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE

@@ -21,7 +21,6 @@ takes the place of its row; the file is replaced in one step.
 
 from __future__ import annotations
 
-import hashlib
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
