@@ -562,7 +562,7 @@ def test_links_out_pipes_devices_and_sizes_are_refused(tmp_path):
     assert len(read_note_list(home / "in.csv")) == 1
     for name, words in {
         "out.csv": "leads out of its folder",
-        "self.csv": "cannot be opened",
+        "self.csv": "leads to itself",
         "zero.csv": "leads out of its folder",
         "pipe.csv": "not an ordinary file",
     }.items():

@@ -641,19 +641,19 @@ def _guarded(run: Callable[[], object], debug: bool) -> int:
         found = error.problems
         _say("\n".join(str(problem) for problem in found), error=True)
         if len(found) > 1:
-            typer.echo(f"{len(found)} problems. Mend them and run the same command again.", err=True)
+            _say(f"{len(found)} problems. Mend them and run the same command again.", error=True)
         return UNUSABLE
     except Exception as error:
         if debug:
             raise
         told = _told_by_the_system(error)
         if told:
-            typer.echo(told, err=True)
+            _say(told, error=True)
             return UNUSABLE
-        typer.echo(
+        _say(
             f"vibstudy made a mistake ({type(error).__name__}: {error}). What was finished before is kept; "
             f"details are in {_write_details(error)}",
-            err=True,
+            error=True,
         )
         return FAULT
     return 0

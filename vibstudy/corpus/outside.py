@@ -17,6 +17,7 @@ here. What is refused, with the file and the repair:
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import math
@@ -88,6 +89,8 @@ def read_bytes(
 
 
 def _not_opened(name: str, called: str, error: Exception) -> Problem:
+    if isinstance(error, OSError) and error.errno == errno.ELOOP:
+        return Problem("this is a link that leads to itself", name, repair="Put the file itself in its place")
     why = getattr(error, "strerror", None) or error
     return Problem(
         f"the {called} cannot be opened: {why}", name, repair="Check its name, and that reading it is allowed"

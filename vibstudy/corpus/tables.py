@@ -34,7 +34,6 @@ import pyarrow.parquet as pq
 
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.names import name_problems
-from vibstudy.corpus.manifest import MANIFEST_COLUMNS
 from vibstudy.corpus.outside import TEMPORARY
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.schema import (

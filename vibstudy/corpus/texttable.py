@@ -25,9 +25,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from vibstudy.corpus.files import link_fault
 from vibstudy.corpus.names import name_fault, name_problems
-from vibstudy.corpus.outside import read_bytes
 from vibstudy.corpus.outside import MOST_BYTES, read_bytes
 from vibstudy.errors import Problem, VibstudyError
 

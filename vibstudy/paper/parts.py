@@ -31,6 +31,7 @@ import pyarrow.csv as pacsv
 
 from vibstudy.corpus.cells import id_fault
 from vibstudy.corpus.manifest import own_column
+from vibstudy.corpus.names import name_fault
 from vibstudy.corpus.outside import MOST_BYTES, as_json, read_bytes
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import ARROW_TYPES, NULLABLE, TABLES, unguard
@@ -234,9 +235,8 @@ def _name_fault(name: str, header: Sequence[str]) -> str:
         return "this column stands twice"
     if name in PATH_COLUMNS:
         return "a column of paths does not belong in a package"
-    if any(letter in "`{}[]\"'\\" or not letter.isprintable() for letter in name) or len(name) > 200:
-        return "a column cannot be called so"
-    return ""
+    fault = name_fault(name)
+    return f"a column cannot be called so: {fault}" if fault else ""
 
 
 def column_kinds(table: str, header: Sequence[str]) -> dict[str, str]:
