@@ -534,12 +534,11 @@ def test_a_folder_with_something_else_in_it_is_not_replaced(study, tmp_path):
 
 def test_claims_are_written_as_they_are_read(tmp_path):
     words = 'Ton "é" \\ \n\t\x7f \u2028 [red] # no'
-    claim = Claim(
-        words, words, "rate_hz", Contrast("a b", 1e300, "x", True, "c", -3, 4.5), "equal", 0.1, (words,), ("p",),
-        "a != 'b'", "log", True,
-    )  # fmt: skip
+    contrast = Contrast("decade", 1e300, "x", True, "region", words, 4.5)
+    terms, filtered = ("piece", "log(midi)"), "medium != 'digital'"
+    claim = Claim(words, words, "rate_hz", contrast, "equal", 0.1, terms, ("piece",), filtered, "log", True)
     (tmp_path / "claims.toml").write_text(
-        claims_text([claim, Claim("b", "b", "r", Contrast("c", 0, 1), "lower")])
+        claims_text([claim, Claim("b", "b", "rate_hz", Contrast("decade", 0, 1), "lower")])
     )
     found = read_claims(tmp_path / "claims.toml")
     assert found[0] == claim and found[0].sha256 == claim.sha256 and found[1].contrast.start == 0
