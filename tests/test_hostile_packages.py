@@ -534,7 +534,7 @@ def test_a_folder_with_something_else_in_it_is_not_replaced(study, tmp_path):
 
 def test_claims_are_written_as_they_are_read(tmp_path):
     words = 'Ton "é" \\ \n\t\x7f \u2028 [red] # no'
-    contrast = Contrast("decade", 1e300, "x", True, "region", words, 4.5)
+    contrast = Contrast("decade", 1e-5, "x", True, "region", words, 4.5)
     terms, filtered = ("piece", "log(midi)"), "medium != 'digital'"
     claim = Claim(words, words, "rate_hz", contrast, "equal", 0.1, terms, ("piece",), filtered, "log", True)
     (tmp_path / "claims.toml").write_text(
