@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import subprocess
@@ -16,8 +17,10 @@ import soundfile as sf
 import vibstudy
 from tests.fake_study import measure as fake_measure
 from tests.fake_study import write_study
+from tests.invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.corpus.batch import Outcome, explain
+from vibstudy.pages.first_look import next_steps, player_rows
 from vibstudy.schema import MANIFEST_COLUMNS
 from vibstudy.stats.claims import read_claims
 
@@ -224,6 +227,72 @@ def test_status_shows_coverage_and_reasons(study, capsys, quick):
     assert code == 2 and "Did you mean 'b'?" in err
 
 
+def test_status_names_files_that_are_not_there(study, capsys, quick):
+    write_study(study, {"a": "sound", "b": "sound"})
+    assert run(capsys, "measure")[0] == 0
+    assert "not there" not in run(capsys, "status")[1]
+    (study / "audio" / "a.wav").unlink()
+    shown = run(capsys, "status")[1]
+    assert "Files that are not there (1)" in shown and "a.wav" in shown
+    assert "2 of 2 recordings measured" in shown  # what was measured of it still holds
+
+
+@pytest.mark.parametrize(
+    "command",
+    ["check", "measure", "status", "pages", "claims", "paper", "package", "listening", "lab", "review"],
+)
+def test_a_mistyped_study_is_told_as_such(study, capsys, command):
+    (study / "my-study").mkdir()
+    (study / "my-study" / "corpus_manifest.csv").write_text("recording_id,path,player,decade,region\n")
+    code, out, err = run(capsys, command, "my-stuyd")
+    assert code == 2 and out == ""
+    assert err == "my-stuyd: there is no such study or table of recordings. Did you mean 'my-study'?\n"
+    code, _, err = run(capsys, command, "audio")
+    assert code == 2 and "this folder is no study: it holds no corpus_manifest.csv" in err
+
+
+# --- the first look
+
+
+def test_measuring_ends_with_a_first_look(study, capsys, quick):
+    write_study(study, {"a": "sound", "b": "CORRUPT"})
+    _, out, _ = run(capsys, "measure")
+    page = study / "results" / "first-look.html"
+    assert f"Open {page.relative_to(study)} in a browser" in out
+    text = page.read_text(encoding="utf-8")
+    assert "What to do next" in text and "vibstudy status" in text  # one of them failed
+    before = page.stat().st_mtime_ns
+    page.write_text(text, encoding="utf-8")
+    before = page.stat().st_mtime_ns
+    run(capsys, "measure")
+    assert page.stat().st_mtime_ns == before  # nothing new: left as it is
+
+
+def test_the_first_look_of_a_study_holds_everybody_and_escapes_names():
+    notes = invented_notes(players=3, recordings=2)
+    notes["player"] = notes["player"].astype("object").replace("Player Aster", "<b>Aster</b>")
+    straight = notes[notes["player"] == "Player Birch"].index
+    notes.loc[straight, "has_vibrato"] = False
+    rows = player_rows(notes)
+    assert [row.player for row in rows] == sorted(notes["player"].unique())
+    birch = next(row for row in rows if row.player == "Player Birch")
+    assert birch.with_vibrato == 0 and birch.long_enough > 0 and math.isnan(birch.rate_hz)
+    others = sum(row.notes for row in rows)
+    assert others == len(notes)
+    assert any("Add players" in why for _, why in next_steps(notes, 0))
+
+
+# --- expect
+
+
+def test_expect_leaves_the_folder_of_sound_alone(study, capsys):
+    (study / "corpus_manifest.csv").write_text("recording_id,path,player,decade,region\n")
+    code, out, _ = run(capsys, "expect", "audio/tone.wav")
+    assert code == 0 and "tone_expected.csv" in out
+    assert sorted(path.name for path in (study / "audio").iterdir()) == ["tone.wav"]
+    assert (study / "tone_expected.csv").is_file()
+
+
 # --- new and lab
 
 
@@ -262,6 +331,7 @@ def test_new_where_nothing_can_be_made(study, capsys):
 
 
 def test_lab_starts_jupyter_on_the_notebooks(study, capsys, monkeypatch):
+    (study / "corpus_manifest.csv").write_text("recording_id,path,player,decade,region\n")
     code, _, err = run(capsys, "lab")
     assert code == 2 and "no notebooks here" in err
     (study / "notebooks").mkdir()

@@ -383,6 +383,8 @@ def test_every_fault_of_every_row_at_once(folder):
         (["J. Doe", "J Doe", "j doe"], 3),
         (["J. Doe", "Jane Doe"], 1),
         (["Élan", "Elan"], 1),
+        (["Doe, Jane", "Jane Doe"], 1),
+        (["Doe Jane", "Jane Roe"], 0),
         (["Anna Meierhofer", "Anna Meyerhofer"], 1),
         (["Player 1", "Player 2", "Player 11"], 0),
         (["Player A", "Player B"], 0),

@@ -21,6 +21,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.figures.style import smallest_letter_pt
 from vibstudy.playing.practice import (
     against_target,
+    in_words,
     make_target,
     practise,
     progress,
@@ -95,8 +96,12 @@ def test_the_standard_error_widens_the_target(notes):
 
 def test_a_free_target_judges_nothing(notes):
     compared = against_target(notes, make_target(None, None))
-    assert (compared["verdict"].iloc[:3] == "on target").all()
+    assert compared["verdict"].tolist() == ["", "", "", "straight", "too short to tell"]
     assert compared["pulses_per_beat"].isna().all()
+    values = summary(notes, compared, make_target(None, None), None)
+    assert np.isnan(values["on_target_share"])
+    said = " ".join(in_words(values))
+    assert "on target" not in said and "No target" in said
 
 
 def test_targets_below_zero_are_told_together():

@@ -17,6 +17,7 @@ code  meaning
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -26,7 +27,7 @@ import typer
 from rich.console import Console
 
 from vibstudy.corpus import MANIFEST_NAME
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.terminal import busy, put, say
 
 if TYPE_CHECKING:
@@ -98,7 +99,9 @@ def new(
         _say(f"  made  {name}")
     for name in kept:
         _say(f"  kept  {name} (it was there)")
-    _say(f"Next: read {path / 'README.txt'}, fill in {path / _MANIFEST}, then type 'vibstudy check' there.")
+    _say(
+        f"Next: read {path / 'README.txt'}, fill in {path / _MANIFEST}, then type '{_typed('check')}' there."
+    )
 
 
 # --- measure
@@ -125,7 +128,7 @@ def check(
     _say_all(found.notes, "To know (nothing must be done):")
     if found.problems:
         raise VibstudyError(found.problems)
-    _say(f"{manifest}: {_count(found.rows, 'recording')}, nothing to mend. Next: vibstudy measure")
+    _say(f"{manifest}: {_count(found.rows, 'recording')}, nothing to mend. Next: {_typed('measure')}")
 
 
 @app.command(rich_help_panel=MEASURE)
@@ -166,6 +169,7 @@ def measure(
     with _Display() as display:
         report = measure_corpus(manifest, out, chosen, workers, display.show, cluster, fresh=not cache)
     _say_report(report, manifest)
+    _show_first_look(report)
     if report.failed:
         raise typer.Exit(FAILED)
 
@@ -208,7 +212,7 @@ def lab(
     """Open the study's notebooks in the browser (JupyterLab). Ctrl-C here closes it."""
     from vibstudy.review.launch import run_lab
 
-    folder = study / "notebooks"
+    folder = _study(study) / "notebooks"
     if not any(folder.glob("*.ipynb")):
         raise VibstudyError(
             "there are no notebooks here",
@@ -230,7 +234,7 @@ def pages(
     from vibstudy.pages.write import write_pages
 
     with busy(Console(), "Making pages") as tell:
-        made = write_pages(study, out, lambda done, of, name: tell(f"Making pages: {done} of {of}, {name}"))
+        made = write_pages(_study(study), out, lambda done, of, name: tell(f"Making pages: {done} of {of}, {name}"))
     _say(f"{_count(made.made, 'page')} made, {made.unchanged:,} unchanged. Open {made.index} in a browser.")
     for name, reason in made.without_sound:
         _say(f"  {name}: without its sound. {reason}")
@@ -241,7 +245,9 @@ def expect(
     recording: Annotated[Path, typer.Argument(metavar="FILE", help="Sound file.")],
     out: Annotated[
         Path | None,
-        typer.Option(metavar="NAME", help="Files to write, without ending.", show_default="beside the file"),
+        typer.Option(
+            metavar="NAME", help="Files to write, without ending.", show_default="in the study, or here"
+        ),
     ] = None,
     pitch: Annotated[float, typer.Option(metavar="HZ", help="Middle of its pitches.")] = 440.0,
     start: Annotated[
@@ -253,7 +259,7 @@ def expect(
     from vibstudy.playing.expected import as_rich_table, expected_of
 
     recording = recording.absolute()
-    out = recording.with_name(f"{recording.stem}_expected") if out is None else out
+    out = _beside_study(recording) / f"{recording.stem}_expected" if out is None else out
     findings, table, written = expected_of(recording, out, pitch_hz=pitch, start_s=start, end_s=end)
     for sentence in findings.sentences():
         _say(sentence)
@@ -269,7 +275,7 @@ def review(
     """Hear notes one at a time, accept or mend them, and see how well machine and ear agree."""
     from vibstudy.review.launch import run_review
 
-    raise typer.Exit(run_review(study, Console()))
+    raise typer.Exit(run_review(_study(study), Console()))
 
 
 # --- test and write
@@ -282,7 +288,7 @@ def claims(
     """Log the claims in claims.toml, test them on what is measured, and answer in words."""
     from vibstudy.stats.claims import run_claims
 
-    raise typer.Exit(run_claims(study, Console()))
+    raise typer.Exit(run_claims(_study(study), Console()))
 
 
 # --- play and practise
@@ -395,7 +401,7 @@ def listening(
     """Make a page to play notes from in a lecture: one file, no network, a cursor along the line."""
     from vibstudy.pages.listening import write_listening_page
 
-    path, count = write_listening_page(study, out, note or (), most)
+    path, count = write_listening_page(_study(study), out, note or (), most)
     _say(f"{path}: {_count(count, 'example')}. Open it in a browser; it works without a network.")
     _say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")
 
@@ -415,7 +421,7 @@ def paper(
     from vibstudy.paper.write import write_paper
 
     with busy(Console(), "Writing the paper") as tell:
-        report = write_paper(study, out, title, lambda what: tell(f"Writing the paper: {what}"))
+        report = write_paper(_study(study), out, title, lambda what: tell(f"Writing the paper: {what}"))
     for figure in report.figures:
         if figure.reason:
             _say(f"Not drawn: {figure.name}. {figure.reason}")
@@ -451,11 +457,11 @@ def package(
         return yes or not sys.stdin.isatty() or typer.confirm("Write it?", default=True)
 
     out = study / "data-package" if out is None else out
-    files = make_package(study, out, About(title, author, licence), remarks, approve)
+    files = make_package(_study(study), out, About(title, author, licence), remarks, approve)
     if not files:
         _say("Nothing was written.")
         return
-    _say(f"{out} is written. Next: vibstudy verify {out}")
+    _say(f"{out} is written. Next: {_typed('verify')} {out}")
 
 
 @app.command(rich_help_panel=SHARE)
@@ -484,9 +490,41 @@ def verify(
 # --- what the commands share
 
 
+def _typed(command: str) -> str:
+    """A command as this user types it: within the program's folder through uv, else by its name."""
+    return f"uv run vibstudy {command}" if "UV_RUN_RECURSION_DEPTH" in os.environ else f"vibstudy {command}"
+
+
 def _find_manifest(path: Path) -> Path:
     """The manifest, when a study folder is named instead."""
-    return path / _MANIFEST if path.is_dir() and (path / _MANIFEST).is_file() else path
+    if path.is_dir() or not path.exists():
+        return _study(path if path != _MANIFEST else Path()) / _MANIFEST
+    return path
+
+
+def _study(folder: Path) -> Path:
+    """The folder, when it is a study."""
+    if (folder / _MANIFEST).is_file():
+        return folder
+    beside = folder.absolute().parent if not folder.is_dir() else folder
+    studies = sorted(found.parent.name for found in beside.glob(f"*/{_MANIFEST}"))
+    tables = sorted(found.name for found in beside.glob("*.csv"))
+    repair = nearest(folder.name, [*studies, *tables])
+    if not repair and studies:
+        repair = f"Studies in {beside}: {', '.join(studies[:5])}"
+    wrong = "this folder is no study: it holds no" if folder.is_dir() else "there is no such study or"
+    raise VibstudyError(
+        Problem(
+            f"{wrong} {_MANIFEST if folder.is_dir() else 'table of recordings'}",
+            str(folder.absolute() if folder == Path() else folder),
+            repair=repair or "Go to your study folder, or make one: vibstudy new my-study",
+        )
+    )
+
+
+def _beside_study(recording: Path) -> Path:
+    """The study that a recording lies in; for any other, the working folder. Folders of sound stay clean."""
+    return next((place for place in recording.parents if (place / _MANIFEST).is_file()), Path())
 
 
 def _results(manifest: Path, out: Path | None) -> Path:
@@ -516,6 +554,21 @@ def _log_claims(manifest: Path, out: Path) -> None:
         _say_all(error.problems, title, error=True)
 
 
+def _show_first_look(report: MeasureReport) -> None:
+    """Draw what is measured so far; where nothing changed, the page stands as it is."""
+    from vibstudy.pages import FIRST_LOOK
+
+    page = report.out / FIRST_LOOK
+    if report.measured or not page.is_file():
+        from vibstudy.pages.first_look import write_first_look
+
+        try:
+            page = write_first_look(report.out)
+        except VibstudyError:  # nothing measured: said already
+            return
+    _say(f"Open {page} in a browser: players at a glance, and what to do next.")
+
+
 def _say(text: str, *, error: bool = False) -> None:
     say(text, error=error)
 
@@ -541,7 +594,7 @@ def _say_report(report: MeasureReport, manifest: Path) -> None:
         f"{', '.join(parts)} in {report.seconds:.1f} s. {_count(notes, 'note')} in {report.out / 'notes.csv'}"
     )
     if report.notes:
-        _say(f"{_count(len(report.notes), 'remark')} on the manifest: vibstudy check {manifest}")
+        _say(f"{_count(len(report.notes), 'remark')} on the manifest: {_typed('check')} {manifest}")
     if report.decisions is not None:
         _say("Listeners' decisions (edits.csv) are in the tables.")
         _say_all(report.decisions, "To hear again:")

@@ -289,7 +289,8 @@ def _look_at_spelling(text: pd.DataFrame, file: str, found: Inspection) -> None:
                     row,
                     name,
                     rare,
-                    "If they are the same, spell them the same way; otherwise leave them",
+                    f"If they are the same {name}, spell them the same way, or one will count as two; "
+                    "otherwise leave them",
                 )
             )
 

@@ -7,12 +7,16 @@ import io
 import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.settings import FILE_NAME as SETTINGS_NAME
 from vibstudy.corpus.settings import template as settings_template
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import MANIFEST_COLUMNS
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
 
 _EXAMPLE = {
     "recording_id": "# example_1954",
@@ -54,6 +58,9 @@ What to do, in this order:
          vibstudy status       shows what is measured, and how decades and regions are covered
          vibstudy claims       logs what you claim, and tests it
          vibstudy lab          opens the notebooks with the figures
+
+     If the terminal does not know "vibstudy": it was not put on this computer's path. In the folder
+     of the program type  uv tool install .  once, then open a new terminal.
 
 The files:
 
@@ -138,8 +145,18 @@ def _files(claims: str, notebooks: Sequence[Path]) -> Iterator[tuple[str, bytes]
     for source in notebooks:
         import jupytext
 
-        text = jupytext.writes(jupytext.read(source), fmt="ipynb")
-        yield f"notebooks/{source.stem}.ipynb", text.encode()
+        yield f"notebooks/{source.stem}.ipynb", jupytext.writes(as_notebook(source), fmt="ipynb").encode()
+
+
+def as_notebook(source: Path) -> NotebookNode:
+    """Read a notebook in any form; its code is folded, one click away from its reader."""
+    import jupytext
+
+    notebook = jupytext.read(source)
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.metadata.setdefault("jupyter", {})["source_hidden"] = True
+    return notebook
 
 
 def _manifest() -> str:

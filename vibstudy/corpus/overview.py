@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -65,6 +65,9 @@ class State:
         Recordings excluded in the manifest.
     waiting, failed : dict
         Recordings to be measured, and those that failed last time, each with the reason.
+    absent : dict
+        Recordings of which a file is not where the manifest says; each with the first such file. What was
+        measured of them before still holds.
     notes : int
         Notes in the measured recordings.
     """
@@ -73,6 +76,7 @@ class State:
     excluded: int = 0
     waiting: dict[str, str] = field(default_factory=dict)
     failed: dict[str, str] = field(default_factory=dict)
+    absent: dict[str, str] = field(default_factory=dict)
     notes: int = 0
 
 
@@ -84,6 +88,9 @@ def state(manifest: pd.DataFrame, base: Path, out: Path, settings: Settings) -> 
     for recording in recordings:
         plan = store.plan(recording, settings)
         name = recording.recording_id
+        gone = next((path for path in recording.files.values() if not Path(path).exists()), None)
+        if gone is not None:
+            found.absent[name] = gone
         if plan.entry is not None and plan.entry.failed:
             found.failed[name] = plan.entry.message
         elif plan.reason or plan.entry is None:
@@ -105,6 +112,9 @@ def overview(manifest: Path, out: Path, settings: Settings) -> Iterator[Renderab
     yield f"{len(found.measured):,} of {total:,} recordings measured: {found.notes:,} notes"
     if found.excluded:
         yield f"{found.excluded:,} excluded in the manifest"
+    if found.absent:
+        yield f"Files that are not there ({len(found.absent):,}): mend the manifest, or bring the disk back"
+        yield from _first(f"  {name}: {path}" for name, path in found.absent.items())
     if found.waiting:
         yield f"To be measured ({len(found.waiting):,}):"
         yield from _by_reason(found.waiting)
@@ -113,6 +123,14 @@ def overview(manifest: Path, out: Path, settings: Settings) -> Iterator[Renderab
         yield from (f"  {name}: {reason}" for name, reason in found.failed.items())
     if found.waiting or found.failed:
         yield f"Next: vibstudy measure {manifest}"
+
+
+def _first(lines: Iterable[str]) -> Iterator[str]:
+    """The first lines, and how many more there are."""
+    shown = list(lines)
+    yield from shown[:_SHOWN]
+    if len(shown) > _SHOWN:
+        yield f"  and {len(shown) - _SHOWN:,} more"
 
 
 def _players(manifest: pd.DataFrame) -> str:

@@ -1,9 +1,9 @@
 """Names that are probably the same, written in two ways.
 
 Two spellings are taken for one name when they differ only in capitals, accents, punctuation or spaces;
-when one has an initial where the other has a name; or when a single long word differs by about a letter.
-Words with digits never match each other ("Player 1", "Player 2"). This is a hint for the reader, nothing
-is merged.
+when the same words stand in another order ("Doe, Ann", "Ann Doe"); when one has an initial where the other
+has a name; or when a single long word differs by about a letter. Words with digits never match each other
+("Player 1", "Player 2"). This is a hint for the reader, nothing is merged.
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ def near_pairs(names: Iterable[str]) -> list[tuple[str, str]]:
     words = {name: _words(name) for name in unique}
     for name in unique:
         buckets[("all", "".join(words[name]))].append(name)
+        if len(words[name]) > 1:
+            buckets[("all", *sorted(words[name]))].append(name)
         for gap in range(len(words[name])):
             buckets[(gap, *words[name][:gap], None, *words[name][gap + 1 :])].append(name)
     pairs: set[tuple[str, str]] = set()

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from vibstudy.corpus.newstudy import as_notebook
 from vibstudy.corpus.tables import replacing
 
 if TYPE_CHECKING:
@@ -64,12 +65,11 @@ def run_notebook(source: Path, study: Path, timeout_s: float = 300.0) -> Noteboo
     timeout_s : float
         Longest time for one cell.
     """
-    import jupytext
     import nbformat
     from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
     began = time.perf_counter()
-    notebook = _ready(jupytext.read(source))
+    notebook = _ready(as_notebook(source))
     client = _client(notebook, study, timeout_s)
     environment = {**os.environ, **_ONE_THREAD, **_QUIET, STUDY_VARIABLE: str(study.resolve())}
     failure = ""

@@ -207,6 +207,8 @@ def _verdict(note: dict, target: Target) -> str:
             words.append(f"{less} by {centre - note[name]:.{digits}f} {unit}")
         elif note[name] > span[1] + room:
             words.append(f"{more} by {note[name] - centre:.{digits}f} {unit}")
+    if target.rate_hz is None and target.extent_cents is None:
+        return ""
     return ", ".join(words) or "on target"
 
 
@@ -233,7 +235,7 @@ def summary(notes: pd.DataFrame, compared: pd.DataFrame, target: Target, beat_bp
         "notes": len(notes),
         "straight_share": float(1 - known["has_vibrato"].mean()) if len(known) else float("nan"),
         "on_target_share": float((verdicts[with_vibrato] == "on target").mean())
-        if with_vibrato.any()
+        if with_vibrato.any() and (target.rate_hz or target.extent_cents)
         else float("nan"),
         "rate_hz": rate,
         "extent_cents": median("extent_cents"),
@@ -399,13 +401,16 @@ def in_words(values: dict) -> Sequence[str]:
     def share(value: float) -> str:
         return "not known" if np.isnan(value) else f"{100 * value:.0f} %"
 
-    lines = [f"Target: {values['target']}."]
+    free = np.isnan(values["target_rate_low_hz"]) and np.isnan(values["target_extent_low_cents"])
+    lines = [
+        "No target: name one with --rate, --extent or --like." if free else f"Target: {values['target']}."
+    ]
     if np.isnan(values["rate_hz"]):
         return [*lines, f"{values['notes']} notes, none with a vibrato that can be measured."]
-    lines.append(
-        f"{values['notes']} notes; {share(values['straight_share'])} of those long enough are straight; "
-        f"{share(values['on_target_share'])} of those with vibrato are on target."
-    )
+    heard = f"{values['notes']} notes; {share(values['straight_share'])} of those long enough are straight"
+    if not np.isnan(values["on_target_share"]):
+        heard += f"; {share(values['on_target_share'])} of those with vibrato are on target"
+    lines.append(f"{heard}.")
     lines.append(
         f"Median: {values['rate_hz']:.2f} Hz, ± {values['extent_cents']:.1f} cents "
         f"({2 * values['extent_cents']:.0f} from peak to peak), growing by "

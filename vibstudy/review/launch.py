@@ -11,6 +11,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from vibstudy.corpus.newstudy import as_notebook
 from vibstudy.errors import VibstudyError
 from vibstudy.study import FOLDER_VARIABLE
 from vibstudy.terminal import put
@@ -114,7 +115,7 @@ def _notebook(study_folder: Path) -> Path:
     if not wanted.exists() and text.exists():
         import jupytext
 
-        jupytext.write(jupytext.read(text), wanted)
+        jupytext.write(as_notebook(text), wanted)
     if not wanted.exists():
         raise VibstudyError(
             f"there is no notebook {NOTEBOOK} here",
