@@ -36,8 +36,7 @@ if TYPE_CHECKING:
     from vibstudy.corpus.settings import Settings
     from vibstudy.measure import MeasureReport, Progress
 
-BEGIN = "Begin"
-MEASURE = "Measure the recordings"
+FIRST = "What most people need, in this order"
 LISTEN = "Look and listen"
 PLAY = "Play and practise"
 SHARE = "Write and share"
@@ -73,7 +72,7 @@ _MANIFEST = Path(MANIFEST_NAME)
 # --- begin
 
 
-@app.command(rich_help_panel=BEGIN)
+@app.command(rich_help_panel=FIRST)
 def demo(
     into: Annotated[Path, typer.Option(metavar="DIR", help="Folder to make.")] = Path("demo-study"),
     workers: Annotated[int, typer.Option(min=0, help="Recordings at a time; 0 = all cores.")] = 0,
@@ -84,7 +83,7 @@ def demo(
     raise typer.Exit(run_demo(into, workers, Console()))
 
 
-@app.command(rich_help_panel=BEGIN)
+@app.command(rich_help_panel=FIRST)
 def new(
     path: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
 ) -> None:
@@ -107,7 +106,7 @@ def new(
 # --- measure
 
 
-@app.command(rich_help_panel=MEASURE)
+@app.command(rich_help_panel=FIRST)
 def check(
     manifest: Manifest = _MANIFEST,
     audio: Annotated[bool, typer.Option(help="Look into sound files, note lists and scores, too.")] = True,
@@ -131,7 +130,7 @@ def check(
     _say(f"{manifest}: {_count(found.rows, 'recording')}, nothing to mend. Next: {_typed('measure')}")
 
 
-@app.command(rich_help_panel=MEASURE)
+@app.command(rich_help_panel=FIRST)
 def measure(
     manifest: Manifest = _MANIFEST,
     out: Out = None,
@@ -174,7 +173,7 @@ def measure(
         raise typer.Exit(FAILED)
 
 
-@app.command(rich_help_panel=MEASURE)
+@app.command(rich_help_panel=LISTEN)
 def status(
     manifest: Manifest = _MANIFEST,
     out: Out = None,
@@ -205,7 +204,7 @@ def status(
 # --- look and listen
 
 
-@app.command(rich_help_panel=LISTEN)
+@app.command(rich_help_panel=FIRST)
 def lab(
     study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
 ) -> None:

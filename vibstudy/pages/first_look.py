@@ -106,8 +106,8 @@ def player_rows(notes: pd.DataFrame) -> list[PlayerRow]:
     medians = vibrato_notes(notes).groupby("player", observed=True)[["rate_hz", "extent_cents"]].median()
     medians = medians.astype(float).reindex(counts["player"])
     return [
-        PlayerRow(str(row.player), *map(int, row[2:]), float(rate), float(extent))
-        for row, (rate, extent) in zip(counts.itertuples(), medians.to_numpy(), strict=True)
+        PlayerRow(**{str(name): count for name, count in row.items()}, rate_hz=rate, extent_cents=extent)
+        for row, (rate, extent) in zip(counts.to_dict("records"), medians.to_numpy(), strict=True)
     ]
 
 
