@@ -233,7 +233,9 @@ def pages(
     from vibstudy.pages.write import write_pages
 
     with busy(Console(), "Making pages") as tell:
-        made = write_pages(_study(study), out, lambda done, of, name: tell(f"Making pages: {done} of {of}, {name}"))
+        made = write_pages(
+            _study(study), out, lambda done, of, name: tell(f"Making pages: {done} of {of}, {name}")
+        )
     _say(f"{_count(made.made, 'page')} made, {made.unchanged:,} unchanged. Open {made.index} in a browser.")
     for name, reason in made.without_sound:
         _say(f"  {name}: without its sound. {reason}")
