@@ -145,7 +145,7 @@ def _lme4_frame(y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]) -> tu
 
 
 @one_thread
-def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 30) -> tuple[Solution, float]:
+def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 100) -> tuple[Solution, float]:
     """Sharpen variance parameters by Newton steps; return the solution and the gain still expected.
 
     The entries of the factors are free to cross zero: turning the sign of a whole column changes

@@ -26,7 +26,7 @@ column and by decade, region and player.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -34,8 +34,9 @@ import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.design import Design
-from vibstudy.stats.formula import Formula, columns_of, parse_formula
+from vibstudy.stats.formula import Formula, columns_of, parse_formula, term_text
 from vibstudy.stats.moments import RandomTerm, random_intercepts
+from vibstudy.stats.players import AUTO, EQUAL, PlayerPart, TermColumns, with_own_part
 
 RECORDING = "recording_id"
 """The usual column of the recording."""
@@ -75,6 +76,8 @@ class Prepared:
         ``by, level, notes, dropped, kept``: how many notes were left out for missing values.
     remarks : tuple of str
         What was done to the model on the way, in sentences.
+    players : PlayerPart
+        Whose slopes and spreads are the players' own.
     """
 
     formula: str
@@ -92,6 +95,7 @@ class Prepared:
     recording: str | None
     dropped: pd.DataFrame
     remarks: tuple[str, ...]
+    players: PlayerPart = field(default_factory=PlayerPart)
 
     @property
     def aliased(self) -> tuple[str, ...]:
@@ -121,8 +125,9 @@ def prepare(
     recording: str | None = "recording_id",
     crossed: Sequence[str] = (),
     weights: str | np.ndarray | pd.Series | None = None,
-    slopes: Sequence[str] = (),
+    slopes: str | Sequence[str] = (),
     slope_correlation: bool = True,
+    spread: str = EQUAL,
 ) -> Prepared:
     """Check everything, drop incomplete notes, and build the matrices.
 
@@ -136,7 +141,8 @@ def prepare(
     _check_frame(notes)
     crossed = (crossed,) if isinstance(crossed, str) else tuple(crossed)
     recording, absent = _recording_there(notes, recording)
-    slopes = (slopes,) if isinstance(slopes, str) else tuple(slopes)
+    own = slopes == AUTO
+    slopes = () if own else (slopes,) if isinstance(slopes, str) else tuple(slopes)
     parsed = parse_formula(formula)
     outcome = str(parsed.outcome)
     random_columns = [name for name in (player, recording, *crossed) if name is not None]
@@ -155,6 +161,11 @@ def prepare(
     y, x, names, spec = _design(parsed, frame)
     terms, remarks = _random_terms(frame, player, recording, crossed, slopes, slope_correlation)
     remarks = [*absent, *remarks]
+    part = PlayerPart()
+    if player is not None and terms and terms[0].group == player and not slopes:
+        formula_terms = term_columns(spec)
+        terms, part, said = with_own_part(frame, x, formula_terms, spec.levels, terms, own, spread)
+        remarks += said
     w = _weights(frame, weights, given, complete)
     kept = estimable_columns(x)
     if len(kept) < len(names):
@@ -172,8 +183,21 @@ def prepare(
         )
     return Prepared(
         formula, outcome, outcome_column, frame, y, x, tuple(names), kept, spec, tuple(terms), w,
-        player, recording, dropped, tuple(remarks),
+        player, recording, dropped, tuple(remarks), part,
     )  # fmt: skip
+
+
+def term_columns(design: Design) -> list[TermColumns]:
+    """Terms of a formula with the columns behind them, the intercept left aside."""
+    return [
+        TermColumns(
+            term_text(term),
+            tuple(dict.fromkeys(name for factor in term for name in columns_of(factor))),
+            tuple(design.term_indices[term_text(term)]),
+        )
+        for term in design.formula.terms
+        if term
+    ]
 
 
 def _check_frame(notes: pd.DataFrame) -> None:

@@ -165,8 +165,8 @@ def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.nda
     x, z = prepared.estimable, random_design(prepared.terms, len(prepared.y))[0]
     w = np.ones(len(prepared.y)) if prepared.weights is None else prepared.weights
     residual = prepared.y - x @ solution.beta
-    moments = solution.moments
-    tzx = solution.t @ moments.b[:, :-1]
+    t, xy = solution.flat_t, solution.moments.flat(solution.moments.b)
+    tzx = t @ xy[:, :-1]
     tze = solution.random_effects
     vx = w[:, None] * (x - z @ tzx)  # s2 V^-1 X
     ve = w * (residual - z @ tze)
@@ -178,7 +178,7 @@ def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.nda
         own = z[out]
         columns = np.unique(own.indices)
         dense = own[:, columns].toarray() * w[out, None]
-        block = np.diag(w[out]) - dense @ solution.t[np.ix_(columns, columns)] @ dense.T
+        block = np.diag(w[out]) - dense @ t[columns][:, columns].toarray() @ dense.T
         block -= vx[out] @ phi @ vx[out].T
         estimates = missing
         if np.linalg.cond(block) < 1e12:  # else a term rests on this recording alone

@@ -7,9 +7,11 @@ Model
     y = X b + Z u + e,   Var(u) = s2 * L L',   Var(e) = s2 * W^-1
     V = Var(y) = s2 * H,  H = W^-1 + Z D Z',   D = L L'
 
-The n notes enter only through Z'WZ, Z'WX, X'WX (and the same with y), so that after one pass over
-the notes every evaluation costs the cube of the number of random effects, whatever n is. With
-T = L (I + L'Z'WZ L)^-1 L' the Woodbury identity gives ::
+The n notes enter only through Z'WZ, Z'WX, X'WX (and the same with y), so that an evaluation costs the
+same whatever n is. Random effects that no note ties together fall apart into blocks (a player with his
+recordings and his own slopes); every evaluation then costs the cube of the largest block times their
+number. A crossed factor ties all players together: one block. With T = L (I + L'Z'WZ L)^-1 L' the
+Woodbury identity gives ::
 
     X'H^-1 X = X'WX - (Z'WX)' T (Z'WX),   Z'H^-1 Z = Z'WZ - Z'WZ T Z'WZ
 
@@ -30,7 +32,7 @@ Searle, Casella & McCulloch 1992, Variance Components, ch. 6 (derivatives of the
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -58,6 +60,8 @@ class RandomTerm:
         Values of these columns; a column of ones for the intercept.
     correlated : bool
         Whether the columns' effects may be correlated.
+    units : tuple of float
+        Size of each column's unit in its own scale: what is shown of its effect is divided by it.
     """
 
     group: str
@@ -66,6 +70,11 @@ class RandomTerm:
     columns: tuple[str, ...]
     design: np.ndarray
     correlated: bool = True
+    units: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.units:
+            object.__setattr__(self, "units", (1.0,) * len(self.columns))
 
     @property
     def free(self) -> list[tuple[int, int]]:
@@ -81,19 +90,25 @@ def random_intercepts(group: str, codes: np.ndarray, levels: Sequence[str]) -> R
 
 @dataclass(frozen=True, eq=False)
 class _Block:
-    """Where one column of one random term sits among the random effects."""
+    """Where one column of one random term sits among the random effects.
+
+    `span` counts in the order of :func:`random_design`, `seat` within each block of :class:`Moments`.
+    """
 
     term: int
     column: int
     span: slice
+    seat: slice = field(default_factory=lambda: slice(0, 0))
 
 
 @dataclass(frozen=True, eq=False)
 class Moments:
-    """Weighted cross-products of a mixed model.
+    """Weighted cross-products of a mixed model, by blocks of random effects that notes tie together.
 
-    Build with :meth:`of`. `a` = Z'WZ, `b` = Z'W[X y], `c` = [X y]'W[X y]; the outcome is the last
-    column of `b` and `c`.
+    Build with :meth:`of`. `a` = Z'WZ [shape=(blocks, m, m)], `b` = Z'W[X y] [shape=(blocks, m, p + 1)],
+    `c` = [X y]'W[X y] [shape=(blocks, p + 1, p + 1)] over the notes of each block; the outcome is the last
+    column of `b` and `c`. Blocks are padded with zeros to the size of the largest. `homes` gives, for each
+    term, the block of each level and its place among the levels there.
     """
 
     terms: tuple[RandomTerm, ...]
@@ -103,6 +118,8 @@ class Moments:
     n: int
     log_weights: float
     blocks: tuple[_Block, ...] = field(default=())
+    homes: tuple[tuple[np.ndarray, np.ndarray], ...] = field(default=())
+    note_block: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
 
     @classmethod
     def of(
@@ -120,31 +137,77 @@ class Moments:
         """
         w = np.ones(len(y)) if weights is None else np.asarray(weights, float)
         xy = np.column_stack([x, y])
-        z, blocks = random_design(terms, len(y))
-        zw = z.multiply(w[:, None]).tocsr()
-        return cls(
-            terms=tuple(terms),
-            a=(zw.T @ z).toarray(),
-            b=np.asarray(zw.T @ xy),
-            c=xy.T @ (w[:, None] * xy),
-            n=len(y),
-            log_weights=float(np.sum(np.log(w))),
-            blocks=blocks,
-        )
+        homes, count = _homes(terms)
+        block = homes[0][0][terms[0].codes] if terms else np.zeros(len(y), int)
+        blocks, m, start = [], 0, 0
+        for index, (term, (_, place)) in enumerate(zip(terms, homes, strict=True)):
+            width, size = int(place.max()) + 1, len(term.levels)
+            for column in range(len(term.columns)):
+                blocks.append(_Block(index, column, slice(start, start + size), slice(m, m + width)))
+                m, start = m + width, start + size
+        seats = [s.seat.start + homes[s.term][1][terms[s.term].codes] for s in blocks]
+        values = [terms[s.term].design[:, s.column] for s in blocks]
+        a, b = np.zeros((count, m, m)), np.zeros((count, m, xy.shape[1]))
+        for i, (seat, value) in enumerate(zip(seats, values, strict=True)):
+            weighted, row = w * value, block * m + seat
+            for k in range(xy.shape[1]):
+                b[:, :, k] += _summed(row, weighted * xy[:, k], count * m).reshape(count, m)
+            for j in range(i + 1):
+                part = _summed(row * m + seats[j], weighted * values[j], a.size).reshape(a.shape)
+                a += part if i == j else part + part.transpose(0, 2, 1)
+        c = np.zeros((count, xy.shape[1], xy.shape[1]))
+        order = np.argsort(block, kind="stable")
+        for k, own in enumerate(np.split(order, np.searchsorted(block[order], np.arange(1, count)))):
+            c[k] = xy[own].T @ (w[own, None] * xy[own])
+        log_weights = float(np.sum(np.log(w)))
+        return cls(tuple(terms), a, b, c, len(y), log_weights, tuple(blocks), homes, block)
 
     @property
     def p(self) -> int:
         """Number of fixed effects."""
-        return self.c.shape[0] - 1
+        return self.c.shape[1] - 1
+
+    @cached_property
+    def total(self) -> np.ndarray:
+        """[X y]'W[X y] over all notes."""
+        return self.c.sum(axis=0)
+
+    def with_outcome(self, z: sparse.csr_matrix, x: np.ndarray, y: np.ndarray, w: np.ndarray) -> Moments:
+        """The same model with another outcome."""
+        b, c, wy = self.b.copy(), self.c.copy(), w * y
+        b[:, :, -1] = self.seated(np.asarray(z.T @ wy))
+        count, p = len(c), self.p
+        for k in range(p):
+            c[:, k, -1] = c[:, -1, k] = np.bincount(self.note_block, wy * x[:, k], count)
+        c[:, -1, -1] = np.bincount(self.note_block, wy * y, count)
+        return replace(self, b=b, c=c)
+
+    def rotated(self, rotation: np.ndarray) -> Moments:
+        """The same notes with [X y] times `rotation` in place of [X y]."""
+        return replace(self, b=self.b @ rotation, c=rotation.T @ self.c @ rotation)
+
+    def flat(self, seated: np.ndarray) -> np.ndarray:
+        """Values by block and seat [shape=(blocks, m, ...)] in the order of :func:`random_design`."""
+        parts = [
+            seated[self.homes[s.term][0], s.seat.start + self.homes[s.term][1]] for s in self.blocks
+        ]
+        return np.concatenate(parts) if parts else np.zeros((0, *seated.shape[2:]))
+
+    def seated(self, flat: np.ndarray) -> np.ndarray:
+        """Inverse of :meth:`flat`, for one value a random effect; empty seats hold 0."""
+        out = np.zeros(self.a.shape[:2])
+        for s in self.blocks:
+            out[self.homes[s.term][0], s.seat.start + self.homes[s.term][1]] = flat[s.span]
+        return out
 
     def lambda_(self, factors: Sequence[np.ndarray]) -> np.ndarray:
-        """Relative covariance factor of all random effects, dense [shape=(q, q)]."""
-        out = np.zeros_like(self.a)
+        """Relative covariance factor of the random effects of any block [shape=(m, m)]."""
+        out = np.zeros(self.a.shape[1:])
         for first in self.blocks:
             for second in self.blocks:
                 if first.term == second.term and first.column >= second.column:
-                    rows = np.arange(first.span.start, first.span.stop)
-                    cols = np.arange(second.span.start, second.span.stop)
+                    rows = np.arange(first.seat.start, first.seat.stop)
+                    cols = np.arange(second.seat.start, second.seat.stop)
                     out[rows, cols] = factors[first.term][first.column, second.column]
         return out
 
@@ -159,6 +222,31 @@ class Moments:
             Residual standard deviation; None takes its REML estimate.
         """
         return Solution(self, tuple(np.asarray(f, float) for f in factors), sigma)
+
+
+def _summed(index: np.ndarray, values: np.ndarray, size: int) -> np.ndarray:
+    return np.bincount(index, values, size)
+
+
+def _homes(terms: Sequence[RandomTerm]) -> tuple[tuple[tuple[np.ndarray, np.ndarray], ...], int]:
+    """For each term the block of each level and its place there; and the number of blocks."""
+    if not terms:
+        return (), 1
+    sizes = [len(t.levels) for t in terms]
+    starts = np.concatenate([[0], np.cumsum(sizes)])
+    first = np.concatenate([terms[0].codes] * len(terms))
+    other = np.concatenate([start + t.codes for start, t in zip(starts[:-1], terms, strict=True)])
+    ties = sparse.coo_matrix((np.ones(len(first)), (first, other)), shape=(starts[-1], starts[-1]))
+    count, label = sparse.csgraph.connected_components(ties, directed=False)
+    homes = []
+    for start, size in zip(starts[:-1], sizes, strict=True):
+        own = label[start : start + size]
+        place, seen = np.zeros(size, int), np.zeros(count, int)
+        for level, block in enumerate(own):
+            place[level] = seen[block]
+            seen[block] += 1
+        homes.append((own, place))
+    return tuple(homes), count
 
 
 def random_design(terms: Sequence[RandomTerm], n: int) -> tuple[sparse.csr_matrix, tuple[_Block, ...]]:
@@ -191,15 +279,17 @@ class Solution:
         m, p = moments, moments.p
         self._lambda = m.lambda_(factors)
         s = self._lambda.T @ m.a @ self._lambda
-        s[np.diag_indices_from(s)] += 1.0
-        self._chol = linalg.cholesky(s, lower=True, check_finite=False)
-        half = linalg.solve_triangular(self._chol, self._lambda.T @ m.b, lower=True, check_finite=False)
-        reduced = m.c - half.T @ half  # [X y]' H^-1 [X y]
+        s[:, np.arange(s.shape[1]), np.arange(s.shape[1])] += 1.0
+        self._chol = np.linalg.cholesky(s)
+        root = np.linalg.solve(self._chol, np.broadcast_to(self._lambda.T, s.shape))
+        self._half = root  # T = root' root
+        half = root @ m.b
+        reduced = m.total - np.einsum("kij,kil->jl", half, half)  # [X y]' H^-1 [X y]
         self._information = reduced[:p, :p]
         self._root = linalg.cholesky(self._information, lower=True)
         self.beta = linalg.cho_solve((self._root, True), reduced[:p, p])
         left = float(reduced[p, p] - reduced[:p, p] @ self.beta)
-        self._rss = max(left, _ROUNDING * float(m.c[p, p]))  # a perfect fit leaves rounding, not zero
+        self._rss = max(left, _ROUNDING * float(m.total[p, p]))  # a perfect fit leaves rounding, not zero
         self.sigma = float(np.sqrt(self._rss / (m.n - p))) if sigma is None else float(sigma)
 
     @cached_property
@@ -208,11 +298,15 @@ class Solution:
         return self.sigma**2 * linalg.cho_solve((self._root, True), np.eye(self.moments.p))
 
     @property
+    def _log_det(self) -> float:
+        return float(2 * np.sum(np.log(np.diagonal(self._chol, axis1=1, axis2=2))))
+
+    @property
     def deviance(self) -> float:
         """Restricted deviance, -2 log REML, with the constant (n - p) log 2 pi."""
         m = self.moments
         return float(
-            2 * np.sum(np.log(np.diag(self._chol)))
+            self._log_det
             + 2 * np.sum(np.log(np.diag(self._root)))
             - m.log_weights
             + self._rss / self.sigma**2
@@ -224,22 +318,35 @@ class Solution:
         """Deviance, -2 log likelihood, at the ML residual variance for these factors."""
         m = self.moments
         return float(
-            2 * np.sum(np.log(np.diag(self._chol)))
+            self._log_det
             - m.log_weights
             + m.n * (1 + np.log(2 * np.pi * self._rss / m.n))
         )
 
     @cached_property
     def t(self) -> np.ndarray:
-        """The matrix T of the module's definition [shape=(q, q)]."""
-        half = linalg.solve_triangular(self._chol, self._lambda.T, lower=True, check_finite=False)
-        return half.T @ half
+        """The matrix T of the module's definition, by blocks [shape=(blocks, m, m)]."""
+        return self._half.transpose(0, 2, 1) @ self._half
+
+    @cached_property
+    def flat_t(self) -> sparse.csr_matrix:
+        """T in the order of :func:`random_design`, sparse [shape=(q, q)]."""
+        m = self.moments
+        seats = np.full(m.a.shape[:2], -1)
+        for s in m.blocks:
+            seats[m.homes[s.term][0], s.seat.start + m.homes[s.term][1]] = np.arange(s.span.start, s.span.stop)
+        taken = seats >= 0
+        pairs = taken[:, :, None] & taken[:, None, :]
+        rows = np.broadcast_to(seats[:, :, None], pairs.shape)[pairs]
+        cols = np.broadcast_to(seats[:, None, :], pairs.shape)[pairs]
+        size = int(taken.sum())
+        return sparse.csr_matrix((self.t[pairs], (rows, cols)), shape=(size, size))
 
     @cached_property
     def random_effects(self) -> np.ndarray:
-        """Predicted random effects (BLUP) [shape=(q,)]."""
+        """Predicted random effects (BLUP) [shape=(q,)], in the order of :func:`random_design`."""
         b = self.moments.b
-        return self.t @ (b[:, -1] - b[:, :-1] @ self.beta)
+        return self.moments.flat(self.t @ (b[:, :, -1:] - b[:, :, :-1] @ self.beta[:, None]))[:, 0]
 
     # -- parameters in which V is linear ------------------------------------------------------
 
@@ -251,7 +358,7 @@ class Solution:
     @cached_property
     def _sides(self) -> list[list[tuple[slice, slice]]]:
         """Blocks (a, b) of the random effects that each parameter's G ties together."""
-        span = {(b.term, b.column): b.span for b in self.moments.blocks}
+        span = {(b.term, b.column): b.seat for b in self.moments.blocks}
         sides: list[list[tuple[slice, slice]]] = [[]]
         for k, i, j in self.parameters[1:]:
             pairs = {(i, j), (j, i)}
@@ -268,32 +375,47 @@ class Solution:
         a, t = m.a, self.t
         shift = np.eye(m.p + 1)
         shift[: m.p, m.p] = -self.beta
-        b, c = m.b @ shift, shift.T @ m.c @ shift
+        b, c = m.b @ shift, shift.T @ m.total @ shift
         ta = t @ a
         k = a - a @ ta
-        f = np.eye(len(a)) - ta
-        k2 = f.T @ a @ f
+        f = np.eye(a.shape[1]) - ta
+        k2 = f.transpose(0, 2, 1) @ a @ f
         tb = t @ b
         n_ = b - a @ tb
-        fn = f.T @ n_
-        m2 = c - 2 * b.T @ tb + tb.T @ a @ tb
+        fn = f.transpose(0, 2, 1) @ n_
+        m2 = c - 2 * _over(b, tb) + _over(tb, a @ tb)
         s2 = self.sigma**2
         single, double = np.zeros(size), np.zeros((size, size))
         forms = np.zeros((size, m.p + 1, m.p + 1))
         second = np.zeros((size, size, m.p + 1, m.p + 1))
-        single[0] = m.n - np.trace(ta)
-        double[0, 0] = m.n - 2 * np.trace(ta) + np.sum(ta * ta.T)
-        forms[0], second[0, 0] = m2, m2 - n_.T @ t @ n_
+        diagonal = np.einsum("kii->", ta)
+        single[0] = m.n - diagonal
+        double[0, 0] = m.n - 2 * diagonal + np.sum(ta * ta.transpose(0, 2, 1))
+        forms[0], second[0, 0] = m2, m2 - _over(n_, t @ n_)
+        if all(i == j for _, i, j in self.parameters):  # each ties one column to itself: sums over squares
+            seats = np.zeros((size - 1, a.shape[1]))
+            for r in range(1, size):
+                seats[r - 1, self._sides[r][0][0]] = 1.0
+            single[1:] = seats @ np.einsum("kii->i", k)
+            double[1:, 0] = double[0, 1:] = seats @ np.einsum("kii->i", k2)
+            double[1:, 1:] = seats @ np.einsum("kij,kij->ij", k, k) @ seats.T
+            masked = seats[:, None, :, None] * n_
+            forms[1:] = np.einsum("rkip,kiq->rpq", masked, n_)
+            second[1:, 0] = np.einsum("rkip,kiq->rpq", masked, fn)
+            second[0, 1:] = second[1:, 0].transpose(0, 2, 1)
+            moved = (k @ masked).reshape(size - 1, -1, m.p + 1)
+            second[1:, 1:] = np.einsum("rip,siq->rspq", masked.reshape(moved.shape), moved, optimize=True)
+            return single / s2, double / s2**2, forms / s2**2, second / s2**3
         for r in range(1, size):
             for ra, rb in self._sides[r]:
-                single[r] += np.trace(k[rb, ra])
-                double[r, 0] += np.trace(k2[rb, ra])
-                forms[r] += n_[ra].T @ n_[rb]
-                second[r, 0] += n_[ra].T @ fn[rb]
+                single[r] += np.einsum("kii->", k[:, rb, ra])
+                double[r, 0] += np.einsum("kii->", k2[:, rb, ra])
+                forms[r] += _over(n_[:, ra], n_[:, rb])
+                second[r, 0] += _over(n_[:, ra], fn[:, rb])
                 for s in range(1, size):
                     for sa, sb in self._sides[s]:
-                        double[r, s] += np.sum(k[sb, ra] * k[rb, sa].T)
-                        second[r, s] += n_[ra].T @ k[rb, sa] @ n_[sb]
+                        double[r, s] += np.sum(k[:, sb, ra] * k[:, rb, sa].transpose(0, 2, 1))
+                        second[r, s] += _over(n_[:, ra], k[:, rb, sa] @ n_[:, sb])
             double[0, r] = double[r, 0]
             second[0, r] = second[r, 0].T
         return single / s2, double / s2**2, forms / s2**2, second / s2**3
@@ -375,6 +497,12 @@ class Solution:
     def factor_slopes(self) -> np.ndarray:
         """Derivative of the covariance of the fixed effects by (factor entries..., sigma)."""
         return np.einsum("rk,rij->kij", self._chain[0], self.covariance_slopes)
+
+
+def _over(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """Sum of first' second over the blocks."""
+    size = first.shape[-1]
+    return first.reshape(-1, size).T @ np.ascontiguousarray(second).reshape(-1, second.shape[-1])
 
 
 def pack(terms: Sequence[RandomTerm], factors: Sequence[np.ndarray]) -> np.ndarray:

@@ -246,11 +246,7 @@ class _Study:
             draw = rng.standard_normal((len(term.levels), len(term.columns))) @ (solution.sigma * factor).T
             effects.append(draw.T.ravel())
         y += self._z @ np.concatenate(effects)
-        base, wy = self._base, self._w * y
-        b, c = base.b.copy(), base.c.copy()
-        b[:, -1], c[-1, -1] = self._z.T @ wy, y @ wy
-        c[-1, :-1] = c[:-1, -1] = self._x.T @ wy
-        drawn = polish(replace(base, b=b, c=c), solution.factors)[0]
+        drawn = polish(self._base.with_outcome(self._z, self._x, y, self._w), solution.factors)[0]
         inference = METHODS[self._result.df](drawn)
         t = (row @ drawn.beta) / np.sqrt(row @ inference.covariance @ row)
         p = 2 * stats.t.sf(abs(t), inference.df(row))
@@ -382,7 +378,8 @@ def _half_width(
                 codes.append(np.resize(np.arange(len(term.levels)), n))
         joined = np.concatenate(codes)
         levels = tuple(str(k) for k in range(int(joined.max()) + 1))
-        fresh = [np.tile(term.design.mean(axis=0), (n, 1)) for *_, n in added]
+        alike = [int(np.argmin(np.sum((prepared.estimable - d) ** 2, axis=1))) for d, *_ in added]
+        fresh = [np.tile(term.design[k], (n, 1)) for k, (*_, n) in zip(alike, added, strict=True)]
         terms.append(replace(term, codes=joined, levels=levels, design=np.vstack([term.design, *fresh])))
     weights = prepared.weights
     if weights is not None:

@@ -30,7 +30,7 @@ import numpy as np
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.engine import polish
 from vibstudy.stats.marginal import Grid
-from vibstudy.stats.moments import Moments, Solution, random_design
+from vibstudy.stats.moments import Solution, random_design
 from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:
@@ -85,13 +85,7 @@ class Refit:
 
     def __call__(self, y: np.ndarray) -> Solution:
         """Fit by REML."""
-        base, wy = self._base, self._w * y
-        b, c = base.b.copy(), base.c.copy()
-        b[:, -1] = self._z.T @ wy
-        c[-1, :-1] = c[:-1, -1] = self._x.T @ wy
-        c[-1, -1] = y @ wy
-        moments = Moments(base.terms, base.a, b, c, base.n, base.log_weights, base.blocks)
-        return polish(moments, self._start)[0]
+        return polish(self._base.with_outcome(self._z, self._x, y, self._w), self._start)[0]
 
     def simulate(self, solution: Solution, beta: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         """Draw outcomes from the model at `solution`'s variances and `beta`."""
@@ -185,9 +179,7 @@ def _fit_null(result: MixedResult, row: np.ndarray) -> tuple[Solution, np.ndarra
     full = result.fit.solution.moments
     rotation = np.zeros((full.p + 1, basis.shape[1] + 1))
     rotation[: full.p, : basis.shape[1]], rotation[-1, -1] = basis, 1.0
-    b, c = full.b @ rotation, rotation.T @ full.c @ rotation
-    moments = Moments(full.terms, full.a, b, c, full.n, full.log_weights, full.blocks)
-    solution = polish(moments, result.fit.factors)[0]
+    solution = polish(full.rotated(rotation), result.fit.factors)[0]
     return solution, basis @ solution.beta
 
 
