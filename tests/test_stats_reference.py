@@ -28,7 +28,10 @@ SHIPPED = Path(statsmodels.__file__).parent / "regression" / "tests" / "results"
 FOUR_DIGITS = 1e-4
 THREE_DIGITS = 1e-3
 
-PLAIN = {"recording": "recording"}
+LME4 = {"slopes": None, "spread": "equal"}
+"""The model as lme4 writes it: no slopes but those named, one variance of players."""
+
+PLAIN = {"recording": "recording", **LME4}
 MODELS: dict[str, tuple[str, str, dict]] = {
     "balanced": ("balanced", "rate ~ C(period)", {}),
     "six_players": ("six_players", "rate ~ C(period)", {}),
@@ -267,7 +270,7 @@ def test_sleepstudy_as_lme4_prints_it() -> None:
 def test_sleepstudy_with_parallel_lines() -> None:
     # 161 = 180 - 18 - 1: balanced-design theory. Others: lme4, as above.
     data = lme4_data("sleepstudy")
-    result = fit_mixed(data, "Reaction ~ Days", player="Subject", recording=None)
+    result = fit_mixed(data, "Reaction ~ Days", player="Subject", recording=None, **LME4)
     assert result.deviance == pytest.approx(1786.4651, abs=1e-3)
     row = result.table().loc["Days"]
     assert row[["t", "df"]].to_numpy() == pytest.approx([13.01543, 161], rel=FOUR_DIGITS)
@@ -285,7 +288,7 @@ def test_sleepstudy_with_parallel_lines() -> None:
 def test_penicillin_crossed_as_lme4_prints_it() -> None:
     # lme4 docs/reference/Penicillin.html
     result = fit_mixed(
-        lme4_data("penicillin"), "diameter ~ 1", player="plate", recording=None, crossed="sample"
+        lme4_data("penicillin"), "diameter ~ 1", player="plate", recording=None, crossed="sample", **LME4
     )
     assert result.deviance == pytest.approx(330.8606, abs=1e-3)
     assert result.variance_components()["sd"].to_numpy() == pytest.approx([0.8467, 1.9316, 0.5499], abs=5e-5)

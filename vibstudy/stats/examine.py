@@ -270,6 +270,8 @@ def _row(model: FittedModel, c: Contrast, numeric: Mapping[str, bool]) -> np.nda
 def _finding(
     claim: Claim, model: FittedModel, row: np.ndarray, formula: str, caveats: Sequence[str], recording: str
 ) -> Finding:
+    if reason := model.untestable(row):
+        raise _NotTestable(reason)
     values = model.infer([row]).iloc[0]
     estimate, se, df = float(values["estimate"]), float(values["se"]), float(values["df"])
     margin = np.nan

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,7 @@ from vibstudy.schema import NOTE_COLUMNS
 from vibstudy.stats.frames import Prepared
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.multiple import Equivalence, holm, tost
+from vibstudy.stats.smallsample import Judge
 from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:
@@ -32,17 +33,6 @@ LOGARITHMS = {"log": math.e, "log2": 2.0, "log10": 10.0}
 def unit_of(column: str) -> str:
     """Unit of a column of the note table as it stands after a difference: "Hz", "cents"; "" when unknown."""
     return next((c.unit for c in NOTE_COLUMNS if c.name == column), "").removeprefix("± ")
-
-
-class Inference(Protocol):
-    """Covariance of the fixed effects and degrees of freedom of their combinations."""
-
-    label: str
-    covariance: np.ndarray
-
-    def df(self, contrast: np.ndarray) -> float:
-        """Degrees of freedom of one contrast [shape=(p,)]."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -114,7 +104,7 @@ class FittedModel:
         raise NotImplementedError
 
     @property
-    def inference(self) -> Inference:
+    def inference(self) -> Judge:
         """Covariance and degrees of freedom of the fixed effects."""
         raise NotImplementedError
 
@@ -267,6 +257,10 @@ class FittedModel:
                 frame[new] = self.scale.ratio(frame[old])
         return frame
 
+    def untestable(self, row: np.ndarray) -> str:
+        """Why these notes cannot test a combination of the estimated terms; "" when they can."""
+        return self.inference.reason(row)
+
     @one_thread
     def infer(
         self,
@@ -288,15 +282,22 @@ class FittedModel:
         Returns
         -------
         DataFrame
-            ``estimate, se, df, t, p, low, high``.
+            ``estimate, se, df, t, p, low, high``. Where :meth:`untestable` gives a reason, the estimate
+            stands alone.
         """
         inference, beta = self.inference, self.beta
         out = np.full((len(rows), 7), np.nan)
         for k, row in enumerate(rows):
-            variance = np.nan if row is None else float(row @ inference.covariance @ row)
-            if row is None or not variance > 0:  # nothing is compared, or nothing is known of its error
+            if row is None or not np.any(row):  # nothing is compared
                 continue
-            estimate, se = float(row @ beta), float(np.sqrt(variance))
+            estimate = float(row @ beta)
+            if inference.reason(row):
+                out[k, 0] = estimate
+                continue
+            variance = inference.variance(row)
+            if not variance > 0:  # nothing is known of its error
+                continue
+            se = float(np.sqrt(variance))
             df = inference.df(row)
             t = estimate / se
             half = float(stats.t.ppf(0.5 + level / 2, df)) * se

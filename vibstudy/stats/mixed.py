@@ -36,7 +36,7 @@ from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
-from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite
+from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite, judge
 from vibstudy.stats.threads import one_thread
 from vibstudy.stats.tokens import name_text
 
@@ -52,8 +52,9 @@ def fit_mixed(
     crossed: Sequence[str] = (),
     weights: str | np.ndarray | pd.Series | None = None,
     df: str = "satterthwaite",
-    slopes: Sequence[str] = (),
+    slopes: str | Sequence[str] | None = "auto",
     slope_correlation: bool = True,
+    spread: str = "auto",
 ) -> MixedResult:
     """Fit a mixed model to a note table.
 
@@ -76,10 +77,15 @@ def fit_mixed(
         errors (:func:`measurement_weights`).
     df : {"satterthwaite", "kenward-roger"}
         Degrees of freedom.
-    slopes : sequence of str
-        Numbers whose effect varies between players.
+    slopes : "auto", sequence of str, or None
+        "auto" gives every player an effect of his own of each term that varies within players
+        (:mod:`vibstudy.stats.players`); a contrast that one player alone makes possible is then not
+        tested. Names: these numbers alone, as written. None or (): no slopes.
     slope_correlation : bool
-        Whether these may be correlated with each other and with the player's level.
+        Whether slopes given by name may be correlated with each other and with the player's level.
+    spread : str
+        "auto" lets the players' variance differ between the levels of the first factor that lies between
+        players; a factor's name: between its levels; "equal": one variance.
 
     Returns
     -------
@@ -93,7 +99,10 @@ def fit_mixed(
     check_method(df)
     if isinstance(weights, str) and weights == "measurement" and "measurement" not in notes:
         weights = measurement_weights(notes, formula, player, recording, crossed)
-    prepared = prepare(notes, formula, player, recording, crossed, weights, slopes, slope_correlation)
+    prepared = prepare(
+        notes, formula, player, recording, crossed, weights, () if slopes is None else slopes,
+        slope_correlation, spread,
+    )  # fmt: skip
     fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
     return MixedResult(prepared, fit, df)
 
@@ -216,7 +225,8 @@ class MixedResult(FittedModel):
 
     @cached_property
     def _inference(self) -> Satterthwaite | KenwardRoger:
-        return METHODS[self.df](self.fit.solution)
+        prepared = self.prepared
+        return judge(self.fit.solution, prepared.estimable, prepared.terms, prepared.players, self.df)
 
     @property
     def inference(self) -> Satterthwaite | KenwardRoger:
@@ -257,22 +267,25 @@ class MixedResult(FittedModel):
         -------
         DataFrame
             Indexed by ``group`` and ``column``: ``variance, sd, share`` of the sum of intercept and
-            residual variances, and ``correlation`` with the group's intercept for slopes.
+            residual variances, and ``correlation`` with the group's intercept for slopes. Where each group
+            of players has its variance, its share counts by the group's notes.
         """
         sigma2 = self.fit.solution.sigma**2
         rows = []
-        for term, factor in zip(self.prepared.terms, self.fit.factors, strict=True):
+        for index, (term, factor) in enumerate(zip(self.prepared.terms, self.fit.factors, strict=True)):
             covariance = sigma2 * factor @ factor.T
+            levels = max(self.prepared.players.groups, 1) if index == 0 else 1
             for k, column in enumerate(term.columns):
                 spread = np.sqrt(covariance[0, 0] * covariance[k, k])
                 known = k > 0 and term.correlated and spread > 0
                 correlation = covariance[0, k] / spread if known else np.nan
-                rows.append((term.group, column, covariance[k, k], correlation))
-        rows.append(("residual", "", sigma2, np.nan))
-        frame = pd.DataFrame(rows, columns=["group", "column", "variance", "correlation"])
+                level = k < levels and (levels > 1 or column == "Intercept")
+                part = covariance[k, k] * np.mean(term.design[:, k] ** 2) if level else np.nan
+                rows.append((term.group, column, covariance[k, k] / term.units[k] ** 2, correlation, part))
+        rows.append(("residual", "", sigma2, np.nan, sigma2))
+        frame = pd.DataFrame(rows, columns=["group", "column", "variance", "correlation", "part"])
         frame["sd"] = np.sqrt(frame["variance"])
-        level = ~frame["column"].isin([c for t in self.prepared.terms for c in t.columns[1:]])
-        frame["share"] = (frame["variance"] / frame.loc[level, "variance"].sum()).where(level)
+        frame["share"] = frame["part"] / frame["part"].sum()
         return frame.set_index(["group", "column"])[["variance", "sd", "share", "correlation"]]
 
     def _variances(self) -> tuple[float, dict[str, float], float]:
@@ -282,7 +295,7 @@ class MixedResult(FittedModel):
         random = {}
         for term, factor in zip(self.prepared.terms, self.fit.factors, strict=True):
             spread = term.design @ (solution.sigma * factor)
-            random[term.group] = float(np.mean(np.sum(spread**2, axis=1)))
+            random[term.group] = random.get(term.group, 0.0) + float(np.mean(np.sum(spread**2, axis=1)))
         return fixed, random, solution.sigma**2
 
     def r2(self) -> pd.Series:
@@ -306,7 +319,7 @@ class MixedResult(FittedModel):
             parts.append(
                 pd.DataFrame(
                     {"group": term.group, "level": term.levels, "column": term.columns[block.column],
-                     "effect": effects[block.span]}
+                     "effect": effects[block.span] / term.units[block.column]}
                 )
             )  # fmt: skip
         return pd.concat(parts, ignore_index=True)

@@ -29,7 +29,7 @@ level is its whole mean and tells nothing of spread: he goes with the largest gr
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -49,17 +49,14 @@ class PlayerPart:
     ----------
     spread : str | None
         Factor by whose levels the players' variance is estimated apart; None: one variance.
-    sizes : tuple of int
-        Players of each group of `spread`, in the order of the player term's first columns.
-    members : ndarray of int [shape=(players,)]
-        Group of each player.
+    groups : int
+        Number of groups of `spread`: the first columns of the player's term.
     own : bool
         Whether own slopes were looked for: contrasts within players are then judged by players.
     """
 
     spread: str | None = None
-    sizes: tuple[int, ...] = ()
-    members: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
+    groups: int = 0
     own: bool = False
 
 
@@ -306,7 +303,7 @@ def _with_spread(
         correlated=False,
         units=(*np.ones(len(used)), *units[1:]),
     )
-    return term, PlayerPart(name, tuple(int(c) for c in np.bincount(members)), members, own)
+    return term, PlayerPart(name, len(used), own)
 
 
 def spread_factor(

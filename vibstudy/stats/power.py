@@ -34,7 +34,7 @@ from vibstudy.stats.marginal import Grid
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.moments import Moments, RandomTerm, random_design
 from vibstudy.stats.resampling import contrast_row
-from vibstudy.stats.smallsample import METHODS
+from vibstudy.stats.smallsample import judge
 from vibstudy.stats.threads import one_thread
 
 TARGET = 0.8
@@ -247,8 +247,8 @@ class _Study:
             effects.append(draw.T.ravel())
         y += self._z @ np.concatenate(effects)
         drawn = polish(self._base.with_outcome(self._z, self._x, y, self._w), solution.factors)[0]
-        inference = METHODS[self._result.df](drawn)
-        t = (row @ drawn.beta) / np.sqrt(row @ inference.covariance @ row)
+        inference = judge(drawn, self._x, self._terms, self._result.prepared.players, self._result.df)
+        t = (row @ drawn.beta) / np.sqrt(inference.variance(row))
         p = 2 * stats.t.sf(abs(t), inference.df(row))
         return bool(p < alpha and np.sign(t) == np.sign(size))
 

@@ -197,7 +197,7 @@ def _speed(
     half = (first["high"] - first["low"]) / 2
     wide = float(np.hypot(half, 1.96 * estimates.std(ddof=1)))
     estimate = float(estimates.mean())
-    t = estimate / (float(np.sqrt(row @ base.inference.covariance @ row)) * wide / half)
+    t = estimate / (float(np.sqrt(base.inference.variance(row))) * wide / half)
     p = float(2 * stats.t.sf(abs(t), base.inference.df(row)))
     return [{**first, "estimate": estimate, "low": estimate - wide, "high": estimate + wide, "p": p}]
 
