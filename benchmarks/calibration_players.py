@@ -75,6 +75,9 @@ def rows() -> list[Row]:
             out.append(Row(f"decade within players, slopes {sd}{tail}", "decade", sd, even=even))
         out.append(Row(f"decade within players, no slopes{tail}", "decade", 0.0, even=even))
     out += [Row(f"period, {k} of 8 players in both", "period", 0.2, bridges=k) for k in (1, 2, 3, 4, 8)]
+    out += [
+        Row(f"decade, {k} of 8 players over several decades", "some decades", 0.1, bridges=k) for k in (1, 2, 4)
+    ]
     out.append(Row("period, the only modern player in both", "lone", 0.2))
     pairs = [(3, 9), (4, 8), (4, 4), (6, 6), (2, 10)]
     for first, second in pairs:
@@ -130,6 +133,8 @@ class Corpus:
             return recording if d.even else int(self.rng.integers(0, 5))
         if d.kind == "period":
             return (recording % 2) if player < d.bridges else player % 2
+        if d.kind == "some decades":
+            return recording if player < d.bridges else player % 4
         if d.kind == "lone":
             return int(player == 0 and recording >= 2)
         return int(player >= d.first)
@@ -144,7 +149,7 @@ class Corpus:
         y = (sd * rng.normal(size=d.players))[player]
         y = y + RECORDING_SD * rng.normal(size=recording.max() + 1)[recording]
         y += NOTE_SD * rng.normal(size=len(x))
-        if d.own_sd and d.kind in ("note number", "decade"):
+        if d.own_sd and d.kind in ("note number", "decade", "some decades"):
             y += (d.own_sd * rng.normal(size=d.players))[player] * x
         elif d.own_sd:
             y += (d.own_sd * rng.normal(size=(d.players, 2)))[player, x.astype(int)]
@@ -157,7 +162,7 @@ class Corpus:
         same = player[:, None] == player
         out = same * (sd * np.ones(d.players))[player] ** 2
         out = out + RECORDING_SD**2 * (recording[:, None] == recording) + NOTE_SD**2 * np.eye(len(x))
-        if d.own_sd and d.kind in ("note number", "decade"):
+        if d.own_sd and d.kind in ("note number", "decade", "some decades"):
             out += d.own_sd**2 * same * np.outer(x, x)
         elif d.own_sd:
             out += d.own_sd**2 * same * (x[:, None] == x)

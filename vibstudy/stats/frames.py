@@ -164,7 +164,7 @@ def prepare(
     part = PlayerPart()
     if player is not None and terms and terms[0].group == player and not slopes:
         formula_terms = term_columns(spec)
-        terms, part, said = with_own_part(frame, x, formula_terms, spec.levels, terms, own, spread)
+        x, terms, part, said = with_own_part(frame, x, formula_terms, spec.levels, terms, own, spread)
         remarks += said
     w = _weights(frame, weights, given, complete)
     kept = estimable_columns(x)

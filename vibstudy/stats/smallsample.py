@@ -186,8 +186,10 @@ class ByPlayers(Satterthwaite):
 
     * A contrast that does not vary within players: Satterthwaite; where the players' variance is one a group,
       that is Welch's test, with the cautions of :data:`WELCH_DF` and :data:`COCHRAN_DF` for small groups.
-    * A contrast that varies within players: Kenward–Roger, for which a slope's variance estimated as zero is
-      still uncertain; its degrees of freedom at most the players less the terms that differ between them.
+    * A contrast that varies within every player: Satterthwaite, with the players' own slopes in the model.
+    * A contrast that varies within some players and lies between the others: how far to trust which part hangs
+      on the slopes' variance, and Kenward–Roger counts it as uncertain even where it is estimated as zero.
+    * Degrees of freedom at most the players less the terms that differ between them.
     * A contrast that one player alone makes estimable: not testable.
 
     Parameters
@@ -196,8 +198,7 @@ class ByPlayers(Satterthwaite):
     x : ndarray [shape=(n, p)]
         Estimable design.
     player : RandomTerm
-    groups : int
-        Groups whose players' variances are apart: the first columns of `player`.
+    part : PlayerPart
 
     References
     ----------
@@ -207,13 +208,18 @@ class ByPlayers(Satterthwaite):
 
     label = "Satterthwaite, by players"
 
-    def __init__(self, solution: Solution, x: np.ndarray, player: RandomTerm, groups: int):
+    def __init__(self, solution: Solution, x: np.ndarray, player: RandomTerm, part: PlayerPart):
         super().__init__(solution)
         codes, first = player.codes, np.unique(player.codes, return_index=True)[1]
-        self._between = np.all(np.isclose(x, x[first][codes]), axis=0)
+        same = np.isclose(x, x[first][codes])
+        self._between = np.all(same, axis=0)
+        count = len(first)
+        changing = np.array([np.unique(codes[~column]).size for column in same.T])
+        self._bridged = (changing > 0) & (changing < count)
         own = x[first][:, self._between]
         self._rank = int(np.linalg.matrix_rank(own)) if own.size else 0
-        self._cap = max(len(first) - self._rank, 1)
+        self._cap = max((part.players or count) - self._rank, 1)
+        groups = part.groups
         self._lone = _lone_players(x, codes)
         self._gram = np.linalg.inv(x.T @ x)
         self._names = player.levels
@@ -230,9 +236,9 @@ class ByPlayers(Satterthwaite):
     def _unit(self, contrast: np.ndarray) -> float:
         return float(contrast @ self._gram @ contrast)
 
-    def _within(self, contrasts: np.ndarray) -> bool:
+    def _uses(self, contrasts: np.ndarray, columns: np.ndarray) -> bool:
         used = np.abs(contrasts) > 1e-12 * np.abs(contrasts).max()
-        return bool(np.any(used[..., ~self._between]))
+        return bool(np.any(used[..., columns]))
 
     def reason(self, contrast: np.ndarray) -> str:
         """Why a contrast cannot be tested; "" when it can."""
@@ -243,16 +249,16 @@ class ByPlayers(Satterthwaite):
 
     def variance(self, contrast: np.ndarray) -> float:
         """Squared standard error of one contrast [shape=(p,)]."""
-        if self._within(contrast):
+        if self._uses(contrast, self._bridged):
             return self._kenward_roger.variance(contrast)
         return super().variance(contrast)
 
     def df(self, contrast: np.ndarray) -> float:
         """Degrees of freedom of one contrast [shape=(p,)]."""
-        if self._within(contrast):
+        if self._uses(contrast, self._bridged):
             return min(self._kenward_roger.df(contrast), self._cap)
-        usual = super().df(contrast)
-        if not self._spare:
+        usual = min(super().df(contrast), self._cap)
+        if not self._spare or self._uses(contrast, ~self._between):
             return usual
         solution = self.solution
         variance = super().variance(contrast)
@@ -274,7 +280,7 @@ class ByPlayers(Satterthwaite):
         """Joint test that all `contrasts` [shape=(q, p)] are zero: F, denominator df, p."""
         if any(self.reason(row) for row in contrasts):
             return np.nan, np.nan, np.nan
-        if not self._within(contrasts):
+        if not self._uses(contrasts, self._bridged):
             return super().f_test(contrasts)
         f, df, _ = self._kenward_roger.f_test(contrasts)
         df = min(df, self._cap)
@@ -359,7 +365,7 @@ def judge(
         A name of :data:`METHODS`.
     """
     if df == "satterthwaite" and terms and (part.own or part.spread):
-        return ByPlayers(solution, x, terms[0], part.groups)
+        return ByPlayers(solution, x, terms[0], part)
     return METHODS[df](solution)
 
 
