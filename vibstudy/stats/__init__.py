@@ -27,7 +27,7 @@ _HOMES = {
     "fit_mixed": "mixed",
     "fit_extent": "mixed",
     "MixedResult": "mixed",
-    "measurement_weights": "mixed",
+    "measurement_weights": "measurement",
     "fit_presence": "presence",
     "PresenceResult": "presence",
     "leave_out": "influence",

@@ -31,6 +31,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import sparse
 
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.design import Design
@@ -78,6 +79,10 @@ class Prepared:
         What was done to the model on the way, in sentences.
     players : PlayerPart
         Whose slopes and spreads are the players' own.
+    shared : sparse matrix [shape=(n, levels)] or None
+        Errors that notes share (:mod:`vibstudy.stats.measurement`).
+    notes_sd : Series or None
+        The notes' standard deviation by group, where it was estimated apart.
     """
 
     formula: str
@@ -96,6 +101,8 @@ class Prepared:
     dropped: pd.DataFrame
     remarks: tuple[str, ...]
     players: PlayerPart = field(default_factory=PlayerPart)
+    shared: sparse.csr_matrix | None = None
+    notes_sd: pd.Series | None = None
 
     @property
     def aliased(self) -> tuple[str, ...]:

@@ -154,8 +154,14 @@ def subset(prepared: Prepared, keep: np.ndarray) -> Prepared:
         x=x,
         kept=tuple(k for k in estimable_columns(x) if k in prepared.kept),
         terms=tuple(terms),
+        players=replace(prepared.players, players=_count(prepared, keep)),
         weights=None if prepared.weights is None else prepared.weights[keep],
+        shared=None if prepared.shared is None else prepared.shared[np.flatnonzero(keep)],
     )
+
+
+def _count(prepared: Prepared, keep: np.ndarray) -> int:
+    return prepared.frame.loc[keep, prepared.player].nunique() if prepared.player else 0
 
 
 def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.ndarray) -> pd.DataFrame:

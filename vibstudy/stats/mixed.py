@@ -25,7 +25,8 @@ Johnson 2014, ibid. 5(9):944-946 for slopes); the variance of the fixed part div
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,7 @@ from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
+from vibstudy.stats.measurement import carried, measurement_weights, notes_spread_weights, shared_errors
 from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite, judge
 from vibstudy.stats.threads import one_thread
 from vibstudy.stats.tokens import name_text
@@ -55,6 +57,8 @@ def fit_mixed(
     slopes: str | Sequence[str] | None = "auto",
     slope_correlation: bool = True,
     spread: str = "auto",
+    notes_spread: str | None = None,
+    shared: Mapping[str, float | str | Mapping[str, float]] | None = None,
 ) -> MixedResult:
     """Fit a mixed model to a note table.
 
@@ -74,7 +78,7 @@ def fit_mixed(
     weights : str, array or None
         Precision weights, or a column of them: the residual variance of a note is inversely
         proportional to its weight. Scaled to mean 1. "measurement" takes the outcome's own standard
-        errors (:func:`measurement_weights`).
+        errors (:func:`vibstudy.stats.measurement.measurement_weights`).
     df : {"satterthwaite", "kenward-roger"}
         Degrees of freedom.
     slopes : "auto", sequence of str, or None
@@ -86,6 +90,13 @@ def fit_mixed(
     spread : str
         "auto" lets the players' variance differ between the levels of the first factor that lies between
         players; a factor's name: between its levels; "equal": one variance.
+    notes_spread : str | None
+        Column by whose levels the notes' variance is estimated apart.
+    shared : mapping or None
+        Errors that all notes of a level share, by the column of the levels: ``{"medium": 0.01}``,
+        ``{"medium": {"acoustic_disc": 0.03}}`` (other levels: none) or ``{"medium": "speed_se"}``, a column.
+        Standard deviations in the outcome's unit; relative (0.01: one per cent) where it is a logarithm.
+        They widen what is compared between levels, and take no degrees of freedom.
 
     Returns
     -------
@@ -98,11 +109,15 @@ def fit_mixed(
     """
     check_method(df)
     if isinstance(weights, str) and weights == "measurement" and "measurement" not in notes:
-        weights = measurement_weights(notes, formula, player, recording, crossed)
+        weights = measurement_weights(notes, formula, player, recording, crossed, slopes, spread)
     prepared = prepare(
         notes, formula, player, recording, crossed, weights, () if slopes is None else slopes,
         slope_correlation, spread,
     )  # fmt: skip
+    if shared:
+        prepared = replace(prepared, shared=shared_errors(notes, prepared, shared))
+    if notes_spread is not None:
+        prepared = notes_spread_weights(notes, prepared, notes_spread)
     fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
     return MixedResult(prepared, fit, df)
 
@@ -140,45 +155,6 @@ def check_method(df: str) -> None:
                 repair=nearest(str(df), list(METHODS)) or f"Choose from: {', '.join(METHODS)}.",
             )
         )
-
-
-def measurement_weights(
-    notes: pd.DataFrame,
-    formula: str,
-    player: str = "player",
-    recording: str | None = "recording_id",
-    crossed: Sequence[str] = (),
-) -> np.ndarray:
-    """Weights from the standard errors of the outcome, one a note.
-
-    A note varies about its recording by a true scatter t and by its measurement error se_i, so its
-    weight is 1 / (t² + se_i²). t² is the residual variance of the unweighted fit less the mean of
-    se_i², at least a tenth of the residual variance.
-
-    The outcome's standard error is the column named ``..._se_<unit>`` (``rate_hz`` has ``rate_se_hz``);
-    for a logarithm it is se / value / ln(base).
-    """
-    prepared = prepare(notes, formula, player, recording, crossed)
-    column = prepared.outcome_column
-    stem, _, unit = column.rpartition("_")
-    name = f"{stem}_se_{unit}"
-    if name not in notes:
-        raise VibstudyError(
-            Problem(
-                f"{column} has no standard error in the note table",
-                column=name,
-                repair='Leave weights="measurement" out, or give weights of your own.',
-            )
-        )
-    se = notes[name].to_numpy(dtype=float, na_value=np.nan)
-    scale = Scale.of(prepared.outcome)
-    if scale.changed:
-        se = se / notes[column].to_numpy(dtype=float, na_value=np.nan) / np.log(scale.base)
-    fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms)
-    variance = fit.solution.sigma**2
-    used = se[prepared.frame.index]
-    scatter = max(variance - float(np.nanmean(used**2)), 0.1 * variance)
-    return 1 / (scatter + se**2)
 
 
 class MixedResult(FittedModel):
@@ -226,7 +202,9 @@ class MixedResult(FittedModel):
     @cached_property
     def _inference(self) -> Satterthwaite | KenwardRoger:
         prepared = self.prepared
-        return judge(self.fit.solution, prepared.estimable, prepared.terms, prepared.players, self.df)
+        x, terms, solution = prepared.estimable, prepared.terms, self.fit.solution
+        added = None if prepared.shared is None else carried(solution, x, prepared)
+        return judge(solution, x, terms, prepared.players, self.df, added)
 
     @property
     def inference(self) -> Satterthwaite | KenwardRoger:

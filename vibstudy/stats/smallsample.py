@@ -71,6 +71,11 @@ class Judge:
         raise NotImplementedError
 
 
+    def f_test(self, contrasts: np.ndarray) -> tuple[float, float, float]:
+        """Joint test that all `contrasts` [shape=(q, p)] are zero: F, denominator df, p."""
+        raise NotImplementedError
+
+
 class Satterthwaite(Judge):
     """Satterthwaite inference on contrasts of a solved model."""
 
@@ -122,7 +127,7 @@ class KenwardRoger(Judge):
     label = "Kenward–Roger"
 
     def __init__(self, solution: Solution):
-        self.solution = solution
+        self.solution: Solution = solution
         first, second = solution.forms
         self._first, phi = first, solution.covariance
         self._weight = 2 * _inverse(solution.expected)
@@ -181,15 +186,43 @@ def _inverse(matrix: np.ndarray) -> np.ndarray:
     return np.linalg.pinv(matrix, hermitian=True)
 
 
+class WithShared(Satterthwaite):
+    """Inference with an error that many notes share (an era's pitch standard, a speed) put on top.
+
+    A known covariance of the fixed effects is added; it takes no degrees of freedom.
+
+    Parameters
+    ----------
+    base : Satterthwaite or KenwardRoger
+    added : ndarray [shape=(p, p)]
+    """
+
+    def __init__(self, base: Satterthwaite | KenwardRoger, added: np.ndarray):
+        super().__init__(base.solution)
+        self._base, self._added, self.label = base, added, base.label
+        self.covariance = base.covariance + added
+
+    def reason(self, contrast: np.ndarray) -> str:
+        """Why a contrast cannot be tested; "" when it can."""
+        return self._base.reason(contrast)
+
+    def variance(self, contrast: np.ndarray) -> float:
+        """Squared standard error of one contrast [shape=(p,)]."""
+        return self._base.variance(contrast) + float(contrast @ self._added @ contrast)
+
+    def df(self, contrast: np.ndarray) -> float:
+        """Degrees of freedom of one contrast [shape=(p,)]."""
+        return self._base.df(contrast) * (self.variance(contrast) / self._base.variance(contrast)) ** 2
+
+
 class ByPlayers(Satterthwaite):
     """Inference that never trusts more than the players allow.
 
-    * A contrast that does not vary within players: Satterthwaite; where the players' variance is one a group,
-      that is Welch's test, with the cautions of :data:`WELCH_DF` and :data:`COCHRAN_DF` for small groups.
-    * A contrast that varies within every player: Satterthwaite, with the players' own slopes in the model.
-    * A contrast that varies within some players and lies between the others: how far to trust which part hangs
-      on the slopes' variance, and Kenward–Roger counts it as uncertain even where it is estimated as zero.
-    * Degrees of freedom at most the players less the terms that differ between them.
+    * Satterthwaite, with the players' own slopes in the model, but never more degrees of freedom than players
+      less the terms that differ between them: a slope's variance estimated as zero does not turn notes into
+      players.
+    * Where the players' variance is one a group, a contrast between players is Welch's test, with the cautions
+      of :data:`WELCH_DF` and :data:`COCHRAN_DF` for small groups.
     * A contrast that one player alone makes estimable: not testable.
 
     Parameters
@@ -211,14 +244,10 @@ class ByPlayers(Satterthwaite):
     def __init__(self, solution: Solution, x: np.ndarray, player: RandomTerm, part: PlayerPart):
         super().__init__(solution)
         codes, first = player.codes, np.unique(player.codes, return_index=True)[1]
-        same = np.isclose(x, x[first][codes])
-        self._between = np.all(same, axis=0)
-        count = len(first)
-        changing = np.array([np.unique(codes[~column]).size for column in same.T])
-        self._bridged = (changing > 0) & (changing < count)
+        self._between = np.all(np.isclose(x, x[first][codes]), axis=0)
         own = x[first][:, self._between]
         self._rank = int(np.linalg.matrix_rank(own)) if own.size else 0
-        self._cap = max((part.players or count) - self._rank, 1)
+        self._cap = max((part.players or len(first)) - self._rank, 1)
         groups = part.groups
         self._lone = _lone_players(x, codes)
         self._gram = np.linalg.inv(x.T @ x)
@@ -229,16 +258,8 @@ class ByPlayers(Satterthwaite):
             member = player.design[first, :groups] > 0
             self._spare = [float(np.sum(1 - hat[member[:, k]])) for k in range(groups)]
 
-    @cached_property
-    def _kenward_roger(self) -> KenwardRoger:
-        return KenwardRoger(self.solution)
-
     def _unit(self, contrast: np.ndarray) -> float:
         return float(contrast @ self._gram @ contrast)
-
-    def _uses(self, contrasts: np.ndarray, columns: np.ndarray) -> bool:
-        used = np.abs(contrasts) > 1e-12 * np.abs(contrasts).max()
-        return bool(np.any(used[..., columns]))
 
     def reason(self, contrast: np.ndarray) -> str:
         """Why a contrast cannot be tested; "" when it can."""
@@ -247,21 +268,12 @@ class ByPlayers(Satterthwaite):
                 return f"It rests on one player, {self._names[code]}: it cannot be told from this player."
         return ""
 
-    def variance(self, contrast: np.ndarray) -> float:
-        """Squared standard error of one contrast [shape=(p,)]."""
-        if self._uses(contrast, self._bridged):
-            return self._kenward_roger.variance(contrast)
-        return super().variance(contrast)
-
     def df(self, contrast: np.ndarray) -> float:
         """Degrees of freedom of one contrast [shape=(p,)]."""
-        if self._uses(contrast, self._bridged):
-            return min(self._kenward_roger.df(contrast), self._cap)
         usual = min(super().df(contrast), self._cap)
-        if not self._spare or self._uses(contrast, ~self._between):
+        if not self._spare:
             return usual
-        solution = self.solution
-        variance = super().variance(contrast)
+        solution, variance = self.solution, self.variance(contrast)
         inverse, least = 1 / usual, np.inf
         for place, (term, column, _) in enumerate(solution.parameters):
             if term != 0 or column >= len(self._spare):
@@ -280,11 +292,7 @@ class ByPlayers(Satterthwaite):
         """Joint test that all `contrasts` [shape=(q, p)] are zero: F, denominator df, p."""
         if any(self.reason(row) for row in contrasts):
             return np.nan, np.nan, np.nan
-        if not self._uses(contrasts, self._bridged):
-            return super().f_test(contrasts)
-        f, df, _ = self._kenward_roger.f_test(contrasts)
-        df = min(df, self._cap)
-        return f, df, float(stats.f.sf(f, len(contrasts), df))
+        return super().f_test(contrasts)
 
 
 def _lone_players(x: np.ndarray, codes: np.ndarray) -> list[tuple[int, np.ndarray]]:
@@ -350,7 +358,12 @@ class BetweenWithin(Judge):
 
 
 def judge(
-    solution: Solution, x: np.ndarray, terms: Sequence[RandomTerm], part: PlayerPart, df: str
+    solution: Solution,
+    x: np.ndarray,
+    terms: Sequence[RandomTerm],
+    part: PlayerPart,
+    df: str,
+    added: np.ndarray | None = None,
 ) -> Satterthwaite | KenwardRoger:
     """The inference that a model asks for.
 
@@ -363,10 +376,12 @@ def judge(
     part : PlayerPart
     df : str
         A name of :data:`METHODS`.
+    added : ndarray [shape=(p, p)] or None
+        Covariance of the fixed effects from errors that notes share.
     """
-    if df == "satterthwaite" and terms and (part.own or part.spread):
-        return ByPlayers(solution, x, terms[0], part)
-    return METHODS[df](solution)
+    by_players = df == "satterthwaite" and terms and (part.own or part.spread)
+    base = ByPlayers(solution, x, terms[0], part) if by_players else METHODS[df](solution)
+    return base if added is None else WithShared(base, added)
 
 
 METHODS: dict[str, type[Satterthwaite] | type[KenwardRoger]] = {
