@@ -113,7 +113,7 @@ LICENCES = {
 
 COMPUTING = (
     "numpy", "scipy", "pandas", "pyarrow", "librosa", "soundfile", "soxr", "swift-f0", "onnxruntime",
-    "mixedlm", "statsmodels", "matplotlib",
+    "statsmodels", "matplotlib",
 )  # fmt: skip
 """Libraries whose versions may change a figure."""
 

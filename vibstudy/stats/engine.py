@@ -1,12 +1,9 @@
-"""The only module that calls a mixed-model library.
+"""Variance parameters of a linear mixed model.
 
-``mixedlm`` (compiled core, lme4's formula syntax) finds the variance parameters; a few Newton steps
-on the exact derivatives of :mod:`vibstudy.stats.moments` then sharpen them, and the same derivatives
-say whether the optimum was reached, independently of the library's own word. ``statsmodels`` fits
-the same model by another road on request (:func:`cross_check`).
-
-Used of mixedlm: ``lmer`` and ``glmer``. Not used, because they did not agree with R when checked
-(version 1.3.0): its Kenward–Roger degrees of freedom.
+Newton steps on the exact derivatives of :mod:`vibstudy.stats.moments`, from a plain start, find them, and the
+same derivatives say whether the optimum was reached. In ``benchmarks/solvers.py`` they reach the deviance of the
+package ``mixedlm`` in every fit (slopes, crossed factors, boundaries, 96,000 notes), in less time. ``statsmodels``
+fits the same model by another road on request (:func:`cross_check`).
 """
 
 from __future__ import annotations
@@ -14,13 +11,10 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 
 import numpy as np
-import pandas as pd
 from scipy import linalg
 
-from vibstudy.errors import VibstudyError
 from vibstudy.stats.moments import Moments, RandomTerm, Solution, pack, unpack
 from vibstudy.stats.threads import one_thread
 
@@ -95,52 +89,6 @@ def fit_lmm(
 def plain_start(terms: Sequence[RandomTerm]) -> list[np.ndarray]:
     """Factors by which every column spreads the notes by half the residual deviation."""
     return [np.diag(0.5 / np.sqrt(np.maximum(np.mean(t.design**2, axis=0), 1e-300))) for t in terms]
-
-
-@one_thread
-def fit_glmm(
-    y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]
-) -> tuple[tuple[np.ndarray, ...], np.ndarray, bool, str]:
-    """Fit a binomial mixed model (logit) by Laplace's approximation.
-
-    Returns
-    -------
-    tuple
-        Covariance factors, fixed effects [shape=(p,)], whether it converged, and the engine.
-    """
-    import mixedlm
-
-    frame, formula = _lme4_frame(y, x, terms)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            fit = mixedlm.glmer(formula, frame)
-        except (ValueError, RuntimeError, np.linalg.LinAlgError) as problem:
-            raise VibstudyError(f"The presence model could not be fitted: {problem}") from problem
-    factors = unpack(terms, np.abs(np.asarray(fit.theta, float)))
-    return factors, np.asarray(fit.beta, float), bool(fit.converged), f"mixedlm {version('mixedlm')}"
-
-
-def _lme4_frame(y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]) -> tuple[pd.DataFrame, str]:
-    """Columns with plain names, and the formula over them, so that no name needs quoting."""
-    columns: dict[str, np.ndarray] = {"y": y}
-    fixed = []
-    for k in range(x.shape[1]):
-        columns[f"x{k}"] = x[:, k]
-        fixed.append(f"x{k}")
-    bars = []
-    for k, term in enumerate(terms):
-        columns[f"g{k}"] = np.array([f"l{code:06d}" for code in range(len(term.levels))])[term.codes]
-        names = []
-        for column in range(len(term.columns)):
-            columns[f"z{k}c{column}"] = term.design[:, column]
-            names.append(f"z{k}c{column}")
-        if all(name == "Intercept" for name in term.columns):
-            bars.append(f"(1|g{k})")
-        else:
-            bar = "|" if term.correlated else "||"
-            bars.append(f"(0 + {' + '.join(names)} {bar} g{k})")
-    return pd.DataFrame(columns), f"y ~ 0 + {' + '.join(fixed)} + {' + '.join(bars)}"
 
 
 @one_thread

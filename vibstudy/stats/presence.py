@@ -29,11 +29,10 @@ import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.diagnosis import Diagnosis, diagnose
-from vibstudy.stats.engine import fit_glmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.formula import Name, parse_formula
 from vibstudy.stats.frames import Prepared, check_columns, prepare
-from vibstudy.stats.laplace import Laplace, LaplaceFit
+from vibstudy.stats.laplace import Laplace, LaplaceFit, maximise
 from vibstudy.stats.smallsample import BetweenWithin, unbiased
 
 LATENT_VARIANCE = np.pi**2 / 3
@@ -50,6 +49,7 @@ def fit_presence(
     player: str = "player",
     recording: str | None = "recording_id",
     crossed: Sequence[str] = (),
+    slopes: str | None = "auto",
 ) -> PresenceResult:
     """Fit a binomial mixed model to a true/false column of the note table.
 
@@ -61,10 +61,14 @@ def fit_presence(
         As for :func:`vibstudy.stats.fit_mixed`; the outcome is true/false or 0/1.
     player, recording, crossed
         As for :func:`vibstudy.stats.fit_mixed`.
+    slopes : "auto" or None
+        "auto" gives every player an effect of his own of each term that varies within players.
     """
-    prepared = prepare(binary(notes, formula), formula, player, recording, crossed)
-    factors, beta, converged, engine = fit_glmm(prepared.y, prepared.estimable, prepared.terms)
-    return PresenceResult(prepared, factors, beta, converged, engine)
+    prepared = prepare(
+        binary(notes, formula), formula, player, recording, crossed, slopes=() if slopes is None else slopes
+    )
+    beta, factors, converged = maximise(Laplace(prepared.y, prepared.estimable, prepared.terms))
+    return PresenceResult(prepared, factors, beta, converged)
 
 
 def binary(notes: pd.DataFrame, formula: str) -> pd.DataFrame:
@@ -110,9 +114,8 @@ class PresenceResult(FittedModel):
         factors: tuple[np.ndarray, ...],
         beta: np.ndarray,
         converged: bool,
-        engine: str,
     ):
-        self.prepared, self.engine, self._converged = prepared, engine, converged
+        self.prepared, self._converged = prepared, converged
         self.fit = LaplaceFit(Laplace(prepared.y, prepared.estimable, prepared.terms), beta, factors)
         self.scale = Scale("logit")
 
@@ -123,7 +126,7 @@ class PresenceResult(FittedModel):
 
     @property
     def converged(self) -> bool:
-        """Whether the library converged, and the gradient confirms it."""
+        """Whether the optimum was reached, judged by exact derivatives."""
         return self._converged and self.fit.gradient < MAX_GRADIENT
 
     @property
@@ -144,7 +147,7 @@ class PresenceResult(FittedModel):
         )
         spread = LaplaceFit(self.fit.likelihood, self.fit.beta, widened)
         added = spread.covariance_given - self.fit.covariance_given
-        return BetweenWithin(self.fit.covariance + added, x, terms)
+        return BetweenWithin(self.fit.covariance + added, x, terms, self.prepared.players)
 
     @property
     def likelihood_se(self) -> np.ndarray:
@@ -162,13 +165,16 @@ class PresenceResult(FittedModel):
         The residual is that of the logistic distribution, pi²/3.
         """
         rows = [
-            (term.group, "Intercept", float(factor[0, 0] ** 2))
+            (term.group, column, float(factor[k, k] / term.units[k]) ** 2, column == "Intercept")
             for term, factor in zip(self.prepared.terms, self.fit.factors, strict=True)
+            for k, column in enumerate(term.columns)
         ]
-        rows.append(("residual", "", LATENT_VARIANCE))
-        frame = pd.DataFrame(rows, columns=["group", "column", "variance"]).set_index(["group", "column"])
+        rows.append(("residual", "", LATENT_VARIANCE, True))
+        frame = pd.DataFrame(rows, columns=["group", "column", "variance", "level"])
+        frame = frame.set_index(["group", "column"])
         frame["sd"] = np.sqrt(frame["variance"])
-        frame["share"] = frame["variance"] / frame["variance"].sum()
+        levels = frame["variance"].where(frame.pop("level").to_numpy(bool))
+        frame["share"] = levels / levels.sum()
         return frame
 
     def random_effects(self) -> pd.DataFrame:
@@ -180,14 +186,14 @@ class PresenceResult(FittedModel):
             parts.append(
                 pd.DataFrame(
                     {"group": term.group, "level": term.levels, "column": term.columns[block.column],
-                     "effect": effects[block.span]}
+                     "effect": effects[block.span] / term.units[block.column]}
                 )
             )  # fmt: skip
         return pd.concat(parts, ignore_index=True)
 
     def icc(self) -> pd.Series:
         """Share of each random factor in the variance on the logit scale."""
-        shares = self.variance_components()["share"].iloc[:-1]
+        shares = self.variance_components()["share"].dropna().iloc[:-1]
         return pd.Series(shares.to_numpy(), index=[group for group, _ in shares.index], name="icc")
 
     def r2(self) -> pd.Series:
@@ -196,8 +202,11 @@ class PresenceResult(FittedModel):
         Nakagawa, Johnson & Schielzeth 2017, J. R. Soc. Interface 14:20170213.
         """
         fixed = float(np.var(self.prepared.estimable @ self.beta, ddof=1))
-        variances = self.variance_components()["variance"]
-        total = fixed + float(variances.sum())
+        random = sum(
+            float(np.mean(np.sum((term.design @ factor) ** 2, axis=1)))
+            for term, factor in zip(self.prepared.terms, self.fit.factors, strict=True)
+        )
+        total = fixed + random + LATENT_VARIANCE
         return pd.Series({"marginal": fixed / total, "conditional": 1 - LATENT_VARIANCE / total})
 
     def separated(self) -> list[str]:

@@ -249,24 +249,16 @@ class ByPlayers(Satterthwaite):
         self._rank = int(np.linalg.matrix_rank(own)) if own.size else 0
         self._cap = max((part.players or len(first)) - self._rank, 1)
         groups = part.groups
-        self._lone = _lone_players(x, codes)
-        self._gram = np.linalg.inv(x.T @ x)
-        self._names = player.levels
+        self._lone = LonePlayers(x, player)
         self._spare: list[float] = []
         if groups:
             hat = np.einsum("ij,ji->i", own, np.linalg.pinv(own))
             member = player.design[first, :groups] > 0
             self._spare = [float(np.sum(1 - hat[member[:, k]])) for k in range(groups)]
 
-    def _unit(self, contrast: np.ndarray) -> float:
-        return float(contrast @ self._gram @ contrast)
-
     def reason(self, contrast: np.ndarray) -> str:
         """Why a contrast cannot be tested; "" when it can."""
-        for code, lost in self._lone:
-            if np.max(np.abs(lost.T @ contrast)) > 1e-6 * np.sqrt(self._unit(contrast)):
-                return f"It rests on one player, {self._names[code]}: it cannot be told from this player."
-        return ""
+        return self._lone.reason(contrast)
 
     def df(self, contrast: np.ndarray) -> float:
         """Degrees of freedom of one contrast [shape=(p,)]."""
@@ -295,20 +287,41 @@ class ByPlayers(Satterthwaite):
         return super().f_test(contrasts)
 
 
-def _lone_players(x: np.ndarray, codes: np.ndarray) -> list[tuple[int, np.ndarray]]:
-    """Players without whom the notes estimate less, with the combinations of terms then lost [shape=(p, k)]."""
-    whole, root = np.linalg.qr(x)
-    count, p = int(codes.max()) + 1, x.shape[1]
-    own = np.zeros((count, p, p))
-    for i in range(p):
-        for j in range(i + 1):
-            own[:, i, j] = own[:, j, i] = np.bincount(codes, whole[:, i] * whole[:, j], count)
-    found = []
-    for code, values in enumerate(np.linalg.eigvalsh(own)):
-        if values[-1] > 1 - 1e-9:  # all there is of a direction is this player's
-            vectors = np.linalg.eigh(own[code])[1][:, values > 1 - 1e-9]
-            found.append((code, np.linalg.solve(root, vectors)))
-    return found
+class LonePlayers:
+    """Contrasts that one player alone makes estimable.
+
+    Parameters
+    ----------
+    x : ndarray [shape=(n, p)], full column rank
+    player : RandomTerm
+    """
+
+    def __init__(self, x: np.ndarray, player: RandomTerm):
+        whole, root = np.linalg.qr(x)
+        codes, p = player.codes, x.shape[1]
+        own = np.zeros((len(player.levels), p, p))
+        for i in range(p):
+            for j in range(i + 1):
+                own[:, i, j] = np.bincount(codes, whole[:, i] * whole[:, j], len(own))
+                own[:, j, i] = own[:, i, j]
+        self._root, self._levels = root, player.levels
+        self._lost: list[tuple[int, np.ndarray]] = []
+        for code, values in enumerate(np.linalg.eigvalsh(own)):
+            if values[-1] > 1 - _ALL_OF_IT:  # all there is of a direction is this player's
+                values, vectors = np.linalg.eigh(own[code])
+                self._lost.append((code, vectors[:, values > 1 - _ALL_OF_IT]))
+
+    def reason(self, contrast: np.ndarray) -> str:
+        """Why a contrast cannot be tested; "" when it can."""
+        whitened = linalg.solve_triangular(self._root, contrast, trans="T")
+        for code, vectors in self._lost:
+            if np.max(np.abs(vectors.T @ whitened)) > 1e-6 * np.linalg.norm(whitened):
+                return f"It rests on one player, {self._levels[code]}: it cannot be told from this player."
+        return ""
+
+
+_ALL_OF_IT = 1e-9
+"""A share that differs from one by rounding."""
 
 
 def _constant_within(x: np.ndarray, term: RandomTerm) -> tuple[np.ndarray, int]:
@@ -340,21 +353,37 @@ class BetweenWithin(Judge):
     covariance : ndarray [shape=(p, p)]
     x : ndarray [shape=(n, p)]
     terms : sequence of RandomTerm
+    part : PlayerPart | None
+        With own slopes no contrast has more degrees of freedom than the players allow.
     """
 
     label = "between–within"
 
-    def __init__(self, covariance: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]):
+    def __init__(
+        self,
+        covariance: np.ndarray,
+        x: np.ndarray,
+        terms: Sequence[RandomTerm],
+        part: PlayerPart | None = None,
+    ):
         self.covariance = covariance
         self._columns = np.full(x.shape[1], float(len(x) - x.shape[1]))
         for term in sorted(terms, key=lambda t: -len(t.levels)):
             constant, rank = _constant_within(x, term)
             self._columns[constant] = max(len(term.levels) - rank, 1)
+        self._lone = LonePlayers(x, terms[0]) if part is not None and part.own else None
+        if part is not None and part.own:
+            rank = _constant_within(x, terms[0])[1]
+            self._columns = np.minimum(self._columns, max(part.players - rank, 1))
 
     def df(self, contrast: np.ndarray) -> float:
         """Degrees of freedom of one contrast [shape=(p,)]."""
         used = np.abs(contrast) > 1e-12 * np.abs(contrast).max()
         return float(self._columns[used].min())
+
+    def reason(self, contrast: np.ndarray) -> str:
+        """Why a contrast cannot be tested; "" when it can."""
+        return "" if self._lone is None else self._lone.reason(contrast)
 
 
 def judge(
