@@ -194,7 +194,7 @@ def calibrate(row: Row, corpora: int, seed: int) -> dict[str, object]:
     """False alarms, intervals and power of one row."""
     corpus = Corpus(row, np.random.default_rng(seed))
     null = pd.DataFrame([corpus.one(corpus.margin if row.equal else 0.0) for _ in range(corpora)])
-    there = pd.DataFrame([corpus.one(0.0 if row.equal else corpus.effect) for _ in range(corpora // 2)])
+    there = pd.DataFrame([corpus.one(0.0 if row.equal else corpus.effect) for _ in range(corpora // 4)])
     if "refused" in null:
         return {"design": row.name, "corpora": corpora, "refused_percent": 100 * null["refused"].mean()}
     both = pd.concat([null, there])
