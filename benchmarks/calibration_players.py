@@ -9,7 +9,6 @@ row; in the second, an effect that an oracle (generalised least squares with the
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +17,6 @@ from scipy import stats
 
 from vibstudy.stats import fit_mixed
 from vibstudy.stats.engine import plain_start, polish
-from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.moments import random_design
 from vibstudy.stats.multiple import tost
 from vibstudy.stats.smallsample import judge
@@ -76,7 +74,8 @@ def rows() -> list[Row]:
         out.append(Row(f"decade within players, no slopes{tail}", "decade", 0.0, even=even))
     out += [Row(f"period, {k} of 8 players in both", "period", 0.2, bridges=k) for k in (1, 2, 3, 4, 8)]
     out += [
-        Row(f"decade, {k} of 8 players over several decades", "some decades", 0.1, bridges=k) for k in (1, 2, 4)
+        Row(f"decade, {k} of 8 players over several decades", "some decades", 0.1, bridges=k)
+        for k in (1, 2, 4)
     ]
     out.append(Row("period, the only modern player in both", "lone", 0.2))
     pairs = [(3, 9), (4, 8), (4, 4), (6, 6), (2, 10)]

@@ -1,7 +1,7 @@
 """Does our own solver reach what the package mixedlm reaches, and in what time?
 
-Simulated corpora of every kind the tool fits: with and without slopes (correlated or not), crossed pieces, variances
-at zero, unbalanced; and one of 96,000 notes with crossed pieces. The deviance is computed by
+Simulated corpora of every kind the tool fits: with and without slopes (correlated or not), crossed pieces,
+variances at zero, unbalanced; and one of 93,000 notes with crossed pieces. The deviance is computed by
 :mod:`vibstudy.stats.moments` at both optima.
 
     uv run python benchmarks/solvers.py [--fits 305]
@@ -92,16 +92,18 @@ def compare(y: np.ndarray, x: np.ndarray, terms: list[RandomTerm]) -> tuple[floa
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--fits", type=int, default=305)
     parser.add_argument("--seed", type=int, default=1)
     arguments = parser.parse_args()
     rng = np.random.default_rng(arguments.seed)
     found = np.array([compare(*corpus(rng, int(rng.integers(6, 30)), 7, 30)) for _ in range(arguments.fits)])
     print(
-        f"{len(found)} fits: ours higher by more than 1e-4 in {np.sum(found[:, 0] > 1e-4)}, lower in "
-        f"{np.sum(found[:, 0] < -1e-4)}, not converged {np.sum(found[:, 3] == 0)}; CPU {found[:, 1].sum():.1f} s "
-        f"against {found[:, 2].sum():.1f} s"
+        f"{len(found)} fits: ours higher by more than 1e-4 in {np.sum(found[:, 0] > 1e-4)}, lower "
+        f"in {np.sum(found[:, 0] < -1e-4)}, not converged {np.sum(found[:, 3] == 0)}; CPU "
+        f"{found[:, 1].sum():.1f} s against {found[:, 2].sum():.1f} s"
     )
     y, x, terms = corpus(rng, 120, 11, 290)
     piece = rng.integers(0, 30, len(y))

@@ -118,9 +118,7 @@ def test_own_deviations_of_a_factor_agree_with_lmer() -> None:
 
 def drawn(players: int = 8, recordings: int = 4, notes: int = 20, seed: int = 1) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
-    rows = [
-        (f"P{p:02d}", f"P{p:02d}/{r}", 1930 + 10 * r) for p in range(players) for r in range(recordings)
-    ]
+    rows = [(f"P{p:02d}", f"P{p:02d}/{r}", 1930 + 10 * r) for p in range(players) for r in range(recordings)]
     frame = pd.DataFrame(rows, columns=["player", "recording_id", "decade"]).loc[
         np.repeat(np.arange(len(rows)), notes)
     ]
@@ -151,9 +149,9 @@ def test_groups_of_unequal_spread_give_welchs_test_of_players_means() -> None:
     rng = np.random.default_rng(5)
     frame = drawn(11, seed=5)
     frame["school"] = np.where(frame["player"] < "P04", "new", "old")
-    frame["rate_hz"] += np.where(frame["school"] == "new", 1.0, 0.1) * rng.normal(size=11)[
-        pd.factorize(frame["player"])[0]
-    ]
+    frame["rate_hz"] += (
+        np.where(frame["school"] == "new", 1.0, 0.1) * rng.normal(size=11)[pd.factorize(frame["player"])[0]]
+    )
     means = frame.groupby(["school", "player"])["rate_hz"].mean()
     textbook = stats.ttest_ind(means["old"], means["new"], equal_var=False)
     row = fit_mixed(frame, "rate_hz ~ school").table().loc["school[T.old]"]
@@ -328,5 +326,5 @@ def test_presence_has_own_slopes_too() -> None:
     own = rng.normal(0, 1.0, 8)[pd.factorize(frame["player"])[0]]
     frame["has_vibrato"] = rng.random(len(frame)) < 1 / (1 + np.exp(-own * frame["long"]))
     result = fit_presence(frame, "has_vibrato ~ long")
-    assert ("player:long" in [t.group for t in result.prepared.terms])
+    assert "player:long" in [t.group for t in result.prepared.terms]
     assert result.table().loc["long[T.True]", "df"] <= 7

@@ -103,7 +103,9 @@ def _zero_advice(result: FittedModel, group: str, column: str, name: str) -> str
     prepared = result.prepared
     part = prepared.players
     if part.own and column != "Intercept":
-        return f"The players' own {column} is estimated to differ by nothing; the test counts it as uncertain."
+        return (
+            f"The players' own {column} is estimated to differ by nothing; the test counts it as uncertain."
+        )
     if part.own and group not in {prepared.player, f"{prepared.player}:{prepared.recording}"}:
         return f"The variance of {name} is estimated as zero; the test counts it as uncertain."
     if column != "Intercept":

@@ -1,9 +1,10 @@
 """Variance parameters of a linear mixed model.
 
 Newton steps on the exact derivatives of :mod:`vibstudy.stats.moments`, from a plain start, find them, and the
-same derivatives say whether the optimum was reached. In ``benchmarks/solvers.py`` they reach the deviance of the
-package ``mixedlm`` in every fit (slopes, crossed factors, boundaries, 96,000 notes), in less time. ``statsmodels``
-fits the same model by another road on request (:func:`cross_check`).
+same derivatives say whether the optimum was reached. In ``benchmarks/solvers.py`` they reach the deviance of
+the package ``mixedlm`` in 305 of 305 fits (slopes, crossed factors, boundaries) in 0.42 of its time, and with
+93,000 notes and crossed pieces (in ten times its time there). ``statsmodels`` fits the same model by another
+road on request (:func:`cross_check`).
 """
 
 from __future__ import annotations

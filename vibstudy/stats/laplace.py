@@ -44,7 +44,9 @@ class Laplace:
         self.y, self.x, self.terms = y, x, tuple(terms)
         self.z, self.blocks = random_design(terms, len(y))
         self._mode = np.zeros(self.z.shape[1])
-        self._places = [(b.span.start + terms[b.term].codes, terms[b.term].design[:, b.column]) for b in self.blocks]
+        self._places = [
+            (b.span.start + terms[b.term].codes, terms[b.term].design[:, b.column]) for b in self.blocks
+        ]
 
     def scales(self, factors: Sequence[np.ndarray]) -> np.ndarray:
         """Diagonal of L [shape=(q,)]."""
@@ -103,7 +105,9 @@ class Laplace:
             for columns, value_ in self._places:
                 total += value_ * scales[columns] * inverse[rows, columns]
             crossed.append(own * total)
-        h = sum((scales[rows] * c for (rows, _), c in zip(self._places, crossed, strict=True)), np.zeros(len(p)))
+        h = sum(
+            (scales[rows] * c for (rows, _), c in zip(self._places, crossed, strict=True)), np.zeros(len(p))
+        )
         v = w * (1 - 2 * p) * h
         a = inverse @ (zl.T @ v)
         moved = w * (zl @ a)
@@ -203,15 +207,17 @@ def maximise(likelihood: Laplace) -> tuple[np.ndarray, tuple[np.ndarray, ...], b
     """Fixed effects and factors of greatest likelihood, and whether they were reached.
 
     From a fit without random effects and deviations of 0.5, by the quasi-Newton method of Broyden, Fletcher,
-    Goldfarb and Shanno in units of the standard errors. Turning the sign of a deviation changes nothing, so that
-    zero is an ordinary point.
+    Goldfarb and Shanno in units of the standard errors. Turning the sign of a deviation changes nothing, so
+    that zero is an ordinary point.
     """
     terms, p = likelihood.terms, likelihood.x.shape[1]
     flat = Laplace(likelihood.y, likelihood.x, ())
     start = optimize.minimize(
         lambda b: flat.with_gradient(b, ()), np.zeros(p), jac=True, method="BFGS", options={"gtol": 1e-3}
     ).x
-    size = np.concatenate([np.sqrt(np.diag(LaplaceFit(flat, start, ()).covariance_given)), np.ones(len(likelihood.blocks))])
+    size = np.concatenate(
+        [np.sqrt(np.diag(LaplaceFit(flat, start, ()).covariance_given)), np.ones(len(likelihood.blocks))]
+    )
     size = np.minimum(size, 10.0)
     point = np.concatenate([start, np.full(len(likelihood.blocks), 0.5)])
 
@@ -220,7 +226,9 @@ def maximise(likelihood: Laplace) -> tuple[np.ndarray, tuple[np.ndarray, ...], b
         value, slope = likelihood.with_gradient(moved[:p], unpack(terms, moved[p:]))
         return value, slope * size
 
-    found = optimize.minimize(at, point / size, jac=True, method="BFGS", options={"gtol": 1e-5, "maxiter": 500})
+    found = optimize.minimize(
+        at, point / size, jac=True, method="BFGS", options={"gtol": 1e-5, "maxiter": 500}
+    )
     end = found.x * size
     deviations = np.abs(end[p:])
     for k in np.flatnonzero((deviations > 0) & (deviations < SNAP)):
@@ -231,7 +239,7 @@ def maximise(likelihood: Laplace) -> tuple[np.ndarray, tuple[np.ndarray, ...], b
 
 
 SNAP = 1e-2
-"""Deviations (log odds) below this are tried at exactly zero; they change a probability by less than 0.3 %."""
+"""Deviations (log odds) below this are tried at exactly zero: they change a probability by at most 0.3 %."""
 
 GRADIENT = 0.01
 """Largest derivative of the deviance, per standard error, at an optimum."""

@@ -3,23 +3,23 @@
 A note's own error
 ------------------
 A note varies about its recording by a true scatter t and by its measurement error se, so its weight is
-1 / (t² + se²). For a logarithm the error is relative, se / value, and the value is the *fitted* one: divided by
-the measured value, notes that came out large by chance would count as the surest, and a mean of extents was
-drawn up by 9 %. Fit and weights are therefore made in turn until they agree.
+1 / (t² + se²). For a logarithm the error is relative, se / value, and the value is the *fitted* one:
+divided by the measured value, notes that came out large by chance would count as the surest, and a mean of
+extents was drawn up by 9 %. Fit and weights are therefore made in turn until they agree.
 
 An error that notes share
 -------------------------
 The speed of a transfer, or the pitch standard of an era, moves all its notes alike, and no number of notes
-averages it out. Estimates stay as they are; with E the notes of each level times the error's standard deviation,
-::
+averages it out. Estimates stay as they are; with E the notes of each level times the error's standard
+deviation, ::
 
     Cov(b) = (X'V^-1 X)^-1 + B B',   B = (X'V^-1 X)^-1 X'V^-1 E
 
 Notes' variances by group
 -------------------------
-The residual variance of each group is set to its REML estimate, sum w e² / sum (1 - h) over its notes, h their
-leverage, in turn with the fit until they agree (Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS,
-sec. 5.2: varIdent).
+The residual variance of each group is set to its REML estimate, sum w e² / sum (1 - h) over its notes, h
+their leverage, in turn with the fit until they agree (Pinheiro & Bates 2000, Mixed-Effects Models in S and
+S-PLUS, sec. 5.2: varIdent).
 """
 
 from __future__ import annotations
@@ -85,7 +85,10 @@ def measurement_weights(
         if scale.changed:
             relative = se / scale.base ** fitted_values(fit.solution, prepared) / np.log(scale.base)
         scatter = max(variance - float(np.nanmean(relative**2)), 0.1 * variance)
-        before, weights = weights, np.where(known, 1 / (scatter + np.where(known, relative, 0.0) ** 2), np.nan)
+        before, weights = (
+            weights,
+            np.where(known, 1 / (scatter + np.where(known, relative, 0.0) ** 2), np.nan),
+        )
         if not scale.changed or np.allclose(weights[known], before[known], rtol=1e-9, atol=0):
             break
         used = np.where(known, weights, 1e-9 * np.nanmean(weights))  # unknown errors: as good as left out
@@ -127,7 +130,9 @@ def shared_errors(
                 )
             )
         sizes = sizes / np.log(scale.base) if scale.changed else sizes
-        parts.append(sparse.csr_matrix((sizes, (np.arange(len(codes)), codes)), shape=(len(codes), len(levels))))
+        parts.append(
+            sparse.csr_matrix((sizes, (np.arange(len(codes)), codes)), shape=(len(codes), len(levels)))
+        )
     return sparse.hstack(parts, format="csr")
 
 

@@ -270,7 +270,7 @@ class MixedResult(FittedModel):
         """Variance of the fixed part, mean variance of each random term, residual variance."""
         solution = self.fit.solution
         fixed = float(np.var(self.prepared.estimable @ solution.beta, ddof=1))
-        random = {}
+        random: dict[str, float] = {}
         for term, factor in zip(self.prepared.terms, self.fit.factors, strict=True):
             spread = term.design @ (solution.sigma * factor)
             random[term.group] = random.get(term.group, 0.0) + float(np.mean(np.sum(spread**2, axis=1)))

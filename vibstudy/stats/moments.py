@@ -188,9 +188,7 @@ class Moments:
 
     def flat(self, seated: np.ndarray) -> np.ndarray:
         """Values by block and seat [shape=(blocks, m, ...)] in the order of :func:`random_design`."""
-        parts = [
-            seated[self.homes[s.term][0], s.seat.start + self.homes[s.term][1]] for s in self.blocks
-        ]
+        parts = [seated[self.homes[s.term][0], s.seat.start + self.homes[s.term][1]] for s in self.blocks]
         return np.concatenate(parts) if parts else np.zeros((0, *seated.shape[2:]))
 
     def seated(self, flat: np.ndarray) -> np.ndarray:
@@ -317,11 +315,7 @@ class Solution:
     def ml_deviance(self) -> float:
         """Deviance, -2 log likelihood, at the ML residual variance for these factors."""
         m = self.moments
-        return float(
-            self._log_det
-            - m.log_weights
-            + m.n * (1 + np.log(2 * np.pi * self._rss / m.n))
-        )
+        return float(self._log_det - m.log_weights + m.n * (1 + np.log(2 * np.pi * self._rss / m.n)))
 
     @cached_property
     def t(self) -> np.ndarray:
@@ -334,7 +328,9 @@ class Solution:
         m = self.moments
         seats = np.full(m.a.shape[:2], -1)
         for s in m.blocks:
-            seats[m.homes[s.term][0], s.seat.start + m.homes[s.term][1]] = np.arange(s.span.start, s.span.stop)
+            seats[m.homes[s.term][0], s.seat.start + m.homes[s.term][1]] = np.arange(
+                s.span.start, s.span.stop
+            )
         taken = seats >= 0
         pairs = taken[:, :, None] & taken[:, None, :]
         rows = np.broadcast_to(seats[:, :, None], pairs.shape)[pairs]

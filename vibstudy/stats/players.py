@@ -4,7 +4,8 @@ Own slopes
 ----------
 A term that varies within players (register, written length, decade for a player with a long career) has an
 effect of its own in each player. The test of its mean effect counts players, not notes: without the own
-slope, a thousand notes of eight players call chance real in half of all corpora (``benchmarks/calibration.py``).
+slope, a thousand notes of eight players call chance real in half of all corpora
+(``benchmarks/calibration_players.py``).
 For each term of the formula, the columns behind it that change within at least one player decide:
 
 * numbers: the term's column, centred and in units of its standard deviation, gets a slope by player;
@@ -137,7 +138,9 @@ def with_own_part(
             design = np.column_stack([design, own.values])
     known = [player, *rest]
     for term in extra:
-        if not any(_refines(t.codes, term.codes) for t in known[1:] if _level_only(t)) or not _level_only(term):
+        if not any(_refines(t.codes, term.codes) for t in known[1:] if _level_only(t)) or not _level_only(
+            term
+        ):
             rest.append(term)
     player, part = _with_spread(frame, formula, factors, player, columns, design, units, spread)
     return x, [player, *rest], replace(part, own=slopes, players=players), remarks
@@ -266,8 +269,8 @@ def _bridges_split(
         who = " and ".join(player.levels[one] for one in lone)
         player = replace(player, codes=codes, levels=tuple(levels))
         remarks.append(
-            f"Only {who} {'has' if len(lone) == 1 else 'have'} notes at more than one {name}: too few to tell "
-            "how much players differ in it. Such a player is counted as one player on each side."
+            f"Only {who} {'has' if len(lone) == 1 else 'have'} notes at more than one {name}: too few to "
+            "tell how much players differ in it. Such a player is counted as one player on each side."
         )
     return player, remarks
 
@@ -290,12 +293,13 @@ def _bridges_averaged(
         for term in formula:
             for one in lone if name in term.variables else ():
                 own = np.flatnonzero(player.codes == one)
-                x[np.ix_(own, term.columns)] = x[np.ix_(own, term.columns)].mean(axis=0)
+                place = np.ix_(own, np.array(term.columns))
+                x[place] = x[place].mean(axis=0)
         averaged.add(name)
         who = " and ".join(player.levels[one] for one in lone)
         remarks.append(
-            f"Only {who} {'has' if len(lone) == 1 else 'have'} notes at more than one {name}: too few to tell "
-            "how much players differ in it. Such a player is counted at his mean."
+            f"Only {who} {'has' if len(lone) == 1 else 'have'} notes at more than one {name}: too few to "
+            "tell how much players differ in it. Such a player is counted at his mean."
         )
     return x, averaged, remarks
 

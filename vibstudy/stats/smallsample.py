@@ -45,11 +45,11 @@ _EIGENVALUE_FLOOR = 1e-8
 
 WELCH_DF = 3
 """From this many degrees of freedom of each group's spread, Welch's approximation keeps 5 % (4.2 to 6.2 % for
-4 against 4 to 12 players, spreads 1 to 3 either way); below, it gives up to 7.2 %, and the weights of Cochran &
-Cox 2.8 to 5.5 %. Simulated, 40,000 corpora a case."""
+4 against 4 to 12 players, spreads 1 to 3 either way); below, it gives up to 7.5 %, and the weights of Cochran
+& Cox 2.8 to 5.5 %. Simulated, 40,000 corpora a case."""
 
 COCHRAN_DF = 2
-"""Below this many even these weights give up to 8.5 %: the group's own degrees of freedom (Mickey & Brown)."""
+"""Below this many even these weights give up to 8.5 %: the group's own degrees of freedom then."""
 
 
 class Judge:
@@ -69,7 +69,6 @@ class Judge:
     def df(self, contrast: np.ndarray) -> float:
         """Degrees of freedom of one contrast [shape=(p,)]."""
         raise NotImplementedError
-
 
     def f_test(self, contrasts: np.ndarray) -> tuple[float, float, float]:
         """Joint test that all `contrasts` [shape=(q, p)] are zero: F, denominator df, p."""
@@ -221,8 +220,8 @@ class ByPlayers(Satterthwaite):
     * Satterthwaite, with the players' own slopes in the model, but never more degrees of freedom than players
       less the terms that differ between them: a slope's variance estimated as zero does not turn notes into
       players.
-    * Where the players' variance is one a group, a contrast between players is Welch's test, with the cautions
-      of :data:`WELCH_DF` and :data:`COCHRAN_DF` for small groups.
+    * Where the players' variance is one a group, a contrast between players is Welch's test, with the
+      cautions of :data:`WELCH_DF` and :data:`COCHRAN_DF` for small groups.
     * A contrast that one player alone makes estimable: not testable.
 
     Parameters
