@@ -191,7 +191,7 @@ def test_the_thin_cell_is_recorded_next() -> None:
 def test_the_promised_narrowing_comes_true_for_fitted_variances() -> None:
     # one more player like the others of his region: the interval over player means follows by hand
     frame = corpus(12)
-    result = fit_mixed(frame, "rate_hz ~ region")
+    result = fit_mixed(frame, "rate_hz ~ region", spread="equal")
     found = plan_next(result, "region: B - A", by=("region",))
     new = found.table[(found.table["what"] == "a new player") & (found.table["place"] == "region B")].iloc[0]
     assert new["narrower"] == pytest.approx(1 - np.sqrt((1 / 6 + 1 / 7) / (1 / 6 + 1 / 6)), rel=1e-6)

@@ -80,12 +80,17 @@ def diagnose(
 def _boundary(result: FittedModel) -> tuple[list[str], list[str]]:
     """Random terms on a boundary, and what to do about each."""
     names, advice = [], []
+    levels = (
+        result.prepared.terms[0].columns[: result.prepared.players.groups] if result.prepared.terms else ()
+    )
     for term, factor in zip(result.prepared.terms, result.relative_factors, strict=True):
         deviations = np.sqrt(np.sum(factor**2, axis=1))
         for column, deviation in zip(term.columns, deviations, strict=True):
             if deviation >= NEAR_ZERO:
                 continue
             name = term.group if column == "Intercept" else f"{column} by {term.group}"
+            if column in levels:
+                name = f"{term.group} of {column}"
             names.append(name)
             advice.append(_zero_advice(result, term.group, column, name))
         if len(term.columns) > 1 and term.correlated and np.all(deviations >= NEAR_ZERO):
@@ -102,6 +107,11 @@ def _boundary(result: FittedModel) -> tuple[list[str], list[str]]:
 def _zero_advice(result: FittedModel, group: str, column: str, name: str) -> str:
     prepared = result.prepared
     part = prepared.players
+    if part.spread and column.startswith(f"{part.spread} ") and group == prepared.player:
+        return (
+            f"Once the fixed terms are counted, players of {column} differ by no more than their notes lead one "
+            "to expect: their variance is estimated as zero; the tests stay valid."
+        )
     if part.own and column != "Intercept":
         return (
             f"The players' own {column} is estimated to differ by nothing; the test counts it as uncertain."

@@ -291,15 +291,20 @@ class MixedResult(FittedModel):
     def random_effects(self) -> pd.DataFrame:
         """Predicted deviation of each level: ``group, level, column, effect``."""
         effects = self.fit.solution.random_effects
+        groups = self.prepared.players.groups
         parts = []
+        level = 0.0
         for block in self.fit.solution.moments.blocks:
             term = self.prepared.terms[block.term]
+            effect, column = effects[block.span] / term.units[block.column], term.columns[block.column]
+            if block.term == 0 and block.column < groups:  # a player has his effect in his own group's column
+                level = level + effect
+                if block.column < groups - 1:
+                    continue
+                effect, column = level, "Intercept"
             parts.append(
-                pd.DataFrame(
-                    {"group": term.group, "level": term.levels, "column": term.columns[block.column],
-                     "effect": effects[block.span] / term.units[block.column]}
-                )
-            )  # fmt: skip
+                pd.DataFrame({"group": term.group, "level": term.levels, "column": column, "effect": effect})
+            )
         return pd.concat(parts, ignore_index=True)
 
     def residuals(self) -> pd.DataFrame:
