@@ -194,12 +194,12 @@ def calibrate(row: Row, corpora: int, seed: int) -> dict[str, object]:
     corpus = Corpus(row, np.random.default_rng(seed))
     null = pd.DataFrame([corpus.one(corpus.margin if row.equal else 0.0) for _ in range(corpora)])
     there = pd.DataFrame([corpus.one(0.0 if row.equal else corpus.effect) for _ in range(corpora // 4)])
+    label = {"design": row.name, "method": "verdict of the tool", "corpora": corpora}
     if "refused" in null:
-        return {"design": row.name, "corpora": corpora, "refused_percent": 100 * null["refused"].mean()}
+        return {**label, "refused_percent": 100 * null["refused"].mean()}
     both = pd.concat([null, there])
     return {
-        "design": row.name,
-        "corpora": corpora,
+        **label,
         "false_alarms_percent": 100 * np.mean(null["p"] < LEVEL),
         "coverage_percent": 100 * np.mean(both["p true"] >= LEVEL),
         "power_percent": 100 * np.mean(there["p"] < LEVEL),

@@ -4,7 +4,7 @@ Simulated corpora of every kind the tool fits: with and without slopes (correlat
 variances at zero, unbalanced; and one of 93,000 notes with crossed pieces. The deviance is computed by
 :mod:`vibstudy.stats.moments` at both optima.
 
-    uv run python benchmarks/solvers.py [--fits 305]
+    python -m benchmarks.solvers --fits 305
 """
 
 from __future__ import annotations

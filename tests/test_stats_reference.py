@@ -8,7 +8,6 @@ at worst), three for the binomial models.
 from __future__ import annotations
 
 import re
-import sys
 import warnings
 from functools import cache
 from pathlib import Path
@@ -19,14 +18,11 @@ import pandas as pd
 import pytest
 import statsmodels
 
+from benchmarks.solvers import lme4_frame
 from vibstudy.stats import fit_mixed, fit_presence
 from vibstudy.stats.engine import cross_check
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.presence import PresenceResult
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "benchmarks"))
-
-from solvers import lme4_frame
 
 HERE = Path(__file__).parent / "reference" / "stats"
 SHIPPED = Path(statsmodels.__file__).parent / "regression" / "tests" / "results"

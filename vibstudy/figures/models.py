@@ -190,7 +190,8 @@ def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, 
     residual = model.residuals()["standardised"].sort_values().to_numpy(float)
     expected = norm.ppf((np.arange(len(residual)) + 0.5) / len(residual))
     effects = model.random_effects()
-    players = effects[effects["group"] == model.prepared.player].sort_values("effect")
+    players = effects[(effects["group"] == model.prepared.player) & (effects["column"] == "Intercept")]
+    players = players.sort_values("effect")
     need(players, ["effect"], "The check of the model")
     with house_style(size) as page:
         figure = page.figure(0.62)

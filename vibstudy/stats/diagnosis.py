@@ -109,8 +109,8 @@ def _zero_advice(result: FittedModel, group: str, column: str, name: str) -> str
     part = prepared.players
     if part.spread and column.startswith(f"{part.spread} ") and group == prepared.player:
         return (
-            f"Once the fixed terms are counted, players of {column} differ by no more than their notes lead one "
-            "to expect: their variance is estimated as zero; the tests stay valid."
+            f"Once the fixed terms are counted, players of {column} differ by no more than their notes lead "
+            "one to expect: their variance is estimated as zero; the tests stay valid."
         )
     if part.own and column != "Intercept":
         return (
