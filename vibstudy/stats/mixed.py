@@ -293,12 +293,12 @@ class MixedResult(FittedModel):
         effects = self.fit.solution.random_effects
         groups = self.prepared.players.groups
         parts = []
-        level = 0.0
+        level = np.zeros(0)
         for block in self.fit.solution.moments.blocks:
             term = self.prepared.terms[block.term]
             effect, column = effects[block.span] / term.units[block.column], term.columns[block.column]
             if block.term == 0 and block.column < groups:  # a player has his effect in his own group's column
-                level = level + effect
+                level = effect if block.column == 0 else level + effect
                 if block.column < groups - 1:
                     continue
                 effect, column = level, "Intercept"
