@@ -3,8 +3,8 @@
     uv run python benchmarks/real_sounds.py FOLDER [--half development|held-out|all] [--pattern REGEX]
 
 FOLDER holds sound files, one note or one trill each, whose names tell what is played. Nothing of them is kept
-in the project: get them where their makers give them, and mind their licence. The default pattern reads names such
-as ``bass-clarinet_As3_05_forte_normal.mp3`` (instrument, pitch with ``s`` for sharp, length, dynamic,
+in the project: get them where their makers give them, and mind their licence. The default pattern reads names
+such as ``bass-clarinet_As3_05_forte_normal.mp3`` (instrument, pitch with ``s`` for sharp, length, dynamic,
 articulation): those of the samples that a London orchestra gives away. ``--pattern`` is a regular
 expression with groups of these names; only ``pitch`` must be there.
 
@@ -14,10 +14,11 @@ What needs tuning is tuned on :data:`DEVELOPMENT` alone; all other instruments a
 
 Printed by instrument, and for all
 ----------------------------------
-* single notes: files, notes a file, right pitch (the longest note within 70 cents of the label), ``edge_unsure``,
-  covered (:data:`COVERED`), share with vibrato, quartiles of rate and extent, rate within 0.1 Hz of an
-  independent reading (:func:`independent_rate_hz`) on clear notes;
-* trills: files, heard as trills (trills make up more than half of what sounds), unclear, called usable vibrato.
+* single notes: files, notes a file, right pitch (the longest note within 70 cents of the label),
+  ``edge_unsure``, covered (:data:`COVERED`), share with vibrato, quartiles of rate and extent, rate within
+  0.1 Hz of an independent reading (:func:`independent_rate_hz`) on clear notes;
+* trills: files, heard as trills (trills make up more than half of what sounds), unclear, called usable
+  vibrato.
 
 Labels that are off by a constant number of semitones for a whole instrument or dynamic are told as the set's,
 and count as right only with ``--mend-labels``.
@@ -43,14 +44,20 @@ from vibstudy.errors import VibstudyError
 from vibstudy.recording import measure_file
 from vibstudy.stats.selection import is_proper, is_vibrato
 
-PATTERN = (
-    r"(?P<instrument>[a-z-]+)_(?P<pitch>[A-G]s?\d)_(?P<length>[^_]+)_(?P<dynamic>[^_]+)_(?P<articulation>[^_]*)"
+PATTERN = "_".join(
+    (
+        r"(?P<instrument>[a-z-]+)",
+        r"(?P<pitch>[A-G]s?\d)",
+        r"(?P<length>[^_]+)",
+        r"(?P<dynamic>[^_]+)",
+        r"(?P<articulation>[^_]*)",
+    )
 )
 DEVELOPMENT = frozenset({"flute", "clarinet", "bassoon", "contrabassoon", "trombone", "cello"})
-SINGLE = re.compile(r"(arco-)?(normal|tenuto|vibrato|molto-vibrato|non-vibrato)")
+SINGLE = re.compile(r"(arco-)?(normal|vibrato|molto-vibrato|non-vibrato)")
 COVERED = frozenset({"masked", "noisy", "outlier_harmonics"})
 CENTS = 70.0
-CLEAR_SE_HZ, CLEAR_EXTENT_CENTS = 0.05, 8.0
+CLEAR_SE_HZ, CLEAR_EXTENT_CENTS = 0.1, 8.0
 STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 STRINGS = frozenset({"violin", "viola", "cello", "double-bass"})
 
@@ -119,7 +126,11 @@ def measured(path: Path, facts: dict[str, str], settings: Any) -> list[dict[str,
     rows = []
     for _, note in notes.iterrows():
         own = note.dropna().to_dict()
-        if own.get("vibrato") and own["rate_se_hz"] < CLEAR_SE_HZ and own["extent_cents"] > CLEAR_EXTENT_CENTS:
+        if (
+            own.get("vibrato")
+            and own["rate_se_hz"] < CLEAR_SE_HZ
+            and own["extent_cents"] > CLEAR_EXTENT_CENTS
+        ):
             own["independent_rate_hz"] = independent_rate_hz(path, note)
         rows.append({"file": path.name, **facts, **own})
     return rows
@@ -186,7 +197,9 @@ def single_row(files: pd.DataFrame) -> list[str]:
     judged = files[files["has_vibrato"].notna() & files["found"].gt(0)]
     vibrato = files[files["vibrato"].eq(True)]
     clear = (
-        vibrato.dropna(subset=["independent_rate_hz"]) if "independent_rate_hz" in vibrato else vibrato.iloc[:0]
+        vibrato.dropna(subset=["independent_rate_hz"])
+        if "independent_rate_hz" in vibrato
+        else vibrato.iloc[:0]
     )
     return [
         str(len(files)),
@@ -206,12 +219,18 @@ def single_row(files: pd.DataFrame) -> list[str]:
 def print_tables(files: pd.DataFrame, mend: bool) -> None:
     """Print what was found."""
     console = Console(width=150)
-    single = files[files["articulation"].map(lambda a: bool(SINGLE.fullmatch(a)))].copy()
+    alone = files["articulation"].map(lambda a: bool(SINGLE.fullmatch(a))) & files["length"].ne("phrase")
+    single = files[alone].copy()
     trills = files[files["articulation"].str.contains("trill")]
     offsets = set_offsets(single)
     for (instrument, dynamic), semitones in offsets.items():
-        console.print(f"{instrument}, {dynamic}: labels are mostly {semitones:+d} semitones from what is heard")
-    shift = [offsets.get(key, 0) if mend else 0 for key in zip(single["instrument"], single["dynamic"], strict=True)]
+        console.print(
+            f"{instrument}, {dynamic}: labels are mostly {semitones:+d} semitones from what is heard"
+        )
+    shift = [
+        offsets.get(key, 0) if mend else 0
+        for key in zip(single["instrument"], single["dynamic"], strict=True)
+    ]
     single["right"] = (single["away"] - shift).abs() < CENTS / 100
     heads = (
         "instrument",
@@ -261,8 +280,8 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--half", choices=("development", "held-out", "all"), default="development")
     parser.add_argument("--pattern", default=PATTERN, help="regular expression for the names of the files")
-    parser.add_argument("--mend-labels", action="store_true", help="take the labels' constant offsets out")
-    parser.add_argument("--out", type=Path, help="write the notes here (CSV), or read them when they are there")
+    parser.add_argument("--mend-labels", action="store_true", help="take constant offsets out")
+    parser.add_argument("--out", type=Path, help="write the notes to this CSV, or read them from it")
     options = parser.parse_args()
     if options.out and options.out.exists():
         notes = pd.read_csv(options.out, dtype={"length": str, "articulation": str})
@@ -273,7 +292,13 @@ def main() -> None:
             notes.to_csv(options.out, index=False)
     if notes.empty:
         parser.error(f"no file of {options.folder} has a name as the pattern says")
-    for column, usual in (("instrument", "any"), ("dynamic", "any"), ("articulation", "normal")):
+    for column, usual in (
+        ("instrument", "any"),
+        ("length", ""),
+        ("dynamic", "any"),
+        ("articulation", "normal"),
+        ("independent_rate_hz", np.nan),
+    ):
         if column not in notes:
             notes[column] = usual
     print_tables(by_file(notes), options.mend_labels)

@@ -63,6 +63,7 @@ DIP_S, ATTACK_DIP_DB = 0.06, 5.4
 OCTAVE_ABOVE = 0.9
 EDGE_S = 0.05
 WOW_RATE_HZ = 25.0
+TRILL_COLUMNS = ("trill_p", "trill_rate_hz", "trill_interval_cents")
 SHELF_BYTES = 4 << 20
 """Lines of notes kept in memory until they are measured; more go to a temporary file."""
 NOT_FOUND_TOLD = 20
@@ -531,8 +532,7 @@ def find_note(
         "pitch_hz": found.get("pitch_hz", np.nan),
         "voiced_fraction": contour.heard_share(onset, offset),
     }
-    if "note_label" in found:
-        values["note_label"] = found["note_label"]
+    values |= {key: found[key] for key in ("note_label", *TRILL_COLUMNS) if key in found}
     line, company, unsure = _refined(audio, contour, onset, offset, found.get("octave_below"))
     reasons += ["octave_unsure"] if unsure else []
     if line is None:

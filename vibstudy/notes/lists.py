@@ -36,7 +36,7 @@ import pandas as pd
 
 from vibstudy.corpus.texttable import TextTable, read_text_table
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.notes.alternation import describe_swing, fine_pitch
+from vibstudy.notes.alternation import find_alternations, fine_pitch
 from vibstudy.notes.segment import FoundNotes
 from vibstudy.pitch.contour import Contour
 
@@ -151,8 +151,11 @@ def _kind(
         return said
     if not np.isfinite(pitch_hz) or offset_s - onset_s <= 2 * _MARGIN_S:
         return "note"
-    swing = describe_swing(fine_pitch(samples, rate_hz, onset_s + _MARGIN_S, offset_s - _MARGIN_S, pitch_hz))
-    return "trill" if swing is not None and swing.is_trill else "note"
+    begin, end = onset_s + _MARGIN_S, offset_s - _MARGIN_S
+    swings = find_alternations(fine_pitch(samples, rate_hz, begin, end, pitch_hz))
+    longest = max(swings, key=lambda swing: swing.half_cycles, default=None)
+    alternates = longest is not None and longest.end_s - longest.begin_s > 0.5 * (end - begin)
+    return longest.kind if longest is not None and alternates else "note"
 
 
 # --- checks

@@ -8,7 +8,8 @@ or silence that ends it. Pitch, level and spectrum decide together:
 1. The line of held pitches (:mod:`vibstudy.notes.line`). A vibrato of ±100 cents is held through,
    a semitone step is followed.
 2. Quick alternations are told apart (:mod:`vibstudy.notes.alternation`): a trill becomes one note
-   of kind "trill", a slow wide vibrato one plain note.
+   of kind "trill", a wide vibrato one plain note, and what may be either one note of kind "unclear". The
+   first and the last note of a trill, before and after it alternates, belong to it when they are short.
 3. Repeated notes: inside a held pitch, a dip of level deeper than 2.65 dB within 25 ms on both
    sides, or a rise of more than 4.2 dB in 15 ms, starts a new note. Intensity vibrato of ±3 dB at 8
    Hz dips 2.1 dB in 25 ms. In company the mean of a dip's depths within 40 and 60 ms must be more than
@@ -20,7 +21,8 @@ or silence that ends it. Pitch, level and spectrum decide together:
 Conventions
 -----------
 Times in s from the first sample given. Pitch is the median over the note in Hz, for a trill that of
-its lower note. Kinds: "note"; "trill"; "ornament", a note shorter than 0.12 s that leans on a longer
+its lower note. Kinds: "note"; "trill"; "unclear" (a trill or a wide vibrato); "ornament", a note shorter
+than 0.12 s that leans on a longer
 neighbour (grace note, turn).
 """
 
@@ -35,7 +37,7 @@ import pandas as pd
 from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 from scipy.signal import find_peaks
 
-from vibstudy.notes.alternation import describe_swing, fine_pitch
+from vibstudy.notes.alternation import LEAST_CENTS, Alternation, FinePitch, find_alternations, fine_pitch
 from vibstudy.notes.edges import (
     Edge,
     Levels,
@@ -61,7 +63,7 @@ _WIDE_S, _SHARP = 0.06, 0.4
 _COMPANY_DIP_DB, _COMPANY_DIP_S = 5.4, 0.04
 _RISE_DB, _RISE_S = 4.2, 0.015
 _NO_SPLIT_S = 0.06
-_OVER_VIBRATO, _DEEP_DB, _REGULAR = 1.8, 9.0, 0.6
+_OVER_VIBRATO, _DEEP_DB, _REGULAR_CENTS = 1.8, 9.0, 20.0
 _TONGUE_S, _LEAST_BEATS = 0.085, 3
 _BEATS_S, _SLOW_S, _SLOW_DIP_DB = 0.08, 0.4, 4.0
 _SOLOIST = -0.5
@@ -70,7 +72,10 @@ _LEANING_S, _LEAST_ORNAMENT_S = 0.03, 0.045
 _JUMP_CENTS = 120.0
 _UNSURE_S = 0.015
 _AGITATED_CENTS = 30.0
-_ALTERNATION_CENTS = 300.0
+_ALTERNATION_CENTS, _BREAK_S, _STUMBLE_S = 330.0, 0.1, 0.45
+_MARGIN_S = 0.02
+_MULTIPLES = np.arange(1, 7)
+_LEAST_FOLLOWED = 4
 _SAME_CENTS = 60.0
 
 
@@ -82,6 +87,7 @@ class _Span:
     end: float
     cents: float
     kind: str = "note"
+    swing: Alternation | None = None
 
     @property
     def length(self) -> float:
@@ -106,6 +112,14 @@ class FoundNotes:
     line: Contour
 
 
+def swing_columns(swing: Alternation) -> dict[str, float]:
+    """Columns of a note that alternates: how likely a trill, and a trill's rate and interval."""
+    columns = {"trill_p": swing.trill_p}
+    if swing.kind != "note":
+        columns |= {"trill_rate_hz": swing.rate_hz, "trill_interval_cents": swing.interval_cents}
+    return columns
+
+
 def segment_notes(
     samples: np.ndarray, rate_hz: float, contour: Contour, *, min_note_s: float = 0.08
 ) -> pd.DataFrame:
@@ -126,7 +140,7 @@ def segment_notes(
     -------
     DataFrame
         One row a note in time order: `onset_s`, `offset_s`, `onset_se_s`, `offset_se_s` (s),
-        `pitch_hz`, `note_kind` ("note", "trill" or "ornament") and `quality` ("ok" or reasons of
+        `pitch_hz`, `note_kind` ("note", "trill", "unclear" or "ornament") and `quality` ("ok" or reasons of
         :data:`vibstudy.schema.QUALITY_REASONS` joined by ";").
 
     See Also
@@ -252,85 +266,172 @@ def _resolve_alternations(
         j = i + 1
         if agitated[i]:
             lowest = highest = spans[i].cents
-            while j < len(spans) and agitated[j] and _touches(spans[j - 1], spans[j]):
-                lowest, highest = min(lowest, spans[j].cents), max(highest, spans[j].cents)
+            while j < len(spans) and agitated[j] and spans[j].begin - spans[j - 1].end < _BREAK_S:
+                if min(spans[j - 1].length, spans[j].length) >= _SHORT_S:  # longer than any note of a trill
+                    break
+                cents = _in_register(spans[j], lowest)
+                lowest, highest = min(lowest, cents), max(highest, cents)
                 if highest - lowest > _ALTERNATION_CENTS:
                     break
                 j += 1
-            resolved += _resolve(samples, rate_hz, line, spans[i:j])
-        else:
-            resolved.append(spans[i])
+        resolved += _resolve(samples, rate_hz, line, spans[i:j]) if agitated[i] else [spans[i]]
         i = j
-    return _absorb(resolved)
+    return _with_slow_ends(samples, rate_hz, line, resolved)
+
+
+def _with_slow_ends(samples: np.ndarray, rate_hz: float, line: HeldLine, spans: list[_Span]) -> list[_Span]:
+    """Give a trill what touches it and swings as widely between its pitches, but too few times to tell."""
+    out: list[_Span] = []
+    for span in spans:
+        last = out[-1] if out else None
+        if last and _touches(last, span) and (last.kind == "note") != (span.kind == "note"):
+            trill, other = (span, last) if last.kind == "note" else (last, span)
+            assert trill.swing is not None
+            fine = _fine(samples, rate_hz, line, other)[0].cents
+            low, high = trill.swing.low_cents - _SAME_CENTS, trill.swing.high_cents + _SAME_CENTS
+            wide = len(fine) and np.ptp(np.percentile(fine, [10, 90])) > 0.7 * trill.swing.interval_cents
+            if wide and low < other.cents < high:
+                out[-1] = replace(trill, begin=last.begin, end=span.end)
+                continue
+        out.append(span)
+    return out
+
+
+def _in_register(span: _Span, near_cents: float) -> float:
+    """Pitch of a span; of a short one that lies near a multiple of another's pitch, an alternative near it.
+
+    The line easily goes over to a harmonic for one note of a trill.
+    """
+    if span.length >= _SHORT_S:
+        return span.cents
+    lower = span.cents - 1200.0 * np.log2(_MULTIPLES)
+    return float(lower[np.argmin(np.abs(lower - near_cents))])
 
 
 def _agitated(samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span) -> bool:
     """Whether the pitch swings, by the line or (where a reverberant trill hides it) by the sound."""
     if _swing(line, span) >= _AGITATED_CENTS:
         return True
-    cents, _ = _fine(samples, rate_hz, line, span)
+    cents = _fine(samples, rate_hz, line, span)[0].cents
     return len(cents) > 0 and float(np.ptp(np.percentile(cents, [10, 90]))) >= _AGITATED_CENTS
 
 
 def _resolve(samples: np.ndarray, rate_hz: float, line: HeldLine, chain: list[_Span]) -> list[_Span]:
-    """One span when the whole chain is a trill or a vibrato; else its parts, each looked at."""
+    """Make what alternates in a chain of touching spans one span each; the others stay as they are."""
     whole = _Span(chain[0].begin, chain[-1].end, float(np.mean([s.cents for s in chain])))
-    if len(chain) == 1:
-        return [_as_trill(samples, rate_hz, line, whole) or whole]
-    trill = _as_trill(samples, rate_hz, line, whole)
-    if trill:
-        return [trill]
-    alternate = len(chain) >= 4 and _two_pitches(chain) and all(s.length < _SHORT_S for s in chain[1:-1])
-    if alternate and _sweeps(samples, rate_hz, line, whole):
-        return [replace(whole, cents=float(np.median(_heard(line, whole.begin, whole.end))))]
-    return [(s.length >= _SHORT_S and _as_trill(samples, rate_hz, line, s)) or s for s in chain]
+    parts = list(chain)
+    for swing in _joined(_alternations(samples, rate_hz, line, whole)):
+        if swing.kind == "note":
+            parts = _held_through(line, parts, swing)
+        else:
+            cents = swing.low_cents if swing.kind == "trill" else (swing.low_cents + swing.high_cents) / 2
+            one = _Span(swing.begin_s, swing.end_s, cents, swing.kind, swing)
+            parts = [*_between(parts, -np.inf, one.begin), one, *_between(parts, one.end, np.inf)]
+    return _ends_given_back(parts)
 
 
-def _two_pitches(chain: list[_Span]) -> bool:
-    """Whether the held pitches lie in two groups, visited in turn or nearly so."""
-    cents = np.array([s.cents for s in chain])
-    low, high = cents.min(), cents.max()
-    return bool(np.all((cents - low < _SAME_CENTS) | (high - cents < _SAME_CENTS)))
+def _held_through(line: HeldLine, parts: list[_Span], swing: Alternation) -> list[_Span]:
+    """Make one span of those in which a wide vibrato was followed instead of held."""
+    middle = [(part.begin + part.end) / 2 for part in parts]
+    inside = [i for i, at in enumerate(middle) if swing.begin_s < at < swing.end_s]
+    if not inside:
+        return parts
+    first, last = inside[0], inside[-1]
+    if any(parts[i].length >= _SHORT_S for i in inside[1:-1]) or any(parts[i].swing for i in inside):
+        return parts
+    if len(inside) == 1:
+        return [*parts[:first], replace(parts[first], swing=swing), *parts[last + 1 :]]
+    if len(inside) < _LEAST_FOLLOWED:
+        longest = max(inside, key=lambda i: parts[i].length)
+        return [replace(part, swing=swing) if i == longest else part for i, part in enumerate(parts)]
+    begin, end = parts[first].begin, parts[last].end
+    one = _Span(begin, end, float(np.median(_heard(line, begin, end))), swing=swing)
+    return [*parts[:first], one, *parts[last + 1 :]]
 
 
-def _fine(samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span) -> tuple[np.ndarray, float]:
-    """Fine pitch over the span, less its first and last 20 ms, and its reference in cents."""
-    heard = _heard(line, span.begin, span.end)
-    if len(heard) < 4:
-        return np.empty(0), span.cents
-    middle = float(np.mean(np.percentile(heard, [10, 90])))
-    return fine_pitch(samples, rate_hz, span.begin + 0.02, span.end - 0.02, float(to_hz(middle))), middle
+def _alternations(
+    samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span, least_cents: float = LEAST_CENTS
+) -> list[Alternation]:
+    """Alternations in a span; times from the first sample, cents re 440 Hz."""
+    pitch, middle = _fine(samples, rate_hz, line, span)
+    begin = span.begin + _MARGIN_S
+    return [
+        replace(
+            swing,
+            begin_s=begin + swing.begin_s,
+            end_s=begin + swing.end_s,
+            low_cents=middle + swing.low_cents,
+            high_cents=middle + swing.high_cents,
+        )
+        for swing in find_alternations(pitch, least_cents=least_cents)
+    ]
 
 
-def _as_trill(samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span) -> _Span | None:
-    """Return the span as a trill at its lower pitch, or None when it is no trill."""
-    if span.length < 0.25:
-        return None
-    cents, middle = _fine(samples, rate_hz, line, span)
-    swing = describe_swing(cents)
-    if swing is None or not swing.is_trill:
-        return None
-    return replace(span, cents=middle - swing.half_cents, kind="trill")
+def _joined(swings: list[Alternation]) -> list[Alternation]:
+    """Join alternations on the same two pitches that a stumble parted; the longer tells the kind."""
+    out: list[Alternation] = []
+    for swing in swings:
+        last = out[-1] if out else None
+        if (
+            last
+            and swing.begin_s - last.end_s < _STUMBLE_S
+            and abs(swing.low_cents - last.low_cents) < _SAME_CENTS
+            and abs(swing.high_cents - last.high_cents) < _SAME_CENTS
+        ):
+            longer = max(last, swing, key=lambda one: one.half_cycles)
+            out[-1] = replace(longer, begin_s=last.begin_s, end_s=swing.end_s)
+        else:
+            out.append(swing)
+    return out
 
 
-def _sweeps(samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span) -> bool:
-    swing = describe_swing(_fine(samples, rate_hz, line, span)[0])
-    return swing is not None and swing.is_vibrato
+def _between(chain: list[_Span], begin: float, end: float) -> list[_Span]:
+    """The parts of spans that lie between two times."""
+    parts = [replace(s, begin=max(s.begin, begin), end=min(s.end, end)) for s in chain]
+    return [part for part in parts if part.length > 1e-6]
 
 
-def _absorb(spans: list[_Span]) -> list[_Span]:
-    """Join touching trills on the same pitches, and short touching parts of them."""
+def _ends_given_back(spans: list[_Span]) -> list[_Span]:
+    """Give a trill the note it begins from and the one it ends on, when they are short."""
     out: list[_Span] = []
     for span in spans:
         last = out[-1] if out else None
-        if last and _touches(last, span) and "trill" in (last.kind, span.kind):
-            trill, other = (last, span) if last.kind == "trill" else (span, last)
-            near = -_SAME_CENTS < other.cents - trill.cents < _ALTERNATION_CENTS
-            if near and (other.kind == "trill" or other.length < _SHORT_S):
-                out[-1] = replace(trill, begin=last.begin, end=span.end)
-                continue
-        out.append(span)
+        if last and last.kind != "note" and _belongs(last, span):
+            out[-1] = replace(last, end=span.end)
+        elif span.kind != "note":
+            begin = span.begin
+            while (
+                out
+                and not out[-1].swing
+                and _belongs(span, out[-1])
+                and span.begin - out[-1].begin < _SHORT_S
+            ):
+                begin = out.pop().begin
+            out.append(replace(span, begin=begin))
+        else:
+            out.append(span)
     return out
+
+
+def _belongs(alternating: _Span, span: _Span) -> bool:
+    assert alternating.swing is not None
+    low, high = alternating.swing.low_cents, alternating.swing.high_cents
+    return (
+        span.kind == "note" and span.length < _SHORT_S and low - _SAME_CENTS < span.cents < high + _SAME_CENTS
+    )
+
+
+def _fine(samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span) -> tuple[FinePitch, float]:
+    """Fine pitch over the span, less its first and last 20 ms, and its reference in cents."""
+    heard = _heard(line, span.begin, span.end)
+    if len(heard) < 4:
+        return FinePitch(np.empty(0), np.empty(0), float(to_hz(span.cents))), span.cents
+    low = float(np.percentile(heard, 10))
+    near = [_in_register(_Span(0.0, 0.0, cents), low) for cents in heard] if np.ptp(heard) > 900.0 else heard
+    heard = np.asarray(near)
+    middle = float(np.mean(np.percentile(heard, [10, 90])))
+    begin, end = span.begin + _MARGIN_S, span.end - _MARGIN_S
+    return fine_pitch(samples, rate_hz, begin, end, float(to_hz(middle))), middle
 
 
 def _join_half_cycles(line: HeldLine, spans: list[_Span]) -> list[_Span]:
@@ -370,7 +471,7 @@ def _split_at_attacks(
     near, middle, wide = (round(t / levels.hop_s) for t in (_DIP_S, _COMPANY_DIP_S, _WIDE_S))
     rise, edge = (round(t / levels.hop_s) for t in (_RISE_S, _NO_SPLIT_S))
     db = levels.after_db[a:b]
-    if span.kind == "trill" or len(db) < 2 * edge + 2:
+    if span.kind != "note" or len(db) < 2 * edge + 2:
         return [span]
     here = np.arange(edge, len(db) - edge)
     dip, wide_dip = _depth(db, here, near), _depth(db, here, wide)
@@ -396,8 +497,10 @@ def _split_at_attacks(
 
 def _cycles(samples: np.ndarray, rate_hz: float, line: HeldLine, span: _Span) -> int:
     """How often the pitch swings, regularly; 0 when it does not."""
-    swing = describe_swing(_fine(samples, rate_hz, line, span)[0])
-    return 0 if swing is None or swing.periodic < _REGULAR else round(swing.rate_hz * span.length)
+    swings = _alternations(samples, rate_hz, line, span, least_cents=_REGULAR_CENTS)
+    if not swings:
+        return 0
+    return round(max(swings, key=lambda swing: swing.half_cycles).rate_hz * span.length)
 
 
 def _usual_depth(depths: np.ndarray, cycles: int) -> float:
@@ -496,6 +599,7 @@ def _place_edges(
                 "pitch_hz": float(to_hz(pitch)),
                 "note_kind": span.kind,
                 "quality": "ok",
+                **({} if span.swing is None else swing_columns(span.swing)),
             }
         )
     return _one_at_a_time(notes)
