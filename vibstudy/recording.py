@@ -30,6 +30,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.pitch.company import Company, look_around
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
+from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.schema import FIGURE_CELLS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
@@ -55,6 +56,8 @@ RIVAL_ABOVE_DB, RIVAL_OF_MOVING_DB, RIVAL_OF_STRAIGHT_DB = -5.0, -3.0, -7.0
 straight note may itself be the other's."""
 OCTAVE_ODDS = 2.0
 """The octave is doubted where the log odds of another pitch are within this of even."""
+BEYOND_SEMITONES, MARGIN_SEMITONES = 5.0, 2.0
+"""So far beyond its range an instrument's notes are looked for; beyond the margin their octave is doubted."""
 OUT_OF_REGISTER_SEMITONES, SOFTER_BELOW_DB = 17.0, 6.0
 """Notes in company, or softer than most by so much, are doubted so far from the middle of the line."""
 TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
@@ -141,9 +144,27 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
         When the sound or the note list cannot be used. A score that cannot be used is told in the
         recording's ``score_problem``, and the notes are measured all the same.
     """
+    settings = within_range(settings, row)
     # one thread, so that sums are the same on every machine and workers do not crowd each other
     with _linear_algebra().limit(limits=1), SpooledTemporaryFile(max_size=SHELF_BYTES) as shelf:
         return _measure_blocks(audio_path, settings, row, shelf)
+
+
+def within_range(settings: Settings, row: Mapping[str, Any]) -> Settings:
+    """The settings, with the range of the recording's instrument where they leave it open.
+
+    Parameters
+    ----------
+    settings : Settings
+        Of the study: a lowest or highest pitch set there stands.
+    row : mapping
+        The recording's cells: ``instrument`` (:mod:`vibstudy.pitch.ranges`).
+    """
+    usual = Settings()
+    found = range_hz(row.get("instrument"), BEYOND_SEMITONES)
+    if found is None or (settings.fmin_hz, settings.fmax_hz) != (usual.fmin_hz, usual.fmax_hz):
+        return settings
+    return replace(settings, fmin_hz=max(found[0], 20.0), fmax_hz=min(found[1], usual.fmax_hz))
 
 
 @cache
@@ -642,6 +663,9 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
             )
             note.reasons += vibrato.pop("quality")
             note.values |= vibrato
+        played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
+        if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
+            note.reasons.append("octave_unsure")
         if _is_masked(note, line):
             note.reasons.append("masked")
     if _number(row, "speed_factor") is None and "rate_hz" in note.values:

@@ -95,7 +95,7 @@ MANIFEST_COLUMNS: tuple[Column, ...] = (
 )
 """Columns the manifest may have; ``year`` may stand for ``decade``."""
 
-FIGURE_CELLS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm", "medium")
+FIGURE_CELLS = ("start_s", "end_s", "tuning_hz", "speed_factor", "tempo_bpm", "medium", "instrument")
 """Cells that change figures of a recording, besides the files it names; all others are tags."""
 
 SCORE_COLUMNS: tuple[Column, ...] = (

@@ -83,15 +83,16 @@ class Settings:
         choices=("", *_TRACKERS),
     )
     fmin_hz: float = _setting(
-        50.0,
+        45.0,
         "measure",
-        "Lowest pitch looked for (50 Hz is about G1, below most solo lines).",
+        "Lowest pitch looked for (45 Hz is about F♯1, below most solo lines). Where the manifest names an "
+        "instrument that is known, its range is looked for instead, unless this or fmax_hz is set.",
         unit="Hz",
         minimum=20.0,
         maximum=4000.0,
     )
     fmax_hz: float = _setting(
-        2000.0, "measure", "Highest pitch looked for.", unit="Hz", minimum=100.0, maximum=5000.0
+        4200.0, "measure", "Highest pitch looked for.", unit="Hz", minimum=100.0, maximum=5000.0
     )
     tuning_hz: float = _setting(
         0.0,

@@ -27,7 +27,7 @@ from vibstudy.corpus.store import Recording
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measure_vibrato
+from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measure_vibrato, within_range
 from vibstudy.schema import quality_of, reasons_of
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
@@ -161,7 +161,7 @@ class PhraseReader:
             channel=self._facts(recording_id).get("channel"),
         )
         bridged = replace(audio, samples=repair_clicks(audio.samples, audio.rate_hz)[0])
-        solo = find_line(bridged, self.settings)
+        solo = find_line(bridged, within_range(self.settings, recording.row))
         phrase = Phrase(audio, bridged, _whole_line(solo), solo.rows)
         # at the ends of the recording there is no margin to ask for
         low = audio.origin_s + (0.0 if start <= first else LEAST_AROUND_S)

@@ -16,8 +16,8 @@ have a fullness of 1 - (0.012 s + half the window) / 2 h. The log odds of a tril
 
 * the fullness: normal about what is expected of a trill (spread 0.045), or of a vibrato, 0.704 (0.018). A
   room, whose echoes are late, makes plateaus of the turns of a vibrato and pulls its harmonics apart: with a,
-  the share of the interval by which they disagree in the quieter quarter of the time, a vibrato is expected at
-  0.704 + a / 2 (at most 0.754), and both spreads grow by a / 4 (root of squares), as by the error of the
+  the share of the interval by which they disagree in the quieter quarter of the time, a vibrato is expected
+  at 0.704 + a / 2 (at most 0.754), and both spreads grow by a / 4 (root of squares), as by the error of the
   fullness over the half cycles. Where there is but one harmonic, a is taken to be 0.1;
 * the interval: 1 or 2 semitones (spread 25 cents) against a vibrato's width, log-normal about 40 cents
   (spread 1);

@@ -2,7 +2,9 @@
 
 Definition
 ----------
-All on a grid of 5 ms with windows of 23 ms (46 ms below 200 Hz), interpolated between frames.
+All on a grid of 5 ms with windows of 23 ms, interpolated between frames. A window must hold some periods, or
+the level ripples with them: 46 ms for levels below 110 Hz and changes of pitch below 200 Hz, 93 ms for levels
+below 55 Hz.
 
 - *Change of pitch.* The spectrum near the change is unmixed into what stands before and what stands
   after it (least squares on two mean spectra). The change is where the new note becomes the
@@ -32,6 +34,7 @@ ATTACK_DB = 15.0
 END_DB = 10.0
 _WINDOW_S = 0.0232
 _LOW_HZ = 200.0
+_LOWER_HZ = np.array([-110.0, -55.0])
 _HARMONICS = 10
 _CLEAR_HARMONICS = 16
 _CLEAR_HZ = (900.0, 5000.0)
@@ -84,26 +87,31 @@ def _window(length: int) -> np.ndarray:
 def harmonic_levels(samples: np.ndarray, rate_hz: float, line: HeldLine) -> Levels:
     """Level of the line's harmonics (:class:`Levels`)."""
     hop = round(HOP_S * rate_hz)
-    length = 2 * round(_WINDOW_S * rate_hz / 2)
-    n_fft = scipy.fft.next_fast_len(2 * length, real=True)
-    window = _window(length)
-    padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
-    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[::hop]
-    time = np.arange(len(frames)) * hop / rate_hz
-    top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz)
+    count = len(samples) // hop + 1
+    time = np.arange(count) * hop / rate_hz
     tracks = _two_tracks(line, time)
     alone = np.interp(time, line.time_s, line.alone)
-    level = np.empty((2, len(frames)), dtype=np.float32)
-    for start in range(0, len(frames), _BLOCK):
-        part = slice(start, min(start + _BLOCK, len(frames)))
-        spectrum = scipy.fft.rfft(frames[part] * window, n_fft, axis=1)[:, :top]
-        below = np.zeros((len(spectrum), top + 1), dtype=np.float32)
-        np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=1, out=below[:, 1:])
-        level[0, part] = _level(below, tracks[0, part], alone[part], n_fft / rate_hz)
-        level[1, part] = level[0, part]
-        rest = np.flatnonzero(tracks[0, part] != tracks[1, part])
-        at = start + rest
-        level[1, at] = _level(below[rest], tracks[1, at], alone[at], n_fft / rate_hz)
+    level = np.empty((2, count), dtype=np.float32)
+    lowest = tracks.min(axis=0)
+    longer = np.searchsorted(
+        _LOWER_HZ, -lowest
+    )  # 0 for most notes: window doubled once or twice for low ones
+    for times in range(len(_LOWER_HZ) + 1):
+        wanted = np.flatnonzero(longer == times)
+        length = 2 * round(2**times * _WINDOW_S * rate_hz / 2)
+        n_fft = scipy.fft.next_fast_len(2 * length, real=True)
+        window = _window(length)
+        padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
+        frames = np.lib.stride_tricks.sliding_window_view(padded, length)[::hop]
+        top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz)
+        for start in range(0, len(wanted), _BLOCK):
+            at = wanted[start : start + _BLOCK]
+            spectrum = scipy.fft.rfft(frames[at] * window, n_fft, axis=1)[:, :top]
+            below = np.zeros((len(at), top + 1), dtype=np.float32)
+            np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=1, out=below[:, 1:])
+            level[:, at] = _level(below, tracks[0, at], alone[at], n_fft / rate_hz)
+            rest = np.flatnonzero(tracks[0, at] != tracks[1, at])
+            level[1, at[rest]] = _level(below[rest], tracks[1, at[rest]], alone[at[rest]], n_fft / rate_hz)
     return Levels(level[0], level[1], alone, hop / rate_hz)
 
 

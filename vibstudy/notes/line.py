@@ -38,6 +38,8 @@ HOP_S = 0.016
 _WINDOW_S = 0.0929  # 2048 samples at 22,050 Hz
 _STEP_CENTS = 100.0 / 3
 _LOWEST_HZ, _HIGHEST_HZ = 47.0, 2100.0
+_LOWER_HZ, _HIGHER_HZ = 26.0, 4300.0  # where the tracker heard such pitches
+_SELDOM = 0.005
 _HARMONICS = 10
 _TOP_HZ = 8000.0
 _COARSE = 20
@@ -61,8 +63,8 @@ _REGISTER = (40, 95)
 _OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0
 _RANGE_DB = 40.0
 _NEAR = 150.0
-_LOW_HZ, _MULTIPLES, _MULTIPLE_CENTS = 180.0, (2, 8), 80.0
-_OWN_SHARE, _OWN_FRAMES = 0.04, 15
+_LOW_HZ, _MULTIPLES, _MULTIPLE_CENTS = 180.0, (2, 16), 80.0
+_OWN_SHARE, _OWN_ALL, _OWN_FRAMES = 0.04, 0.9, 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +124,10 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     contour : Contour
         The tracker's line.
     """
-    grid = np.arange(to_cents(_LOWEST_HZ), to_cents(_HIGHEST_HZ), _STEP_CENTS)
+    heard_hz = contour.f0_hz[contour.voiced]
+    lowest = _LOWER_HZ if np.mean(heard_hz < _LOWEST_HZ * 1.05) > _SELDOM else _LOWEST_HZ
+    highest = _HIGHER_HZ if np.mean(heard_hz > _HIGHEST_HZ * 0.95) > _SELDOM else _HIGHEST_HZ
+    grid = np.arange(to_cents(lowest), to_cents(highest), _STEP_CENTS)
     time = np.arange(0, len(samples) / rate_hz, HOP_S)
     tracked = _on_grid(contour, time)
     view = _look(samples, rate_hz, grid, tracked)
@@ -235,7 +240,8 @@ def _with_low_pitch(view: _View, tracked: np.ndarray, alone: np.ndarray) -> _Vie
     low, high = _MULTIPLES
     with np.errstate(divide="ignore", invalid="ignore"):
         away = np.abs(view.peaks[:, 0] - tracked - 1200 * np.log2(multiple))
-    agrees = (alone > 0.5) & low_note & (multiple >= low) & (multiple <= high) & (away < _MULTIPLE_CENTS)
+    own = (alone > 0.5) | (median_filter(view.by_tracker, _OWN_FRAMES) > _OWN_ALL)  # nothing else sounds
+    agrees = own & low_note & (multiple >= low) & (multiple <= high) & (away < _MULTIPLE_CENTS)
     agrees &= median_filter(view.by_tracker - view.by_peak, _OWN_FRAMES) > _OWN_SHARE
     return replace(
         view,

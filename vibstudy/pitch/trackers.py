@@ -6,7 +6,8 @@ frame centres in s from the first sample. A frame without a pitch is NaN.
 =============  ======  ======================================================================
 name           hop     what it is
 =============  ======  ======================================================================
-swift-f0       16 ms   small convolutional network in its own package; voiced at confidence 0.5
+swift-f0       16 ms   small convolutional network in its own package; voiced at confidence 0.5. It hears
+                       47 to 2,094 Hz; higher notes are played to it at half speed, lower ones at double
 pyin           11.6 ms probabilistic YIN with Viterbi smoothing (Mauch & Dixon, ICASSP 2014), librosa
 crepe-tiny     10 ms   convolutional network on the waveform (Kim, Salamon, Li & Bello, ICASSP 2018)
 crepe-full     10 ms   the same, 40 times larger; extra ``crepe-full``
@@ -16,10 +17,12 @@ crepe-full     10 ms   the same, 40 times larger; extra ``crepe-full``
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from importlib.metadata import version
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from vibstudy.errors import VibstudyError, nearest
 from vibstudy.pitch.contour import Contour
@@ -28,6 +31,9 @@ DEFAULT_TRACKER = "swift-f0"
 
 _SWIFT_VOICED = 0.5
 _SWIFT_LOUD = 0.1
+_SWIFT_HZ = (46.875, 2093.75)
+_SWIFT_LOW_HZ, _SWIFT_HIGH_HZ, _SWIFT_SURE = 45.0, 1900.0, 0.8
+_BRIGHT_S, _BRIGHT_PAD_S, _BRIGHT_FRAMES = 0.046, 0.2, 256
 _SWIFT_PIECE = 6 * 16000  # the network is quickest on pieces of this length
 _PYIN_FRAME_S = 0.093
 _PYIN_HOP_S = 0.0116
@@ -38,8 +44,8 @@ def track_line(
     samples: np.ndarray,
     rate_hz: float,
     tracker: str = DEFAULT_TRACKER,
-    fmin_hz: float = 50.0,
-    fmax_hz: float = 2000.0,
+    fmin_hz: float = 45.0,
+    fmax_hz: float = 4200.0,
 ) -> Contour:
     """Follow the line of pitch.
 
@@ -110,18 +116,76 @@ def _swift_session():
 
 
 def _track_swift(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: float) -> Contour:
+    contour = _swift_at_speed(samples, rate_hz, 1.0, fmin_hz, fmax_hz)
+    if fmin_hz < _SWIFT_LOW_HZ:
+        slow = _swift_at_speed(samples, rate_hz, 2.0, fmin_hz, fmax_hz)
+        contour = _surer(contour, slow, slow.f0_hz < 1.2 * _SWIFT_HZ[0])
+    if fmax_hz > _SWIFT_HIGH_HZ:
+        for begin, end in _bright(samples, rate_hz, contour):
+            part = samples[begin:end]
+            quick = _swift_at_speed(part, rate_hz, 0.5, fmin_hz, fmax_hz)
+            quick = replace(quick, time_s=quick.time_s + begin / rate_hz)
+            contour = _surer(contour, quick, quick.f0_hz > _SWIFT_HIGH_HZ)
+    return contour
+
+
+def _surer(contour: Contour, other: Contour, where: np.ndarray) -> Contour:
+    """`contour`, with the pitch of `other` (any grid) in frames `where` it is voiced and the surer."""
+    if len(other.time_s) < 2 or not where.any():
+        return contour
+    at = np.rint((contour.time_s - other.time_s[0]) / other.hop_s).astype(int)
+    inside = (at >= 0) & (at < len(other.time_s))
+    at = np.clip(at, 0, len(other.time_s) - 1)
+    better = inside & where[at] & other.voiced[at]
+    better &= ~contour.voiced | (other.confidence[at] > contour.confidence)
+    return replace(
+        contour,
+        f0_hz=np.where(better, other.f0_hz[at], contour.f0_hz),
+        confidence=np.where(better, other.confidence[at], contour.confidence),
+    )
+
+
+def _bright(samples: np.ndarray, rate_hz: float, contour: Contour) -> list[tuple[int, int]]:
+    """Stretches (samples) in which the tracker is unsure and the strongest frequency is a high one."""
+    length = round(_BRIGHT_S * rate_hz)
+    hop = round(contour.hop_s * rate_hz) if len(contour.time_s) > 1 else length
+    if len(samples) < length:
+        return []
+    frames = np.lib.stride_tricks.sliding_window_view(samples, length)[::hop]
+    window = np.hanning(length).astype(np.float32)
+    bright = np.zeros(len(frames), dtype=bool)
+    level = np.zeros(len(frames))
+    for a in range(0, len(frames), _BRIGHT_FRAMES):
+        spectrum = np.abs(np.fft.rfft(frames[a : a + _BRIGHT_FRAMES] * window, axis=1))
+        bright[a : a + _BRIGHT_FRAMES] = spectrum.argmax(axis=1) * rate_hz / length > 0.9 * _SWIFT_HIGH_HZ
+        level[a : a + _BRIGHT_FRAMES] = spectrum.max(axis=1)
+    centre = (np.arange(len(frames)) * hop + length / 2) / rate_hz
+    sure = np.interp(centre, contour.time_s, np.where(contour.voiced, contour.confidence, 0.0)) > _SWIFT_SURE
+    asked = bright & ~sure & (level > 0.01 * level.max())
+    asked = minimum_filter1d(asked, 3)  # one frame is no note
+    reach = round(_BRIGHT_PAD_S / (hop / rate_hz))
+    asked = maximum_filter1d(asked, 2 * reach + 1)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], asked, [False]])))
+    return [(int(a) * hop, min(int(b) * hop + length, len(samples))) for a, b in edges.reshape(-1, 2)]
+
+
+def _swift_at_speed(
+    samples: np.ndarray, rate_hz: float, speed: float, fmin_hz: float, fmax_hz: float
+) -> Contour:
+    """What the network hears when the sound is played at another speed; times and pitches as they are."""
     import soxr
     from swift_f0.core import HOP, SAMPLE_RATE
 
-    if rate_hz != SAMPLE_RATE:
-        samples = soxr.resample(samples, rate_hz, SAMPLE_RATE, quality="HQ")
+    if rate_hz * speed != SAMPLE_RATE:
+        samples = soxr.resample(samples, rate_hz * speed, SAMPLE_RATE, quality="HQ")
     if len(samples) < HOP:
         samples = np.pad(samples, (0, HOP - len(samples)))
     # The network's package takes what peaks below -60 dBFS for silence; a quiet transfer is not.
     loud = float(np.percentile(np.abs(samples[::5]), 99.0))
     if 0 < loud < _SWIFT_LOUD:
         samples = samples * np.float32(_SWIFT_LOUD / loud)
-    stream = _swift_session().stream(fmin_hz, fmax_hz)  # the same figures in a fraction of the memory
+    low, high = np.clip((fmin_hz * speed, fmax_hz * speed), *_SWIFT_HZ)
+    stream = _swift_session().stream(low, high)  # the same figures in a fraction of the memory
     begins = range(0, len(samples), _SWIFT_PIECE)
     pieces = [stream.push(samples[at : at + _SWIFT_PIECE], SAMPLE_RATE) for at in begins]
     pieces.append(stream.flush())
@@ -129,8 +193,8 @@ def _track_swift(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: f
         np.concatenate([getattr(piece, name) for piece in pieces])
         for name in ("timestamps", "pitch_hz", "confidence")
     )
-    f0 = np.where(confidence >= _SWIFT_VOICED, pitch_hz, np.nan)
-    return Contour(time_s, f0, confidence, f"swift-f0 {version('swift-f0')}")
+    f0 = np.where(confidence >= _SWIFT_VOICED, pitch_hz, np.nan) / speed
+    return Contour(time_s * speed, f0, confidence, f"swift-f0 {version('swift-f0')}")
 
 
 def _track_pyin(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: float) -> Contour:
