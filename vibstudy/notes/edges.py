@@ -16,7 +16,9 @@ below 55 Hz.
 - *End.* Where that level has fallen 10 dB below the loudest of the last 0.3 s, so that a slow
   diminuendo is not cut, or where the line of pitch ends.
 
-The standard error of an edge is the time the change takes, over √12, and not less than 2 ms.
+The standard error of an edge is the time the change takes, over √12, and not less than 2 ms. Beside silence
+(25 dB below the note) nothing else can be heard: there it is the time in which the level moves by 1.5 dB, by which
+that of a steady tone wavers.
 """
 
 from __future__ import annotations
@@ -41,7 +43,9 @@ _CLEAR_HZ = (900.0, 5000.0)
 _TOP_HZ = 8000.0
 _BLOCK = 192
 _LEAST_SE_S = 0.002
+_SILENT_DB, _WAVERS_DB = 25.0, 1.5
 _RISING_S = 0.03
+_TAIL_S = 0.15  # after the line ends, in which a note dies away
 _STEP_TIMES_S = np.arange(-0.08, 0.081, 0.008)
 _VIBRATO_HZ = np.arange(4.0, 9.1, 0.7)
 
@@ -271,8 +275,9 @@ def attack(levels: Levels, earliest_s: float, about_s: float, latest_s: float) -
     i = int(below[-1])
     target = db[peak] - ATTACK_DB
     at = i + (target - db[i]) / (db[i + 1] - db[i])
-    slow = i + int(np.argmax(db[i : peak + 1] >= db[peak] - 5.0)) - i
-    return Edge((a + at) * levels.hop_s, max(_LEAST_SE_S, slow * levels.hop_s / np.sqrt(12)))
+    slow = int(np.argmax(db[i : peak + 1] >= db[peak] - 5.0)) * levels.hop_s
+    alone = bool(db[: i + 1].min() < db[peak] - _SILENT_DB)
+    return Edge((a + at) * levels.hop_s, _error(slow, ATTACK_DB - 5.0, alone))
 
 
 def ending(levels: Levels, onset_s: float, latest_s: float) -> Edge | None:
@@ -297,4 +302,11 @@ def ending(levels: Levels, onset_s: float, latest_s: float) -> Edge | None:
     at = i + float(np.clip((db[i] - (loudest[i + 1] - END_DB)) / drop, 0, 1)) if drop > 0 else i
     loud = np.flatnonzero(db[: i + 1] > loudest[i + 1] - 3.0)
     slow = (i - int(loud[-1])) * levels.hop_s if len(loud) else 0.05
-    return Edge((a + at) * levels.hop_s, max(_LEAST_SE_S, slow / np.sqrt(12)))
+    quiet = levels.after_db[a + i : levels.index(latest_s + _TAIL_S) + 1]
+    alone = bool(quiet.min() < loudest[i + 1] - _SILENT_DB)
+    return Edge((a + at) * levels.hop_s, _error(slow, END_DB - 3.0, alone))
+
+
+def _error(lasts_s: float, by_db: float, alone: bool) -> float:
+    """Standard error of an edge where the level changes `by_db` within a time; `alone`: beside silence."""
+    return max(_LEAST_SE_S, lasts_s * (_WAVERS_DB / by_db if alone else 1 / np.sqrt(12)))

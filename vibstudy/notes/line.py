@@ -125,8 +125,9 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
         The tracker's line.
     """
     heard_hz = contour.f0_hz[contour.voiced]
-    lowest = _LOWER_HZ if np.mean(heard_hz < _LOWEST_HZ * 1.05) > _SELDOM else _LOWEST_HZ
-    highest = _HIGHER_HZ if np.mean(heard_hz > _HIGHEST_HZ * 0.95) > _SELDOM else _HIGHEST_HZ
+    seldom = _SELDOM * len(heard_hz)
+    lowest = _LOWER_HZ if np.sum(heard_hz < _LOWEST_HZ * 1.05) > seldom else _LOWEST_HZ
+    highest = _HIGHER_HZ if np.sum(heard_hz > _HIGHEST_HZ * 0.95) > seldom else _HIGHEST_HZ
     grid = np.arange(to_cents(lowest), to_cents(highest), _STEP_CENTS)
     time = np.arange(0, len(samples) / rate_hz, HOP_S)
     tracked = _on_grid(contour, time)

@@ -47,7 +47,7 @@ from vibstudy.notes.edges import (
     pitch_change,
     step_under_vibrato,
 )
-from vibstudy.notes.line import HOP_S, HeldLine, hold_line, to_hz
+from vibstudy.notes.line import HOP_S, HeldLine, hold_line, to_cents, to_hz
 from vibstudy.pitch.contour import Contour
 
 COLUMNS = ("onset_s", "offset_s", "onset_se_s", "offset_se_s", "pitch_hz", "note_kind", "quality")
@@ -76,6 +76,8 @@ _ALTERNATION_CENTS, _BREAK_S, _STUMBLE_S = 330.0, 0.1, 0.45
 _MARGIN_S = 0.02
 _MULTIPLES = np.arange(1, 7)
 _LEAST_FOLLOWED = 4
+_ONE_STEP_CENTS = 34.0  # of the grid of the line
+_LEAP_S = 0.3
 _SAME_CENTS = 60.0
 
 
@@ -157,7 +159,7 @@ def find_notes(
     if len(contour.time_s) < 3 or len(samples) < 0.2 * rate_hz:
         return FoundNotes([], contour)
     line = hold_line(samples, rate_hz, contour)
-    spans = _spans(line)
+    spans = _without_leaps(contour, _spans(line))
     if not spans:
         return FoundNotes([], contour)
     spans = _resolve_alternations(samples, rate_hz, line, spans)
@@ -229,14 +231,46 @@ def _frame(notes: list[dict]) -> pd.DataFrame:
 def _spans(line: HeldLine) -> list[_Span]:
     """Every held pitch with its rough edges."""
     label = np.nan_to_num(line.held_cents, nan=1e9)
-    starts = np.flatnonzero(np.diff(label, prepend=-1e9))
+    starts = np.flatnonzero(np.abs(np.diff(label, prepend=-1e9)) > _ONE_STEP_CENTS)  # drift is no new note
     ends = np.append(starts[1:], len(label))
     half = (line.time_s[1] - line.time_s[0]) / 2
     return [
-        _Span(float(line.time_s[a] - half), float(line.time_s[b - 1] + half), float(label[a]))
+        _Span(float(line.time_s[a] - half), float(line.time_s[b - 1] + half), float(np.median(label[a:b])))
         for a, b in zip(starts, ends, strict=True)
         if label[a] < 1e9
     ]
+
+
+def _without_leaps(contour: Contour, spans: list[_Span]) -> list[_Span]:
+    """Give a note the short spans in which the line leapt to one of its harmonics, the tracker did not."""
+    joined = list(spans)
+    i = 0
+    while i < len(joined):
+        span = joined[i]
+        for j in (i - 1, i + 1):
+            if span.length > _LEAP_S or not 0 <= j < len(joined):
+                continue
+            other = joined[j]
+            near = _touches(other, span) if j < i else _touches(span, other)
+            away = np.abs(span.cents - other.cents - 1200.0 * np.log2(_MULTIPLES[1:]))
+            if not near or other.length < span.length or away.min() > _SAME_CENTS:
+                continue
+            inside = (contour.time_s >= span.begin) & (contour.time_s <= span.end)
+            with np.errstate(invalid="ignore"):
+                said = np.abs(to_cents(contour.f0_hz[inside]) - other.cents) < 2 * _SAME_CENTS
+            if len(said) and said.mean() > 0.5:
+                joined[j] = replace(other, begin=min(other.begin, span.begin), end=max(other.end, span.end))
+                del joined[i]
+                i = max(i - 2, -1)
+                break
+        i += 1
+    out: list[_Span] = []
+    for span in joined:  # what lay on both sides of the leap is one note
+        if out and _touches(out[-1], span) and abs(out[-1].cents - span.cents) < _ONE_STEP_CENTS:
+            out[-1] = replace(out[-1], end=span.end)
+        else:
+            out.append(span)
+    return out
 
 
 def _heard(line: HeldLine, begin: float, end: float) -> np.ndarray:
