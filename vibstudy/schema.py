@@ -156,6 +156,8 @@ NOTE_COLUMNS: tuple[Column, ...] = (
     _c("has_intensity_vibrato", "boolean", "", "Intensity vibrato", "Whether level is modulated periodically (with or without pitch vibrato)."),
     _c("intensity_p", "number", "", "False-alarm probability, intensity", "As vibrato_p, for level.", minimum=0, maximum=1),
     _c("intensity_rate_hz", "number", "Hz", "Intensity rate", "Rate of the level modulation.", minimum=0),
+    _c("vibrates", "boolean", "", "Vibrato of any kind", "Whether pitch or loudness vibrates: as has_vibrato, but true, too, of a note whose loudness alone is modulated by ± 0.5 dB or more, as in the air vibrato of flutes. For models of presence that count such notes."),
+    _c("vibrato_in", "string", "", "What vibrates", "pitch, loudness (pitch by less than ± 3 cents) or both; which leads stands in intensity_phase_rad."),
     _c("timbre_depth", "number", "± cents", "Timbre depth", "HALF of the peak-to-peak modulation, at the vibrato rate, of the spectral centroid counted in harmonic numbers (so that pitch alone does not move it).", minimum=0),
     _c("harmonic_depth_db", "number", "± dB", "Depth per harmonic", "Median over harmonics of the HALF peak-to-peak level modulation of each harmonic at the vibrato rate.", "Mellody & Wakefield 2000, JASA 107(1):598-611 (every partial is modulated)", minimum=0),
     _c("pulses_per_beat", "number", "", "Pulses per beat", "rate_hz * 60 / tempo: the local tempo where a score is there, else the manifest's; missing without one.", "arithmetic", minimum=0),

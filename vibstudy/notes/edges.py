@@ -17,8 +17,8 @@ below 55 Hz.
   diminuendo is not cut, or where the line of pitch ends.
 
 The standard error of an edge is the time the change takes, over √12, and not less than 2 ms. Beside silence
-(25 dB below the note) nothing else can be heard: there it is the time in which the level moves by 1.5 dB, by which
-that of a steady tone wavers.
+(25 dB below the note) nothing else can be heard: there it is the time in which the level moves by 1.5 dB, by
+which that of a steady tone wavers.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ from vibstudy.stats.threads import one_thread
 from vibstudy.stats.tokens import name_text
 
 ALPHA = 0.05
-PRESENCE = frozenset(["has_vibrato", "has_intensity_vibrato"])
+PRESENCE = frozenset(["has_vibrato", "has_intensity_vibrato", "vibrates"])
 FEW_PLAYERS_A_SIDE = 3
 MANY_MISSING = 0.2
 

@@ -98,6 +98,8 @@ def is_countable(notes: pd.DataFrame, outcome: str) -> np.ndarray:
     """Return whether each note may stand in a model of `outcome` [shape=(n,)]."""
     if outcome == "has_vibrato":
         return is_judged(notes)
+    if outcome == "vibrates":
+        return is_proper(notes) & notes["vibrates"].notna().to_numpy(bool)
     return is_vibrato(notes) if outcome in VIBRATO_FIGURES else is_proper(notes)
 
 

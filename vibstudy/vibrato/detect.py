@@ -2,8 +2,8 @@ r"""Is there vibrato? A likelihood-ratio test against a straight note that drift
 
 Definition
 ----------
-Twice the log likelihood ratio of (background + a sinusoid of any rate in the range, over the whole
-note or over its later part) against the background alone, both maximised over the background's
+Twice the log likelihood ratio of (background + a sinusoid of any rate in the range, in one of several
+windows) against the background alone, both maximised over the background's
 variances (:mod:`vibstudy.vibrato.noise`). With one fixed rate the ratio of residual sums of squares
 has the exact null distribution of a periodogram with estimated noise,
 :math:`p_1 = (SSR_1/SSR_0)^{(\nu)/2}`. The search over rates is accounted for by the expected number
@@ -13,8 +13,13 @@ of up-crossings (Davies 1987, Biometrika 74:33-43; in the form of Baluev 2008, M
           \qquad W = \Delta f\,T.
 
 *c* is 1. A bend of a short note looks like one turn of slow vibrato, so here the drift of the pitch goes up
-to the fourth power of time. The background is estimated from few values and the search goes over windows
-too, so the formula is too confident where it is small; the probability given is
+to the fourth power of time.
+
+The windows are the whole note, its later part, and stretches anywhere of two cycles and more, each half as
+long as those before and overlapping by half (:func:`_windows`). Each has a share of the false alarms
+(Bonferroni, weighted: most to the first two), and the smallest probability over its share counts. The
+probability of the stretches is raised to the power `TAIL` first. The background is estimated from few values,
+so the formula is too confident where it is small; the probability given is
 :math:`p + 0.06\,p^{0.35} (1 - p)^4`, calibrated by simulation (``benchmarks/false_alarms.py``). It is nearly
 uniform for straight notes.
 """
@@ -31,6 +36,11 @@ TOP_HZ = 24.0
 """What lies above says nothing of the background at the vibrato's rates."""
 
 BENT_S = 0.4  # duration from which a straight note may bend to and fro
+ANYWHERE, TAIL = 0.3, 0.5
+"""Share of the false alarms allowed to stretches anywhere, and the power of their probability that holds:
+what is not stationary (a late scoop, a bad splice of the line) is found by short windows first."""
+SHRINK, SHORTEST_S, SHORTEST = 0.55, 0.4, 0.1
+LEAST_CYCLES = 2.0
 LATE = 0.45  # share of a long note from which vibrato is looked for too
 
 CALIBRATION = (0.06, 0.35, 4.0)
@@ -50,8 +60,8 @@ class Detection:
         Rate of the best sinusoid.
     amplitude : float
         Its amplitude, in the units of the series (cents or dB).
-    start_s : float
-        Start of the window it was found in, from the onset.
+    start_s, end_s : float
+        The window it was found in, from the onset.
     noise : ndarray [shape=(3,)]
         v, s1 and s2 of the background at the best fit.
     """
@@ -60,20 +70,38 @@ class Detection:
     rate_hz: float
     amplitude: float
     start_s: float
+    end_s: float
     noise: np.ndarray
 
 
-def _sinusoids(series: Series, rates_hz: np.ndarray, start_s: float) -> np.ndarray:
-    """Cosine, then sine columns [shape=(n, 2 * rates)] of a modulation that begins at `start_s`."""
+def _windows(duration_s: float, rate_min_hz: float, anywhere: bool) -> list[tuple[float, float]]:
+    """Where vibrato is looked for, start and end.
+
+    The whole note, its later part, and stretches anywhere: their lengths fall by a factor of `SHRINK` to
+    `SHORTEST_S` or a share `SHORTEST` of the note; those of one length overlap by half.
+    """
+    windows = [(0.0, duration_s)]
+    if (1.0 - LATE) * duration_s > max(0.4, 2.5 / rate_min_hz):
+        windows.append((LATE * duration_s, duration_s))
+    length = SHRINK * duration_s if anywhere else 0.0
+    while length >= max(SHORTEST_S, SHORTEST * duration_s):
+        count = int(np.ceil((duration_s - length) / (0.5 * length))) + 1
+        windows += [(float(at), float(at + length)) for at in np.linspace(0.0, duration_s - length, count)]
+        length *= SHRINK
+    return windows
+
+
+def _sinusoids(series: Series, rates_hz: np.ndarray, start_s: float, end_s: float) -> np.ndarray:
+    """Cosine, then sine columns [shape=(n, 2 * rates)] of a modulation between two times."""
     w = 2.0 * np.pi * rates_hz
     first = int(np.searchsorted(series.time_s, start_s))
+    last = int(np.searchsorted(series.time_s, end_s))
     turn = np.ones((len(series.time_s), len(w)), dtype=complex)
-    turn[first] = np.exp(1j * w * (series.time_s[first] - start_s))
-    turn[first + 1 :] = np.exp(1j * w * series.step_s)
-    np.multiply.accumulate(turn[first:], axis=0, out=turn[first:])
+    turn[first:last] = np.exp(1j * w * (series.time_s[first:last, None] - start_s))
     if series.integrated:
+        turn[last:] = np.exp(1j * w * (end_s - start_s))
         return np.concatenate([turn.imag / w, (1.0 - turn.real) / w], axis=1)
-    turn[:first] = 0.0
+    turn[:first] = turn[last:] = 0.0
     return np.concatenate([turn.real, turn.imag], axis=1)
 
 
@@ -95,25 +123,49 @@ class Search:
         Integral of pitch, or level.
     rate_min_hz, rate_max_hz : float
         Range searched.
+    anywhere : bool
+        Whether to look in stretches anywhere, too, not only in the whole note and its later part.
     """
 
-    def __init__(self, series: Series, rate_min_hz: float, rate_max_hz: float):
+    def __init__(self, series: Series, rate_min_hz: float, rate_max_hz: float, anywhere: bool = False):
         self.series = series
-        span, duration = series.span_s, series.duration_s
-        self.rates = np.arange(rate_min_hz, rate_max_hz + 1e-9, min(0.3, 1.0 / (3.0 * span)))
-        self.width = (rate_max_hz - rate_min_hz) * span
-        late = (1.0 - LATE) * duration > max(0.4, 2.5 / rate_min_hz)
-        self.starts = [0.0, LATE * duration] if late else [0.0]
+        self.windows = _windows(series.duration_s, rate_min_hz, anywhere)
+        rates, which, cosines, sines = [], [], [], []
+        for number, (start, end) in enumerate(self.windows):
+            length = min(end, series.time_s[-1]) - start
+            lowest = max(rate_min_hz, LEAST_CYCLES / length)
+            if number and lowest >= rate_max_hz:
+                continue
+            own = np.arange(
+                min(lowest, rate_max_hz) if number else rate_min_hz, rate_max_hz + 1e-9, _step_hz(length)
+            )
+            rates.append(own)
+            which.append(np.full(len(own), number))
+            both = _sinusoids(series, own, start, end)
+            cosines.append(both[:, : len(own)])
+            sines.append(both[:, len(own) :])
+        self.rates, self.which = np.concatenate(rates), np.concatenate(which)
+        self.firsts = np.flatnonzero(np.diff(self.which, prepend=-1))
+        self.width = np.array(
+            [
+                (own[-1] - own[0]) * (self.windows[at[0]][1] - self.windows[at[0]][0])
+                for own, at in zip(rates, which, strict=True)
+            ]
+        )
+        late = len(self.windows) > 1 and self.windows[1] == (LATE * series.duration_s, series.duration_s)
+        usual = self.which[self.firsts] <= late
+        self.shares = np.where(
+            usual, (1.0 - ANYWHERE * anywhere) / (1 + late), ANYWHERE / max(sum(~usual), 1)
+        )
+        self.tail = np.where(usual, 1.0, TAIL)
         background = _background(series)
         p = background.shape[1]
-        columns = [background, *(_sinusoids(series, self.rates, start) for start in self.starts)]
-        spectra = series.spectrum(np.concatenate(columns, axis=1), TOP_HZ)
+        spectra = series.spectrum(np.concatenate([background, *cosines, *sines], axis=1), TOP_HZ)
         m = len(spectra)
         x = spectra[:, :p]
         x = x / np.sqrt(np.einsum("ij,ij->j", x, x))
-        c = spectra[:, p:].reshape(m, len(self.starts), 2, -1).transpose(0, 2, 1, 3)
-        self.count = c.shape[2] * c.shape[3]
-        self.c = c.reshape(m, -1)  # cosines, then sines
+        self.count = len(self.rates)
+        self.c = spectra[:, p:]  # cosines, then sines
         self.free = m - p
         self.grid = series.noise_grid()
         d = self.grid @ series.noise_shapes()[:, :m]
@@ -153,28 +205,39 @@ class Search:
         ssr1 = np.maximum(ssr0[:, None] - np.maximum(gain, 0.0), 1e-9 * ssr0[:, None] + 1e-300)
         like0 = -0.5 * (self.log_det + self.free * np.log(np.maximum(ssr0, 1e-300)))
         like1 = -0.5 * (self.log_det[:, None] + self.free * np.log(ssr1))
-        g, r = np.unravel_index(np.argmax(like1), like1.shape)
+        best = like1.max(axis=0)
+        statistic = 2.0 * (np.maximum.reduceat(best, self.firsts) - like0.max())
+        chances = self._probability(statistic) ** self.tail / self.shares
+        at = int(np.argmin(chances))
+        last = self.firsts[at + 1] if at + 1 < len(self.firsts) else self.count
+        r = int(self.firsts[at] + np.argmax(best[self.firsts[at] : last]))
+        g = int(np.argmax(like1[:, r]))
         cosine = (self.a22[g, r] * b1[g, r] - self.a12[g, r] * b2[g, r]) / self.det[g, r]
         sine = (self.a11[g, r] * b2[g, r] - self.a12[g, r] * b1[g, r]) / self.det[g, r]
         freedom = max(self.free - 2, 1)
-        late, rate = divmod(int(r), len(self.rates))
+        start, end = self.windows[self.which[r]]
+        p_value = min(float(chances[at]), 1.0)
+        factor, small, large = CALIBRATION
         return Detection(
-            p=self._probability(2.0 * (like1[g, r] - like0.max())),
-            rate_hz=float(self.rates[rate]),
+            p=min(p_value + factor * p_value**small * (1.0 - p_value) ** large, 1.0),
+            rate_hz=float(self.rates[r]),
             amplitude=float(np.hypot(cosine, sine)),
-            start_s=self.starts[late],
+            start_s=start,
+            end_s=end,
             noise=self.grid[g] * ssr1[g, r] / freedom,
         )
 
-    def _probability(self, statistic: float) -> float:
-        """Probability that a straight note reaches this likelihood ratio."""
-        log_p1 = -0.5 * max(statistic, 0.0) * max(self.free - 2, 1) / self.free
+    def _probability(self, statistic: np.ndarray) -> np.ndarray:
+        """Probability that a straight note reaches these likelihood ratios, one a window."""
+        log_p1 = -0.5 * np.maximum(statistic, 0.0) * max(self.free - 2, 1) / self.free
         crossings = self.width * np.exp(log_p1) * np.sqrt(-log_p1)
-        p_value = float(-np.expm1(np.log1p(-min(np.exp(log_p1), 1 - 1e-16)) - crossings))
-        factor, small, large = CALIBRATION
-        return p_value + factor * p_value**small * (1.0 - p_value) ** large
+        return -np.expm1(np.log1p(-np.minimum(np.exp(log_p1), 1 - 1e-16)) - crossings)
 
 
-def detect(series: Series, rate_min_hz: float, rate_max_hz: float) -> Detection:
-    """Test one series for a sinusoidal modulation of a rate in this range."""
-    return Search(series, rate_min_hz, rate_max_hz).test(series.values)
+def _step_hz(length_s: float) -> float:
+    return min(0.3, 1.0 / (3.0 * length_s))
+
+
+def detect(series: Series, rate_min_hz: float, rate_max_hz: float, *, anywhere: bool = False) -> Detection:
+    """Test one series for a sinusoidal modulation of a rate in this range (:class:`Search`)."""
+    return Search(series, rate_min_hz, rate_max_hz, anywhere).test(series.values)

@@ -32,7 +32,13 @@ MIN_CYCLES = 2.0
 SLOW_RATE_HZ = 4.5
 SMALLEST_EXTENT_CENTS = 1.5
 SMALLEST_INTENSITY_DB = 0.2
+HEARD_DB, HEARD_CENTS = 0.5, 3.0
+"""Depths (half of peak-to-peak) from which a modulation of loudness and of pitch is heard at all: half the
+differences just noticed, about 1 dB and 6 cents (common practice, no source)."""
 DOUBTFUL_P = 0.1
+ANYWHERE_ABOVE_DB = 15.0
+"""A note that stands out by less may have others beside it, whose entries look like a short vibrato; there
+it is looked for in the whole note and its later part only."""
 EDGE_S = 0.04  # attack and release of the level, left out
 FUSION_POINTS = ((5.0, 20.0), (8.0, 100.0))
 
@@ -111,7 +117,7 @@ def measure_note(
     if len(series.time_s) < 14:
         values["quality"].append("too_short")
         return values, None
-    found = detect(series, rate_min_hz, rate_max_hz)
+    found = detect(series, rate_min_hz, rate_max_hz, anywhere=line.snr_db > ANYWHERE_ABOVE_DB)
     values["vibrato_p"] = found.p
     fit = None
     if found.p < false_alarm:
@@ -129,7 +135,19 @@ def measure_note(
     else:
         fit = None
     values.update(_level_columns(line, fit, rate_min_hz, rate_max_hz, false_alarm))
+    values.update(_carried_by(values))
     return values, fit
+
+
+def _carried_by(values: dict[str, Any]) -> dict[str, Any]:
+    """Whether the note vibrates at all, and by what: an air vibrato may be nearly all loudness."""
+    pitch, level = values.get("has_vibrato"), values.get("has_intensity_vibrato")
+    swells = bool(level) and values.get("intensity_depth_db", 0.0) >= HEARD_DB
+    heard = bool(pitch) and not (swells and values["extent_cents"] < HEARD_CENTS)
+    columns: dict[str, Any] = {"vibrates": True if swells else pitch}
+    if heard or swells:
+        columns["vibrato_in"] = "both" if heard and swells else "pitch" if heard else "loudness"
+    return columns
 
 
 def _presence(found: Detection, fit: VibratoFit | None, span_s: float) -> dict[str, Any]:
