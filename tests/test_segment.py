@@ -258,6 +258,31 @@ def test_a_scale_and_a_slow_alternation_are_no_trill():
     assert alternations_of(scale - 450.0) == alternations_of(slow - 100.0) == []
 
 
+def test_a_note_beside_silence_has_sure_edges():
+    """A swell of 0.12 s and a fall of 0.15 s: slow, but nothing else can be heard there."""
+    time_s = clock(1.5)
+    level = -60 * np.clip(1 - time_s / 0.12, 0, 1) - 60 * np.clip(1 - (1.5 - time_s) / 0.15, 0, 1)
+    found = found_in(voice(np.zeros(len(time_s)), level))
+    assert found["quality"].tolist() == ["ok"]
+
+
+def test_a_slow_drift_parts_no_note():
+    """30 cents up and down again in ten seconds, as in a long swell."""
+    time_s = clock(10.0)
+    found = found_in(voice(15 * np.sin(2 * np.pi * time_s / 10)))
+    assert len(found) == 1
+
+
+@pytest.mark.parametrize("base_hz", [41.2, 69.3])
+def test_low_notes_are_not_parted_by_their_periods(base_hz):
+    """E1 and C sharp 2, whose periods are as long as a window of levels (23 ms) or half of it."""
+    sound = voice(np.zeros(round(1.0 * RATE_HZ)), base_hz=base_hz)
+    contour = track_line(sound, RATE_HZ, "swift-f0", fmin_hz=30.0)
+    found = segment_notes(sound, RATE_HZ, contour)
+    assert len(found) == 1
+    assert found["pitch_hz"].item() == pytest.approx(base_hz, rel=0.01)
+
+
 # --- instruments from outside
 
 

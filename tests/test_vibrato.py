@@ -351,3 +351,52 @@ def test_speed_error_scales_rate_and_times_but_not_extent(tmp_path):
 def test_a_missing_file_is_said_plainly(tmp_path):
     with pytest.raises(VibstudyError, match=r"nowhere\.wav"):
         measure_recording(tmp_path / "nowhere.wav")
+
+
+@pytest.mark.parametrize("place", ["end", "middle"])
+def test_a_short_vibrato_in_a_long_note_is_found(place):
+    """Three cycles of ± 15 cents in 3 s, 20 dB: far shorter than the whole note and its later part."""
+    found, away = [], []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        rate = rng.uniform(5, 7)
+        start = 3.0 - 3 / rate if place == "end" else rng.uniform(0.6, 1.8)
+        time_s = np.arange(0, 3.01, 0.005)
+        swing = (
+            15 * np.sin(2 * np.pi * rate * (time_s - start)) * (time_s >= start) * (time_s < start + 3 / rate)
+        )
+        sound = tone(
+            rng, f0_hz=rng.uniform(200, 700), extent_cents=0.0, duration_s=3.0, snr_db=20, cents=swing
+        )
+        line = refine_note(
+            sound.samples,
+            RATE_HZ,
+            track_line(sound.samples, RATE_HZ),
+            sound.onset_s + 0.005,
+            sound.offset_s - 0.005,
+        )
+        values, _ = measure_note(line)
+        if values["has_vibrato"]:
+            assert values["vibrato_onset_s"] == pytest.approx(start, abs=0.12)
+            away.append(abs(values["rate_hz"] - rate))
+        found.append(values["has_vibrato"] is True)
+    assert sum(found) >= 5
+    assert np.median(away) < 0.3
+
+
+def test_what_a_vibrato_is_carried_by():
+    """Loudness alone (± 2 dB at 5 Hz), pitch alone, both."""
+    rng = np.random.default_rng(3)
+    told = []
+    for extent, level in ((0.0, 2.0), (25.0, 0.0), (25.0, 2.0), (0.0, 0.0)):
+        sound = tone(rng, extent_cents=extent, rate_hz=5.0, duration_s=1.5, snr_db=35, level_db=level)
+        line = refine_note(
+            sound.samples,
+            RATE_HZ,
+            track_line(sound.samples, RATE_HZ),
+            sound.onset_s + 0.005,
+            sound.offset_s - 0.005,
+        )
+        values, _ = measure_note(line)
+        told.append((values["vibrates"], values.get("vibrato_in")))
+    assert told == [(True, "loudness"), (True, "pitch"), (True, "both"), (False, None)]
