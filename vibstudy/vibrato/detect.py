@@ -64,6 +64,8 @@ class Detection:
         The window it was found in, from the onset.
     noise : ndarray [shape=(3,)]
         v, s1 and s2 of the background at the best fit.
+    usual : bool
+        Whether that is the whole note or its later part.
     """
 
     p: float
@@ -72,6 +74,7 @@ class Detection:
     start_s: float
     end_s: float
     noise: np.ndarray
+    usual: bool = True
 
 
 def _windows(duration_s: float, rate_min_hz: float, anywhere: bool) -> list[tuple[float, float]]:
@@ -153,7 +156,7 @@ class Search:
             ]
         )
         late = len(self.windows) > 1 and self.windows[1] == (LATE * series.duration_s, series.duration_s)
-        usual = self.which[self.firsts] <= late
+        self.usual = usual = self.which[self.firsts] <= late
         self.shares = np.where(
             usual, (1.0 - ANYWHERE * anywhere) / (1 + late), ANYWHERE / max(sum(~usual), 1)
         )
@@ -225,6 +228,7 @@ class Search:
             start_s=start,
             end_s=end,
             noise=self.grid[g] * ssr1[g, r] / freedom,
+            usual=bool(self.usual[at]),
         )
 
     def _probability(self, statistic: np.ndarray) -> np.ndarray:

@@ -280,6 +280,7 @@ def fit_vibrato(
     duration_s: float,
     rate_hz: float,
     noise: np.ndarray,
+    within_s: tuple[float, float] | None = None,
 ) -> VibratoFit | None:
     """Fit the vibrato of one note.
 
@@ -295,6 +296,8 @@ def fit_vibrato(
         Where to begin: the rate found by the detector.
     noise : ndarray [shape=(3,)]
         Variances of the background found by the detector (per value of its thinned series).
+    within_s : (float, float) | None
+        Where to begin: the stretch in which the detector found it, when it is but a part of the note.
 
     Returns
     -------
@@ -304,7 +307,7 @@ def fit_vibrato(
     step = float(time_s[1] - time_s[0])
     target = 100.0 if duration_s < 2.5 else 70.0
     problem = _Problem(time_s, integral, duration_s, max(1, round(1.0 / (target * step))))
-    state = _start(problem, rate_hz)
+    state = _start(problem, rate_hz, within_s)
     scale = float(np.std(problem.y))
     background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
     spread = np.array([(0.01 * scale) ** 2 + 1e-12, ATTACK_CENTS**2, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
@@ -368,11 +371,15 @@ def _local_cycles(series: Series, rate_hz: float) -> tuple[np.ndarray, np.ndarra
     return phase, np.hypot(a, b)
 
 
-def _start(problem: _Problem, rate_hz: float) -> _State:
+def _start(problem: _Problem, rate_hz: float, within_s: tuple[float, float] | None = None) -> _State:
     """First guess: local cycles, where they are strong; steady beyond."""
     series, duration = problem.series, problem.series.duration_s
     phase, extent = _local_cycles(series, rate_hz)
-    level = float(np.sort(extent)[int(0.75 * (len(extent) - 1))])
+    if within_s is not None:  # half a cycle more, for the window is one of a grid
+        inside = np.abs(series.time_s - np.mean(within_s)) <= 0.5 * np.ptp(within_s) + 0.5 / rate_hz
+        extent = np.where(inside, extent, 0.0)
+    told = np.sort(extent[extent > 0.0])
+    level = float(told[int(0.75 * (len(told) - 1))])
     # the longest strong stretch, gaps of less than a cycle closed
     gap = max(1, round(1.0 / (rate_hz * series.step_s)))
     strong = np.flatnonzero(extent > 0.4 * level)

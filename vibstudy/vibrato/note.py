@@ -121,7 +121,9 @@ def measure_note(
     values["vibrato_p"] = found.p
     fit = None
     if found.p < false_alarm:
-        fit = fit_vibrato(line.time_s - line.onset_s, line.integral, span, found.rate_hz, found.noise)
+        part = None if found.usual else (found.start_s, found.end_s)
+        time_s = line.time_s - line.onset_s
+        fit = fit_vibrato(time_s, line.integral, span, found.rate_hz, found.noise, part)
         if fit is not None and not rate_min_hz * 0.9 <= fit.rate_hz <= rate_max_hz * 1.1:
             fit = None
     values.update(_presence(found, fit, span))
