@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from signals import RATE_HZ, tone
+from tests.signals import RATE_HZ, tone
 from vibstudy.corpus.settings import Settings
 from vibstudy.pitch.ranges import RANGES_MIDI, range_hz, range_midi
 from vibstudy.pitch.trackers import track_line
