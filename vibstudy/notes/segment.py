@@ -314,10 +314,21 @@ def _resolve_alternations(
 
 
 def _with_slow_ends(samples: np.ndarray, rate_hz: float, line: HeldLine, spans: list[_Span]) -> list[_Span]:
-    """Give a trill what touches it and swings as widely between its pitches, but too few times to tell."""
+    """Give a trill what touches it and swings as widely between its pitches, but too few times to tell.
+
+    Two that touch on the same pitches are one: the line was held longer on one note.
+    """
     out: list[_Span] = []
     for span in spans:
         last = out[-1] if out else None
+        if last and _touches(last, span) and last.swing and span.swing and last.kind == span.kind != "note":
+            away = (
+                span.swing.low_cents - last.swing.low_cents,
+                span.swing.high_cents - last.swing.high_cents,
+            )
+            if max(np.abs(away)) < _SAME_CENTS:
+                out[-1] = replace(max(last, span, key=lambda one: one.length), begin=last.begin, end=span.end)
+                continue
         if last and _touches(last, span) and (last.kind == "note") != (span.kind == "note"):
             trill, other = (span, last) if last.kind == "note" else (last, span)
             assert trill.swing is not None
