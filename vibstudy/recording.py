@@ -32,7 +32,8 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine, refine_note
-from vibstudy.schema import FIGURE_CELLS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
+from vibstudy.pitch.straighten import straighten_note
+from vibstudy.schema import FIGURE_CELLS, HARMLESS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
 from vibstudy.sound.reading import Audio, iter_blocks, read_excerpt
 from vibstudy.sound.tuning import estimate_tuning, rate_range
@@ -51,9 +52,13 @@ LINE_RATE_HZ = 100.0
 LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 18.0
 """A note that stands out by less is looked at: for other players, its register, what they did to it; see
 :mod:`vibstudy.pitch.company` and :mod:`vibstudy.vibrato.covered`."""
-RIVAL_ABOVE_DB, RIVAL_OF_MOVING_DB, RIVAL_OF_STRAIGHT_DB = -5.0, -3.0, -7.0
-"""Another player may be as loud beside a vibrato that is measured well: nobody else moves like that. A
-straight note may itself be the other's."""
+RIVAL_ABOVE_DB, RIVAL_OF_STRAIGHT_DB = -5.0, -7.0
+"""Another player may be as loud beside a vibrato that is measured well: nobody else moves like that, unless
+the other has vibrato, too. A straight note may itself be the other's."""
+RIVAL_MOVES_ABOVE_DB, RIVAL_MOVES_P = -13.0, 1e-4
+"""So far a second wind as loud was seen to fall below a note, for a wide vibrato smears; and how sure its own
+vibrato must be."""
+SAME_NOTE_CENTS = 60.0
 OCTAVE_ODDS = 2.0
 """The octave is doubted where the log odds of another pitch are within this of even."""
 BEYOND_SEMITONES, MARGIN_SEMITONES = 5.0, 2.0
@@ -189,6 +194,8 @@ class FoundNote:
         Place of that sample in the file, at true speed.
     rival_db : float
         The strongest other pitch (:class:`vibstudy.pitch.company.Company`); -inf where nobody looked.
+    rival_moves : bool
+        Whether another player as loud has vibrato: whose note it is cannot be told.
     fit : VibratoFit | None
         Its vibrato, once measured; None when there is none.
     """
@@ -198,6 +205,7 @@ class FoundNote:
     line: NoteLine | None
     origin_s: float
     rival_db: float = -np.inf
+    rival_moves: bool = False
     fit: VibratoFit | None = None
 
 
@@ -382,7 +390,8 @@ def _find_notes(
         octaves = second_opinion(found.line, found.other) if found.other is not None else None
         for row in found.rows:
             if free_from_s - EDGE_S < audio.origin_s + float(row["onset_s"]) < limit_s:
-                note = find_note(audio, found.line, row, octaves)
+                before = notes[-1].line if notes else None
+                note = find_note(audio, found.line, row, octaves, before.reference_hz if before else None)
                 free_from_s = note.values["offset_s"]
                 whole = rejoin(audio, found.line, rows[-1], notes[-1], row, note) if notes else None
                 if whole is not None:
@@ -517,7 +526,11 @@ def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = No
 
 
 def find_note(
-    audio: Audio, contour: Contour, found: Mapping[Any, Any], octaves: np.ndarray | None = None
+    audio: Audio,
+    contour: Contour,
+    found: Mapping[Any, Any],
+    octaves: np.ndarray | None = None,
+    before_hz: float | None = None,
 ) -> FoundNote:
     """Refine the line of one note, and collect reasons to doubt it.
 
@@ -534,6 +547,8 @@ def find_note(
         of the line stands).
     octaves : ndarray [shape=(frames,)] | None
         Octaves from the line to a second opinion, frame by frame; NaN where one is silent.
+    before_hz : float | None
+        Pitch of the soloist's note before, whose tail in a room is no rival of a straight note.
 
     Returns
     -------
@@ -572,7 +587,11 @@ def find_note(
             reasons.append("octave_unsure")
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
-    return FoundNote(values, reasons, line, audio.origin_s, company.rival_db if company else -np.inf)
+    note = FoundNote(values, reasons, line, audio.origin_s)
+    if line is not None and company is not None:
+        note.rival_db = -np.inf if _same(company.rival_hz, before_hz) else company.rival_db
+        note.rival_moves = _moves(audio, line, company)
+    return note
 
 
 def _refined(
@@ -599,7 +618,28 @@ def _refined(
         if moved is not None:
             line, company = moved, look_around(audio.samples, audio.rate_hz, moved)
     unsure |= share_between(line, 3) < SPARSE
+    straight = straighten_note(audio.samples, audio.rate_hz, line)
+    if straight is not None and straight.gain > 0.0:
+        line = straight.line
     return line, company, unsure
+
+
+def _same(one_hz: float, other_hz: float | None) -> bool:
+    return other_hz is not None and abs(1200.0 * np.log2(one_hz / other_hz)) < SAME_NOTE_CENTS
+
+
+def _moves(audio: Audio, line: NoteLine, company: Company) -> bool:
+    """Tell whether another player, about as loud as the note, has vibrato."""
+    if company.rival_db < RIVAL_MOVES_ABOVE_DB:
+        return False
+    time_s = np.array([line.onset_s, line.offset_s])
+    steady = Contour(time_s, np.full(2, company.rival_hz), np.ones(2), "rival")
+    rival = refine_note(audio.samples, audio.rate_hz, steady, line.onset_s, line.offset_s)
+    straight = None if rival is None else straighten_note(audio.samples, audio.rate_hz, rival, rounds=0)
+    if straight is None:
+        return False
+    found = measure_note(straight.line)[0]
+    return bool(found.get("has_vibrato")) and found["vibrato_p"] < RIVAL_MOVES_P
 
 
 def _doubt_register(notes: list[_KeptNote]) -> None:
@@ -672,16 +712,24 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}
     note.values["quality"] = quality_of(note.reasons)
+    note.values["usable"] = note.values["note_kind"] == "note" and HARMLESS.issuperset(note.reasons)
 
 
 def _is_masked(note: FoundNote, line: NoteLine) -> bool:
     """Tell whether others cover the note, or it is theirs."""
     moving = note.values.get("has_vibrato")
-    if note.rival_db > (RIVAL_OF_MOVING_DB if moving else RIVAL_OF_STRAIGHT_DB):
-        return True
-    below_db = COMPANY_BELOW_DB if moving else LOOK_BELOW_DB
-    looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < below_db
-    return moving is not None and looked_at and is_covered(line, note.values)
+    if moving is None:
+        return False
+    if moving:
+        return note.rival_moves or (
+            (line.straightened or line.snr_db < COMPANY_BELOW_DB) and is_covered(line, note.values)
+        )
+    looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < LOOK_BELOW_DB
+    return (
+        note.rival_db > RIVAL_OF_STRAIGHT_DB
+        or note.rival_moves
+        or (looked_at and is_covered(line, note.values))
+    )
 
 
 def _thinned(origin_s: float, line: NoteLine, number: int) -> tuple[np.ndarray, ...]:

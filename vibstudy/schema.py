@@ -139,6 +139,8 @@ NOTE_COLUMNS: tuple[Column, ...] = (
     _c("rate_high_hz", "number", "Hz", "Rate, highest plausible", "Rate if the file played at the slowest plausible speed of its medium.", "ranges of speed: see vibstudy.sound.tuning", minimum=0),
     _c("extent_cents", "number", "± cents", "Extent", "Mean HALF of the peak-to-peak pitch deviation while vibrato lasts.", minimum=0),
     _c("extent_se_cents", "number", "cents", "Extent, standard error", "Standard error of the realised mean extent.", minimum=0),
+    _c("extent_first_cents", "number", "± cents", "Extent, first harmonic", "Mean amplitude of the first harmonic of the vibrato cycle. How pointed a cycle looks, which noise, narrow bands and rooms hide, does not move it; a triangle's is 8/π² of its extent.", "Fourier series", minimum=0),
+    _c("extent_first_se_cents", "number", "cents", "Extent, first harmonic, standard error", "Standard error of the first harmonic's amplitude.", minimum=0),
     _c("extent_above_cents", "number", "cents", "Extreme above centre", "How far the cycle rises above the note's vibrato centre."),
     _c("extent_below_cents", "number", "cents", "Extreme below centre", "How far the cycle falls below the note's vibrato centre (positive number)."),
     _c("centre_shift_cents", "number", "cents", "Centre shift", "Centre of the vibrato minus the note's straight beginning; missing when there is no straight beginning."),
@@ -164,7 +166,8 @@ NOTE_COLUMNS: tuple[Column, ...] = (
     _c("fusion_share", "number", "", "Share of the fusion limit", "Extent over the extent at which vibrato at this rate is heard as moving pitch (20 cents at 5 Hz, 100 cents at 8 Hz, log-interpolated). A rule of thumb.", _PRACTICE, minimum=0),
     *SCORE_COLUMNS,
     _c("snr_db", "number", "dB", "Harmonic signal to noise", "Power of the harmonics used over the noise and interference found beside them."),
-    _c("quality", "string", "", "Quality", "ok, or the reasons why not to trust the note, joined by ';'."),
+    _c("quality", "string", "", "Quality", "ok, or remarks on the note, joined by ';'; whether it counts all the same, usable says."),
+    _c("usable", "boolean", "", "Usable", "Whether the note is the soloist's and its rate and extent count, with their standard errors; a remark in quality alone takes no note out."),
     _c("reviewed", "string", "", "Reviewed", "auto, accepted, edited or rejected."),
 )
 """Columns of ``results/notes.csv``, in order; manifest tags, tracker and version follow."""
@@ -257,15 +260,15 @@ class Reason:
 # fmt: off
 REASONS: tuple[Reason, ...] = (
     Reason("too_short", "shorter than about two vibrato cycles: too short to tell", "vibstudy.vibrato.note", suspicion=0.0),
-    Reason("noisy", "its harmonics are no stronger than noise and other players", "snr_db below {limit:g}", 0.0),
-    Reason("masked", "noise or another player covers it, or it is another player's: figures could be far off", "vibstudy.pitch.company, vibstudy.vibrato.covered"),
+    Reason("noisy", "its harmonics are no stronger than noise and other players", "snr_db below {limit:g}", 0.0, harmless=True),
+    Reason("masked", "noise or another player covers it, or it is another player's: no single vibrato fits", "vibstudy.pitch.company, vibstudy.vibrato.covered"),
     Reason("octave_unsure", "it may be an octave or a twelfth higher or lower", "vibstudy.pitch.octaves, or a second tracker"),
     Reason("unsteady", "the line jumps inside the note: two notes may be joined", "vibstudy.notes.segment"),
-    Reason("clipped", "the recording is clipped here", "a clipped run within it"),
-    Reason("gap", "the line is broken inside the note", "voiced_fraction below {limit:g}", 0.8),
+    Reason("clipped", "the recording is clipped here", "a clipped run within it", harmless=True),
+    Reason("gap", "the line is broken inside the note", "voiced_fraction below {limit:g}", 0.8, harmless=True),
     Reason("few_cycles", "fewer than three cycles of vibrato: rate and extent are rough", "fewer cycles than {limit:g}", 3.0, harmless=True, suspicion=0.5),
     Reason("edge_unsure", "where the note begins or ends is uncertain", "vibstudy.notes.segment", harmless=True),
-    Reason("outlier_harmonics", "harmonics disagree on the modulation", "they scatter {limit:g} times as much as their noise", 6.0),
+    Reason("outlier_harmonics", "harmonics disagree on the modulation", "they scatter {limit:g} times as much as their noise", 6.0, harmless=True),
 )
 # fmt: on
 """Reasons that may stand in the ``quality`` column, in this order."""

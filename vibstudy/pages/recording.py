@@ -6,9 +6,8 @@ be more than :data:`MOST_ROWS`, so that a page of an hour weighs no more than on
 
 How far to trust it
 -------------------
-Of the notes of at least :data:`TELLING_S` and not too short to tell, the share whose ``quality`` is ok or
-:data:`HARMLESS`: most (:data:`MOST` and more), part (:data:`PART` and more), or few. The limits are ours;
-the share is printed.
+Of the notes of at least :data:`TELLING_S` and not too short to tell, the share that is ``usable``: most
+(:data:`MOST` and more), part (:data:`PART` and more), or few. The limits are ours; the share is printed.
 """
 
 from __future__ import annotations
@@ -27,6 +26,7 @@ from vibstudy.figures.data import plural
 from vibstudy.figures.recording import note_name
 from vibstudy.schema import HARMLESS, QUALITY_REASONS, reasons_of
 from vibstudy.sound.media import MediaFindings
+from vibstudy.stats.selection import is_usable
 from vibstudy.units import to_cents
 
 ROW_S = 20.0
@@ -110,9 +110,9 @@ class RecordingPage:
 
 
 def usable(notes: pd.DataFrame) -> pd.Series:
-    """Return which notes have no reason against their figures, boolean [shape=(n,)]."""
-    kept = notes["quality"].map(lambda cell: HARMLESS.issuperset(reasons_of(cell))).astype(bool)
-    return kept & notes["reviewed"].fillna("auto").ne("rejected").astype(bool)
+    """Return which notes' figures count, boolean [shape=(n,)]."""
+    heard = notes["reviewed"].fillna("auto").ne("rejected").astype(bool)
+    return heard & is_usable(notes)
 
 
 def trusted_share(notes: pd.DataFrame) -> float:
@@ -143,8 +143,8 @@ def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
     share = trusted_share(notes)
     if np.isfinite(share):
         said.append(
-            f"{100 * share:.0f} % of the notes long enough to tell have nothing against them; the others are "
-            "listed below with the reason, and figures and models leave them out."
+            f"{100 * share:.0f} % of the notes long enough to tell can be used, with their errors; the "
+            "others are listed below with the reason, and figures and models leave them out."
         )
     counted = Counter(word for cell in notes["quality"] for word in reasons_of(cell) if word not in HARMLESS)
     for word, count in counted.most_common(3):

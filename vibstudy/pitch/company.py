@@ -3,7 +3,7 @@ r"""Who else sounds while a note sounds: another line as strong, or the octave o
 Both are told from the spectrum of the whole note (Hann window). A line of the note is what lies within the
 swing of its pitch about a multiple of it. What is left belongs to others:
 
-rival_db
+rival_db, rival_hz
     The strongest other pitch (100 to 1500 Hz, not a simple multiple or fraction of the note's): power at
     its multiples over the power of the note's own lines. A second player as loud gives about 0 dB, a chord
     of four tones as loud as the note -6 dB.
@@ -38,11 +38,12 @@ _HALF_STEP = 0.012  # of a pitch: how far from its multiples a rival's line may 
 
 @dataclass(frozen=True)
 class Company:
-    """What else sounds; see the module. dB."""
+    """What else sounds; see the module. dB, and Hz."""
 
     rival_db: float
     below_db: float
     twelfth_db: float
+    rival_hz: float
 
 
 def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
@@ -81,24 +82,26 @@ def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
     own = near(lines_hz)
     own_power = float(power[own].sum()) + 1e-30
     others = np.where(own | (f_hz < _LOWEST_HZ), np.float32(0.0), power)
-    rival = float(_at_multiples(others, f_hz[1], blur_hz, f0).max(initial=0.0))
+    rival, rival_hz = _strongest(others, f_hz[1], blur_hz, f0)
     first_lines = float(power[near(lines_hz[:4])].sum()) + 1e-30
     below, twelfth = (
         _db(float(power[near(f0 * between)].sum()) / first_lines) for between in (_HALVES, _THIRDS)
     )
-    return Company(_db(rival / own_power), below, twelfth)
+    return Company(_db(rival / own_power), below, twelfth, rival_hz)
 
 
-def _at_multiples(power: np.ndarray, bin_hz: float, blur_hz: float, f0: float) -> np.ndarray:
-    """Power at the multiples of every pitch that is no simple relation of `f0` [shape=(pitches,)]."""
-    apart = np.abs(np.log2(_PITCHES_HZ / f0)[:, None] - _RELATED).min(axis=1)
-    multiples = _MULTIPLES_HZ[apart > _RELATED_OCTAVES]
+def _strongest(power: np.ndarray, bin_hz: float, blur_hz: float, f0: float) -> tuple[float, float]:
+    """Greatest power at the multiples of a pitch that is no simple relation of `f0`, and that pitch."""
+    other = np.abs(np.log2(_PITCHES_HZ / f0)[:, None] - _RELATED).min(axis=1) > _RELATED_OCTAVES
+    multiples = _MULTIPLES_HZ[other]
     running = np.concatenate([[0.0], np.cumsum(power, dtype=np.float64)])
     low, high = (
         np.clip(multiples * ((1.0 + sign * _HALF_STEP) / bin_hz) + sign * blur_hz / bin_hz, 0, len(power))
         for sign in (-1.0, 1.0)
     )
-    return (running[high.astype(np.int32)] - running[low.astype(np.int32)]).sum(axis=1)
+    sums = (running[high.astype(np.int32)] - running[low.astype(np.int32)]).sum(axis=1)
+    best = int(sums.argmax())
+    return float(sums[best]), float(_PITCHES_HZ[other][best])
 
 
 def _hann(length: int) -> np.ndarray:

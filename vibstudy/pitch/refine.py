@@ -94,6 +94,8 @@ class NoteLine:
     disagreement : float
         Spread of the harmonics' pitch about the pooled one over the spread that noise explains;
         about 1 when all harmonics carry the same modulation.
+    straightened : bool
+        Whether the line was found by straightening (:mod:`vibstudy.pitch.straighten`): in a room, in company.
     """
 
     onset_s: float
@@ -110,6 +112,7 @@ class NoteLine:
     halves: np.ndarray
     balance: float
     disagreement: float
+    straightened: bool = False
 
     @property
     def f0_hz(self) -> np.ndarray:

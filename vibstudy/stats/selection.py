@@ -3,11 +3,11 @@
 * A *proper* note is a note (no trill, no ornament) that was not rejected by ear.
 * A *judged* note is a proper note long enough to tell vibrato from its absence
   (:func:`telling_length_s`). Shares of notes with vibrato are shares of these.
-* A *vibrato* note is a proper note with vibrato, of any length, with a rate and an extent and no reason to
-  distrust them. ``few_cycles`` and ``edge_unsure`` are kept: dropping the short notes would change the
-  question.
+* A *vibrato* note is a proper, usable note with vibrato, of any length, with a rate and an extent.
 
-What a table does not tell (no column ``quality``, say) leaves no note out.
+A note is ``usable`` when it is the soloist's and measured as well as its errors say. Remarks alone take no
+note out: it is weighed by its errors, and to drop the short ones, or those in company, would change the
+question. What a table does not tell (neither ``usable`` nor ``quality``, say) leaves no note out.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ VIBRATO_FIGURES = frozenset(
     [
         "rate_hz",
         "extent_cents",
+        "extent_first_cents",
         "extent_above_cents",
         "extent_below_cents",
         "centre_shift_cents",
@@ -49,6 +50,15 @@ def is_proper(notes: pd.DataFrame) -> np.ndarray:
     if "reviewed" in notes:
         keep &= ~notes["reviewed"].fillna("auto").eq("rejected").to_numpy(bool)
     return keep
+
+
+def is_usable(notes: pd.DataFrame) -> np.ndarray:
+    """Return whether rate and extent of each note count [shape=(n,)]."""
+    if "usable" in notes:
+        return notes["usable"].fillna(False).to_numpy(bool)
+    if "quality" in notes:
+        return np.array([HARMLESS.issuperset(reasons_of(cell)) for cell in notes["quality"]], dtype=bool)
+    return np.ones(len(notes), bool)
 
 
 def telling_length_s(notes: pd.DataFrame) -> float:
@@ -83,14 +93,12 @@ def is_judged(notes: pd.DataFrame, from_s: float | None = None) -> np.ndarray:
 
 def is_vibrato(notes: pd.DataFrame) -> np.ndarray:
     """Return whether each note is a vibrato note [shape=(n,)]."""
-    keep = is_proper(notes)
+    keep = is_proper(notes) & is_usable(notes)
     if "has_vibrato" in notes:
         keep &= notes["has_vibrato"].eq(True).fillna(False).to_numpy(bool)
     for name in ("rate_hz", "extent_cents"):
         if name in notes:
             keep &= notes[name].notna().to_numpy(bool)
-    if "quality" in notes:
-        keep &= np.array([HARMLESS.issuperset(reasons_of(cell)) for cell in notes["quality"]], dtype=bool)
     return keep
 
 

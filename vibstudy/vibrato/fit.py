@@ -90,6 +90,9 @@ class VibratoFit:
     ----------
     rate_hz, rate_se_hz, extent_cents, extent_se_cents : float
         Realised means with standard errors.
+    first_cents, first_se_cents : float
+        Mean amplitude of the cycle's first harmonic, with its standard error: what rounding or pointing of
+        the cycle does not move.
     above_cents, below_cents : float
         Extremes of the mean cycle above and below its centre.
     start_s, start_se_s, end_s : float
@@ -112,6 +115,8 @@ class VibratoFit:
     rate_se_hz: float
     extent_cents: float
     extent_se_cents: float
+    first_cents: float
+    first_se_cents: float
     above_cents: float
     below_cents: float
     start_s: float
@@ -865,16 +870,23 @@ def _report(
             EDGE_TURN * rate / span * late,
         ]
     )
+    first = np.zeros(places.total)
+    first[places.extent] = gradient[places.extent] / half
+    # errors of the first harmonic's amplitude besides that of the linear solution
+    besides = [
+        unseen_extent * extent_spread / cycles,
+        WITHIN_CYCLE * extent_spread / np.sqrt(cycles),
+        mean * begins.extent_doubt,
+        # where it fades half of the extent is reached; what is there counts or not
+        0.5 * mean / span * late,
+    ]
+    first_se = np.linalg.norm([np.sqrt(first @ fit.covariance @ first), *besides])
     extent_se = np.linalg.norm(
         [
             np.sqrt(gradient @ fit.covariance @ gradient),
-            unseen_extent * extent_spread * half / cycles,
-            WITHIN_CYCLE * extent_spread * half / np.sqrt(cycles),
+            half * np.linalg.norm(besides),
             mean * (1.0 - TRIANGLE_FUNDAMENTAL) * cycle.triangle_sd,
             mean * CORNER * cycle.corner_sd,
-            mean * half * begins.extent_doubt,
-            # where it fades half of the extent is reached; what is there counts or not
-            0.5 * mean * half / span * late,
         ]
     )
     centred = t[inside] - t[inside].mean()
@@ -891,6 +903,8 @@ def _report(
         rate_se_hz=float(rate_se),
         extent_cents=mean * half,
         extent_se_cents=float(extent_se),
+        first_cents=mean,
+        first_se_cents=float(first_se),
         above_cents=mean * high,
         below_cents=mean * low,
         start_s=start,

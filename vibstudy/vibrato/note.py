@@ -39,6 +39,9 @@ DOUBTFUL_P = 0.1
 ANYWHERE_ABOVE_DB = 15.0
 """A note that stands out by less may have others beside it, whose entries look like a short vibrato; there
 it is looked for in the whole note and its later part only."""
+STRAIGHTENED_SE = 1.35
+"""By this the errors of straightened notes are larger than their line's noise says: what a room leaves in it
+comes in bursts, and draws (measured: ``benchmarks/rooms.py``)."""
 EDGE_S = 0.04  # attack and release of the level, left out
 FUSION_POINTS = ((5.0, 20.0), (8.0, 100.0))
 
@@ -132,6 +135,8 @@ def measure_note(
     if values.get("has_vibrato"):
         assert fit is not None
         values.update(_pitch_columns(fit, span, tempo_bpm))
+        if line.straightened:
+            values.update(_widened(line, fit, values))
         if (fit.end_s - fit.start_s) * fit.rate_hz < LIMITS["few_cycles"]:
             values["quality"].append("few_cycles")
     else:
@@ -166,6 +171,8 @@ def _pitch_columns(fit: VibratoFit, span_s: float, tempo_bpm: float | None) -> d
         "rate_se_hz": fit.rate_se_hz,
         "extent_cents": fit.extent_cents,
         "extent_se_cents": fit.extent_se_cents,
+        "extent_first_cents": fit.first_cents,
+        "extent_first_se_cents": fit.first_se_cents,
         "extent_above_cents": fit.above_cents,
         "extent_below_cents": fit.below_cents,
         "centre_shift_cents": fit.centre_cents - fit.straight_cents,
@@ -182,6 +189,22 @@ def _pitch_columns(fit: VibratoFit, span_s: float, tempo_bpm: float | None) -> d
     if tempo_bpm is not None and np.isfinite(tempo_bpm):
         columns["pulses_per_beat"] = float(pulses_per_beat(fit.rate_hz, tempo_bpm))
     return columns
+
+
+def _widened(line: NoteLine, fit: VibratoFit, values: dict[str, Any]) -> dict[str, float]:
+    """Standard errors of a straightened note: the halves of its harmonics are witnesses against them.
+
+    The difference of the halves, in step with the vibrato, is one draw (two degrees of freedom) of the
+    error of the extent; the fit's own counts as four.
+    """
+    time_s = line.time_s - line.onset_s
+    inside = (time_s >= fit.start_s) & (time_s <= fit.end_s)
+    turn = np.exp(-1j * np.interp(time_s, fit.time_s, fit.phase_rad))[inside]
+    apart = 2.0 * np.mean(np.gradient(line.halves, line.hop_s)[inside] * turn)
+    seen = np.abs(apart) ** 2 / 2.0
+    names = ("rate_se_hz", "extent_se_cents", "extent_first_se_cents")
+    widest = max(1.0, (4.0 + 2.0 * seen / values["extent_first_se_cents"] ** 2) / 6.0) ** 0.5
+    return {name: STRAIGHTENED_SE * widest * values[name] for name in names}
 
 
 def _level_columns(
