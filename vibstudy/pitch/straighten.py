@@ -61,7 +61,7 @@ LEVEL_HZ = 1.7  # levels may change up to here: below the slowest vibrato
 ATTACK_S, RELEASE_S = 0.025, 0.025
 COURSE_HZ = 16.0
 WIDE_CENTS, KNEE_HZ = 60.0, 7.0
-"""Prior of the course: standard deviation of a component of a note of 1 s at 0 Hz, and where it has halved."""
+"""Prior of the course: standard deviation of a component of a note of 1 s at 0 Hz; where it has halved."""
 WIDE_SHIFT_CENTS, EDGE_CENTS = 100.0, 15.0  # of the steady part; of the bends at both ends
 FLOOR = 1e-4  # no more than 40 dB of a harmonic counts as steady: levels that are not so slow, rounding
 WINDOW_S, CHASE_HOP_S = 0.072, 0.016  # 56 to 96 ms find the course as often

@@ -53,12 +53,14 @@ def is_proper(notes: pd.DataFrame) -> np.ndarray:
 
 
 def is_usable(notes: pd.DataFrame) -> np.ndarray:
-    """Return whether rate and extent of each note count [shape=(n,)]."""
-    if "usable" in notes:
-        return notes["usable"].fillna(False).to_numpy(bool)
+    """Return whether rate and extent of each note count [shape=(n,)]; where it is not said, by its remarks."""
+    keep = np.ones(len(notes), bool)
     if "quality" in notes:
-        return np.array([HARMLESS.issuperset(reasons_of(cell)) for cell in notes["quality"]], dtype=bool)
-    return np.ones(len(notes), bool)
+        keep &= np.array([HARMLESS.issuperset(reasons_of(cell)) for cell in notes["quality"]], dtype=bool)
+    if "usable" in notes:
+        said = notes["usable"].astype("boolean")
+        keep = np.where(said.isna(), keep, said.fillna(False).to_numpy(bool))
+    return keep
 
 
 def telling_length_s(notes: pd.DataFrame) -> float:

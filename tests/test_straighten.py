@@ -1,0 +1,168 @@
+"""The line in rooms and in company, against the curves that were played."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.signal import fftconvolve, spectrogram
+
+from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.refine import NoteLine, refine_note
+from vibstudy.pitch.straighten import straighten_note, straightened_sound
+from vibstudy.vibrato.note import measure_note
+
+from .signals import RATE_HZ, Tone, tone
+
+
+def in_room(samples: np.ndarray, decay_s: float, direct_db: float, rng: np.random.Generator) -> np.ndarray:
+    """Sound with an exponential tail of noise from 12 ms on, `direct_db` weaker than it over the whole."""
+    n = round(1.2 * decay_s * RATE_HZ)
+    tail = rng.standard_normal(n) * 10.0 ** (-3.0 * np.arange(n) / RATE_HZ / decay_s)
+    tail[: round(0.012 * RATE_HZ)] = 0.0
+    wet = fftconvolve(samples, tail)[: len(samples)]
+    wet *= np.sqrt(np.mean(samples**2) / np.mean(wet**2)) * 10.0 ** (-direct_db / 20.0)
+    return (samples + wet).astype(np.float32)
+
+
+def struck(n: int, rng: np.random.Generator) -> np.ndarray:
+    """Chords of three struck, decaying, slightly inharmonic tones, twice a second."""
+    t, sound = np.arange(n) / RATE_HZ, np.zeros(n)
+    for at in np.arange(0.0, n / RATE_HZ, 0.5):
+        since = t - at
+        for midi in rng.choice(np.arange(38, 72), 3, replace=False):
+            f0 = 440.0 * 2.0 ** ((midi - 69) / 12.0)
+            for k in range(1, 14):
+                partial = f0 * k * np.sqrt(1.0 + 0.0004 * k * k)
+                if partial < RATE_HZ / 2:
+                    fade = np.where(since > 0.0, np.exp(-np.maximum(since, 0.0) * (0.8 + 0.25 * k)), 0.0)
+                    sound += fade * np.cos(2 * np.pi * partial * since + rng.uniform(0, 6.28)) / k**1.1
+    return sound
+
+
+def pooled(sound: Tone, samples: np.ndarray, f0_hz: float) -> NoteLine:
+    times = np.array([sound.onset_s, sound.offset_s])
+    contour = Contour(times, np.full(2, f0_hz), np.ones(2), "given")
+    line = refine_note(samples, RATE_HZ, contour, sound.onset_s + 0.01, sound.offset_s - 0.01)
+    assert line is not None
+    return line
+
+
+def off_cents(line: NoteLine, sound: Tone) -> float:
+    """Standard deviation of the line about the curve played, its ends left out."""
+    apart = line.cents - np.interp(line.time_s, sound.time_s, sound.cents)
+    return float(np.std(apart[8:-8]))
+
+
+def played(seed: int, **more) -> tuple[Tone, float, np.random.Generator]:
+    rng = np.random.default_rng(seed)
+    f0 = float(rng.uniform(230, 480))
+    kind = {"rate_hz": rng.uniform(4.8, 6.5), "extent_cents": 30.0, "duration_s": 0.9, "snr_db": 45.0}
+    return tone(rng, f0_hz=f0, rate_cv=0.04, extent_cv=0.06, **(kind | more)), f0, rng
+
+
+@pytest.fixture(scope="module")
+def hall():
+    """Notes in a hall of 1.8 s, direct sound as loud as the tail: played, pooled, straightened."""
+    out = []
+    for seed in range(6):
+        sound, f0, rng = played(seed)
+        samples = in_room(sound.samples, 1.8, 0.0, rng)
+        line = pooled(sound, samples, f0)
+        out.append((sound, line, straighten_note(samples, RATE_HZ, line)))
+    return out
+
+
+def test_line_in_a_hall_is_the_direct_sounds(hall):
+    before = [off_cents(line, sound) for sound, line, _ in hall]
+    after = [off_cents(found.line, sound) for sound, _, found in hall]
+    assert np.median(before) > 8.0  # else the hall is none
+    assert np.max(after) < 0.5 * np.min(before)
+    assert min(found.gain for *_, found in hall) > 0.0
+
+
+def test_rate_and_extent_in_a_hall_lie_within_their_errors(hall):
+    errors = []
+    for sound, _, found in hall:
+        got = measure_note(found.line)[0]
+        inside = (sound.time_s > sound.onset_s + 0.02) & (sound.time_s < sound.offset_s - 0.02)
+        extent, psi = sound.extent[inside].mean(), sound.psi[inside]
+        rate = (psi[-1] - psi[0]) / (2 * np.pi * np.ptp(sound.time_s[inside]))
+        errors.append(
+            (
+                got["extent_first_cents"] / extent - 1,
+                (got["extent_first_cents"] - extent) / got["extent_first_se_cents"],
+                (got["rate_hz"] - rate) / got["rate_se_hz"],
+            )
+        )
+    share, of_extent, of_rate = np.abs(errors).T
+    assert np.median(share) < 0.03
+    assert share.max() < 0.12
+    assert np.mean(np.append(of_extent, of_rate) < 1.96) >= 0.8
+
+
+def test_straight_notes_in_a_hall_stay_straight():
+    for seed in range(4):
+        sound, f0, rng = played(seed, extent_cents=0.0)
+        samples = in_room(sound.samples, 1.8, 0.0, rng)
+        found = straighten_note(samples, RATE_HZ, pooled(sound, samples, f0))
+        assert not measure_note(found.line)[0]["has_vibrato"]
+
+
+def test_beside_struck_chords_as_loud():
+    before, after = [], []
+    for seed in range(4):
+        sound, f0, rng = played(seed)
+        other = struck(len(sound.samples), rng)
+        samples = sound.samples + other * np.sqrt(np.mean(sound.samples**2) / np.mean(other**2))
+        line = pooled(sound, samples.astype(np.float32), f0)
+        before.append(off_cents(line, sound))
+        after.append(off_cents(straighten_note(samples.astype(np.float32), RATE_HZ, line).line, sound))
+    assert np.max(after) < 3.0
+    assert np.median(after) < 0.5 * np.median(before)
+
+
+def test_dry_notes_lose_nothing():
+    for seed in range(3):
+        sound, f0, _ = played(seed)
+        line = pooled(sound, sound.samples, f0)
+        found = straighten_note(sound.samples, RATE_HZ, line)
+        assert off_cents(found.line, sound) < 0.5
+        got, known = (measure_note(each)[0] for each in (found.line, line))
+        assert_allclose(got["extent_cents"], known["extent_cents"], rtol=0.02)
+        assert_allclose(got["rate_hz"], known["rate_hz"], atol=0.05)
+
+
+def test_a_second_channel_is_a_further_witness():
+    """The tail of a room differs from microphone to microphone; the direct sound does not."""
+    off = []
+    for seed in range(4):
+        sound, f0, rng = played(seed)
+        both = np.stack([in_room(sound.samples, 1.8, -2.0, rng) for _ in range(2)])
+        line = pooled(sound, both[0], f0)
+        off.append([off_cents(straighten_note(each, RATE_HZ, line).line, sound) for each in (both[0], both)])
+    one, two = np.median(off, axis=0)
+    assert two < one
+
+
+def test_too_short_to_straighten():
+    sound, f0, _ = played(0)
+    line = pooled(sound, sound.samples, f0)
+    assert straighten_note(sound.samples, RATE_HZ, replace(line, offset_s=line.onset_s + 0.05)) is None
+
+
+def test_a_straightened_sound_has_straight_lines():
+    """The fifth harmonic, whose swing is five times the pitch's, stands still."""
+    sound, f0, _ = played(2)
+    line = pooled(sound, sound.samples, f0)
+    still = straightened_sound(sound.samples, RATE_HZ, line)
+    moving = sound.samples[round(line.time_s[0] * RATE_HZ) : round(line.time_s[-1] * RATE_HZ)]
+    shares = []
+    for part in (moving, still):
+        f_hz, _, power = spectrogram(part, RATE_HZ, nperseg=len(part) - 1)
+        near = np.abs(f_hz - 5 * line.reference_hz)
+        shares.append(power[near < 4.0].sum() / power[near < 0.45 * line.reference_hz].sum())
+    assert shares[0] < 0.5
+    assert shares[1] > 0.85
