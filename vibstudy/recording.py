@@ -630,7 +630,7 @@ def _same(one_hz: float, other_hz: float | None) -> bool:
 
 def _moves(audio: Audio, line: NoteLine, company: Company) -> bool:
     """Tell whether another player, about as loud as the note, has vibrato."""
-    if company.rival_db < RIVAL_MOVES_ABOVE_DB:
+    if company.rival_db < RIVAL_MOVES_ABOVE_DB or line.snr_db > COMPANY_BELOW_DB:
         return False
     time_s = np.array([line.onset_s, line.offset_s])
     steady = Contour(time_s, np.full(2, company.rival_hz), np.ones(2), "rival")
