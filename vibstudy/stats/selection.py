@@ -53,7 +53,7 @@ def is_proper(notes: pd.DataFrame) -> np.ndarray:
 
 
 def is_usable(notes: pd.DataFrame) -> np.ndarray:
-    """Return whether rate and extent of each note count [shape=(n,)]; where it is not said, by its remarks."""
+    """Return whether rate and extent of each note count [shape=(n,)]; where that is not said, by remarks."""
     keep = np.ones(len(notes), bool)
     if "quality" in notes:
         keep &= np.array([HARMLESS.issuperset(reasons_of(cell)) for cell in notes["quality"]], dtype=bool)
