@@ -26,17 +26,8 @@ from tests.review_study import PITCHES_HZ, make_review_study
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Recording
 from vibstudy.decisions.apply import ReviewedStudy
-from vibstudy.decisions.edits import (
-    COLUMNS,
-    KINDS,
-    append_edit,
-    apply_edits,
-    make_edit,
-    merge_edits,
-    read_edits,
-    standing_edits,
-    verdicts,
-)
+from vibstudy.decisions.edits import COLUMNS, KINDS, append_edit, make_edit, merge_edits, read_edits
+from vibstudy.decisions.effects import apply_edits, standing_edits, verdicts
 from vibstudy.decisions.phrase import PhraseReader, remeasure
 from vibstudy.measure import measure_corpus
 from vibstudy.review import agreement

@@ -13,7 +13,8 @@ import pytest
 import soundfile
 
 from vibstudy.errors import VibstudyError
-from vibstudy.sound.reading import clipped_runs, iter_blocks, read_audio, tonal_snr
+from vibstudy.sound.channel import tonal_snr
+from vibstudy.sound.reading import clipped_runs, iter_blocks, read_audio
 
 RATE_HZ, EXTENT_CENTS, PITCH_HZ = 5.5, 40.0, 440.0
 

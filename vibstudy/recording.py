@@ -35,7 +35,7 @@ from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import FIGURE_CELLS, HARMLESS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
-from vibstudy.sound.reading import Audio, iter_blocks, read_excerpt
+from vibstudy.sound.reading import SILENT, Audio, iter_blocks, read_excerpt
 from vibstudy.sound.tuning import estimate_tuning, rate_range
 from vibstudy.sound.wow import Wow, estimate_wow
 from vibstudy.units import CONCERT_HZ, nearest_note
@@ -318,8 +318,8 @@ class _KeptNote:
 def _joint_remarks(said: list[tuple[str, ...]]) -> str:
     """Remarks on the file; that it is silent, only when every block is."""
     remarks = dict.fromkeys(remark for block in said for remark in block)
-    silent = [any(remark.startswith("silent") for remark in block) for block in said]
-    return "; ".join(remark for remark in remarks if all(silent) or not remark.startswith("silent"))
+    silent = all(SILENT in block for block in said)
+    return "; ".join(remark for remark in remarks if silent or remark != SILENT)
 
 
 def _note_list(row: Mapping[str, Any]) -> pd.DataFrame | None:

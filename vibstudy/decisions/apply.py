@@ -32,16 +32,8 @@ from vibstudy.corpus.store import (
     recordings_of,
 )
 from vibstudy.corpus.tables import parquet_bytes, replacing, to_arrow, write_json
-from vibstudy.decisions.edits import (
-    EDITS_NAME,
-    Edit,
-    EditReport,
-    append_edit,
-    apply_edits,
-    merge_edits,
-    read_edits,
-    standing_edits,
-)
+from vibstudy.decisions.edits import EDITS_NAME, Edit, append_edit, merge_edits, read_edits
+from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits
 from vibstudy.decisions.phrase import PhraseReader
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import NOTE_COLUMNS, typed

@@ -24,7 +24,8 @@ import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.decisions.apply import ReviewedStudy
-from vibstudy.decisions.edits import Edit, verdicts
+from vibstudy.decisions.edits import Edit
+from vibstudy.decisions.effects import verdicts
 from vibstudy.figures.style import COLOURS, INK, MUTED, HouseFigure, house_style
 from vibstudy.stats.agreement import Kappa, Limits, acceptance, cohen_kappa, icc, limits_of_agreement
 

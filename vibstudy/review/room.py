@@ -27,16 +27,8 @@ import traitlets
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.decisions.apply import ReviewedStudy
-from vibstudy.decisions.edits import (
-    Edit,
-    EditReport,
-    apply_edits,
-    in_order,
-    make_edit,
-    one_line,
-    standing_edits,
-    why_unusable,
-)
+from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, why_unusable
+from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits
 from vibstudy.decisions.phrase import Measured, Phrase
 from vibstudy.errors import VibstudyError
 from vibstudy.review.senses import half_speed, picture, vibrato_tone, wav

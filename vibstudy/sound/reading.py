@@ -13,49 +13,36 @@ times
     ``start_s`` and ``end_s`` are file time, as a player's clock shows it. Everything measured is in
     seconds from the beginning of the file at true speed: add :attr:`Audio.origin_s`.
 channel
-    Of a stereo file, the one of left, right, mid = (left + right)/2 and side = (left - right)/2 that
-    has the best tonal signal-to-noise ratio among those with nearly the most tonal power; mid when
-    nothing is clearly better. The noise of the two groove walls of a mono disc is largely
-    independent, so mid gains up to 3 dB; vertically cut discs come out in side.
+    See :mod:`vibstudy.sound.channel`.
 clipped
     At least three samples in a row equal to within one 16-bit step at the highest (or lowest) value
     around, with a corner at both ends (a rounded peak has none).
 
-Files are read with libsndfile (WAV, FLAC, OGG, MP3, AIFF, ...) and, where it cannot, decoded by the
-``ffmpeg`` program when that is installed (M4A, sound of a video, ...). Memory does not grow with the
+Files are opened by :mod:`vibstudy.sound.opening`. Memory does not grow with the
 length of the file in :func:`iter_blocks`; :func:`read_audio` holds only the result.
 """
 
 from __future__ import annotations
 
 import math
-import shutil
-import subprocess
-import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
-from vibstudy.corpus.files import LOUDEST, LOWEST_RATE_HZ, SHORTEST_S, link_fault, sha256_of
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.corpus.files import LOUDEST, SHORTEST_S, sha256_of
+from vibstudy.errors import VibstudyError
+from vibstudy.sound.channel import choose_channel, excerpt
+from vibstudy.sound.opening import check_file, format_of, opened, read_or_nothing, seek, span
 
 WORKING_RATE_HZ = 22050.0
+SILENT = "silent: every sample is zero"
+"""Remark on a recording, or a part of one, that holds no sound."""
 
 _CHUNK = 1 << 14  # what a damaged file loses before the place of the damage
 _LONGEST_BUFFER_S = 7200.0
 _COARSE_SUBTYPES = {"PCM_S8", "PCM_U8", "ULAW", "ALAW"}
-_SUFFIXES = {
-    "WAV": {".wav", ".wave"},
-    "WAVEX": {".wav", ".wave"},
-    "RF64": {".wav", ".wave", ".rf64"},
-    "FLAC": {".flac"},
-    "OGG": {".ogg", ".oga", ".opus"},
-    "MP3": {".mp3", ".mp2", ".mpga"},
-    "AIFF": {".aif", ".aiff", ".aifc"},
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,11 +195,11 @@ def iter_blocks(
         )
     if not block_s > overlap_s >= 0 or not rate_hz > 0:
         raise ValueError("block_s must be greater than overlap_s, overlap_s not negative, rate_hz positive")
-    _check_file(path)
+    check_file(path)
     digest = sha256_of(path)
-    with _opened(path) as (handle, remarks):
-        first, last = _span(path, handle, start_s, end_s)
-        used, mix = _choose_channel(handle, first, last, channel)
+    with opened(path) as (handle, remarks):
+        first, last = span(path, handle, start_s, end_s)
+        used, mix = choose_channel(handle, first, last, channel)
         in_rate = handle.samplerate / speed_factor
         expected_s = min((last - first) / in_rate + 1.0, _LONGEST_BUFFER_S)
         size = round(min(block_s, expected_s) * rate_hz)
@@ -236,7 +223,7 @@ def iter_blocks(
                     clipped_fraction=0.0,
                     speed_factor=float(speed_factor),
                     start_s=(origin_s + start / rate_hz) / speed_factor,
-                    format=_format(handle, remarks),
+                    format=format_of(handle, remarks),
                 ),
             )
         if tally.missing_s() > 0 and tally.read < SHORTEST_S * handle.samplerate:
@@ -267,159 +254,13 @@ def read_excerpt(
         Sampling rate written in the file.
     """
     path = Path(path)
-    _check_file(path)
-    with _opened(path) as (handle, _):
-        pieces = _excerpt(handle, *_span(path, handle, start_s, end_s))
+    check_file(path)
+    with opened(path) as (handle, _):
+        pieces = excerpt(handle, *span(path, handle, start_s, end_s))
         return [piece[:, :2].mean(axis=1) for piece in pieces], float(handle.samplerate)
 
 
-# ---------------------------------------------------------------------------------------------
-# Opening
-
-
-def _check_file(path: Path) -> None:
-    try:
-        _check_is_file(path)
-    except (OSError, ValueError) as error:  # a name that no file can have, or a folder that may not be read
-        raise VibstudyError(
-            f"the file cannot be opened: {getattr(error, 'strerror', None) or error}",
-            file=str(path),
-            repair="Check the name and folder, and that reading it is allowed",
-        ) from None
-
-
-def _check_is_file(path: Path) -> None:
-    if path.is_dir():
-        raise VibstudyError(
-            "this is a folder, not a sound file", file=str(path), repair="Name one file in it"
-        )
-    if fault := link_fault(path):
-        raise VibstudyError(Problem(fault, file=str(path), repair="Put the sound file itself in its place"))
-    if not path.exists():
-        near = ""
-        if path.parent.is_dir():
-            near = nearest(path.name, [entry.name for entry in path.parent.iterdir()])
-        raise VibstudyError("no such file", file=str(path), repair=near or "Check the name and folder")
-    if not path.is_file():  # a device or a pipe may never end
-        raise VibstudyError("this is not an ordinary file", file=str(path), repair="Name a sound file")
-    if path.stat().st_size == 0:
-        raise VibstudyError("the file is empty (0 bytes)", file=str(path), repair="Copy or export it again")
-
-
-@contextmanager
-def _opened(path: Path) -> Iterator[tuple]:
-    """Yield (open soundfile.SoundFile, list of remarks)."""
-    import soundfile
-
-    class Sequential(soundfile.SoundFile):
-        # soundfile seeks after every read of a seekable file, which garbles MP3 read in chunks.
-        def seekable(self) -> bool:
-            return False
-
-    remarks: list[str] = []
-    try:
-        handle = Sequential(str(path))
-    except (soundfile.LibsndfileError, TypeError, ValueError):
-        handle = None
-    if handle is not None:
-        with handle:
-            suffixes = _SUFFIXES.get(handle.format)
-            if suffixes and path.suffix.lower() not in suffixes:
-                remarks.append(f"the contents are {handle.format}, though the name ends in {path.suffix!r}")
-            yield handle, remarks
-        return
-    with tempfile.TemporaryDirectory(prefix="vibstudy-") as folder:
-        decoded = Path(folder) / "decoded.wav"
-        _decode(path, decoded)
-        remarks.append("decoded by ffmpeg")
-        with Sequential(str(decoded)) as handle:
-            yield handle, remarks
-
-
-def _decode(path: Path, target: Path) -> None:
-    """Decode the first sound track of `path` to a float WAV with the ffmpeg program."""
-    program = shutil.which("ffmpeg")
-    if program is None:
-        raise VibstudyError(
-            "this file cannot be read as WAV, FLAC, OGG, MP3 or AIFF",
-            file=str(path),
-            repair="Export it as WAV or FLAC, or install the program ffmpeg, which reads M4A and video",
-        )
-    command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file", "-i", str(path.resolve())]
-    command += ["-map", "0:a:0", "-c:a", "pcm_f32le", "-rf64", "auto", "-y", str(target)]
-    done = subprocess.run(
-        command, capture_output=True, text=True, encoding="utf-8", errors="replace", check=False
-    )
-    if target.exists() and target.stat().st_size > 100:
-        return
-    said = [line for line in done.stderr.splitlines() if line.strip()]
-    if "matches no streams" in done.stderr:
-        message, repair = "the file holds no sound", "Choose a file with a sound track"
-    else:
-        message = "the file is not sound that can be decoded, or it is damaged"
-        repair = "Play it to the end to check it, then export it again as WAV or FLAC"
-    raise VibstudyError(message, file=str(path), got=said[-1][-200:] if said else "", repair=repair)
-
-
-def _format(handle, remarks: list[str]) -> str:
-    text = f"{handle.format} {handle.subtype}"
-    return f"{text} by ffmpeg" if "decoded by ffmpeg" in remarks else text
-
-
-def _span(path: Path, handle, start_s: float | None, end_s: float | None) -> tuple[int, int]:
-    """First and last + 1 frame to read, checked against the length of the file."""
-    rate = handle.samplerate
-    if rate < LOWEST_RATE_HZ:
-        raise VibstudyError(
-            "the file says it holds too few samples a second for music",
-            str(path),
-            got=str(rate),
-            repair="Copy or export it again",
-        )
-    length_s = handle.frames / rate
-    first = 0 if start_s is None else round(start_s * rate)
-    last = handle.frames if end_s is None else min(round(end_s * rate), handle.frames)
-    problems = []
-    if first < 0:
-        problems.append(
-            Problem("the start is before the beginning", str(path), column="start_s", got=str(start_s))
-        )
-    if length_s >= SHORTEST_S and first >= handle.frames:
-        problems.append(
-            Problem(
-                "the start is after the end of the recording",
-                str(path),
-                column="start_s",
-                got=str(start_s),
-                repair=f"The recording lasts {length_s:.2f} s",
-            )
-        )
-    elif start_s is not None and end_s is not None and end_s <= start_s:
-        problems.append(
-            Problem(
-                "the end is not after the start",
-                str(path),
-                column="end_s",
-                got=f"start_s {start_s}, end_s {end_s}",
-                repair="Both are seconds as a player's clock shows them",
-            )
-        )
-    elif last - first < max(SHORTEST_S * rate, 2):
-        problems.append(
-            Problem(
-                f"the sound is shorter than {SHORTEST_S} s: nothing to measure",
-                str(path),
-                got=f"{max(last - first, 0)} samples",
-                repair="Check that the export was complete",
-            )
-        )
-    if problems:
-        raise VibstudyError(problems)
-    return first, last
-
-
-# ---------------------------------------------------------------------------------------------
-# The stream: raw frames -> one channel -> working rate -> blocks
+# --- the stream: raw frames -> one channel -> working rate -> blocks
 
 
 class _Tally:
@@ -441,7 +282,7 @@ class _Tally:
         self._go_to_first()
         while self.first + self.read < self.last:
             wanted = min(_CHUNK, self.last - self.first - self.read)
-            frames = _read_or_nothing(self.handle, wanted)
+            frames = read_or_nothing(self.handle, wanted)
             if len(frames) == 0:
                 self.broken_off = True
                 break
@@ -452,12 +293,12 @@ class _Tally:
 
     def _go_to_first(self) -> None:
         if self.handle.format not in ("OGG", "MP3"):
-            _seek(self.handle, self.first)
+            seek(self.handle, self.first)
             return
         # A seek in these can land beside the frame asked for; reading up to it does not.
-        _seek(self.handle, 0)
+        seek(self.handle, 0)
         ahead = self.first
-        while ahead > 0 and len(frames := _read_or_nothing(self.handle, min(_CHUNK, ahead))):
+        while ahead > 0 and len(frames := read_or_nothing(self.handle, min(_CHUNK, ahead))):
             ahead -= len(frames)
 
     def missing_s(self) -> float:
@@ -489,24 +330,6 @@ class _Tally:
             begins, lengths = clipped_runs(column, self.step)
             self.clipped += int(lengths.sum())
             self.clipped_at.append((begins + self.read) / self.in_rate)
-
-
-def _read_or_nothing(handle, frames: int) -> np.ndarray:
-    """Next frames; an empty array where a damaged file cannot be read further."""
-    import soundfile
-
-    try:
-        return handle.read(frames, dtype="float32", always_2d=True)
-    except soundfile.LibsndfileError:
-        return np.empty((0, handle.channels), dtype=np.float32)
-
-
-def _seek(handle, frame: int) -> None:
-    """Go to a frame; in a damaged file stay, so that the next read finds nothing."""
-    import soundfile
-
-    with suppress(soundfile.LibsndfileError):
-        handle.seek(frame)
 
 
 def clipped_runs(samples: np.ndarray, step: float = 2.0**-15) -> tuple[np.ndarray, np.ndarray]:
@@ -579,7 +402,7 @@ def _block(samples: np.ndarray, tally: _Tally, remarks: list[str], audio: Audio)
     samples -= np.float32(dc)
     said = list(remarks)
     if tally.peak == 0.0:
-        said.append("silent: every sample is zero")
+        said.append(SILENT)
     # Block codings may end a few frames short of what the header promises.
     if tally.broken_off and tally.missing_s() > 0.1:
         said.append(f"the file ends early: {tally.missing_s():.2f} s promised by its header are not there")
@@ -616,80 +439,3 @@ def _joined(blocks: list[Audio]) -> Audio:
         clipped_s=np.concatenate([b.clipped_s + s for b, s in zip(blocks, starts, strict=True)]),
         remarks=tuple(remarks),
     )
-
-
-# ---------------------------------------------------------------------------------------------
-# Choice of channel
-
-
-def _choose_channel(handle, first: int, last: int, wanted: str | None) -> tuple[str, np.ndarray]:
-    """Name of the wanted channel, or else the best, and its weights [shape=(channels,)]."""
-    names = _candidates(handle.channels)
-    if wanted in names:
-        return wanted, names[wanted]
-    if len(names) == 1:
-        return next(iter(names.items()))
-    excerpt = np.concatenate(_excerpt(handle, first, last))
-    if not np.all(np.abs(excerpt) <= LOUDEST) or _identical(excerpt):
-        return ("mid", names["mid"])
-    tonal_db, snr_db = np.transpose([tonal_snr(excerpt @ mix, handle.samplerate) for mix in names.values()])
-    # Side of a well-kept stereo recording can be clean and yet hold only the hall.
-    eligible = tonal_db >= tonal_db.max() - 3.0
-    score = np.where(eligible, snr_db, -np.inf)
-    labels = list(names)
-    best = labels[int(score.argmax())]
-    mid = labels.index("mid")
-    if score[mid] >= score.max() - 1.0:
-        best = "mid"
-    return best, names[best]
-
-
-def _candidates(channels: int) -> dict[str, np.ndarray]:
-    unit = np.eye(channels, dtype=np.float32)
-    if channels == 1:
-        return {"mono": unit[0]}
-    mid = (unit[0] + unit[1]) / 2
-    side = (unit[0] - unit[1]) / 2
-    if channels == 2:
-        return {"left": unit[0], "right": unit[1], "mid": mid, "side": side}
-    return {f"channel {i + 1}": unit[i] for i in range(channels)} | {"mid": mid}
-
-
-def _excerpt(handle, first: int, last: int, pieces: int = 6, piece_s: float = 1.5) -> list[np.ndarray]:
-    """A few pieces spread over the part to be read, float32 [frames, channels] each."""
-    length = min(round(piece_s * handle.samplerate), (last - first) // pieces or 1)
-    found = []
-    for start in np.linspace(first, last - length, pieces).astype(int):
-        _seek(handle, int(start))
-        found.append(_read_or_nothing(handle, length))
-    return found
-
-
-def _identical(frames: np.ndarray) -> bool:
-    return bool(np.allclose(frames, frames[:, :1], atol=2.0**-17))
-
-
-def tonal_snr(samples: np.ndarray, rate_hz: float) -> tuple[float, float]:
-    """Power of what stands out as narrow peaks between 150 and 4000 Hz, and its ratio to the rest.
-
-    Cheap, and meant only to compare channels of one recording: the floor is the running median of
-    the spectrum over about 200 Hz.
-
-    Returns
-    -------
-    tonal_db, snr_db : float
-        -300 for silence.
-    """
-    from scipy.ndimage import median_filter
-    from scipy.signal import stft
-
-    size = 1 << round(math.log2(0.09 * rate_hz))
-    if len(samples) < size or not samples.any():
-        return -300.0, -300.0
-    freqs, _, spectrum = stft(samples, rate_hz, nperseg=size, noverlap=size // 2, boundary=None, padded=False)
-    band = (freqs >= 150) & (freqs <= 4000)
-    power = np.abs(spectrum[band]) ** 2
-    floor = median_filter(power, size=(2 * round(100 / freqs[1]) + 1, 1)) / math.log(2)
-    tonal = np.where(power > 6 * floor, power - floor, 0.0).sum()
-    noise = np.minimum(power, floor).sum()
-    return 10 * math.log10(tonal + 1e-30), 10 * math.log10((tonal + 1e-30) / (noise + 1e-30))

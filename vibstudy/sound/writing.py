@@ -16,7 +16,7 @@ _FADE_S = 0.01
 def fades(n: int, rate_hz: float, fade_s: float) -> np.ndarray:
     """Gain [shape=(n,), range 0..1] that fades in and out over `fade_s` each (raised cosine)."""
     length = min(round(fade_s * rate_hz), n // 2)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / max(length, 1))
+    ramp = 0.5 - 0.5 * np.cos(np.pi * np.arange(length) / max(length, 1))
     return np.concatenate([ramp, np.ones(n - 2 * length), ramp[::-1]])
 
 
