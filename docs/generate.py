@@ -21,6 +21,7 @@ from vibstudy.schema import (
     LOG_COLUMNS,
     MANIFEST_COLUMNS,
     NOTE_COLUMNS,
+    REASONS,
     RECORDING_COLUMNS,
     SCORE_COLUMNS,
     Column,
@@ -66,7 +67,18 @@ def columns_page() -> str:
         ("Log", "`results/log.csv`: what happened to each row of the table of recordings.", LOG_COLUMNS),
     ):
         parts += [f"## {title}", told, _table(columns)]
+    parts += ["## Reasons of `quality`", "Why not to trust a note, in this order.", _reasons()]
     return "\n\n".join(parts)
+
+
+def _reasons() -> str:
+    rows = ["| reason | what it means | given for | rate and extent are used |", "|---|---|---|---|"]
+    for reason in REASONS:
+        used = "yes" if reason.harmless else "no"
+        rows.append(
+            f"| `{reason.name}` | {reason.words} | {reason.rule.format(limit=reason.limit)} | {used} |"
+        )
+    return "\n".join(rows)
 
 
 def _table(columns: Iterable[Column]) -> str:

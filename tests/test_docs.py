@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from vibstudy.schema import MANIFEST_COLUMNS, NOTE_COLUMNS, RECORDING_COLUMNS
+from vibstudy.schema import MANIFEST_COLUMNS, NOTE_COLUMNS, REASONS, RECORDING_COLUMNS
 
 DOCS = Path(__file__).parent.parent / "docs"
 
@@ -35,6 +35,8 @@ def _load(name):
 
 def test_every_column_is_explained(site):
     page = site["generate"].columns_page()
+    assert all(f"`{reason.name}` | {reason.words}" in page for reason in REASONS)
+    assert "voiced_fraction below 0.8" in page
     for column in (*MANIFEST_COLUMNS, *NOTE_COLUMNS, *RECORDING_COLUMNS):
         assert f"| `{column.name}` |" in page and column.definition.replace("|", "\\|") in page
 
