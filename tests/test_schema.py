@@ -6,7 +6,7 @@ import librosa
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vibstudy.schema import HARMLESS, QUALITY_REASONS, REASONS, quality_of, reasons_of
@@ -36,6 +36,7 @@ def test_every_rule_tells_its_limit():
     assert {"ok", "few_cycles", "edge_unsure"} == HARMLESS
 
 
+@settings(deadline=None)  # librosa loads slowly
 @given(st.floats(20.0, 4000.0), st.floats(400.0, 470.0))
 def test_notes_and_cents_agree_with_librosa(f0_hz, tuning_hz):
     expected = float(librosa.hz_to_midi(f0_hz * 440.0 / tuning_hz))
