@@ -35,7 +35,8 @@ from vibstudy.corpus.names import name_fault
 from vibstudy.corpus.outside import MOST_BYTES, as_json, read_bytes
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import ARROW_TYPES, NULLABLE, TABLES, unguard
-from vibstudy.decisions.edits import EDITS_NAME, Edit, read_edits, standing_edits
+from vibstudy.decisions.edits import EDITS_NAME, Edit, read_edits
+from vibstudy.decisions.effects import standing_edits
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import MANIFEST_COLUMNS, NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, read_claims
