@@ -218,9 +218,11 @@ def _controls(at_s: float, values: dict[int, int]) -> list[tuple[float, int, mid
 
 
 def mixed(solo: np.ndarray, other: np.ndarray, below_db: float) -> np.ndarray:
-    """Both together, `other` at the soloist's RMS less `below_db`."""
-    size = max(len(solo), len(other))
-    solo, other = (np.pad(part, (0, size - len(part))) for part in (solo, other))
+    """Both together [shape=(..., n)], `other` at the soloist's RMS less `below_db`."""
+    size = max(solo.shape[-1], other.shape[-1])
+    solo, other = (
+        np.pad(part, [(0, 0)] * (part.ndim - 1) + [(0, size - part.shape[-1])]) for part in (solo, other)
+    )
     return solo + other * np.sqrt(np.mean(solo**2) / np.mean(other**2)) * 10 ** (-below_db / 20)
 
 
@@ -256,10 +258,10 @@ def compare(line: Sequence[Sounded], alone: pd.DataFrame, mix: pd.DataFrame) -> 
     rows, taken = [], set()
     for note in line:
         if note.offset_s - note.onset_s < LONG_S:
-            taken |= set(_sharing(mix, note, 0.0).index)
+            taken |= set(sharing(mix, note, 0.0).index)
             continue
-        true, found = _sharing(alone, note, 0.5), _sharing(mix, note, 0.5)
-        taken |= set(_sharing(mix, note, 0.0).index)
+        true, found = sharing(alone, note, 0.5), sharing(mix, note, 0.5)
+        taken |= set(sharing(mix, note, 0.0).index)
         row = {"midi": note.midi, "onset_s": note.onset_s, "sent_hz": note.rate_hz, "depth": note.depth}
         if true.empty or abs(_cents(true.iloc[0]["pitch_hz"], note.midi)) > 60:
             continue  # even alone it is not found: a matter of the notes' own benchmark
@@ -273,7 +275,7 @@ def compare(line: Sequence[Sounded], alone: pd.DataFrame, mix: pd.DataFrame) -> 
     return pd.DataFrame(rows)
 
 
-def _sharing(found: pd.DataFrame, note: Sounded, share: float) -> pd.DataFrame:
+def sharing(found: pd.DataFrame, note: Sounded, share: float) -> pd.DataFrame:
     """Notes found that last through more than `share` of a note sent, most first."""
     begin = found["onset_s"].clip(lower=note.onset_s)
     shared = (found["offset_s"].clip(upper=note.offset_s) - begin) / (note.offset_s - note.onset_s)
@@ -407,7 +409,7 @@ def oscillator(folder: Path, seed: int) -> dict[str, float]:
             continue
         found = measured(sound, folder).notes
         for note in line:
-            heard = _sharing(found, note, 0.5)
+            heard = sharing(found, note, 0.5)
             if note.depth and note.offset_s - note.onset_s > 0.6 and not heard.empty:
                 rate.append(heard.iloc[0]["rate_hz"] - note.rate_hz)
                 extent.append(heard.iloc[0]["extent_cents"] - OSCILLATOR_CENTS * note.depth / 128)
