@@ -129,7 +129,7 @@ def solo_line(melody: Melody, soloist: Soloist, rng: np.random.Generator) -> lis
                 0.5 + note.start * beat + max(length - 0.04, 0.9 * length),
                 note.midi + soloist.transpose,
                 int(rng.integers(85, 110)),
-                _playable(rng.uniform(4.5, 7.5)),
+                playable(rng.uniform(4.5, 7.5)),
                 int(rng.choice((0, 40, 64, 90, 127))) if soloist.oscillator else 0,
             )
         )
@@ -141,7 +141,7 @@ def _steps(rate_hz: float) -> int:
     return round(1200 * np.log2(rate_hz / OSCILLATOR_HZ) / 4)
 
 
-def _playable(rate_hz: float) -> float:
+def playable(rate_hz: float) -> float:
     """The nearest rate that can be sent."""
     return float(OSCILLATOR_HZ * 2 ** (4 * _steps(rate_hz) / 1200))
 

@@ -70,6 +70,7 @@ from recordings import (
     accompanied,
     drawn,
     mixed,
+    playable,
     render,
     sharing,
     solo_line,
@@ -96,10 +97,31 @@ DELAY = pra.constants.get("frac_delay_length") // 2
 
 DISC_BAND_HZ = (300.0, 3500.0)
 
+
+@dataclass(frozen=True)
+class Samples:
+    """A sampled wind: who, from which SoundFont, its own oscillator in cents from 8.176 Hz."""
+
+    soloist: Soloist
+    soundfont: Path = SOUNDFONT
+    oscillator_cents: float = 0.0
+
+
+TENOR, CLARINET, TROMBONE = (soloist for soloist in SOLOISTS if soloist.oscillator)
+SAMPLED = (
+    Samples(TENOR),
+    Samples(CLARINET),
+    Samples(TROMBONE),
+    Samples(replace(CLARINET, name="clarinet, other samples"), OTHER_SOUNDFONT, -725.0),
+    Samples(TENOR),
+    Samples(replace(TROMBONE, name="trombone, other samples"), OTHER_SOUNDFONT, -897.0),
+)
+"""The other SoundFont's generator 24; its saxophones take no controller 1, and its horn's zones differ."""
+
 LOW = (
-    Soloist("baritone saxophone", 67, -24, True),
-    Soloist("French horn", 60, -19, True),
-    Soloist("tenor saxophone, low", 66, -21, True),
+    Samples(Soloist("baritone saxophone", 67, -24, True)),
+    Samples(Soloist("French horn", 60, -19, True)),
+    Samples(Soloist("tenor saxophone, low", 66, -21, True)),
 )
 SYNTHETIC = {  # cut-off and resonances of three invented winds; the transposition of their line
     "synthetic high": (Voice(1000, 14, 200, ((900, 2, 0.5), (2500, 3, 0.4)), breath_db=-40), -2),
@@ -180,7 +202,6 @@ class Take:
 
 def takes_of(low: bool, count: int, seed: int, folder: Path) -> list[Take]:
     """Takes of `count` soloists: sampled and synthetic by turns, or low winds of both SoundFonts."""
-    sampled = LOW if low else tuple(soloist for soloist in SOLOISTS if soloist.oscillator)
     takes = []
     for number in range(count):
         rng = np.random.default_rng([seed, number, int(low)])
@@ -188,12 +209,10 @@ def takes_of(low: bool, count: int, seed: int, folder: Path) -> list[Take]:
         melody = next(m for m in MELODIES if m.name == named)
         half, odd = divmod(number, 2)
         if odd and not low:
-            name = list(SYNTHETIC)[half % len(SYNTHETIC)]
-            takes.append(synthetic_take(name, melody, rng))
+            takes.append(synthetic_take(list(SYNTHETIC)[half % len(SYNTHETIC)], melody, rng))
         else:
-            soloist = sampled[(number if low else half) % len(sampled)]
-            other = bool((number if low else half) // len(sampled) % 2)
-            takes.append(sampled_take(soloist, melody, rng, other, folder / f"{seed}_{int(low)}_{number}"))
+            samples = LOW[number % len(LOW)] if low else SAMPLED[half % len(SAMPLED)]
+            takes.append(sampled_take(samples, melody, rng, folder / f"{seed}_{int(low)}_{number}"))
     return takes
 
 
@@ -208,29 +227,31 @@ def tied(line: Sequence[Sounded]) -> list[Sounded]:
     return out
 
 
-def sampled_take(soloist: Soloist, melody: Melody, rng: np.random.Generator, other: bool, stem: Path) -> Take:
+def sampled_take(samples: Samples, melody: Melody, rng: np.random.Generator, stem: Path) -> Take:
     """A melody played by FluidSynth."""
-    melody, soloist = drawn(melody, soloist, rng)
+    melody, soloist = drawn(melody, samples.soloist, rng)
+    faster = 2 ** (samples.oscillator_cents / 1200)
     line = [
-        replace(note, depth=int(rng.choice((30, 45, 64, 90, 127))) if rng.random() > 1 / 6 else 0)
+        replace(
+            note,
+            rate_hz=playable(note.rate_hz / faster),
+            depth=int(rng.choice((30, 45, 64, 90, 127))) if rng.random() > 1 / 6 else 0,
+        )
         for note in tied(solo_line(melody, soloist, rng))
     ]
-    samples = render(
-        line, soloist.program, stem.with_suffix(".wav"), soundfont=OTHER_SOUNDFONT if other else SOUNDFONT
-    )
+    sound = render(line, soloist.program, stem.with_suffix(".wav"), soundfont=samples.soundfont)
     truth = pd.DataFrame(
         {
             "onset_s": [note.onset_s for note in line],
             "offset_s": [note.offset_s for note in line],
             "pitch_hz": [440 * 2 ** ((note.midi - 69) / 12) for note in line],
             "has_vibrato": [note.depth > 0 for note in line],
-            "rate_hz": [note.rate_hz for note in line],
+            "rate_hz": [note.rate_hz * faster for note in line],
             "extent_cents": [OSCILLATOR_CENTS * note.depth / 128 for note in line],
         }
     )
     truth["extent_first_cents"] = truth["extent_cents"] * 8 / np.pi**2
-    label = f"{soloist.name}{', other samples' if other else ''}"
-    return Take(replace(soloist, name=label), melody, line, resampled(samples), truth)
+    return Take(soloist, melody, line, resampled(sound), truth)
 
 
 def resampled(samples: np.ndarray) -> np.ndarray:
@@ -351,7 +372,9 @@ def _shoebox(
         max_order=12,
         ray_tracing=True,
     )
-    shoebox.set_ray_tracing(receiver_radius=0.5, n_rays=60_000)
+    with warnings.catch_warnings():  # of its own number of rays, which is not used
+        warnings.simplefilter("ignore", UserWarning)
+        shoebox.set_ray_tracing(receiver_radius=0.5, n_rays=60_000)
     for source in sources:
         shoebox.add_source(source)
     shoebox.add_microphone_array(np.array(microphones).T)
