@@ -36,6 +36,7 @@ from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import FIGURE_CELLS, HARMLESS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
 from vibstudy.sound.reading import SILENT, Audio, iter_blocks, read_excerpt
+from vibstudy.sound.room import RoomMeter
 from vibstudy.sound.tuning import estimate_tuning, rate_range
 from vibstudy.sound.wow import Wow, estimate_wow
 from vibstudy.units import CONCERT_HZ, nearest_note
@@ -222,7 +223,7 @@ def _measure_blocks(
         end_s=end_s,
         speed_factor=_number(row, "speed_factor") or 1.0,
     )
-    meter = MediaMeter()
+    meter, room = MediaMeter(), RoomMeter()
     listed = _note_list(row)
     notes: list[_KeptNote] = []
     facts: dict[str, Any] = {}
@@ -239,7 +240,7 @@ def _measure_blocks(
             block = replace(block, samples=meter.add(block))
         limit = following.origin_s + 0.5 * OVERLAP_S if following is not None else np.inf
         by_hand = None if listed is None else _in_block(listed, block, since, limit)
-        found = _find_notes(block, settings, by_hand, free_from, limit)
+        found = _find_notes(block, settings, by_hand, free_from, limit, room)
         since = limit
         short = following is None and not notes  # its lines stay in memory
         notes += [_KeptNote.put(note, None if short else shelf) for note in found.notes]
@@ -268,6 +269,7 @@ def _measure_blocks(
             "wow_weighted_percent": wow.weighted_percent if wow.found else np.nan,
             "wow_p": wow.p,
             "wow_cycle": wow.to_json(),
+            **room.room().columns(),
         }
         _doubt_register(notes)
         values: list[dict[str, Any]] = []
@@ -375,7 +377,12 @@ class _BlockNotes:
 
 
 def _find_notes(
-    audio: Audio, settings: Settings, listed: pd.DataFrame | None, free_from_s: float, limit_s: float
+    audio: Audio,
+    settings: Settings,
+    listed: pd.DataFrame | None,
+    free_from_s: float,
+    limit_s: float,
+    room: RoomMeter,
 ) -> _BlockNotes:
     """Notes of one block (those listed by hand, if any) with their refined lines.
 
@@ -387,6 +394,8 @@ def _find_notes(
     rows: list[Mapping[Any, Any]] = []
     notes: list[FoundNote] = []
     with step("measure"):
+        begin_s, end_s = free_from_s - EDGE_S - audio.origin_s, limit_s - audio.origin_s
+        room.add(audio.samples, audio.rate_hz, found.rows, begin_s, end_s)
         octaves = second_opinion(found.line, found.other) if found.other is not None else None
         for row in found.rows:
             if free_from_s - EDGE_S < audio.origin_s + float(row["onset_s"]) < limit_s:

@@ -177,6 +177,14 @@ PROVENANCE_COLUMNS: tuple[Column, ...] = (
     _c("vibstudy_version", "string", "", "Version", "Version of vibstudy that measured the note."),
 )
 
+ROOM_COLUMNS: tuple[Column, ...] = (
+    _c("room_decay_s", "number", "s", "Decay of the room", "Time in which the room's tail falls by 60 dB, from the ends of notes; missing where it cannot be told (dry, too few ends, others playing throughout).", minimum=0),
+    _c("room_decay_se_s", "number", "s", "Decay of the room, standard error", "From a jackknife over groups of notes.", minimum=0),
+    _c("direct_to_room_db", "number", "dB", "Direct sound to room", "Power of the direct sound over that of the room; missing where it cannot be told."),
+    _c("direct_to_room_se_db", "number", "dB", "Direct sound to room, standard error", "From a jackknife over groups of notes.", minimum=0),
+)
+"""Of the recording; repeated on each note, so that models can take them."""
+
 RECORDING_COLUMNS: tuple[Column, ...] = (
     _c("recording_id", "string", "", "Recording", "The recording, as named in the manifest.", required=True, unique=True),
     _c("duration_s", "number", "s", "Duration", "Length of the part measured.", minimum=0),
@@ -213,6 +221,7 @@ RECORDING_COLUMNS: tuple[Column, ...] = (
     _c("wow_percent", "number", "%", "Wow, depth", "Zero to peak, per cent of speed.", minimum=0),
     _c("wow_weighted_percent", "number", "%", "Wow, weighted", "Depth weighted after the shape of IEC 60386 (approximate, from memory).", minimum=0),
     _c("wow_p", "number", "", "False-alarm probability, wow", "Probability that a recording without wow would look so.", minimum=0, maximum=1),
+    *ROOM_COLUMNS,
 )
 """Columns of ``results/recordings.csv`` that every measurement fills; others may follow."""
 

@@ -68,6 +68,7 @@ from vibstudy.schema import (
     NOTE_COLUMNS,
     PROVENANCE_COLUMNS,
     RECORDING_COLUMNS,
+    ROOM_COLUMNS,
     typed,
 )
 
@@ -521,6 +522,7 @@ class Store:
         recordings = typed(recordings, RECORDING_COLUMNS).drop(columns=_KEPT_INSIDE, errors="ignore")
         recordings["vibstudy_version"] = [entry.version for entry in done.values()]
         provenance = recordings[[column.name for column in PROVENANCE_COLUMNS if column.name in recordings]]
+        room = recordings[[column.name for column in ROOM_COLUMNS]]
         recordings = recordings.drop(columns=list(provenance))
         joined = pd.concat(
             [recordings, beside(tags, [*recordings, *provenance]).set_axis(recordings.index), provenance],
@@ -528,7 +530,7 @@ class Store:
         )
         parts = [decided.get(name, self.cache / name / "notes.arrow") for name in done]
         return {
-            "notes.csv": write_notes(self.out, parts, tags, provenance),
+            "notes.csv": write_notes(self.out, parts, tags, pd.concat([room, provenance], axis=1)),
             "recordings.csv": write_frame(
                 self.out / "recordings.csv", joined, (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)
             ),

@@ -43,6 +43,7 @@ from vibstudy.schema import (
     PANDAS_TYPES,
     PROVENANCE_COLUMNS,
     RECORDING_COLUMNS,
+    ROOM_COLUMNS,
     Column,
     table_schema,
 )
@@ -63,7 +64,7 @@ NULLABLE = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype(), pa.strin
 _TAGS = tuple(replace(column, constraints={}) for column in MANIFEST_COLUMNS)
 
 TABLES: dict[str, tuple[str, tuple[Column, ...]]] = {
-    "notes.csv": ("Notes", (*NOTE_COLUMNS, *PROVENANCE_COLUMNS)),
+    "notes.csv": ("Notes", (*NOTE_COLUMNS, *ROOM_COLUMNS, *PROVENANCE_COLUMNS)),
     "recordings.csv": ("Recordings", (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)),
     "log.csv": ("What happened to each recording", LOG_COLUMNS),
 }
@@ -223,7 +224,8 @@ def write_notes(out: Path, parts: Sequence[Path], tags: pd.DataFrame, provenance
     """
     measured = _joint_schema(parts)
     own = beside(tags, [*measured.names, *provenance])
-    tag_table = to_arrow(pd.concat([own.set_axis(provenance.index), provenance], axis=1), PROVENANCE_COLUMNS)
+    known = (*ROOM_COLUMNS, *PROVENANCE_COLUMNS)
+    tag_table = to_arrow(pd.concat([own.set_axis(provenance.index), provenance], axis=1), known)
     schema = pa.schema([*measured, *tag_table.schema])
     with (
         replacing(out / "notes.parquet") as parquet_stream,

@@ -24,7 +24,7 @@ import pandas as pd
 
 from vibstudy.figures.data import plural
 from vibstudy.figures.recording import note_name
-from vibstudy.schema import HARMLESS, QUALITY_REASONS, reasons_of
+from vibstudy.schema import HARMLESS, QUALITY_REASONS, ROOM_COLUMNS, reasons_of
 from vibstudy.sound.media import MediaFindings
 from vibstudy.stats.selection import is_usable
 from vibstudy.units import to_cents
@@ -99,6 +99,7 @@ class RecordingPage:
     medium: list[str]
     tuning: list[str]
     wow: list[str]
+    room: list[str]
     scatter: dict[str, Any]
     steps: dict[str, Any]
     measured: list[dict[str, str]]
@@ -502,6 +503,18 @@ def wow_words(recording: Mapping[str, Any]) -> list[str]:
         said.append(
             f"Weighted after the shape of IEC 60386 (the table is from memory, so about): ± {weighted:.2f} %."
         )
+    return said
+
+
+def room_words(recording: Mapping[str, Any]) -> list[str]:
+    """Say what is known of the room."""
+    decay, decay_se, direct, direct_se = (_number(recording, column.name) for column in ROOM_COLUMNS)
+    if decay is None:
+        return ["Of the room nothing can be told: it is dry, or too little of it is heard alone."]
+    said = [f"The room rings for {decay:.1f} ± {decay_se:.1f} s (decay by 60 dB)."]
+    if direct is not None:
+        than = "above" if direct >= 0 else "below"
+        said.append(f"The direct sound is {abs(direct):.0f} ± {direct_se:.0f} dB {than} it.")
     return said
 
 

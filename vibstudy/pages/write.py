@@ -203,6 +203,7 @@ def recording_page(
         medium=content.medium_words(row),
         tuning=content.tuning_words(row),
         wow=content.wow_words(row),
+        room=content.room_words(row),
         scatter=content.scatter(notes),
         steps=content.steps(notes),
         measured=[texts for sure, texts in listed if sure],

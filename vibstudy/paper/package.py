@@ -68,6 +68,7 @@ from vibstudy.schema import (
     NOTE_COLUMNS,
     PROVENANCE_COLUMNS,
     RECORDING_COLUMNS,
+    ROOM_COLUMNS,
     table_schema,
     typed,
 )
@@ -250,7 +251,7 @@ def make_package(
     sounds = _sound_names(recordings)
     with tempfile.TemporaryDirectory(prefix="vibstudy-") as name:
         raw = Path(name)
-        _write_frame(raw / NOTES, notes.drop(columns=list(left), errors="ignore"), NOTE_COLUMNS)
+        _write_frame(raw / NOTES, notes.drop(columns=list(left), errors="ignore"), (*NOTE_COLUMNS, *ROOM_COLUMNS))
         spoken = _without_file_names(recordings).drop(columns=list(left), errors="ignore")
         _write_frame(raw / RECORDINGS, spoken, RECORDING_COLUMNS)
         write_json(raw / ENVIRONMENT, environment(study))
@@ -447,7 +448,7 @@ def write_parts(folder: Path, parts: Parts) -> None:
         When a claim cannot be tested.
     """
     tables = {
-        NOTES: (parts.notes, NOTE_COLUMNS),
+        NOTES: (parts.notes, (*NOTE_COLUMNS, *ROOM_COLUMNS)),
         RECORDINGS: (parts.recordings, RECORDING_COLUMNS),
     }
     schemas = {

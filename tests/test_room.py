@@ -1,0 +1,126 @@
+"""The room, against exponential tails of known decay and against another library's rooms."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pyroomacoustics as pra
+import pytest
+from scipy.signal import fftconvolve
+
+from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
+from vibstudy.pages.recording import room_words
+from vibstudy.sound.room import MOST_RELEASES, Room, RoomMeter
+
+VOICE = Voice(760, 13, 180, ((620, 2, 0.5), (1700, 3, 0.4)), breath_db=-41)
+STEPS = (0, 2, 4, 7, 5, 9, 11, 12, 7, 4)
+
+
+@cache
+def line(seed: int = 1) -> tuple[np.ndarray, list[dict]]:
+    """Forty tongued notes of 0.55 s, with vibrato, and where they are."""
+    rng = np.random.default_rng(seed)
+    pitches = 63 + rng.permutation(np.tile(STEPS, 4))
+    pitches[1:][np.diff(pitches) == 0] += 3
+    notes = [
+        Note(0.3 + 0.6 * i, 0.86 + 0.6 * i, int(midi), vibrato=Vibrato(5.5, 20.0, 0.1))
+        for i, midi in enumerate(pitches)
+    ]
+    sung = render_line(notes, VOICE, rng, length_s=27.0)
+    rows = sung.truth[["onset_s", "offset_s", "pitch_hz"]].assign(note_kind="note").to_dict("records")
+    return sung.samples / np.abs(sung.samples).max(), rows
+
+
+def room_of(samples: np.ndarray) -> Room:
+    meter = RoomMeter()
+    meter.add(samples.astype(np.float32), SAMPLE_RATE_HZ, line()[1])
+    return meter.room()
+
+
+def tail(decay_s: float, direct_db: float, seed: int = 0) -> np.ndarray:
+    """Impulse response: one direct sample, and noise that decays."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(1.3 * decay_s * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
+    h = rng.standard_normal(len(t)) * 10 ** (-3 * t / decay_s)
+    h *= 10 ** (-direct_db / 20) / np.sqrt(np.sum(h**2))
+    h[0] += 1.0
+    return h
+
+
+@pytest.mark.parametrize(("decay_s", "direct_db"), [(1.0, 3.0), (1.8, 0.0), (2.6, 6.0)])
+def test_an_exponential_tail_is_measured(decay_s, direct_db):
+    room = room_of(fftconvolve(line()[0], tail(decay_s, direct_db)))
+    assert room.decay_s == pytest.approx(decay_s, rel=0.15)
+    assert room.direct_db == pytest.approx(direct_db, abs=3.0)
+    assert 0 < room.decay_se_s < 0.25 * decay_s
+
+
+def test_decay_of_another_librarys_room():
+    """Schroeder integration by pyroomacoustics (Schroeder 1965, JASA 37:409-412) of its own room."""
+    pra.random.seed(3)
+    absorption, _ = pra.inverse_sabine(1.5, (14.0, 11.0, 7.0))
+    hall = pra.ShoeBox(
+        (14.0, 11.0, 7.0),
+        fs=SAMPLE_RATE_HZ,
+        materials=pra.Material(absorption, scattering=0.4),
+        max_order=3,
+        ray_tracing=True,
+    )
+    hall.set_ray_tracing(receiver_radius=0.5, n_rays=20_000)
+    hall.add_source([3.0, 5.0, 1.5])
+    hall.add_microphone([4.3, 5.4, 1.7])
+    hall.compute_rir()
+    response = hall.rir[0][0]
+    expected = pra.experimental.measure_rt60(response, SAMPLE_RATE_HZ, decay_db=30)
+    delay = int(np.abs(response).argmax())
+    room = room_of(fftconvolve(line()[0], response)[delay:])
+    assert room.decay_s == pytest.approx(expected, rel=0.15)
+
+
+def test_a_dry_line_has_no_room():
+    assert not room_of(line()[0]).known
+    assert np.isnan(list(Room().columns().values())).all()
+
+
+def test_held_tones_of_others_are_no_room():
+    """A piano's strings ring on for seconds; nothing in the bands beside says so otherwise."""
+    samples = line()[0]
+    rng = np.random.default_rng(4)
+    t = np.arange(len(samples)) / SAMPLE_RATE_HZ
+    other = np.zeros(len(samples))
+    for start in np.arange(0.3, 24.0, 0.6):
+        since = t - start
+        ring = (since > 0) * np.exp(-np.maximum(since, 0) / 0.4)
+        for midi in rng.choice(np.arange(48, 72), 3, replace=False):
+            f = 440 * 2 ** ((midi - 69) / 12)
+            other += ring * sum(np.sin(2 * np.pi * k * f * t) / k for k in range(1, 9))
+    other *= samples.std() / other.std()
+    assert not room_of(samples + other).known
+
+
+def test_too_little_is_no_room():
+    meter = RoomMeter()
+    assert not meter.room().known
+    samples, rows = line()
+    meter.add(samples.astype(np.float32), SAMPLE_RATE_HZ, rows[:2])
+    assert not meter.room().known
+    meter.add(np.zeros(100, dtype=np.float32), SAMPLE_RATE_HZ, rows)  # notes outside the sound
+    assert not meter.room().known
+
+
+def test_time_and_memory_are_bound():
+    samples, rows = line()
+    meter = RoomMeter()
+    for _ in range(10):
+        meter.add(samples.astype(np.float32), SAMPLE_RATE_HZ, rows)
+    assert len(meter._own) == MOST_RELEASES
+
+
+def test_the_page_says_it():
+    assert "nothing can be told" in room_words(Room().columns())[0]
+    words = room_words(Room(1.84, 0.12, -3.2, 0.8).columns())
+    assert words == [
+        "The room rings for 1.8 ± 0.1 s (decay by 60 dB).",
+        "The direct sound is 3 ± 1 dB below it.",
+    ]

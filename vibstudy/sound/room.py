@@ -1,0 +1,326 @@
+r"""The room of a recording: how long it rings, and how much of the sound is direct.
+
+Where a note ends, its direct sound stops at once and the room's tail goes on, an exponential decay. What is
+read is the level of the note's own harmonics from before its end into the tail, wherever no harmonic of the
+notes that follow lies near, so that rests are not needed.
+
+Model
+-----
+With the direct sound's power :math:`D` and the tail's :math:`R` while the note lasts, both re their sum, the
+power in a harmonic's band about the end :math:`t_0` is
+
+.. math:: p(t) = D\,s(t) + R\,(s * e)(t) + c\,g(t), \qquad e(t) = b\,e^{-bt}, \quad b = 6 \ln 10 / T,
+
+where :math:`s` is the release, a step rounded by a normal law (release and window together), and :math:`g`
+what sounds in bands beside the harmonics at the same time, which the soloist has not touched: noise, leakage
+and other players. So an accompaniment that rings on is no room. :math:`c` is 1, within :data:`BESIDE_DB`.
+
+Likelihood
+----------
+A free decay's level in a narrow band scatters about the exponential (Ratnam et al. 2003, JASA
+114(5):2877-2892; Löllmann et al. 2010, IWAENC); a band that other players share does so without limit. Levels
+in dB are therefore taken to have two-sided exponential errors, whose maximum likelihood is in their medians:
+over all notes and harmonics at the same time from the end. The model is fitted to these medians, weighted by
+how many bands they are of. The median of the diffuse field's power lies 1.6 dB below its mean (an exponential
+law, Schroeder 1962, JAES 10(3)), which is put back.
+
+Standard errors are those of a jackknife over groups of notes.
+
+What is told
+------------
+``room_decay_s``
+    Time in which the tail falls by 60 dB.
+``direct_to_room_db``
+    Power of the direct sound over that of all that follows it, dB, as an impulse response gives it: what is
+    left of the level before the end when the tail is taken away. Missing where that is not sure.
+
+Missing where the tail cannot be told: too few notes end, others play throughout, or nothing rings longer than
+:data:`SHORTEST_S`, as in a dry studio, where what is seen is the instrument's own release.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import scipy.fft
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+SHORTEST_S, LONGEST_S = 0.22, 8.0
+"""Decays told. Sampled and played winds let go within 0.2 s."""
+BESIDE_DB = 5.0
+"""How far the power of others in a harmonic's band may differ from that beside it (standard deviation)."""
+MOST_RELEASES = 300
+"""Ends of notes looked at; so many tell any room, and bound time and memory."""
+SURE_LOG, SURE_DB = 0.25, 4.0
+"""The decay is told when its relative standard error is less, and the direct sound when its own is."""
+STANDS_DB = 6.0
+"""A tail so much above what others play is read within a decibel."""
+LEAST_DIRECT_DB = -10.0
+"""With less direct sound there is no step at a note's end to read it from."""
+
+_HOP_S, _BEFORE_S, _AFTER_S = 0.016, 0.29, 1.0
+_TIME_S = np.arange(-_BEFORE_S, _AFTER_S, _HOP_S)
+_STEADY = _TIME_S < -0.14
+_LEAST_NOTE_S = 0.34
+_DETACHED_S = 0.1
+_MARGIN_S = 0.1
+_HARMONICS = 12
+_SHARE = 0.025
+"""Half of a harmonic's band: a vibrato of 43 cents stays within."""
+_LOW_HZ, _LONGEST_WINDOW = 250.0, 2048
+_SOFTER_DB = 12.0
+_BESIDE = 2.0 ** (np.array([0.5, -0.5, 2, -2, 1, -1, 3, -3]) / 12)
+_FEWEST_BANDS, _FEWEST_TIMES = 5, 12
+_GROUPS = 8
+_FADED_DB = 120.0
+_EXPONENTIAL_MEDIAN_DB = -10 * math.log10(math.log(2))
+
+
+@dataclass(frozen=True)
+class Room:
+    """What is known of a recording's room; NaN where nothing is.
+
+    Parameters
+    ----------
+    decay_s, decay_se_s : float
+        Time of decay by 60 dB, and standard error.
+    direct_db, direct_se_db : float
+        Direct sound over all that follows, dB, and standard error.
+    """
+
+    decay_s: float = math.nan
+    decay_se_s: float = math.nan
+    direct_db: float = math.nan
+    direct_se_db: float = math.nan
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a room to tell of."""
+        return math.isfinite(self.decay_s)
+
+    def columns(self) -> dict[str, float]:
+        """Figures by column name, for the table of recordings."""
+        return {
+            "room_decay_s": self.decay_s,
+            "room_decay_se_s": self.decay_se_s,
+            "direct_to_room_db": self.direct_db,
+            "direct_to_room_se_db": self.direct_se_db,
+        }
+
+
+class RoomMeter:
+    """Collects the ends of a recording's notes, block by block."""
+
+    def __init__(self) -> None:
+        self._own: list[np.ndarray] = []
+        self._beside: list[np.ndarray] = []
+
+    def add(
+        self,
+        samples: np.ndarray,
+        rate_hz: float,
+        notes: Sequence[Mapping[Any, Any]],
+        first_s: float = -np.inf,
+        last_s: float = np.inf,
+    ) -> None:
+        """Look at the ends of notes.
+
+        Parameters
+        ----------
+        samples : ndarray [shape=(n,)]
+            Mono sound, clicks bridged.
+        rate_hz : float
+            Sample rate.
+        notes : sequence of mapping
+            ``onset_s, offset_s`` from the first sample, ``pitch_hz`` and ``note_kind``, in the order of time.
+        first_s, last_s : float
+            Only notes that begin between these are looked at.
+        """
+        plain = [note for note in notes if note["note_kind"] == "note" and np.isfinite(note["pitch_hz"])]
+        onset, offset, pitch = (
+            np.array([float(note[name]) for note in plain]) for name in ("onset_s", "offset_s", "pitch_hz")
+        )
+        following = np.append(onset[1:], np.inf)
+        joined = following - offset < _DETACHED_S
+        end = np.minimum(offset, following)
+        if len(samples) < _LONGEST_WINDOW:
+            return
+        chosen = joined & (end - onset > _LEAST_NOTE_S) & (onset > first_s) & (onset < last_s)
+        for i in np.flatnonzero(chosen):
+            if len(self._own) >= MOST_RELEASES:
+                return
+            near = slice(max(i - 3, 0), i + 9)
+            seen = _levels(
+                samples, rate_hz, float(end[i]), float(pitch[i]), onset[near] - end[i], pitch[near]
+            )
+            if seen is not None:
+                self._own.append(seen[0])
+                self._beside.append(seen[1])
+
+    def room(self) -> Room:
+        """Sum up."""
+        own, beside = self._own, self._beside
+        start = _fitted(own, beside, None)
+        if start is None:
+            return Room()
+        groups = [
+            _fitted(
+                [part for i, part in enumerate(own) if i % _GROUPS != g],
+                [part for i, part in enumerate(beside) if i % _GROUPS != g],
+                start,
+            )
+            for g in range(_GROUPS)
+        ]
+        left = np.array([part[:2] for part in groups if part is not None])
+        if len(left) < _GROUPS:
+            return Room()
+        spread = np.sqrt((_GROUPS - 1) * np.mean((left - left.mean(axis=0)) ** 2, axis=0))
+        decay_s, direct_db = math.exp(start[0]), float(start[1])
+        if spread[0] > SURE_LOG or not SHORTEST_S < decay_s < LONGEST_S or not _stands(start, beside):
+            return Room()
+        if spread[1] > SURE_DB or direct_db < LEAST_DIRECT_DB + 0.1:
+            return Room(decay_s, float(decay_s * spread[0]))
+        return Room(decay_s, float(decay_s * spread[0]), direct_db, float(spread[1]))
+
+
+def _spectra(
+    samples: np.ndarray, rate_hz: float, at_s: np.ndarray, pitch_hz: float
+) -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
+    """Running sum of power over frequency, its step in Hz, which times lie in the sound, and harmonics."""
+    size = _LONGEST_WINDOW // (2 if pitch_hz > _LOW_HZ else 1)
+    first = np.rint(at_s * rate_hz).astype(int) - size // 2
+    inside = (first >= 0) & (first + size <= len(samples))
+    frames = np.lib.stride_tricks.sliding_window_view(samples, size)[first[inside]]
+    spectrum = scipy.fft.rfft(frames * np.hanning(size + 1)[:-1].astype(np.float32), axis=1)
+    below = np.zeros((len(frames), size // 2 + 2))
+    np.cumsum(spectrum.real**2 + spectrum.imag**2, axis=1, out=below[:, 1:])
+    step = rate_hz / size
+    centre = pitch_hz * np.arange(1, _HARMONICS + 1)
+    return below, step, inside, centre[(centre < 0.4 * rate_hz) & (2 * _SHARE * centre + 4 * step < pitch_hz)]
+
+
+def _levels(
+    samples: np.ndarray,
+    rate_hz: float,
+    end_s: float,
+    pitch_hz: float,
+    since_s: np.ndarray,
+    others_hz: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Level about a note's end in the bands of its harmonics, and beside them [shape=(bands, times)].
+
+    dB re the harmonic's own while it lasts; NaN from where another note comes into the band. Others begin at
+    `since_s` from the end.
+    """
+    below, step, inside, centre = _spectra(samples, rate_hz, end_s + _TIME_S, pitch_hz)
+    if not inside[0] or inside.sum() < np.sum(_TIME_S < 0.1) or not len(centre):
+        return None
+    power = _in_bands(below, centre, step)
+    steady = power[:, _STEADY[inside]].mean(axis=1)
+    loud = steady > steady.max() * 10 ** (-_SOFTER_DB / 10)
+    centre, power, steady = centre[loud], power[loud], steady[loud]
+    later = since_s > 0.0 - _DETACHED_S
+    until = _free_until(centre, since_s[later], others_hz[later], step)
+    own = np.where(_TIME_S[inside] < until[:, None] - _MARGIN_S, power / steady[:, None], np.nan)
+
+    around = np.outer(centre, _BESIDE)
+    free = _free_until(around.ravel(), np.where(later, since_s, -np.inf), others_hz, step).reshape(
+        around.shape
+    )
+    row = np.arange(len(centre))
+    best = free.argmax(axis=1)
+    power = _in_bands(below, around[row, best], step)
+    beside = np.where(_TIME_S[inside] < free[row, best][:, None] - _MARGIN_S, power / steady[:, None], np.nan)
+    whole = np.full((2, len(centre), len(_TIME_S)), np.nan, dtype=np.float32)
+    whole[0][:, inside], whole[1][:, inside] = (10 * np.log10(part + 1e-12) for part in (own, beside))
+    return whole[0], whole[1]
+
+
+def _in_bands(below: np.ndarray, centre_hz: np.ndarray, step_hz: float) -> np.ndarray:
+    """Power in bands about some frequencies [shape=(bands, frames)]; `below` is its sum over the bins."""
+    low = np.floor(centre_hz * (1 - _SHARE) / step_hz - 1).astype(int)
+    high = np.ceil(centre_hz * (1 + _SHARE) / step_hz + 1).astype(int) + 1
+    return (below[:, high] - below[:, low]).T
+
+
+def _free_until(
+    centre_hz: np.ndarray, since_s: np.ndarray, others_hz: np.ndarray, step_hz: float
+) -> np.ndarray:
+    """When the first harmonic of other notes comes into each band; inf for never."""
+    number = np.maximum(np.rint(centre_hz[:, None] / others_hz), 1)
+    near = np.abs(number * others_hz - centre_hz[:, None])
+    clash = near < _SHARE * (number * others_hz + centre_hz[:, None]) + 3 * step_hz
+    return np.where(clash, since_s, np.inf).min(axis=1, initial=np.inf)
+
+
+def _medians(levels: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Median over bands at each time, and of how many."""
+    every = np.sort(np.concatenate(levels), axis=0)  # NaN last
+    count = np.isfinite(every).sum(axis=0)
+    column = np.arange(every.shape[1])
+    low, high = (
+        every[np.maximum(count - 1, 0) // 2, column],
+        every[count // 2 - (count == len(every)), column],
+    )
+    return np.where(count > 0, 0.5 * (low + np.where(count % 2, low, high)), np.nan), count
+
+
+def _fitted(
+    own: Sequence[np.ndarray], beside: Sequence[np.ndarray], start: np.ndarray | None
+) -> np.ndarray | None:
+    """Parameters of the model: see :func:`_model`; None where there is too little."""
+    if not own:
+        return None
+    level, count = _medians(own)
+    others, heard = _medians(beside)
+    used = count >= _FEWEST_BANDS
+    if np.sum(used & (_TIME_S > 0)) < _FEWEST_TIMES:
+        return None
+    rest = np.nanmedian(others) if (heard > 0).any() else -40.0
+    others = np.where(heard >= _FEWEST_BANDS, others, rest)
+    time_s, level, weight, ground = _TIME_S[used], level[used], np.sqrt(count[used]), others[used]
+
+    def off(p: np.ndarray) -> np.ndarray:
+        # 7 dB: spread of one band's level; times that follow within a window say the same
+        return np.append(weight * (_model(p, time_s, ground) - level) / 7.0, p[4] / BESIDE_DB)
+
+    bounds = (
+        [math.log(0.05), LEAST_DIRECT_DB, -0.16, 0.008, -30.0],
+        [math.log(20.0), 40.0, 0.06, 0.06, 30.0],
+    )
+    starts = (
+        [start] if start is not None else [np.array([math.log(t), 2.0, 0.0, 0.02, 0.0]) for t in (0.5, 2.0)]
+    )
+    fits = [least_squares(off, p, bounds=bounds, loss="soft_l1") for p in starts]
+    return min(fits, key=lambda fit: fit.cost).x
+
+
+def _model(p: np.ndarray, time_s: np.ndarray, others_db: np.ndarray) -> np.ndarray:
+    """Median level about the end, dB.
+
+    Parameters are the log of the decay in s, direct to room in dB, when the end is, how rounded (s), and how
+    much more others play in the band than beside it, dB.
+    """
+    b = 6 * math.log(10) / math.exp(p[0])
+    ratio = 10 ** (p[1] / 10)
+    x = (time_s - p[2]) / p[3]
+    direct = ndtr(-x)
+    tail = direct + np.exp(np.minimum(-b * p[3] * x + 0.5 * (b * p[3]) ** 2, 0.0)) * ndtr(x - b * p[3])
+    scatter = 10 ** (-0.1 * _EXPONENTIAL_MEDIAN_DB * ratio / (1 + ratio) * ndtr(x))
+    power = (ratio * direct + tail * scatter) / (1 + ratio) + 10 ** (0.1 * (p[4] + others_db))
+    return 10 * np.log10(power)
+
+
+def _stands(p: np.ndarray, beside: Sequence[np.ndarray]) -> bool:
+    """Whether the tail stands out of what others play beside it, soon after the end."""
+    soon = (_TIME_S > 0.08) & (_TIME_S < 0.16)
+    others, _ = _medians(beside)
+    if not np.isfinite(others[soon]).any():
+        return True
+    tail = _model(p, _TIME_S[soon], np.full(soon.sum(), -_FADED_DB))
+    return bool(np.median(tail) > np.nanmedian(others[soon]) + STANDS_DB)
