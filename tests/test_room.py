@@ -124,3 +124,33 @@ def test_the_page_says_it():
         "The room rings for 1.8 ± 0.1 s (decay by 60 dB).",
         "The direct sound is 3 ± 1 dB below it.",
     ]
+
+
+def test_the_modulation_an_exponential_tail_passes():
+    """Houtgast & Steeneken 1973: without direct sound 1 / sqrt(1 + (2 pi F T / 13.8)^2)."""
+    for rate_hz, decay_s in ((5.0, 1.0), (6.0, 2.0), (2.0, 0.5)):
+        expected = 1 / np.hypot(1, 2 * np.pi * rate_hz * decay_s / 13.8)
+        assert abs(Room(decay_s, 0.1, -60.0, 1.0).modulation(rate_hz)) == pytest.approx(expected, rel=0.002)
+    assert abs(Room(1.0, 0.1, 40.0, 1.0).modulation(5.0)) == pytest.approx(1.0, abs=1e-3)
+    assert Room().modulation(5.0) == Room(1.0, 0.1).modulation(5.0) == 1.0
+
+
+def test_loudness_vibrato_in_a_room_is_known_again():
+    """Noise whose intensity swings, heard in a tail: share and lag are those of the formula."""
+    rng = np.random.default_rng(7)
+    room, rate_hz, depth = Room(1.0, 0.1, 0.0, 0.5), 5.0, 0.6
+    t = np.arange(60 * SAMPLE_RATE_HZ) / SAMPLE_RATE_HZ
+    sound = rng.standard_normal(len(t)) * np.sqrt(1 + depth * np.cos(2 * np.pi * rate_hz * t))
+    heard = fftconvolve(sound, room.response(SAMPLE_RATE_HZ, rng))[: len(t)][SAMPLE_RATE_HZ:]
+    turn = np.exp(-2j * np.pi * rate_hz * t[SAMPLE_RATE_HZ:])
+    passed = 2 * np.mean(heard**2 * turn) / np.mean(heard**2) / depth
+    assert abs(passed - room.modulation(rate_hz)) < 0.03
+
+
+def test_response_has_the_decay_and_ratio_asked_for():
+    response = Room(1.5, 0.1, 3.0, 1.0).response(SAMPLE_RATE_HZ, np.random.default_rng(1))
+    assert 10 * np.log10(1 / np.sum(response[1:] ** 2)) == pytest.approx(3.0, abs=1e-6)
+    assert pra.experimental.measure_rt60(response[1:], SAMPLE_RATE_HZ, decay_db=30) == pytest.approx(
+        1.5, rel=0.05
+    )
+    assert len(Room().response(SAMPLE_RATE_HZ, np.random.default_rng(1))) == 1

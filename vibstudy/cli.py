@@ -256,16 +256,16 @@ def expect(
     ] = None,
     end: Annotated[float | None, typer.Option(metavar="S", help="Only to here.", show_default=False)] = None,
 ) -> None:
-    """Tell what errors to expect of a recording: its noise and bandwidth laid on tones of known vibrato."""
+    """Tell what errors to expect of a recording: room, noise and bandwidth laid on tones of known vibrato."""
     from vibstudy.playing.expected import as_rich_table, expected_of
 
     recording = recording.absolute()
     out = _beside_study(recording) / f"{recording.stem}_expected" if out is None else out
-    findings, table, written = expected_of(recording, out, pitch_hz=pitch, start_s=start, end_s=end)
-    for sentence in findings.sentences():
+    findings, room, table, written = expected_of(recording, out, pitch_hz=pitch, start_s=start, end_s=end)
+    for sentence in [*findings.sentences(), *room.sentences()]:
         _say(sentence)
     put(Console(), as_rich_table(table))
-    _say("Extent is half of peak-to-peak. Hum, clicks, other players and the room are not in it.")
+    _say("Extent is half of peak-to-peak. Hum, clicks and other players are not in it.")
     _say(f"Written: {', '.join(str(path) for path in written)}")
 
 

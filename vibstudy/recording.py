@@ -36,7 +36,7 @@ from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import FIGURE_CELLS, HARMLESS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
 from vibstudy.sound.reading import SILENT, Audio, iter_blocks, read_excerpt
-from vibstudy.sound.room import RoomMeter
+from vibstudy.sound.room import Room, RoomMeter
 from vibstudy.sound.tuning import estimate_tuning, rate_range
 from vibstudy.sound.wow import Wow, estimate_wow
 from vibstudy.units import CONCERT_HZ, nearest_note
@@ -269,14 +269,15 @@ def _measure_blocks(
             "wow_weighted_percent": wow.weighted_percent if wow.found else np.nan,
             "wow_p": wow.p,
             "wow_cycle": wow.to_json(),
-            **room.room().columns(),
         }
+        heard_in = room.room()
+        facts |= heard_in.columns()
         _doubt_register(notes)
         values: list[dict[str, Any]] = []
         lines: list[tuple[np.ndarray, ...]] = []
         for number, kept in enumerate(notes, start=1):
             note = kept.get(shelf)
-            measure_vibrato(note, wow, settings, row)
+            measure_vibrato(note, wow, settings, row, heard_in)
             values.append(note.values)
             if note.line is not None:
                 lines.append(_thinned(note.origin_s, note.line, number))
@@ -682,7 +683,25 @@ def _without_wow(note: FoundNote, wow: Wow) -> None:
     note.line = replace(note.line, cents=note.line.cents - deviation, integral=note.line.integral - integral)
 
 
-def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[str, Any]) -> None:
+def _without_room(vibrato: Mapping[str, Any], room: Room) -> dict[str, Any]:
+    """Columns of a note's vibrato, loudness freed of what the room takes from it."""
+    freed = dict(vibrato)
+    rate_hz = freed.get("rate_hz", freed.get("intensity_rate_hz"))
+    if rate_hz is None or not np.isfinite(rate_hz):
+        return freed
+    passed = room.modulation(float(rate_hz))
+    for name in ("intensity_depth_db", "intensity_depth_se_db"):
+        if name in freed:
+            freed[name] /= abs(passed)
+    if "intensity_phase_rad" in freed:
+        phase = freed["intensity_phase_rad"] - np.angle(passed)
+        freed["intensity_phase_rad"] = float(np.angle(np.exp(1j * phase)))
+    return freed
+
+
+def measure_vibrato(
+    note: FoundNote, wow: Wow, settings: Settings, row: Mapping[str, Any], room: Room | None = None
+) -> None:
     """Add pitch, vibrato and quality to a note's columns.
 
     Parameters
@@ -695,6 +714,8 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
         Range of rates, level of false alarms.
     row : mapping
         The recording's cells of the manifest: ``tempo_bpm``, ``speed_factor``, ``medium``.
+    room : Room | None
+        Of the whole recording: what it takes from a loudness vibrato is put back.
     """
     _without_wow(note, wow)
     line = note.line
@@ -711,7 +732,7 @@ def measure_vibrato(note: FoundNote, wow: Wow, settings: Settings, row: Mapping[
                 tempo_bpm=_number(row, "tempo_bpm"),
             )
             note.reasons += vibrato.pop("quality")
-            note.values |= vibrato
+            note.values |= vibrato if room is None else _without_room(vibrato, room)
         played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
         if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
             note.reasons.append("octave_unsure")

@@ -152,7 +152,7 @@ NOTE_COLUMNS: tuple[Column, ...] = (
     _c("rate_irregularity", "number", "", "Rate irregularity", "Coefficient of variation of rate from cycle to cycle, trend and measurement noise removed.", minimum=0),
     _c("extent_irregularity", "number", "", "Extent irregularity", "Coefficient of variation of extent from cycle to cycle, trend and measurement noise removed.", minimum=0),
     _c("waveform", "number", "", "Waveform", "0 = sine, 1 = triangle: 9 times the in-phase third harmonic of the cycle over the fundamental.", "Fourier series of a triangle wave"),
-    _c("intensity_depth_db", "number", "± dB", "Intensity depth", "HALF of the peak-to-peak level modulation at the vibrato rate.", minimum=0),
+    _c("intensity_depth_db", "number", "± dB", "Intensity depth", "HALF of the peak-to-peak level modulation at the vibrato rate, freed of what the room takes from it where the room is known.", minimum=0),
     _c("intensity_depth_se_db", "number", "dB", "Intensity depth, standard error", "Standard error of the intensity depth.", minimum=0),
     _c("intensity_phase_rad", "number", "rad", "Intensity phase", "Phase of level against pitch: 0 = loudest where the pitch is highest; positive = level leads.", minimum=-3.1416, maximum=3.1416),
     _c("has_intensity_vibrato", "boolean", "", "Intensity vibrato", "Whether level is modulated periodically (with or without pitch vibrato)."),

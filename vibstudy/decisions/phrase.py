@@ -31,6 +31,7 @@ from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measur
 from vibstudy.schema import quality_of, reasons_of
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
+from vibstudy.sound.room import Room
 from vibstudy.sound.wow import Wow
 from vibstudy.units import nearest_note
 from vibstudy.vibrato.fit import VibratoFit
@@ -172,6 +173,9 @@ class PhraseReader:
             self._kept.popitem(last=False)
         return phrase
 
+    def _room(self, recording_id: str) -> Room:
+        return Room.from_columns(self._facts(recording_id))
+
     def _wow(self, recording_id: str) -> Wow:
         return Wow.from_json(self._facts(recording_id).get("wow_cycle"))
 
@@ -198,7 +202,9 @@ class PhraseReader:
         phrase = self.phrase(name, onset_s, offset_s)
         row, edges = self._recording(name).row, (onset_s, offset_s)
         with threadpool_limits(limits=1):
-            found = _measure(phrase, note, edges, octave_shift, self.settings, row, self._wow(name))
+            found = _measure(
+                phrase, note, edges, octave_shift, self.settings, row, self._wow(name), self._room(name)
+            )
         pitch, tuning = found.columns["pitch_hz"], self._facts(name).get("tuning_hz")
         if tuning and pitch and np.isfinite(pitch):
             midi, cents = nearest_note(pitch, tuning)
@@ -239,6 +245,7 @@ def _measure(
     settings: Settings,
     row: Mapping[str, Any],
     wow: Wow,
+    room: Room,
 ) -> Measured:
     kind = note.get("note_kind")
     found: dict[str, Any] = {
@@ -253,7 +260,7 @@ def _measure(
         again = find_note(phrase.bridged, _shifted(phrase.contour, again, octave_shift), found)
     local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
     tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local
-    measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo})
+    measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo}, room)
     return Measured(again.values, again.line, again.fit)
 
 

@@ -24,8 +24,9 @@ import pandas as pd
 
 from vibstudy.figures.data import plural
 from vibstudy.figures.recording import note_name
-from vibstudy.schema import HARMLESS, QUALITY_REASONS, ROOM_COLUMNS, reasons_of
+from vibstudy.schema import HARMLESS, QUALITY_REASONS, reasons_of
 from vibstudy.sound.media import MediaFindings
+from vibstudy.sound.room import Room
 from vibstudy.stats.selection import is_usable
 from vibstudy.units import to_cents
 
@@ -508,14 +509,7 @@ def wow_words(recording: Mapping[str, Any]) -> list[str]:
 
 def room_words(recording: Mapping[str, Any]) -> list[str]:
     """Say what is known of the room."""
-    decay, decay_se, direct, direct_se = (_number(recording, column.name) for column in ROOM_COLUMNS)
-    if decay is None:
-        return ["Of the room nothing can be told: it is dry, or too little of it is heard alone."]
-    said = [f"The room rings for {decay:.1f} ± {decay_se:.1f} s (decay by 60 dB)."]
-    if direct is not None:
-        than = "above" if direct >= 0 else "below"
-        said.append(f"The direct sound is {abs(direct):.0f} ± {direct_se:.0f} dB {than} it.")
-    return said
+    return Room.from_columns(recording).sentences()
 
 
 def cards(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[tuple[str, str]]:

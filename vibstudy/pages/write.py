@@ -37,6 +37,7 @@ from vibstudy.pages.html import templates
 from vibstudy.playing.expected import expected_errors
 from vibstudy.sound.media import find_media
 from vibstudy.sound.reading import iter_blocks
+from vibstudy.sound.room import Room
 from vibstudy.study import Study, open_study
 
 FOLDER = "recording-pages"
@@ -259,6 +260,7 @@ def _expected(row: Mapping[str, Any], notes: pd.DataFrame) -> list[dict[str, str
         rates_hz=(6.0,),
         extents_cents=(0.0, 5.0, 10.0, 20.0, 40.0),
         tones=4,
+        room=Room.from_columns(row),
     )
     return [content.expected_words(cell) for cell in table.to_dict("records")]
 

@@ -251,7 +251,9 @@ def make_package(
     sounds = _sound_names(recordings)
     with tempfile.TemporaryDirectory(prefix="vibstudy-") as name:
         raw = Path(name)
-        _write_frame(raw / NOTES, notes.drop(columns=list(left), errors="ignore"), (*NOTE_COLUMNS, *ROOM_COLUMNS))
+        _write_frame(
+            raw / NOTES, notes.drop(columns=list(left), errors="ignore"), (*NOTE_COLUMNS, *ROOM_COLUMNS)
+        )
         spoken = _without_file_names(recordings).drop(columns=list(left), errors="ignore")
         _write_frame(raw / RECORDINGS, spoken, RECORDING_COLUMNS)
         write_json(raw / ENVIRONMENT, environment(study))

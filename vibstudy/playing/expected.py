@@ -3,8 +3,9 @@
 For each rate and extent a few tones, at the pitch of the recording's notes and at the level of its loud
 tenth, are cut to the recording's bandwidth, laid into its noise
 (:func:`vibstudy.sound.media.simulate_medium`), and measured as notes are: tracker, refinement, vibrato. Their
-beginnings and ends are taken as known. Hum, clicks, wow, other players and the room are not in it: it says
-what the medium alone does. Starting points of vibrato and noise are drawn from the generator given.
+beginnings and ends are taken as known. The room, as far as it can be told from the recording
+(:mod:`vibstudy.sound.room`), is put in before, as a tail of its decay and level. Hum, clicks, wow and other
+players are not in it. Starting points of vibrato and noise are drawn from the generator given.
 
 bias
     Mean of measured less true, over tones on which vibrato was found.
@@ -20,10 +21,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy.signal import fftconvolve
 
+from vibstudy.corpus.settings import Settings
 from vibstudy.figures.style import EXTENT_NOTE, HouseFigure, house_style, legend_below, looks
 from vibstudy.playing.tones import ToneSpec, make_tone
 from vibstudy.sound.media import MediaFindings, find_media, simulate_medium
+from vibstudy.sound.reading import iter_blocks
+from vibstudy.sound.room import Room, RoomMeter
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -45,6 +50,7 @@ def expected_errors(
     rates_hz: Sequence[float] = RATES_HZ,
     extents_cents: Sequence[float] = EXTENTS_CENTS,
     tones: int = TONES,
+    room: Room | None = None,
 ) -> pd.DataFrame:
     """Measure tones of known vibrato as a recording's medium would have kept them.
 
@@ -60,6 +66,8 @@ def expected_errors(
         True rates, and true extents (half of peak-to-peak); extent 0 asks for false alarms.
     tones : int
         Tones of each rate and extent.
+    room : Room | None
+        Of the recording; None: dry.
 
     Returns
     -------
@@ -68,8 +76,13 @@ def expected_errors(
         ``usable`` (share measured and not covered by noise), ``extent_bias_cents, extent_error_cents,
         rate_bias_hz, rate_error_hz``.
     """
+    response = (room or Room()).response(_RATE_HZ, rng)
     rows = [
-        {"rate_hz": rate, "extent_cents": extent, **_one_cell(findings, rng, pitch_hz, rate, extent, tones)}
+        {
+            "rate_hz": rate,
+            "extent_cents": extent,
+            **_one_cell(findings, rng, pitch_hz, rate, extent, tones, response),
+        }
         for rate in rates_hz
         for extent in extents_cents
     ]
@@ -77,7 +90,13 @@ def expected_errors(
 
 
 def _one_cell(
-    findings: MediaFindings, rng: np.random.Generator, pitch_hz: float, rate: float, extent: float, tones: int
+    findings: MediaFindings,
+    rng: np.random.Generator,
+    pitch_hz: float,
+    rate: float,
+    extent: float,
+    tones: int,
+    response: np.ndarray,
 ) -> dict[str, Any]:
     gap = np.zeros(round(_GAP_S * _RATE_HZ))
     pieces, begins, at = [gap], [], len(gap)
@@ -95,7 +114,8 @@ def _one_cell(
         pieces += [tone * ramp, gap]
         begins.append(at / _RATE_HZ)
         at += len(tone) + len(gap)
-    kept = simulate_medium(np.concatenate(pieces), _RATE_HZ, findings, rng)
+    heard = fftconvolve(np.concatenate(pieces), response)[:at]
+    kept = simulate_medium(heard, _RATE_HZ, findings, rng)
     return _compared(kept, begins, rate, extent)
 
 
@@ -138,7 +158,7 @@ def expected_of(
     start_s: float | None = None,
     end_s: float | None = None,
     seed: int = 1,
-) -> tuple[MediaFindings, pd.DataFrame, list[Path]]:
+) -> tuple[MediaFindings, Room, pd.DataFrame, list[Path]]:
     """Study a file's medium, and write table and figure of what to expect of it.
 
     Parameters
@@ -157,6 +177,7 @@ def expected_of(
     Returns
     -------
     findings : MediaFindings
+    room : Room
     table : DataFrame
         As :func:`expected_errors`.
     written : list of Path
@@ -164,7 +185,8 @@ def expected_of(
     from vibstudy.corpus.tables import put_in_place, write_frame
 
     findings = find_media(path, start_s, end_s)
-    table = expected_errors(findings, np.random.default_rng(seed), pitch_hz)
+    room = _room_of(path, start_s, end_s)
+    table = expected_errors(findings, np.random.default_rng(seed), pitch_hz, room=room)
     out = Path(out)
     figure = draw_expected(table, Path(path).name)
     written = [out.with_name(out.name + ending) for ending in (".csv", ".png", ".pdf")]
@@ -173,7 +195,17 @@ def expected_of(
         temporary = target.with_name(target.name + ".part")
         figure.savefig(temporary, format=target.suffix[1:], dpi=300)
         put_in_place(temporary, target)
-    return findings, table, written
+    return findings, room, table, written
+
+
+def _room_of(path: str | Path, start_s: float | None, end_s: float | None) -> Room:
+    """The room of a file, from the ends of its notes."""
+    from vibstudy.recording import find_line
+
+    meter = RoomMeter()
+    for block in iter_blocks(path, 60.0, 0.0, start_s=start_s, end_s=end_s):
+        meter.add(block.samples, block.rate_hz, find_line(block, Settings()).rows)
+    return meter.room()
 
 
 def as_rich_table(table: pd.DataFrame) -> Table:

@@ -103,6 +103,61 @@ class Room:
         """Whether there is a room to tell of."""
         return math.isfinite(self.decay_s)
 
+    @classmethod
+    def from_columns(cls, values: Mapping[str, Any]) -> Room:
+        """The room of a row of the table of recordings; absent or empty cells: nothing is known."""
+        figures = (values.get(name) for name in cls().columns())
+        return cls(*(math.nan if value is None or value != value else float(value) for value in figures))
+
+    def modulation(self, rate_hz: float) -> complex:
+        r"""What becomes of a modulation of intensity at a rate: share of its depth, and its shift of phase.
+
+        An exponential tail passes :math:`1 / (1 + i 2\pi F T / 13.8)` of it (Houtgast & Steeneken 1973,
+        Acustica 28:66-73, whose magnitude is :math:`1 / \sqrt{1 + (2\pi F T / 13.8)^2}`), the direct sound all; their
+        intensities add. 1 where direct sound and decay are not both known.
+        """
+        ratio = 10 ** (self.direct_db / 10)
+        if not math.isfinite(ratio) or not self.known:
+            return 1.0 + 0.0j
+        passed = 1 / (1 + 2j * math.pi * rate_hz * self.decay_s / (6 * math.log(10)))
+        return (ratio + passed) / (ratio + 1)
+
+    def response(self, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+        """An impulse response of such a room: direct sound of power 1, and noise that decays.
+
+        Parameters
+        ----------
+        rate_hz : float
+            Sampling rate.
+        rng : numpy.random.Generator
+            For the noise.
+
+        Returns
+        -------
+        ndarray [shape=(n,)]
+            One sample of 1 where direct sound and decay are not both known.
+        """
+        if not (self.known and math.isfinite(self.direct_db)):
+            return np.ones(1)
+        time_s = np.arange(round(self.decay_s * rate_hz)) / rate_hz
+        tail = rng.standard_normal(len(time_s)) * 10 ** (-3 * time_s / self.decay_s)
+        tail[0] = 0.0
+        tail *= 10 ** (-self.direct_db / 20) / np.sqrt(np.sum(tail**2))
+        tail[0] = 1.0
+        return tail
+
+    def sentences(self) -> list[str]:
+        """Say the same in plain words."""
+        if not self.known:
+            return ["Of the room nothing can be told: it is dry, or too little of it is heard alone."]
+        said = [f"The room rings for {self.decay_s:.1f} ± {self.decay_se_s:.1f} s (decay by 60 dB)."]
+        if math.isfinite(self.direct_db):
+            than = "above" if self.direct_db >= 0 else "below"
+            said.append(
+                f"The direct sound is {abs(self.direct_db):.0f} ± {self.direct_se_db:.0f} dB {than} it."
+            )
+        return said
+
     def columns(self) -> dict[str, float]:
         """Figures by column name, for the table of recordings."""
         return {
