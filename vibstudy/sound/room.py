@@ -113,8 +113,8 @@ class Room:
         r"""What becomes of a modulation of intensity at a rate: share of its depth, and its shift of phase.
 
         An exponential tail passes :math:`1 / (1 + i 2\pi F T / 13.8)` of it (Houtgast & Steeneken 1973,
-        Acustica 28:66-73, whose magnitude is :math:`1 / \sqrt{1 + (2\pi F T / 13.8)^2}`), the direct sound all; their
-        intensities add. 1 where direct sound and decay are not both known.
+        Acustica 28:66-73, whose magnitude is :math:`1 / \sqrt{1 + (2\pi F T / 13.8)^2}`), the direct sound
+        all of it; their intensities add. 1 where direct sound and decay are not both known.
         """
         ratio = 10 ** (self.direct_db / 10)
         if not math.isfinite(ratio) or not self.known:
