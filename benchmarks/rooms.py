@@ -369,15 +369,15 @@ def _shoebox(
     """One simulation; `decay_s` by Sabine's formula."""
     pra.random.seed(seed)
     absorption, _ = pra.inverse_sabine(decay_s, room.size_m)
-    shoebox = pra.ShoeBox(
-        room.size_m,
-        fs=SAMPLE_RATE_HZ,
-        materials=pra.Material(absorption, scattering=SCATTERING),
-        max_order=IMAGES,
-        ray_tracing=True,
-    )
     with warnings.catch_warnings():  # of its own number of rays, which is not used
         warnings.simplefilter("ignore", UserWarning)
+        shoebox = pra.ShoeBox(
+            room.size_m,
+            fs=SAMPLE_RATE_HZ,
+            materials=pra.Material(absorption, scattering=SCATTERING),
+            max_order=IMAGES,
+            ray_tracing=True,
+        )
         shoebox.set_ray_tracing(receiver_radius=0.5, n_rays=60_000)
     for source in sources:
         shoebox.add_source(source)
