@@ -27,7 +27,15 @@ from vibstudy import figures as draw
 from vibstudy.figures import add_period, default_cuts, vibrato_notes
 from vibstudy.study import add_decades, effects_in_words, formula, level_words, line_over_decades
 from vibstudy.study import means_by, open_study, ratio_words
-from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out, plan_next, simulate_power
+from vibstudy.stats import (
+    check_sensitivity,
+    find_confounds,
+    fit_mixed,
+    leave_out,
+    lost_notes,
+    plan_next,
+    simulate_power,
+)
 from vibstudy.stats.influence import influence_sentences
 
 study = open_study()
@@ -214,13 +222,15 @@ with study.attempt("how far decade, region and medium are entangled"):
     study.show(entangled[["factor", "units"]].rename(columns={"factor": "times as wide"}), 1, index=True)
 
 # %% [markdown]
-# And the same two effects under other reasonable choices: stricter quality, one medium left out at a time, and
-# playback speeds that are not quite what the manifest says (a speed error moves the rate; it leaves extent alone).
+# And the same two effects under other reasonable choices: stricter quality, one medium left out at a time,
+# playback speeds that are not quite what the manifest says (a speed error moves the rate; it leaves extent alone),
+# and what the notes lost to measuring could do: weighted by the chance to be kept, and in the two worst cases.
 
 # %%
 with study.attempt("the changes under other choices"):
     for name, outcome in (("Rate", "rate_hz"), ("Extent", "log(extent_cents)")):
-        other = check_sensitivity(good, formula(outcome, good, ["decades", "region"]), "decades")
+        terms = formula(outcome, good, ["decades", "region"])
+        other = check_sensitivity(good, terms, "decades", lost=lost_notes(notes))
         study.say(f"**{name}**, change from one decade to the next:")
         study.show(other.table[["check", "notes", "players", "estimate", "low", "high", "p"]], 3)
         study.say(" ".join(other.sentences))
@@ -243,7 +253,13 @@ with study.attempt("the power of this study"):
     term = next((name for name in extent.names if name.startswith("region")), "decades")
     words = f"extent ({level_words(extent, term) or 'from one decade to the next'})"
     power = simulate_power(
-        extent, term, DIFFERENCE_CENTS, at=FROM_CENTS, players=(0, 2, 4, 8, 12), recordings=(0, 3, 8), draws=60
+        extent,
+        term,
+        DIFFERENCE_CENTS,
+        at=FROM_CENTS,
+        players=(0, 2, 4, 8, 12),
+        recordings=(0, 3, 8),
+        draws=60,
     )
     power = replace(power, label=words)
     study.save(*draw.power_curves(power), "03_power")

@@ -183,7 +183,10 @@ with study.attempt("a passage beside its score"):
 with study.attempt("use of vibrato by decade and region"):
     judged["decades"] = (judged["decade"].astype(float) - 1960) / 10
     presence = fit_presence(judged, formula("has_vibrato", judged, ["doublings", "decades", "region"]))
-    study.say("Odds of vibrato:\n\n" + effects_in_words(presence, WORDING | {"decades": "From one decade to the next"}))
+    study.say(
+        "Odds of vibrato:\n\n"
+        + effects_in_words(presence, WORDING | {"decades": "From one decade to the next"})
+    )
 
 # %% [markdown]
 # These intervals rest on the number of *players*: whether a player is continuous or ornamental is decided once a

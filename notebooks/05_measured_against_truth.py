@@ -94,9 +94,16 @@ if truth is not None:
         for name, error in (("rate_hz", "rate_se_hz"), ("extent_cents", "extent_se_cents")):
             known = both[both[error].notna()]
             inside = (known[name] - known[f"true_{name}"]).abs() <= 1.96 * known[error]
-            shares = inside.groupby(known["quality"].eq("ok").map({True: "ok", False: "with remarks"})).agg(["mean", "size"])
-            words = [f"{row['mean']:.0%} of {row['size']:.0f} notes of quality {kind}" for kind, row in shares.iterrows()]
-            study.say(f"- {name}: the truth lies within 1.96 standard errors for " + " and ".join(words) + ".")
+            shares = inside.groupby(known["quality"].eq("ok").map({True: "ok", False: "with remarks"})).agg(
+                ["mean", "size"]
+            )
+            words = [
+                f"{row['mean']:.0%} of {row['size']:.0f} notes of quality {kind}"
+                for kind, row in shares.iterrows()
+            ]
+            study.say(
+                f"- {name}: the truth lies within 1.96 standard errors for " + " and ".join(words) + "."
+            )
 
 # %% [markdown]
 # Where the share is clearly below 95 %, the standard errors of such notes are too small, and so is any interval

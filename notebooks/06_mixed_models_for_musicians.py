@@ -113,7 +113,9 @@ with study.attempt("the proof by lot"):
     trials = pd.DataFrame(trials)
     study.save(*draw.false_alarms(trials), "06_false_alarms")
     low, high = (int(count) for count in binom.interval(0.95, TRIALS, 0.05))
-    careless_count, model_count = (int((trials[test] < 0.05).sum()) for test in ("t-test, notes", "mixed model"))
+    careless_count, model_count = (
+        int((trials[test] < 0.05).sum()) for test in ("t-test, notes", "mixed model")
+    )
     study.say(
         f"Of {TRIALS} trials, the test over notes raised a false alarm in **{careless_count}** "
         f"({careless_count / TRIALS:.0%}), the mixed model in **{model_count}** ({model_count / TRIALS:.0%}). "
@@ -153,8 +155,8 @@ with study.attempt("the mixed model"):
 # - **se**, standard error: how far such an estimate typically is from the truth.
 # - **low, high**: the 95 % interval, the values compatible with the data. Read this first. If it holds both
 #   "a good deal wider" and "a good deal narrower", the corpus does not know, however many notes there are.
-# - **df**, degrees of freedom: how many independent pieces of evidence the estimate rests on. Here it is near
-#   the number of players, not near the number of notes.
+# - **df**, degrees of freedom: how many independent pieces of evidence the error is judged by. It counts players,
+#   less what the fixed effects use up of them, never notes.
 # - **t** and **p**: the estimate in standard errors, and the probability explained above.
 
 # %% [markdown]

@@ -48,7 +48,11 @@ SEED = 1
 with study.attempt("the review of notes"):
     columns = read_queue_columns(study.folder)
     by_chance = ORDER == "lot"
-    queue = by_lot(columns, SAMPLE, SEED) if by_chance else by_suspicion(columns, open_review(study.folder).decided())
+    queue = (
+        by_lot(columns, SAMPLE, SEED)
+        if by_chance
+        else by_suspicion(columns, open_review(study.folder).decided())
+    )
     study.say(f"**{len(queue)} notes** wait to be heard, by {ORDER}.")
 
 # %% [markdown]
@@ -89,9 +93,13 @@ with study.attempt("decisions so far"):
     review = open_review(study.folder)
     decided = review.all_edits()
     if not decided:
-        study.say("**Nothing has been reviewed yet.** The figures below appear once you have decided on some notes.")
+        study.say(
+            "**Nothing has been reviewed yet.** The figures below appear once you have decided on some notes."
+        )
     else:
-        edited = review.notes(["note_id", "onset_s", "offset_s", "pitch_hz", "rate_hz", "extent_cents", "reviewed"])
+        edited = review.notes(
+            ["note_id", "onset_s", "offset_s", "pitch_hz", "rate_hz", "extent_cents", "reviewed"]
+        )
         changed = edited[edited["reviewed"] != "auto"]
         study.say(f"{len(decided)} decisions; {len(changed)} notes in the table bear one. The last of them:")
         study.show(changed.tail(12), 2)
@@ -105,7 +113,9 @@ with study.attempt("decisions that could not be applied"):
     problems = [*review.problems]
     for name in review.edits:
         problems += review.outcome(name)[1].problems if name in review.recordings else []
-    study.say_list([str(problem) for problem in problems] or ["All decisions apply, and no two contradict each other."])
+    study.say_list(
+        [str(problem) for problem in problems] or ["All decisions apply, and no two contradict each other."]
+    )
 
 # %% [markdown]
 # ## Machine against ear
@@ -138,7 +148,11 @@ with study.attempt("two listeners"):
         study.say("No two listeners have heard the same notes yet.")
     else:
         first, second, kappa = pair
-        study.say("Two listeners: " + (str(kappa) if kappa.kappa == kappa.kappa else f"{kappa.n} items, all judged alike") + ".")
+        study.say(
+            "Two listeners: "
+            + (str(kappa) if kappa.kappa == kappa.kappa else f"{kappa.n} items, all judged alike")
+            + "."
+        )
         study.show(kappa.table, 0, index=True)
 
 # %% [markdown]
@@ -154,7 +168,9 @@ with study.attempt("counted and measured rate"):
 
     counted = agreement.counted_rates(review)
     if len(counted) < agreement.FEWEST_PAIRS:
-        study.say(f"Cycles have been counted on {len(counted)} notes; at least {agreement.FEWEST_PAIRS} are needed.")
+        study.say(
+            f"Cycles have been counted on {len(counted)} notes; at least {agreement.FEWEST_PAIRS} are needed."
+        )
     else:
         study.say(agreement.pair_words(counted["counted_hz"], counted["measured_hz"], "Hz"))
         limits = limits_of_agreement(counted["counted_hz"], counted["measured_hz"])
@@ -170,10 +186,14 @@ with study.attempt("counted and measured rate"):
 with study.attempt("notes measured again"):
     again = agreement.measured_again(review)
     if len(again) < agreement.FEWEST_PAIRS:
-        study.say(f"{len(again)} notes with vibrato have been measured again; at least {agreement.FEWEST_PAIRS} are needed.")
+        study.say(
+            f"{len(again)} notes with vibrato have been measured again; at least {agreement.FEWEST_PAIRS} are needed."
+        )
     else:
         study.say("Rate, " + agreement.pair_words(again["rate_hz"], again["rate_again_hz"], "Hz"))
-        study.say("Extent, " + agreement.pair_words(again["extent_cents"], again["extent_again_cents"], "cents"))
+        study.say(
+            "Extent, " + agreement.pair_words(again["extent_cents"], again["extent_again_cents"], "cents")
+        )
 
 # %% [markdown]
 # ## For the paper

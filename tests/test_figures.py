@@ -26,8 +26,10 @@ from vibstudy.figures.recording import fitted_vibrato, note_name
 from vibstudy.figures.results import _density_contour
 from vibstudy.sound.writing import SAFE_LEVEL_DB, safe_level
 from vibstudy.stats import fit_mixed, leave_out, simulate_power
+from vibstudy.stats.claims import Claim, Contrast
 from vibstudy.stats.power import Power
 from vibstudy.stats.usage import tempo_test, usage_index
+from vibstudy.stats.ways import all_ways
 from vibstudy.study import (
     effects_in_words,
     estimate_words,
@@ -120,6 +122,7 @@ def pairs(notes) -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def gallery(notes, recordings, model, band, means, claims, tone, pairs):
+    steady = Claim("slower", "Vibrato became slower.", "rate_hz", Contrast("decade", 1930, 2000), "lower")
     samples, line, note = tone
     lots = pd.DataFrame({"by notes": np.linspace(0, 0.2, 50), "by players": np.linspace(0, 1, 50)})
     return {
@@ -136,6 +139,7 @@ def gallery(notes, recordings, model, band, means, claims, tone, pairs):
             leave_out(model, label="decades"), "Change a decade", size=size
         ),
         "claims_forest": lambda size: draw.claims_forest(claims, size=size),
+        "ways_figure": lambda size: draw.ways_figure(all_ways(steady, notes), size=size),
         "power_curves": lambda size: draw.power_curves(
             simulate_power(model, "decades", 20, players=(0, 2), recordings=(0, 4), draws=10), size=size
         ),
@@ -176,7 +180,7 @@ WITH_EXTENT = {
 }
 NAMES = sorted(
     WITH_EXTENT
-    | {"coverage_map", "false_alarms", "model_check", "claims_forest", "vibrato_by_length"}
+    | {"coverage_map", "false_alarms", "model_check", "claims_forest", "ways_figure", "vibrato_by_length"}
     | {"usage_by_player", "pulses_and_beat", "without_each_player", "power_curves"}
 )
 
@@ -542,6 +546,25 @@ def test_claims_are_drawn_by_unit(claims):
     assert any("\n" in text.get_text() for text in figure.axes[0].texts)  # a long sentence is wrapped
     with pytest.raises(VibstudyError, match="none of them could be tested"):
         draw.claims_forest(claims.assign(estimate=np.nan))
+
+
+def test_a_verdict_from_which_something_takes_is_drawn_open(claims):
+    figure, _ = draw.claims_forest(claims.assign(but="these recordings cannot tell decade from medium"))
+    assert "supported, but see the text" in texts(figure)
+    marks = [line for ax in figure.axes for line in ax.lines if line.get_linestyle() == "None"]
+    assert {line.get_markerfacecolor() for line in marks} == {"white"}
+
+
+def test_every_way_is_drawn_in_order(drawn):
+    figure, table = drawn("ways_figure")
+    upper, lower = figure.axes
+    assert sorted(points(upper)[:, 1]) == table["estimate"].tolist()
+    squares = [line for line in lower.lines if line.get_marker() == "s"]
+    left_out = int((table["without"] != "").sum())
+    assert len(squares[-1].get_xdata()) == left_out > 0
+    assert f"asked in {len(table)} ways" in figure.caption
+    agree = int((table["verdict"] == table.loc[table["as_claimed"], "verdict"].iloc[0]).sum())
+    assert f"{agree} of {len(table)} ways give that verdict" in figure.caption
 
 
 def test_truth_figure_and_errors(pairs):

@@ -145,7 +145,8 @@ def _claims(verdict: str, expect: str = "lower", standing: str = "written first"
     row = {
         "claim": "c", "sentence": "It fell", "verdict": verdict, "standing": standing, "estimate": -0.5,
         "low": -0.9, "high": -0.1, "unit": "Hz", "df": 11.2, "p_holm": 0.0004, "players": 12,
-        "recordings": 36, "notes": 1204,
+        "recordings": 36, "notes": 1204, "but": "", "provisional": False, "history": "",
+        "interval_per_cent": 95.0, "p_kind": "p",
         "reason": "None is there.", "compared": "decade 2000 against 1930", "expect": expect,
     }  # fmt: skip
     book.tables["claims"] = pd.DataFrame([row])
@@ -175,16 +176,29 @@ def test_what_was_written_after_looking_says_so():
     assert "Standing" not in claim_sentence(_claims("supported"), 0)
     text = claim_sentence(_claims("supported", standing="exploratory"), 0)
     assert text.endswith("Standing of this claim: exploratory.")
-    assert "below the margin" in claim_sentence(_claims("supported", expect="equal"), 0)
+    book = _claims("supported", expect="equal")
+    book.tables["claims"]["p_kind"] = "p for a difference below the margin"
+    assert "below the margin" in claim_sentence(book, 0)
+
+
+def test_what_takes_from_a_verdict_stands_in_the_same_sentence():
+    book = _claims("supported")
+    book.tables["claims"] = book.tables["claims"].assign(
+        but="these recordings cannot tell decade from medium", history="3 wordings, 4 looks", provisional=True
+    )
+    text = claim_sentence(book, 0)
+    assert text.startswith(
+        "The data support the claim “It fell” (provisional), but these recordings cannot tell decade from "
+        "medium: "
+    )
+    assert text.endswith("Its past: 3 wordings, 4 looks.")
 
 
 def test_a_study_without_claims_claims_nothing():
     book = Book()
     book.tables |= {"claims": pd.DataFrame(columns=["claim"]), "players": pd.DataFrame({"player": ["A"]})}
     write_results(book)
-    assert book.sections[0].paragraphs == [
-        "No claim had been written down for this study, so none is tested here."
-    ]
+    assert book.sections[0].paragraphs == ["No claim is written down for this study, so none is tested here."]
 
 
 def test_terms_as_printed():
@@ -206,7 +220,13 @@ def test_many_cells_of_one_player_are_counted(count):
     sentences = [f"All notes of decade {1900 + k} are by one player." for k in range(count)]
     book = Book()
     book.tables |= {
-        "limitations": pd.DataFrame({"from": "audit", "sentence": ["Nothing else.", *sentences]}),
+        "limitations": pd.DataFrame(
+            {
+                "from": "audit",
+                "sentence": ["Nothing else.", *sentences],
+                "kind": ["", *["one player"] * count],
+            }
+        ),
         "audit": pd.DataFrame([{"cells_of_one_player": count}]),
         "quality": pd.DataFrame(),
         "media": pd.DataFrame(),

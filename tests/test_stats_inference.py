@@ -338,6 +338,19 @@ def test_sensitivity_says_what_cannot_be_checked() -> None:
     assert "Without tape_lp: cannot be fitted" in str(found)
 
 
+def test_what_lost_notes_could_do_stands_among_the_checks() -> None:
+    frame = corpus(12).assign(duration_s=0.5)
+    frame.loc[::3, "duration_s"] = 0.2
+    gone = (frame["school"] == "b") & (frame["rate_hz"] < frame["rate_hz"].median())
+    found = check_sensitivity(frame[~gone], "rate_hz ~ school", TERM, lost=frame[gone], speed_draws=0)
+    rows = found.table.set_index("check")["estimate"]
+    lowest, highest = (rows[f"worst case: the notes lost were the {way}"] for way in ("lowest", "highest"))
+    truth = fit_mixed(frame, "rate_hz ~ school").table().loc[TERM, "estimate"]
+    assert lowest < rows["as fitted"] < highest
+    assert abs(lowest - truth) < abs(rows["as fitted"] - truth)
+    assert "notes weighted by the chance to be kept" in rows
+
+
 def test_speed_says_nothing_of_extent() -> None:
     # A speed error multiplies pitch and rate and leaves cents alone (arithmetic).
     found = check_sensitivity(corpus(), "log(extent_cents) ~ school", TERM, speed_sd=0.05)

@@ -21,6 +21,7 @@ from vibstudy.figures.models import (
     model_check,
     players_apart,
     power_curves,
+    ways_figure,
     without_each_player,
 )
 from vibstudy.figures.recording import (
@@ -82,5 +83,6 @@ __all__ = [
     "usage_by_player",
     "vibrato_by_length",
     "vibrato_notes",
+    "ways_figure",
     "without_each_player",
 ]

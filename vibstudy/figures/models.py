@@ -27,6 +27,7 @@ from vibstudy.figures.data import (
 from vibstudy.figures.style import (
     COLOURS,
     EXTENT_NOTE,
+    FAINT,
     INK,
     MUTED,
     HouseFigure,
@@ -38,12 +39,15 @@ from vibstudy.figures.style import (
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult
     from vibstudy.stats.power import Power
+    from vibstudy.stats.ways import Ways
 
 _VERDICT_LOOKS: dict[str, dict[str, Any]] = {
     "supported": {"marker": "o", "mfc": COLOURS[0], "color": COLOURS[0]},
     "against": {"marker": "X", "mfc": COLOURS[1], "color": COLOURS[1]},
     "undecided": {"marker": "D", "mfc": "white", "color": INK},
 }
+_QUALIFIED = ", but see the text"
+"""What is added to a verdict from which something takes: drawn open."""
 
 
 def players_apart(
@@ -341,6 +345,10 @@ def claims_forest(claims: pd.DataFrame, size: str = "column") -> tuple[HouseFigu
     need(claims, ["sentence", "verdict"], "The claims")
     table = claims.copy()
     table["unit"] = table["unit"].fillna("").astype(str)
+    qualified = (
+        table["but"].fillna("").astype(str).ne("") if "but" in table else pd.Series(False, table.index)
+    )
+    table["shown"] = table["verdict"].astype(str) + np.where(qualified, _QUALIFIED, "")
     order = {unit: k for k, unit in enumerate(dict.fromkeys(table["unit"]))}
     table = table.sort_values("unit", key=lambda unit: unit.map(order), kind="stable", ignore_index=True)
     testable = table[table["estimate"].notna()]
@@ -362,7 +370,7 @@ def claims_forest(claims: pd.DataFrame, size: str = "column") -> tuple[HouseFigu
         for ax, unit in zip(axes, units, strict=True):
             rows = testable[testable["unit"] == unit]
             for k, row in enumerate(rows.assign(sentence=sentences).to_dict("records")):
-                look = _VERDICT_LOOKS.get(row["verdict"], _VERDICT_LOOKS["undecided"])
+                look = _look_of(row["shown"])
                 ax.plot([row["low"], row["high"]], [k, k], color=look["color"], solid_capstyle="butt")
                 ax.plot(row["estimate"], k, ls="", zorder=3, **look)
                 ax.text(
@@ -381,15 +389,102 @@ def claims_forest(claims: pd.DataFrame, size: str = "column") -> tuple[HouseFigu
             ax.spines["left"].set_visible(False)
             ax.margins(x=0.08)
         handles = [
-            Line2D([], [], ls="", label=verdict, **_VERDICT_LOOKS[verdict])
+            Line2D([], [], ls="", label=shown, **_look_of(shown))
             for verdict in _VERDICT_LOOKS
-            if (testable["verdict"] == verdict).any()
+            for shown in (verdict, verdict + _QUALIFIED)
+            if (testable["shown"] == shown).any()
         ]
-        legend_below(figure, handles, columns=3)
+        legend_below(figure, handles, columns=2)
         not_testable = len(table) - len(testable)
         figure.caption = (
-            "Claims with their estimates and 95 % intervals. "
+            "Claims with their estimates and intervals (95 % unless looks at a growing corpus widen them). "
             f"n = {plural(len(table), 'claim')}"
             + (f", {not_testable} of them not testable here and not drawn." if not_testable else ".")
         )
-    return figure, testable.reset_index(drop=True)
+    return figure, testable.drop(columns="shown").reset_index(drop=True)
+
+
+def _look_of(shown: str) -> dict[str, Any]:
+    look = _VERDICT_LOOKS.get(shown.removesuffix(_QUALIFIED), _VERDICT_LOOKS["undecided"])
+    return {**look, "mfc": "white"} if shown.endswith(_QUALIFIED) else look
+
+
+_OTHERWISE = {
+    "notes": "strict notes only",
+    "medium": "medium held equal",
+    "length": "length held equal",
+    "room": "room held equal",
+    "slopes": "no own slopes",
+    "time": "a curve over time",
+}
+"""What is done otherwise than claimed, a row of dots each."""
+
+
+def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw a claim asked in every reasonable way: all estimates in order, and below what was chosen.
+
+    Parameters
+    ----------
+    ways : Ways
+        From :func:`vibstudy.stats.ways.all_ways`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        The ways, in the order drawn.
+    """
+    table = ways.table
+    rows = [name for name in _OTHERWISE if name in table]
+    places = np.arange(len(table))
+    with house_style(size) as page:
+        lines = 10 + 1.35 * (len(rows) + 1)
+        figure = page.figure((lines * 1.25 * page.font_pt / 72 + 0.9) / page.width_in)
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[10, 1.35 * (len(rows) + 1)])
+        for verdict, look in _VERDICT_LOOKS.items():
+            own = (table["verdict"] == verdict).to_numpy(bool)
+            if not own.any():
+                continue
+            part = table[own]
+            upper.vlines(places[own], part["low"], part["high"], color=look["color"], lw=0.5 * page.line_pt)
+            upper.plot(places[own], part["estimate"], ls="", ms=0.6 * page.marker_pt, zorder=3, **look)
+        claimed = int(np.flatnonzero(table["as_claimed"])[0])
+        for ax in (upper, lower):
+            ax.axvline(claimed, color=FAINT, lw=3 * page.line_pt, zorder=-1)
+        upper.axhline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)), zorder=0)
+        upper.set_ylabel(f"Estimate ({ways.unit})" if ways.unit else "Estimate")
+        upper.tick_params(bottom=False)
+        for k, name in enumerate([*rows, "without"]):
+            first = table.loc[table["as_claimed"], name].iloc[0]
+            chosen = (table[name] != first).to_numpy(bool)
+            lower.plot(places[chosen], np.full(int(chosen.sum()), k), ls="", marker="s", color=INK,
+                       ms=0.45 * page.marker_pt)  # fmt: skip
+            lower.plot(places[~chosen], np.full(int((~chosen).sum()), k), ls="", marker=".", color=FAINT,
+                       ms=0.3 * page.marker_pt)  # fmt: skip
+        lower.set(
+            yticks=range(len(rows) + 1), ylim=(len(rows) + 0.6, -0.6), xticks=[], xlim=(-1, len(table)),
+            yticklabels=[*(_OTHERWISE[name] for name in rows), "without a player"],
+            xlabel=f"{len(table)} ways, by estimate",
+        )  # fmt: skip
+        lower.tick_params(left=False)
+        for side in ("left", "bottom"):
+            lower.spines[side].set_visible(False)
+        handles = [
+            Line2D([], [], ls="", label=f"{verdict} ({int((table['verdict'] == verdict).sum())})", **look)
+            for verdict, look in _VERDICT_LOOKS.items()
+            if (table["verdict"] == verdict).any()
+        ]
+        legend_below(figure, handles, columns=3)
+        base = table[table["as_claimed"]].iloc[0]
+        lost = f" {plural(ways.lost, 'way')} could not be fitted." if ways.lost else ""
+        figure.caption = (
+            f"“{ways.claim.sentence}” asked in {plural(len(table), 'way')}: estimates with their 95 % "
+            "intervals in order, verdicts before any correction, and what was done otherwise than claimed "
+            "(squares). The "
+            f"grey bar is the model as claimed ({base['estimate']:+.3g} {ways.unit}, {ways.verdict}). "
+            f"{ways.agree} of {len(table)} ways give that verdict, {ways.same_direction} the same direction."
+            f"{lost} n = {plural(int(base['notes_used']), 'note')} in the model as claimed."
+        )
+    return figure, table

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -100,11 +101,34 @@ def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[st
         "along_a_phrase": lambda size: _phrase(study, notes, size),
         "intensity_and_pitch": lambda size: draw.intensity_against_pitch(notes, size),
     }
+    found |= _ways(study, notes, claims)
     truth = study.truth()
     if truth is not None:
         pairs = draw.match_truth(notes, truth)
         found["measured_against_truth"] = lambda size: draw.measured_against_truth(pairs, size=size)
     return found
+
+
+def _ways(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[str, Drawing]:
+    """A figure of every reasonable way to ask each claim that could be tested."""
+    from vibstudy.stats.claims import CLAIMS_FILE, Claim, read_claims
+    from vibstudy.stats.ways import Ways, all_ways
+
+    if claims.empty:
+        return {}
+    tested = set(claims.loc[claims["estimate"].notna(), "claim"])
+    kept: dict[str, Ways] = {}
+
+    def drawing(claim: Claim) -> Drawing:
+        def draw_ways(size: str) -> tuple[HouseFigure, pd.DataFrame]:
+            if claim.id not in kept:  # asked once for both sizes
+                kept[claim.id] = all_ways(claim, notes)
+            return draw.ways_figure(kept[claim.id], size)
+
+        return draw_ways
+
+    asked = [claim for claim in read_claims(study.folder / CLAIMS_FILE) if claim.id in tested]
+    return {f"ways_{k}_{re.sub(r'[^A-Za-z0-9-]+', '_', c.id)}": drawing(c) for k, c in enumerate(asked, 1)}
 
 
 def draw_figures(

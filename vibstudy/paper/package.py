@@ -246,7 +246,7 @@ def make_package(
     claims = read_claims(study / CLAIMS_FILE) if (study / CLAIMS_FILE).is_file() else []
     problems = _told_needed(claims, notes, left)
     if claims:  # the log goes along: it holds every recording and claim
-        log_new(study, claims, hashes_of(recordings))
+        log_new(study, claims, recordings, notes)
     edits, listeners, said, unreadable = _anonymous(study, set(recordings["recording_id"]), remarks)
     sounds = _sound_names(recordings)
     with tempfile.TemporaryDirectory(prefix="vibstudy-") as name:

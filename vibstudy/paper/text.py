@@ -25,9 +25,8 @@ import pandas as pd
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import by_player, judged_notes, plural, vibrato_notes
 from vibstudy.schema import QUALITY_REASONS, reasons_of
-from vibstudy.stats.claims import Claim
+from vibstudy.stats.claims import FIRST, Claim
 from vibstudy.stats.confounds import find_confounds
-from vibstudy.stats.examine import level_text
 
 MINUS = "\N{MINUS SIGN}"
 NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
@@ -40,8 +39,8 @@ INVENTED = (
     "This is the invented demonstration study: its players, regions, melodies and recordings are made up and "
     "its sound is synthesised. Nothing here says anything about real playing."
 )
-LONE = "All notes of "
-"""How the audit's sentences on cells of one player begin."""
+LONE = "one player"
+"""Kind of the audit's sentences on cells of one player."""
 
 MOST_NAMED = 3
 """More cells of one player than this are counted in the text, and named in the table only."""
@@ -233,26 +232,19 @@ def limitations_table(notes: pd.DataFrame, claims: pd.DataFrame) -> pd.DataFrame
     """Return sentences on what the corpus cannot tell: audit of tags, and caveats of the claims."""
     rows = []
     with contextlib.suppress(VibstudyError):
-        rows += [("audit", sentence) for sentence in find_confounds(notes).sentences]
+        audit = find_confounds(notes)
+        kinds = [LONE if sentence in audit.lone else "" for sentence in audit.sentences]
+        rows += [("audit", sentence, kind) for sentence, kind in zip(audit.sentences, kinds, strict=True)]
     if len(claims):
         caveats = claims["caveats"].fillna("").astype(str)
         together: dict[str, list[str]] = {}
         for name, text in zip(claims["claim"], caveats, strict=True):
             if text:
                 together.setdefault(text, []).append(str(name))
-        rows += [(f"{_of(len(names), 'claim')} {', '.join(names)}", text) for text, names in together.items()]
-    return pd.DataFrame(rows, columns=["from", "sentence"])
-
-
-def compared_words(claim: Claim) -> str:
-    """Say what a claim compares."""
-    c = claim.contrast
-    words = f"{c.column} {level_text(c.end)} against {level_text(c.start)}"
-    if c.across:
-        words = (
-            f"change of {words} from {c.across} {level_text(c.across_start)} to {level_text(c.across_end)}"
-        )
-    return words
+        rows += [
+            (f"{_of(len(names), 'claim')} {', '.join(names)}", text, "") for text, names in together.items()
+        ]
+    return pd.DataFrame(rows, columns=["from", "sentence", "kind"])
 
 
 # --- sections
@@ -347,10 +339,17 @@ def _write_statistics(book: Book, claims: Sequence[Claim]) -> None:
     if not claims:
         return
     text = (
-        f"{book.setting('claims')} {_of(len(claims), 'claim')} had been written down; p was corrected by Holm over "
-        f"those that could be tested {book.reference('holm1979')}, and a claim counts as supported below "
-        f"{book.setting('significance')}."
+        f"{book.setting('claims')} {_of(len(claims), 'claim')} {'is' if len(claims) == 1 else 'are'} answered, of which "
+        f"{book.setting('claims_written_first')} had been written down before the recordings were measured; p was "
+        f"corrected by Holm over every confirmatory claim ever logged that could be tested "
+        f"{book.reference('holm1979')}, and a claim counts as supported below {book.setting('significance')}. A "
+        "decided verdict was put to the model with each further tag of the recordings in it."
     )
+    if int(book.tables["settings"].set_index("setting")["value"].get("claims_gone", 0)):
+        text += (
+            f" The log holds {book.setting('claims_gone')} further tests, withdrawn or worded otherwise since, which "
+            "the correction counts."
+        )
     if any(claim.expect == "equal" for claim in claims):
         text += f" Claims of equality were tested by two one-sided tests {book.reference('schuirmann1987')}."
     book.say(text)
@@ -381,7 +380,7 @@ def write_results(book: Book) -> None:
         )
     claims = book.tables["claims"]
     if claims.empty:
-        book.say("No claim had been written down for this study, so none is tested here.")
+        book.say("No claim is written down for this study, so none is tested here.")
     for row in range(len(claims)):
         book.say(claim_sentence(book, row))
     if len(claims):
@@ -401,17 +400,23 @@ def claim_sentence(book: Book, row: int) -> str:
     pattern = "+.1f" if unit.startswith("%") else "+.2f"
     unit = f" {'%' if unit.startswith('%') else unit}" if unit else ""
     text = VERDICTS[claim["verdict"]].format(sentence=c("sentence"))
-    kind = "p for a difference below the margin" if claim["expect"] == "equal" else "p"
+    if claim["provisional"]:
+        text += " (provisional)"
+    if claim["but"]:
+        text += f", but {c('but')}"
+    kind = str(claim["p_kind"])
     text += (
-        f": {c('compared')}, {c('estimate', pattern)}{unit} ({book.setting('interval_per_cent')} % interval "
+        f": {c('compared')}, {c('estimate', pattern)}{unit} ({c('interval_per_cent', '.3g')} % interval "
         f"{c('low', pattern)} to {c('high', pattern)}{unit}, df = {c('df', '.1f')}, {kind} {c('p_holm', 'p')} after "
         f"Holm; n = {c('players', 'count')} players, {c('recordings', 'count')} recordings, "
         f"{c('notes', 'count')} notes)."
     )
     if claim["verdict"] == "undecided":
         text += " That is no evidence of equality: the corpus does not tell."
-    if claim["standing"] != "written first":
+    if claim["standing"] != FIRST:
         text += f" Standing of this claim: {c('standing')}."
+    if claim["history"]:
+        text += f" Its past: {c('history')}."
     return text
 
 
@@ -424,7 +429,7 @@ def write_limitations(book: Book) -> None:
         book.cite("limitations", row, "sentence")
         for row in range(len(limits))
         if limits["from"].iloc[row] == "audit"
-        and not (lone > MOST_NAMED and limits["sentence"].iloc[row].startswith(LONE))
+        and not (lone > MOST_NAMED and limits["kind"].iloc[row] == LONE)
     ]
     if lone > MOST_NAMED:
         number = book.cite("audit", 0, "cells_of_one_player", "count")
@@ -480,7 +485,8 @@ def write_media(book: Book) -> None:
     if len(parts) > 1:
         book.say(
             "Noise and lost overtones leave fewer notes to trust and larger errors. Groups that differ in medium "
-            "differ in that, too, which notes of good quality only, or the medium in the model, can put to the test."
+            "differ in that, too. Stricter choices of notes, or the medium in the model, show how far a result depends on "
+            "it; what the lost notes were they cannot show."
         )
 
 

@@ -31,7 +31,8 @@ from vibstudy.paper.figures import PaperFigure, draw_figures
 from vibstudy.paper.package import environment, standard_models
 from vibstudy.paper.references import bibtex, references_table
 from vibstudy.sound.reading import WORKING_RATE_HZ
-from vibstudy.stats.claims import CLAIMS_FILE, Claim, hashes_of, judge_claims, log_new, read_claims
+from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, judge_and_log, read_claims
+from vibstudy.stats.history import bygone_tests
 from vibstudy.study import Study, open_study
 
 TITLE = "Vibrato in recordings: a draft"
@@ -129,7 +130,7 @@ def _tables(
     software = [("vibstudy", _joined(notes, "vibstudy_version")), ("Python", surroundings["python"])]
     software += list(surroundings["libraries"].items())
     limits = text.limitations_table(notes, judged)
-    lone = int(limits["sentence"].astype(str).str.startswith(text.LONE).sum())
+    lone = int((limits["kind"] == text.LONE).sum())
     return {
         "corpus": text.corpus_table(notes),
         "players": text.players_table(notes),
@@ -139,7 +140,7 @@ def _tables(
         "media": text.media_table(recordings),
         "limitations": limits,
         "audit": pd.DataFrame([{"cells_of_one_player": lone}]),
-        "settings": _settings_table(notes, recordings, surroundings["settings"], claims),
+        "settings": _settings_table(notes, recordings, surroundings["settings"], judged),
         "software": pd.DataFrame(software, columns=["name", "version"]),
         "references": references_table(),
         "reproducibility": _reproducibility_table(study, surroundings),
@@ -151,17 +152,16 @@ def _claims_table(
 ) -> pd.DataFrame:
     if not claims:
         return pd.DataFrame(columns=["claim", "verdict", "estimate", "unit", "low", "high", "caveats"])
-    # claims and recordings are logged before the answer is known, as 'vibstudy claims' does
-    hashes = hashes_of(recordings)
-    table = judge_claims(claims, notes, log_new(study.folder, claims, hashes), hashes)
+    # claims and recordings are logged before the answer is known, and the look after, as by 'vibstudy claims'
+    table, ledger = judge_and_log(study.folder, claims, recordings, notes)
+    table["tests_gone"] = bygone_tests(claims, ledger)
     table["sentence"] = table["sentence"].str.removesuffix(".")
-    table["compared"] = [text.compared_words(claim) for claim in claims]
     table["expect"] = [claim.expect for claim in claims]
     return table
 
 
 def _settings_table(
-    notes: pd.DataFrame, recordings: pd.DataFrame, settings: dict[str, Any], claims: Sequence[Claim]
+    notes: pd.DataFrame, recordings: pd.DataFrame, settings: dict[str, Any], claims: pd.DataFrame
 ) -> pd.DataFrame:
     reviewed = notes["reviewed"].astype("string").value_counts()
     estimated = recordings["tuning_source"].astype("string") == "estimated"
@@ -179,6 +179,8 @@ def _settings_table(
         "interval_per_cent": INTERVAL_PER_CENT,
         "significance": SIGNIFICANCE,
         "claims": len(claims),
+        "claims_gone": int(claims["tests_gone"].iloc[0]) if len(claims) else 0,
+        "claims_written_first": int((claims["standing"] == FIRST).sum()) if len(claims) else 0,
     }
     return pd.DataFrame([{"setting": name, "value": str(value)} for name, value in rows.items()])
 

@@ -2,7 +2,7 @@
 
 ========================================  ============================================================
 :func:`vibrato_notes`,                    which notes count
-:func:`judged_notes`
+:func:`judged_notes`, :func:`lost_notes`
 :func:`coverage`, :func:`find_confounds`  before any fit: what the corpus can tell, and what not
 :func:`fit_mixed`, :func:`fit_extent`     rate, extent, onset delay ...: linear mixed model
 :func:`fit_presence`                      presence of vibrato: binomial mixed model
@@ -11,6 +11,7 @@
 :func:`parametric_bootstrap`,             inference by simulation
 :func:`permutation_test`
 :func:`read_claims`, :func:`judge_claims` ``claims.toml``: written first, tested after
+:func:`all_ways`                          a claim asked in every reasonable way
 :func:`simulate_power`, :func:`plan_next` how many more players or recordings; which to add next
 :func:`icc`, :func:`cohen_kappa`,         agreement between listeners, and of machine and ear
 :func:`limits_of_agreement`,
@@ -24,6 +25,7 @@ from typing import Any
 _HOMES = {
     "vibrato_notes": "selection",
     "judged_notes": "selection",
+    "lost_notes": "selection",
     "fit_mixed": "mixed",
     "fit_extent": "mixed",
     "MixedResult": "mixed",
@@ -39,6 +41,7 @@ _HOMES = {
     "read_claims": "claims",
     "judge_claims": "claims",
     "run_claims": "claims",
+    "all_ways": "ways",
     "simulate_power": "power",
     "plan_next": "power",
     "icc": "agreement",

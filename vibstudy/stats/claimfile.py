@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,7 +16,6 @@ from vibstudy.corpus.settings import read_toml
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.filters import check_filter
 from vibstudy.stats.formula import parse_terms
-from vibstudy.stats.tokens import name_text
 
 CLAIMS_FILE = "claims.toml"
 EXPECTATIONS = ("lower", "higher", "different", "equal")
@@ -36,8 +36,10 @@ EXAMPLE = """\
 # id = "slower"
 # sentence = "Vibrato became slower between the 1930s and the 1970s."
 # outcome = "rate_hz"                                      # a column of results/notes.csv
-# contrast = { column = "decade", from = 1930, to = 1970 } # always "to" minus "from"
+# contrast = { column = "decade", from = 1930, to = 1970 } # these decades: always "to" minus "from"
 # expect = "lower"                                         # lower, higher, different or equal
+# margin = 0.2                                             # by at least so much; leave out for any amount
+# plan = { players = 20 }                                  # how large the corpus is to become
 # adjust = ["region"]                                      # held equal when comparing
 # filter = "medium != 'acoustic_disc'"                     # which notes; leave out for all
 #
@@ -49,6 +51,20 @@ EXAMPLE = """\
 # expect = "equal"
 # margin = 10                                              # per cent, since extent is compared as a ratio
 # adjust = ["decade"]
+#
+# [[claim]]
+# id = "steady-narrowing"
+# sentence = "Vibrato became steadily narrower from 1930 to 1970."
+# outcome = "extent_cents"
+# contrast = { column = "decade", from = 1930, to = 1970, shape = "trend" } # a straight line
+# expect = "lower"
+#
+# [[claim]]
+# id = "break-of-1950"
+# sentence = "From 1950 on vibrato is slower than before."
+# outcome = "rate_hz"
+# contrast = { column = "decade", break = 1950 }           # all from 1950 on against all before
+# expect = "lower"
 #
 # [[claim]]
 # id = "regions-converge"
@@ -66,6 +82,20 @@ EXAMPLE = """\
 """Examples of claims, as remarks for an empty ``claims.toml``."""
 
 
+SHAPES = ("bands", "trend", "curve")
+"""How a column of numbers may be compared."""
+
+TIMES = frozenset(["decade", "year"])
+"""Columns of time: compared by bands unless the claim says otherwise; other numbers along a line."""
+
+_NAME = r"(?:[^\W\d]\w*|`[^`]+`)"
+_CALL = rf"(?:C|log|log2|log10|sqrt|center|scale)\(\s*{_NAME}\s*\)|poly\(\s*{_NAME}\s*,[\s\w=]*\)"
+_FACTOR = rf"(?:{_CALL}|I\(\s*{_NAME}\s*\*\*\s*[23]\s*\)|{_NAME})"
+_TERM = re.compile(rf"\s*{_FACTOR}(?:\s*[:*+]\s*{_FACTOR})*\s*")
+"""What may be held equal: columns, functions of one column, sums and products of them. A power stands in
+``I()``: outside, ``decade ** 2`` would mean no more than ``decade``."""
+
+
 @dataclass(frozen=True)
 class Contrast:
     """What is compared: `to` minus `from`, and whether that changes across another column."""
@@ -77,6 +107,25 @@ class Contrast:
     across: str = ""
     across_start: Any = None
     across_end: Any = None
+    shape: str = ""
+    cut: float | None = None
+
+    def shape_of(self, column: str, is_number: bool) -> str:
+        """How `column` is compared: levels, bands, trend, curve or break."""
+        if column == self.column and self.cut is not None:
+            return "break"
+        if not is_number or (column == self.column and self.factor):
+            return "levels"
+        default = "bands" if column in TIMES else "trend"
+        return (self.shape or default) if column == self.column else default
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How large the corpus is to become: so many `unit` (players or recordings)."""
+
+    unit: str
+    size: int
 
 
 @dataclass(frozen=True)
@@ -94,13 +143,16 @@ class Claim:
     filter: str = ""
     scale: str = "plain"
     exploratory: bool = False
+    plan: Plan | None = None
 
     @property
     def sha256(self) -> str:
         """SHA-256 of everything that affects the test."""
-        content = {
+        c = self.contrast
+        compared = [c.column, c.start, c.end, c.factor, c.across, c.across_start, c.across_end]
+        content: dict[str, Any] = {
             "outcome": self.outcome,
-            "contrast": [str(v) for v in vars(self.contrast).values()],
+            "contrast": [str(value) for value in compared],
             "expect": self.expect,
             "margin": self.margin,
             "adjust": sorted(self.adjust),
@@ -108,18 +160,12 @@ class Claim:
             "filter": " ".join(self.filter.split()),
             "scale": self.scale,
         }
+        # only where set: claims logged before these keys were known keep their sum
+        content |= {"shape": c.shape} if c.shape else {}
+        content |= {"break": c.cut} if c.cut is not None else {}
+        content |= {"plan": [self.plan.unit, self.plan.size]} if self.plan else {}
         text = json.dumps(content, sort_keys=True, ensure_ascii=True)
         return hashlib.sha256(text.encode("ascii")).hexdigest()
-
-    def formula(self, numeric: Mapping[str, bool]) -> str:
-        """The model's formula; `numeric` says which columns are numbers."""
-        c = self.contrast
-        column, outcome = name_text(c.column), name_text(self.outcome)
-        name = f"C({column})" if c.factor and numeric.get(c.column, False) else column
-        terms = [f"{name} * {name_text(c.across)}" if c.across else name]
-        terms += [term for term in self.adjust if term not in (name, c.column, c.across)]
-        left = f"log2({outcome})" if self.scale == "log" else outcome
-        return f"{left} ~ {' + '.join(terms)}"
 
 
 # --- reading claims.toml
@@ -136,6 +182,7 @@ _KEYS: dict[str, tuple[type, ...]] = {
     "filter": (str,),
     "scale": (str,),
     "exploratory": (bool,),
+    "plan": (dict,),
 }
 _REQUIRED = ("id", "sentence", "outcome", "contrast", "expect")
 LARGEST = 2.0**53
@@ -150,6 +197,8 @@ _CONTRAST_KEYS: dict[str, tuple[type, ...]] = {
     "across": (str,),
     "across_from": _LEVEL,
     "across_to": _LEVEL,
+    "shape": (str,),
+    "break": (int, float),
 }
 _SHOWN = 80
 """Letters of a wrong name repeated in a message."""
@@ -227,12 +276,18 @@ def claims_text(claims: Iterable[Claim]) -> str:
     blocks = []
     for claim in claims:
         c = claim.contrast
-        contrast = {"column": c.column, "from": c.start, "to": c.end} | ({"factor": True} if c.factor else {})
+        contrast: dict[str, Any] = {"column": c.column}
+        contrast |= {"from": c.start, "to": c.end} if c.start is not None else {}
+        contrast |= {"factor": True} if c.factor else {}
+        contrast |= {"shape": c.shape} if c.shape else {}
+        contrast |= {"break": c.cut} if c.cut is not None else {}
         if c.across:
             contrast |= {"across": c.across, "across_from": c.across_start, "across_to": c.across_end}
         lines = ["[[claim]]"]
         for key in _KEYS:
             value = contrast if key == "contrast" else getattr(claim, key)
+            if isinstance(value, Plan):
+                value = {value.unit: value.size}
             if key in _REQUIRED or value not in (None, "", (), False):
                 lines.append(f"{key} = {_toml(value)}")
         blocks.append("\n".join(lines) + "\n")
@@ -277,6 +332,20 @@ def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Prob
     margin = block.get("margin")
     if isinstance(margin, int | float) and not isinstance(margin, bool) and not 0 < margin <= LARGEST:
         found.append(problem("must be above 0", "margin", margin, _NUMBER_REPAIR))
+    if expect == "lower" and isinstance(margin, int | float) and margin >= 100 and _is_log(block):
+        found.append(problem("lower by 100 % or more cannot be", "margin", margin, "Write margin = 10 (%)."))
+    adjust = block.get("adjust", [])
+    for term in [adjust] if isinstance(adjust, str) else adjust if isinstance(adjust, list) else []:
+        if isinstance(term, str) and not _TERM.fullmatch(term):
+            found.append(
+                problem(
+                    "cannot be held equal",
+                    "adjust",
+                    term,
+                    "Write a column, C(column), log2(column), I(column ** 2), or two joined by *.",
+                )
+            )
+    found += _plan_problems(block.get("plan"), problem)
     if block.get("scale", "log") not in ("log", "plain"):
         found.append(problem("no such scale", "scale", block["scale"], "Write log or plain."))
     contrast = block.get("contrast")
@@ -317,6 +386,26 @@ def _form_problems(block: Mapping[str, Any], name: str, file: str) -> list[Probl
     return found
 
 
+def _is_log(block: Mapping[str, Any]) -> bool:
+    outcome = block.get("outcome")
+    return block.get("scale", "log" if outcome in LOG_BY_DEFAULT else "plain") == "log" or str(
+        outcome
+    ).startswith("has_")
+
+
+def _plan_problems(plan: Any, problem: Any) -> list[Problem]:
+    if not isinstance(plan, dict):
+        return []
+    units = ("players", "recordings")
+    good = len(plan) == 1 and next(iter(plan)) in units
+    size = next(iter(plan.values()), None)
+    if good and isinstance(size, int) and not isinstance(size, bool) and size > 1:
+        return []
+    return [
+        problem("must say how large the corpus is to become", "plan", plan, "Write plan = { players = 20 }.")
+    ]
+
+
 def _contrast_problems(contrast: Mapping[str, Any], problem: Any) -> list[Problem]:
     found = [
         problem(
@@ -327,16 +416,27 @@ def _contrast_problems(contrast: Mapping[str, Any], problem: Any) -> list[Proble
         for key in contrast
         if key not in _CONTRAST_KEYS
     ]
-    needed = ["column", "from", "to"] + (["across_from", "across_to"] if "across" in contrast else [])
+    ends = [] if "break" in contrast and not {"from", "to"} & set(contrast) else ["from", "to"]
+    needed = ["column", *ends] + (["across_from", "across_to"] if "across" in contrast else [])
     found += [
         problem("missing in contrast", key, repair=f"Write {key} = ...")
         for key in needed
         if key not in contrast
     ]
+    shape = contrast.get("shape", "bands")
+    if isinstance(shape, str) and shape not in SHAPES:
+        repair = nearest(shape, SHAPES) or f"Choose from: {', '.join(SHAPES)}."
+        found.append(problem("no such shape", "shape", shape, repair))
+    if "break" in contrast and {"shape", "factor", "across"} & set(contrast):
+        found.append(
+            problem("stands by itself", "break", contrast["break"], "Leave shape, factor and across out.")
+        )
     for key, kinds in _CONTRAST_KEYS.items():
         value = contrast.get(key)
         if key in contrast and (
-            not isinstance(value, kinds) or (isinstance(value, int | float) and not abs(value) <= LARGEST)
+            not isinstance(value, kinds)
+            or (isinstance(value, bool) and bool not in kinds)
+            or (isinstance(value, int | float) and not abs(value) <= LARGEST)
         ):
             found.append(_wrong_type(problem, key, value, kinds))
     for first, second in (("from", "to"), ("across_from", "across_to")):
@@ -355,8 +455,8 @@ def _wrong_type(problem: Any, key: str, got: object, kinds: tuple[type, ...]) ->
 def _claim(block: Mapping[str, Any]) -> Claim:
     c = block["contrast"]
     contrast = Contrast(
-        c["column"], c["from"], c["to"], bool(c.get("factor", False)),
-        c.get("across", ""), c.get("across_from"), c.get("across_to"),
+        c["column"], c.get("from"), c.get("to"), bool(c.get("factor", False)),
+        c.get("across", ""), c.get("across_from"), c.get("across_to"), c.get("shape", ""), c.get("break"),
     )  # fmt: skip
     default = "log" if block["outcome"] in LOG_BY_DEFAULT else "plain"
     return Claim(
@@ -371,6 +471,7 @@ def _claim(block: Mapping[str, Any]) -> Claim:
         filter=block.get("filter", ""),
         scale=block.get("scale", default),
         exploratory=block.get("exploratory", False),
+        plan=Plan(*next(iter(block["plan"].items()))) if "plan" in block else None,
     )
 
 

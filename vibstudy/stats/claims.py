@@ -13,40 +13,54 @@
 ``id``           short name, unique in the file
 ``sentence``     what is claimed, as it will stand in the paper
 ``outcome``      a column of the note table; ``has_vibrato`` for presence
-``contrast``     ``column``, ``from``, ``to``: what is compared, always *to* minus *from*. A number is
-                 compared along its straight line, unless ``factor = true``. With ``across``,
-                 ``across_from``, ``across_to``: whether that difference itself changes ("the regions grew
-                 alike": column region, across decade)
+``contrast``     ``column``, ``from``, ``to``: what is compared, always *to* minus *from*. Decades and years
+                 are compared as named, not along a line; ``shape = "trend"`` claims a straight line,
+                 ``"curve"`` takes a smooth curve, ``break = 1960`` compares all before with all from
+                 then on; other numbers go along a line unless ``factor = true``
+                 (:mod:`vibstudy.stats.spans`). With ``across``, ``across_from``, ``across_to``: whether
+                 that difference itself changes ("the regions grew alike": column region, across decade)
 ``expect``       lower, higher, different, or equal
-``margin``       differences smaller than this count as none: in the outcome's unit, or in per cent when
-                 it is modelled on a logarithmic scale. Needed for equal; with different it allows the
-                 verdict "against"
-``adjust``       further terms of the model, e.g. ``["region", "midi"]``
+``margin``       in the outcome's unit, or in per cent when it is modelled on a logarithmic scale. With lower
+                 and higher the least difference claimed: "by at least". With different and equal,
+                 differences smaller than this count as none; equal needs it
+``adjust``       further terms of the model, e.g. ``["region", "midi"]``: columns, ``C(column)``,
+                 ``log2(column)``, ``I(column ** 2)``, or two joined by ``*``
 ``crossed``      further random factors, e.g. ``["piece"]``
 ``filter``       which notes, e.g. ``"medium != 'acoustic_disc'"`` (:mod:`vibstudy.stats.filters`)
 ``scale``        log or plain; log by default for extent and depths
+``plan``         ``{ players = 20 }`` or ``{ recordings = 100 }``: how large the corpus is to become, for
+                 those who test before it is complete (:mod:`vibstudy.stats.looks`)
 ``exploratory``  true for what was found by looking; such claims are labelled, and corrected apart
 ===============  ==================================================================================
 
 Verdicts
 --------
-* **supported**: the difference has the claimed direction and p (after Holm) is below 0.05; for *equal*,
-  a difference as large as the margin is rejected (two one-sided tests).
-* **against**: p after Holm is below 0.05 in the other direction; for *equal*, the whole interval lies
-  outside the margin; for *different* with a margin, the difference is shown to be smaller.
+* **supported**: p for the claim (after Holm) is below 0.05. For *equal*, and for *different* with a margin,
+  the question is on which side of the margin the difference lies: the two answer each other's opposite.
+* **against**: p against it is below 0.05: the difference has the other direction, is shown to fall short of
+  the margin, or (*equal*) to exceed it.
 * **undecided**: neither. Not the same as "no difference".
 * **not testable here**: the corpus cannot tell: an empty cell, an aliased term, a level with a single
-  player, a misspelt column or level. The reason is given.
+  player, a tag that goes together with what is compared without exception, a misspelt column or level. The
+  reason is given.
 
-p is that of the mixed model (Satterthwaite degrees of freedom; presence: between–within), corrected by
-Holm over all testable claims of the file, exploratory ones apart. Intervals are 95 %, each by itself.
-Which notes count: :mod:`vibstudy.stats.selection`; notes rejected by the listener never do.
+A decided verdict is put to the model with each further tag in it (medium, region, school, accompaniment,
+room, instrument, whether the speed is known; decade). Where it does not stand, the verdict says so in the
+same breath: "Supported, but these recordings cannot tell decade from medium". Where one side lost 15 points
+more of its notes to measuring than the other, the same is done with weights for the notes lost and in the two
+worst cases (:mod:`vibstudy.stats.lost`).
+
+p is that of the mixed model (presence: between–within), raised for looks at a growing corpus, then corrected
+by Holm over every confirmatory claim that was ever logged (:mod:`vibstudy.stats.history`), exploratory ones
+apart. Intervals are 95 %, each by itself, wider where looks must be paid for. Which notes count:
+:mod:`vibstudy.stats.selection`; notes rejected by the listener never do.
 
 When it was written
 -------------------
-Every run logs claims and recordings that are new (:mod:`vibstudy.stats.ledger`). ``standing`` says
-whether the claim, as it reads now, was logged before the recordings it is tested on. Changing anything
-that affects the test (not the sentence's wording) makes it a new claim.
+Every run logs claims and recordings that are new, what was withdrawn, settings, tags and edits
+(:mod:`vibstudy.stats.ledger`). ``standing`` says whether the claim, as it reads now, was logged before the
+recordings it is tested on. Changing anything that affects the test (not the sentence's wording) makes it a
+new claim.
 
 A difference between groups of recordings that happened to be made and kept is no proof of its cause.
 """
@@ -54,16 +68,32 @@ A difference between groups of recordings that happened to be made and kept is n
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from vibstudy.stats.claimfile import CLAIMS_FILE, EXAMPLE, Claim, Contrast, read_claims
-from vibstudy.stats.examine import Finding, examine, level_text
+from vibstudy.stats import words
+from vibstudy.stats.claimfile import CLAIMS_FILE, EXAMPLE, Claim, Contrast, Plan, read_claims
+from vibstudy.stats.examine import ALPHA, Finding, examine
+from vibstudy.stats.history import (
+    Past,
+    Recordings,
+    bygone_tests,
+    detail_of,
+    marks_of,
+    newly_withdrawn,
+    past_of,
+    state_rows,
+    tags_of,
+    withdrawn,
+)
 from vibstudy.stats.ledger import FILE_NAME, Ledger
+from vibstudy.stats.looks import Standing, standing_of
 from vibstudy.stats.multiple import holm
 from vibstudy.terminal import in_one_line, put
 
@@ -76,14 +106,18 @@ __all__ = [
     "Claim",
     "Contrast",
     "Finding",
-    "answer",
+    "Plan",
     "examine",
+    "hashes_of",
     "judge_claims",
     "log_claims",
     "log_new",
     "read_claims",
     "run_claims",
 ]
+
+FIRST = "written first"
+"""Standing of a claim that was logged before every recording it is tested on."""
 
 
 def judge_claims(
@@ -92,7 +126,7 @@ def judge_claims(
     ledger: Ledger | None = None,
     recordings: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
-    """Test claims and correct for their number.
+    """Test claims and correct for their number, for looks, and for claims that are gone.
 
     Parameters
     ----------
@@ -100,87 +134,116 @@ def judge_claims(
     notes : DataFrame
         The note table.
     ledger : Ledger | None
-        Log by which it is known when each claim was written.
+        Log by which it is known when each claim was written, and what else was.
     recordings : mapping of str to str | None
         SHA-256 of each recording's sound file, as logged.
 
     Returns
     -------
     DataFrame
-        One row a claim: ``claim, sentence, verdict, standing, estimate, low, high, unit, p, p_holm, df,
-        players, recordings, notes, answer, reason, caveats, outcome, formula, method, written_utc,
-        sha256``.
+        One row a claim: ``claim, sentence, verdict, but`` (what takes from it; may be empty),
+        ``provisional, standing, history, estimate, low, high, interval_per_cent, unit, p, p_holm, df,
+        players, recordings, notes, told_from, told_to`` (share of notes that could be told, by side), ``look,
+        answer, reason, caveats, outcome, formula, method, written_utc, sha256, seen`` (what tells this look
+        from others).
     """
     findings = [examine(claim, notes) for claim in claims]
-    p = np.array([f.p for f in findings])
-    exploratory = np.array([c.exploratory for c in claims], bool)
+    pasts = [past_of(claim, ledger) for claim in claims]
+    looks = [_look(f, past) for f, past in zip(findings, pasts, strict=True)]
+    p = np.array([look.p for look in looks])
+    exploratory = np.array(
+        [c.exploratory and not past.was_confirmatory for c, past in zip(claims, pasts, strict=True)], bool
+    )
+    gone = np.ones(bygone_tests(claims, ledger))
     corrected = np.full(len(p), np.nan)
-    for group in (exploratory, ~exploratory):
-        corrected[group] = holm(p[group])
+    corrected[exploratory] = holm(p[exploratory])
+    confirmatory = int((~exploratory).sum())
+    corrected[~exploratory] = holm(np.concatenate([p[~exploratory], gone]))[:confirmatory]
+    seen = Recordings(ledger) if ledger is not None else None
+    marks = marks_of(notes) if ledger is not None and len(claims) else {}
     rows = []
-    for finding, p_holm in zip(findings, corrected, strict=True):
+    for finding, past, look, p_holm in zip(findings, pasts, looks, corrected, strict=True):
         claim = finding.claim
-        standing, written = _standing(claim, finding, ledger, recordings or {})
-        verdict = finding.verdict(p_holm)
+        standing, written = _standing(claim, finding, past, ledger, seen, recordings or {}, marks)
+        factor = p_holm / finding.p if finding.p > 0 else 1.0
+        verdict = finding.verdict(factor)
+        turned = finding.turned_by(factor)
+        told = [words.said(r) for r in finding.remarks if words.is_caution(r)]
+        told += [words.other_words(other, finding) for other in turned]
+        told += [text for text in (words.sequence_words(look, claim.plan),) if text]
         rows.append(
             {
                 "claim": claim.id,
                 "sentence": claim.sentence,
                 "verdict": verdict,
+                "but": words.qualification(finding, turned),
+                "provisional": look.provisional,
                 "standing": standing,
-                **{k: getattr(finding, k) for k in ("estimate", "low", "high", "unit", "p")},
+                "history": words.history_words(past, look.look),
+                "estimate": finding.estimate,
+                "low": look.low,
+                "high": look.high,
+                "interval_per_cent": look.interval_per_cent,
+                "unit": finding.unit,
+                "p": finding.p,
                 "p_holm": p_holm,
                 **{k: getattr(finding, k) for k in ("df", "players", "recordings", "notes")},
-                "answer": answer(finding, verdict, p_holm),
-                "reason": finding.reason,
-                "caveats": " ".join(finding.caveats),
+                "told_from": finding.told[0],
+                "told_to": finding.told[1],
+                "look": look.look,
+                "answer": words.answer(finding, verdict, p_holm, look, turned),
+                "compared": words.compared(finding),
+                "p_kind": words.p_kind(finding),
+                "reason": words.said(finding.obstacle) if finding.obstacle else "",
+                "caveats": " ".join(told),
                 "outcome": claim.outcome,
                 "formula": finding.formula,
                 "method": finding.method,
                 "written_utc": written,
                 "sha256": claim.sha256,
+                "seen": finding.look,
             }
         )
     return pd.DataFrame(rows)
 
 
-def answer(finding: Finding, verdict: str, p_holm: float) -> str:
-    """The verdict as a sentence."""
-    if finding.reason:
-        return f"Not testable here. {finding.reason}"
-    f, c = finding, finding.claim.contrast
-    unit = f" {f.unit}" if f.unit else ""
-    what = f"{c.column} {level_text(c.end)} against {level_text(c.start)}"
-    if c.across:
-        span = f"{c.across} {level_text(c.across_start)} to {level_text(c.across_end)}"
-        what = f"change of that difference ({what}) from {span}"
-    kind = "p for a difference below the margin" if f.claim.expect == "equal" else "p"
-    return (
-        f"{verdict.capitalize()}: {what}: {f.estimate:+.3g}{unit} (95 % interval {f.low:+.3g} to "
-        f"{f.high:+.3g}; {kind} {_p(p_holm)} after Holm; {f.players} players, {f.recordings} recordings, "
-        f"{f.notes} notes)."
-    )
-
-
-def _p(p: float) -> str:
-    return "< 0.001" if p < 0.001 else f"= {p:.3f}"
+def _look(finding: Finding, past: Past) -> Standing:
+    """Where this look stands among those logged, with its interval."""
+    if finding.obstacle is not None:
+        return Standing(look=max(1, len(past.looks)), p=np.nan)
+    plan = finding.claim.plan
+    unit = plan.unit if plan else "recordings"
+    earlier = [getattr(look, unit) for look in past.looks if look.token != finding.look]
+    look = standing_of(finding.p, earlier, getattr(finding, unit), plan.size if plan else None, ALPHA)
+    low, high = finding.interval(1 - look.nominal)
+    return replace(look, low=low, high=high)
 
 
 def _standing(
-    claim: Claim, finding: Finding, ledger: Ledger | None, recordings: Mapping[str, str]
+    claim: Claim,
+    finding: Finding,
+    past: Past,
+    ledger: Ledger | None,
+    seen: Recordings | None,
+    recordings: Mapping[str, str],
+    marks: Mapping[str, str],
 ) -> tuple[str, str]:
     """Whether the claim stood in the log before its recordings, and since when (UTC)."""
-    place = ledger.first("claim", claim.id, claim.sha256) if ledger is not None else None
-    if ledger is None or place is None:
+    place = past.place
+    if ledger is None or seen is None or place is None:
         return ("exploratory" if claim.exploratory else "not logged"), ""
     written = ledger.rows[place][0]
+    if claim.exploratory and past.was_confirmatory:
+        return "called exploratory later: it counts among the confirmatory claims", written
     if claim.exploratory:
         return "exploratory", written
+    if past.was_exploratory:
+        return "logged as exploratory first: read it as exploratory", written
     used = finding.used or tuple(recordings)
-    places = [ledger.first("recording", name, recordings.get(name, "")) for name in used]
+    places = [seen.first(name, recordings.get(name, ""), marks.get(name, "")) for name in used]
     later = sum(1 for k in places if k is not None and k > place)
     if used and later == len(places):
-        return "written first", written
+        return FIRST, written
     if later:
         return f"written before {later} of {len(places)} recordings were measured", written
     return "written after measuring: read it as exploratory", written
@@ -210,40 +273,43 @@ def run_claims(study_folder: str | Path, console: Console) -> int:
     """
     folder = Path(study_folder)
     claims = read_claims(folder / CLAIMS_FILE)
+    tables = _measured(folder)
     if not claims:
+        if (folder / "results" / FILE_NAME).exists():
+            log_new(folder, claims, *(tables or ()))
         put(console, f"{CLAIMS_FILE} holds no claim yet. Write one before you look at the figures.")
         return 0
-    measured = _measured(folder)
-    ledger = log_new(folder, claims, measured[1] if measured else None)
-    if measured is None:
+    if tables is None:
+        log_new(folder, claims)
         put(
             console,
             f"{len(claims)} claims are logged in results/{FILE_NAME}; nothing is measured yet. "
             "Run 'vibstudy measure', then this again.",
         )
         return 0
-    notes, recordings = measured
-    table = judge_claims(claims, notes, ledger, recordings)
-    _log_verdicts(ledger, table, notes)
+    table, ledger = judge_and_log(folder, claims, *tables)
     _write(folder / "results" / "claims.csv", table)
-    _show(table, ledger, console)
+    _show(table, ledger, withdrawn(claims, ledger), bygone_tests(claims, ledger), console)
     return 0
 
 
-def _measured(folder: Path) -> tuple[pd.DataFrame, dict[str, str]] | None:
-    from vibstudy.corpus.tables import read_notes
+def judge_and_log(
+    folder: Path, claims: Sequence[Claim], recordings: pd.DataFrame, notes: pd.DataFrame
+) -> tuple[pd.DataFrame, Ledger]:
+    """Log what is new, test the claims, and log this look and its verdicts."""
+    ledger = log_new(folder, claims, recordings, notes)
+    table = judge_claims(claims, notes, ledger, hashes_of(recordings))
+    _log_verdicts(ledger, table)
+    return table, ledger
 
-    recordings = _recordings(folder)
-    return None if recordings is None else (read_notes(folder), recordings)
 
-
-def _recordings(folder: Path) -> dict[str, str] | None:
-    """SHA-256 of the sound file of each recording measured; None when nothing is measured."""
-    from vibstudy.corpus.tables import read_recordings
+def _measured(folder: Path) -> tuple[pd.DataFrame, pd.DataFrame] | None:
+    """The tables of recordings and of notes; None when nothing is measured."""
+    from vibstudy.corpus.tables import read_notes, read_recordings
 
     if not any((folder / "results").glob("recordings.*")):
         return None
-    return hashes_of(read_recordings(folder))
+    return read_recordings(folder), read_notes(folder)
 
 
 def hashes_of(recordings: pd.DataFrame) -> dict[str, str]:
@@ -265,7 +331,7 @@ def log_claims(study_folder: str | Path) -> Ledger | None:
     Returns
     -------
     Ledger | None
-        None when there is no claim.
+        None when there is neither a claim nor a log.
 
     Raises
     ------
@@ -275,30 +341,82 @@ def log_claims(study_folder: str | Path) -> Ledger | None:
     folder = Path(study_folder)
     file = folder / CLAIMS_FILE
     claims = read_claims(file) if file.is_file() else []
-    return log_new(folder, claims, _recordings(folder)) if claims else None
+    if not claims and not (folder / "results" / FILE_NAME).exists():
+        return None
+    return log_new(folder, claims, *(_measured(folder) or ()))
 
 
-def log_new(folder: Path, claims: Sequence[Claim], recordings: Mapping[str, str] | None) -> Ledger:
-    """Log recordings (their sound file's SHA-256), then claims, that the log does not hold yet."""
+def log_new(
+    folder: Path,
+    claims: Sequence[Claim],
+    recordings: pd.DataFrame | None = None,
+    notes: pd.DataFrame | None = None,
+) -> Ledger:
+    """Log what the log does not hold yet.
+
+    In this order: recordings (their sound file's SHA-256, and by which notes they are known again), settings,
+    tags and edits where they changed, claims that were withdrawn, claims that are new.
+
+    Parameters
+    ----------
+    folder : Path
+        The study.
+    claims : sequence of Claim
+        All claims as they read now.
+    recordings, notes : DataFrame | None
+        Tables of what is measured.
+    """
     ledger = Ledger(folder / "results" / FILE_NAME)
     new: list[tuple[str, str, str, str]] = []
-    for name, sha256 in (recordings or {}).items():
-        if ledger.first("recording", name, sha256) is None:
-            new.append(("recording", name, sha256, ""))
+    if recordings is not None and len(recordings):
+        marks = marks_of(notes) if notes is not None else {}
+        for name, sha256 in hashes_of(recordings).items():
+            if ledger.first("recording", name, sha256) is None:
+                new.append(("recording", name, sha256, marks.get(name, "")))
+        states = {("settings", "study.toml"): _settings_sum(folder)}
+        states |= {("tags", name): sha256 for name, sha256 in tags_of(recordings).items()}
+        states |= {("edits", path.name): _file_sum(path) for path in sorted(folder.glob("edits*.csv"))}
+        new += state_rows(ledger, states)
+    new += newly_withdrawn(claims, ledger)
+    stand = {(row[2], row[3], row[4]): k for k, row in enumerate(ledger.rows) if row[1] == "claim"}
+    left = {(row[2], row[3]): k for k, row in enumerate(ledger.rows) if row[1] == "withdrawn"}
     for claim in claims:
-        if ledger.first("claim", claim.id, claim.sha256) is None:
-            new.append(("claim", claim.id, claim.sha256, claim.sentence))
+        detail = detail_of(claim)
+        place = stand.get(
+            (claim.id, claim.sha256, detail), stand.get((claim.id, claim.sha256, claim.sentence))
+        )
+        if place is None or place < left.get((claim.id, claim.sha256), -1):
+            new.append(("claim", claim.id, claim.sha256, detail))
     ledger.append(new)
     return ledger
 
 
-def _log_verdicts(ledger: Ledger, table: pd.DataFrame, notes: pd.DataFrame) -> None:
-    """Log verdicts that differ from the last logged for the same claim."""
-    data = hashlib.sha256(pd.util.hash_pandas_object(notes, index=False).to_numpy().tobytes()).hexdigest()
+def _settings_sum(folder: Path) -> str:
+    """SHA-256 of the settings that change figures."""
+    from vibstudy.corpus.settings import load_settings
+
+    content = load_settings(folder).measure_key()
+    return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def _file_sum(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _log_verdicts(ledger: Ledger, table: pd.DataFrame) -> None:
+    """Log looks and verdicts that differ from the last logged for the same claim."""
     last = {(row[2], row[3]): row[4] for row in ledger.rows if row[1] == "verdict"}
     new = []
     for row in table.to_dict("records"):
-        detail = f"{row['answer']} Notes {data[:16]}."
+        content = {
+            "verdict": row["verdict"],
+            "look": row["seen"],
+            "players": int(row["players"]),
+            "recordings": int(row["recordings"]),
+            "answer": row["answer"],
+        }
+        detail = json.dumps(content, ensure_ascii=False)
         if last.get((row["claim"], row["sha256"])) != detail:
             new.append(("verdict", row["claim"], row["sha256"], detail))
     ledger.append(new)
@@ -313,12 +431,14 @@ def _write(path: Path, table: pd.DataFrame) -> None:
 _COLOURS = {"supported": "green", "against": "red", "undecided": "yellow", "not testable here": "dim"}
 
 
-def _show(table: pd.DataFrame, ledger: Ledger, console: Console) -> None:
+def _show(table: pd.DataFrame, ledger: Ledger, gone: Sequence[str], bygone: int, console: Console) -> None:
     for row in table.to_dict("records"):
         put(console, in_one_line(row["sentence"]), "bold")
         put(console, "  " + in_one_line(row["answer"]), _COLOURS[row["verdict"]])
-        if row["standing"] != "written first":
+        if row["standing"] != FIRST:
             put(console, f"  Standing: {row['standing']}.")
+        if row["history"]:
+            put(console, f"  Past: {row['history']}.")
         if row["caveats"]:
             put(console, f"  Caution: {in_one_line(row['caveats'])}")
     if ledger.broken is not None:
@@ -328,9 +448,17 @@ def _show(table: pd.DataFrame, ledger: Ledger, console: Console) -> None:
             "above. What it says of dates cannot be relied on.",
             "red",
         )
+    told = f"{len(gone)} withdrawn ({in_one_line(', '.join(gone))}). " if gone else ""
+    if bygone:
+        told += (
+            f"Holm counts {bygone} test{'s' if bygone > 1 else ''} that the log holds and the file does not. "
+        )
+    if told:
+        put(console, told.strip())
     put(
         console,
-        "Intervals are 95 %, each by itself; p is corrected by Holm over the claims of this file. A "
-        "difference between recordings that happened to be made and kept is no proof of its cause.",
+        "Intervals are 95 % unless told otherwise, each by itself; p is corrected by Holm over every "
+        "confirmatory claim ever logged. A difference between recordings that happened to be made and kept "
+        "is no proof of its cause.",
         "dim",
     )

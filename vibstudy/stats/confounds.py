@@ -116,6 +116,8 @@ class Confounds:
         Condition number of the scaled design over the units that carry it.
     sentences : tuple of str
         All of it in plain words, gravest first.
+    lone : tuple of str
+        Those of them that tell of a cell of a single player.
     """
 
     cells: pd.DataFrame = field(compare=False)
@@ -123,6 +125,7 @@ class Confounds:
     inflation: pd.DataFrame = field(compare=False)
     condition: float
     sentences: tuple[str, ...]
+    lone: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         return "\n".join(self.sentences)
@@ -151,7 +154,8 @@ def find_confounds(
     cells = coverage(notes, by, player, recording)
     tags = [tag for tag in by if tag in notes]
     told = _entangled(notes, [*tags, *_school(notes, tags)])
-    told += _thin_cells(notes, tags, player)
+    lone, thin = _thin_cells(notes, tags, player)
+    told += lone + thin
     aliased: tuple[str, ...] = ()
     factors = pd.DataFrame(columns=["factor", "units", "nearly_aliased"])
     condition, first = float("nan"), []
@@ -165,7 +169,8 @@ def find_confounds(
             factors, condition = inflation(prepared)
             first = _aliased_sentences(prepared) + _inflation_sentences(factors)
     sentences = [*first, *told] or ["Every cell has at least three players, and no tag is tied to another."]
-    return Confounds(cells, aliased, factors, condition, tuple(dict.fromkeys(sentences)))
+    unique = tuple(dict.fromkeys(sentences))
+    return Confounds(cells, aliased, factors, condition, unique, tuple(dict.fromkeys(lone)))
 
 
 def _school(notes: pd.DataFrame, tags: Sequence[str]) -> list[str]:
@@ -195,15 +200,16 @@ def _entangled(notes: pd.DataFrame, tags: Sequence[str]) -> list[str]:
     return told
 
 
-def _thin_cells(notes: pd.DataFrame, tags: Sequence[str], player: str) -> list[str]:
-    """Sentences on cells of the first two tags with one or two players, and on empty ones."""
+def _thin_cells(notes: pd.DataFrame, tags: Sequence[str], player: str) -> tuple[list[str], list[str]]:
+    """Sentences on cells of the first two tags with a single player, and on those with two or none."""
     if len(tags) < 2:
-        return []
+        return [], []
     frame = pd.DataFrame({tag: _labels(notes[tag]) for tag in tags})
     frame["_player"] = notes[player].astype("string").fillna("(missing)").to_numpy()
     pair = list(tags[:2])
     full = {cell: pd.DataFrame() for cell in itertools.product(*(_ordered(frame[tag]) for tag in pair))}
     full.update(dict(iter(frame.groupby(pair, sort=False))))  # type: ignore[arg-type]
+    lone: list[str] = []
     told, empty, two = [], [], []
     for cell, part in full.items():
         place = ", ".join(f"{tag} {value}" for tag, value in zip(pair, cell, strict=True))
@@ -211,7 +217,7 @@ def _thin_cells(notes: pd.DataFrame, tags: Sequence[str], player: str) -> list[s
         if not players:
             empty.append(place)
         elif len(players) == 1:
-            told.append(_lone_sentence(place, part, frame, tags))
+            lone.append(_lone_sentence(place, part, frame, tags))
         elif len(players) < FEW_PLAYERS:
             two.append(place)
     if two:
@@ -221,7 +227,7 @@ def _thin_cells(notes: pd.DataFrame, tags: Sequence[str], player: str) -> list[s
             f"No notes at all: {'; '.join(empty)}. How {pair[0]} and {pair[1]} interact cannot be "
             "estimated there."
         )
-    return told
+    return lone, told
 
 
 def _lone_sentence(place: str, part: pd.DataFrame, frame: pd.DataFrame, tags: Sequence[str]) -> str:

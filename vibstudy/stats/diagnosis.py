@@ -134,19 +134,26 @@ def _zero_advice(result: FittedModel, group: str, column: str, name: str) -> str
     return f"The variance of {name} is estimated as zero: it may be left out of crossed."
 
 
-def _few_players(result: FittedModel) -> list[str]:
-    """Warn when the fixed terms leave few players to judge them by."""
+def players_to_spare(result: FittedModel) -> tuple[int, int] | None:
+    """Number of players and of terms that differ between them, when fewer than four remain to judge by."""
     term = next((t for t in result.prepared.terms if t.group == result.prepared.player), None)
     if term is None:
-        return []
+        return None
     between = _player_level_rank(result)
-    spare = len(term.levels) - between
-    if spare >= 4:
-        return []
-    return [
-        f"{len(term.levels)} players carry {between} terms that differ between players: only "
-        f"{max(spare, 0)} remain to judge chance by. Treat p-values and intervals with reserve."
-    ]
+    return (len(term.levels), between) if len(term.levels) - between < 4 else None
+
+
+def few_players_text(players: int, terms: int) -> str:
+    """What :func:`players_to_spare` found, in words."""
+    return (
+        f"{players} players carry {terms} terms that differ between players: only "
+        f"{max(players - terms, 0)} remain to judge chance by. Treat p-values and intervals with reserve."
+    )
+
+
+def _few_players(result: FittedModel) -> list[str]:
+    spare = players_to_spare(result)
+    return [] if spare is None else [few_players_text(*spare)]
 
 
 def _player_level_rank(result: FittedModel) -> int:

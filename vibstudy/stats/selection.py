@@ -104,6 +104,21 @@ def is_vibrato(notes: pd.DataFrame) -> np.ndarray:
     return keep
 
 
+def is_told(notes: pd.DataFrame, outcome: str) -> np.ndarray:
+    """Return of which notes it is told what a model of `outcome` asks about [shape=(n,)].
+
+    Of a figure of vibrato: notes in the model, and notes that are usable and known to be straight. The
+    share of these among the proper notes is what a noisy recording loses.
+    """
+    told = is_countable(notes, outcome)
+    if outcome in notes:
+        told &= notes[outcome].notna().to_numpy(bool)
+    if outcome in VIBRATO_FIGURES and "has_vibrato" in notes:
+        straight = notes["has_vibrato"].eq(False).fillna(False).to_numpy(bool)
+        told |= is_proper(notes) & is_usable(notes) & straight
+    return told
+
+
 def is_countable(notes: pd.DataFrame, outcome: str) -> np.ndarray:
     """Return whether each note may stand in a model of `outcome` [shape=(n,)]."""
     if outcome == "has_vibrato":
@@ -125,6 +140,11 @@ def judged_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFra
     """
     chosen = notes[is_judged(notes, from_s)].reset_index(drop=True)
     return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
+
+
+def lost_notes(notes: pd.DataFrame, outcome: str = "extent_cents") -> pd.DataFrame:
+    """Return the proper notes that measuring lost: in no model of `outcome`, nor known to be straight."""
+    return notes[is_proper(notes) & ~is_told(notes, outcome)].reset_index(drop=True)
 
 
 def vibrato_notes(notes: pd.DataFrame) -> pd.DataFrame:

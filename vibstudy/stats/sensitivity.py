@@ -5,6 +5,8 @@ Each check refits the model under one change and reports the same contrast again
 * stricter quality (only notes marked ok; a higher signal-to-noise ratio; surer vibrato);
 * each recording medium left out in turn;
 * another tracker's note table of the same recordings;
+* notes lost to measuring, where they are given: each note weighted by the chance to be kept, and the two
+  worst cases (:mod:`vibstudy.stats.lost`);
 * uncertain playback speed: rate and times of each recording are moved by a random factor, many times.
 
 A conclusion that holds under all of them rests on the music; one that does not rests on the choice.
@@ -12,6 +14,7 @@ A conclusion that holds under all of them rests on the music; one that does not 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -21,12 +24,16 @@ import pandas as pd
 from scipy import stats
 
 from vibstudy.errors import VibstudyError
+from vibstudy.stats.lost import chance_weights, trimmed
 from vibstudy.stats.mixed import MixedResult, fit_mixed
 from vibstudy.stats.resampling import Refit, contrast_row
 from vibstudy.stats.threads import one_thread
 
 MEDIUM_SPEED_SD = {"acoustic_disc": 0.03, "electrical_disc": 0.01, "tape_lp": 0.005}
 """Standard deviation of the relative playback speed by medium: common practice, no source."""
+
+_FACTOR = re.compile(r"(?:C\()?(`[^`]+`|[^\[\]()]+)\)?\[T\.(.*)\]")
+"""A level of a factor, as the models name it."""
 
 _SPEED_POWER = {"hz": 1.0, "s": -1.0}
 """Power of the speed factor by the unit a column ends with; cents do not change."""
@@ -81,6 +88,7 @@ def check_sensitivity(
     formula: str,
     label: str,
     other_trackers: Mapping[str, pd.DataFrame] | None = None,
+    lost: pd.DataFrame | None = None,
     speed_sd: float | Mapping[str, float] = MEDIUM_SPEED_SD,
     speed_draws: int = 50,
     seed: int | np.random.Generator = 1,
@@ -96,6 +104,8 @@ def check_sensitivity(
         Term or contrast, as the model names it.
     other_trackers : mapping of str to DataFrame
         Note tables of the same recordings by other trackers.
+    lost : DataFrame | None
+        Notes that should have a value and have none that counts: what measuring lost.
     speed_sd : float or mapping
         Standard deviation of a recording's relative speed, for all or by medium (others: certain).
     speed_draws : int
@@ -111,6 +121,8 @@ def check_sensitivity(
         rows.append(_refit(check, selected, formula, label, settings))
     for tracker, table in (other_trackers or {}).items():
         rows.append(_refit(f"tracker {tracker}", table, formula, label, settings))
+    if lost is not None and len(lost):
+        rows += _lost(notes, lost, formula, label, base.prepared.outcome_column, settings)
     if speed_draws:
         rows += _speed(base, row, notes, speed_sd, speed_draws, seed)
     table = pd.DataFrame(rows)
@@ -135,6 +147,53 @@ def _selections(notes: pd.DataFrame) -> dict[str, pd.DataFrame]:
     return {
         check: notes[mask.to_numpy(bool)] for check, mask in masks.items() if 0 < int(mask.sum()) < len(notes)
     }
+
+
+def _sides(notes: pd.DataFrame, label: str) -> np.ndarray | None:
+    """Which side of a term or contrast each note stands on: -1, 1, or 0 for neither."""
+    factor = _FACTOR.fullmatch(label)
+    if factor is None:
+        if label not in notes or not pd.api.types.is_numeric_dtype(notes[label].dtype):
+            return None
+        values = notes[label].astype(float).to_numpy()
+        middle = (np.nanmin(values) + np.nanmax(values)) / 2
+        return np.where(np.isnan(values), 0, np.where(values < middle, -1, 1))
+    column, level = factor.group(1).strip("`"), factor.group(2)
+    if column not in notes:
+        return None
+    texts = notes[column].astype("string")
+    first = sorted(notes[column].dropna().unique())[0]
+    side = np.where(texts == level, 1, np.where(texts == str(first), -1, 0))
+    return side if set(side) >= {-1, 1} else None
+
+
+def _lost(
+    notes: pd.DataFrame,
+    lost: pd.DataFrame,
+    formula: str,
+    label: str,
+    outcome: str,
+    settings: Mapping[str, Any],
+) -> list[dict[str, Any]]:
+    """Rows on what the notes lost could do."""
+    everything = pd.concat([notes, lost], ignore_index=True)
+    kept = np.arange(len(everything)) < len(notes)
+    rows = []
+    weights = chance_weights(everything, kept)
+    if weights is not None and "weights" not in settings:
+        weighted = {**settings, "weights": weights[kept]}
+        rows.append(_refit("notes weighted by the chance to be kept", notes, formula, label, weighted))
+    side = _sides(everything, label)
+    if side is None:
+        return rows
+    first, second = (float(kept[side == way].mean()) for way in (-1, 1))
+    values = notes[outcome].astype("Float64").to_numpy(float, na_value=np.nan)
+    for lowest, words in ((True, "lowest"), (False, "highest")):
+        left = notes[trimmed(values, side[kept], (first, second), lowest)]
+        if len(left) < len(notes):
+            check = f"worst case: the notes lost were the {words}"
+            rows.append(_refit(check, left, formula, label, settings))
+    return rows
 
 
 def _row(check: str, result: MixedResult, row: np.ndarray) -> dict[str, Any]:

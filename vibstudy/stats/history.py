@@ -1,0 +1,255 @@
+"""What the log tells of a claim's past: wordings, looks, withdrawals, and what was changed since.
+
+A log that only dates claims can be talked round: delete those that failed, reword, call one exploratory,
+look again when some recordings have come in, encode a file anew so that it counts as new. So:
+
+* **Holm counts every confirmatory claim ever logged.** One that is no longer in the file, or reads
+  otherwise now, stays a test that was made. Not counted are those that never were a test: that could not be
+  tested whenever they were asked, or that were withdrawn before anything was measured.
+* **Once confirmatory, always**: calling a claim exploratory later does not take it out. Once exploratory,
+  always: calling it confirmatory later does not make it one.
+* **A recording is known again** by its name, by its sound file, or by its notes (:func:`fingerprint`),
+  whatever else changed: it counts from when it was first seen.
+* **Looks** at different notes are counted over all wordings of a claim (same id, or same test).
+* **Settings, tags and edits** that changed after the first look are counted, too.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.stats.claimfile import Claim
+from vibstudy.stats.ledger import Ledger
+
+PRINT_NOTES = 12
+"""Notes of a recording by which it is known again."""
+
+PRINT_S = 0.03
+"""Times that agree to this are the same: edges move less when a file is encoded anew (lossy codecs shift by
+a constant, which is taken out); two takes of one piece never agree so in twelve notes."""
+
+CHANGES = ("settings", "tags", "edits")
+
+
+@dataclass(frozen=True)
+class Look:
+    """One look at one claim: which notes, how many players and recordings."""
+
+    token: str
+    players: int
+    recordings: int
+
+
+@dataclass(frozen=True)
+class Past:
+    """What the log holds of one claim.
+
+    Parameters
+    ----------
+    place : int | None
+        Row at which the claim, as it reads now, was first logged.
+    wordings : int
+        Different tests or sentences logged under its name or for its test, this one included.
+    looks : tuple of Look
+        At different notes, over all wordings, oldest first.
+    was_exploratory, was_confirmatory : bool
+        How it was ever logged.
+    changes : mapping of str to int
+        Settings, tags, edits changed since the first look.
+    """
+
+    place: int | None = None
+    wordings: int = 1
+    looks: tuple[Look, ...] = ()
+    was_exploratory: bool = False
+    was_confirmatory: bool = False
+    changes: Mapping[str, int] | None = None
+
+
+def detail_of(claim: Claim) -> str:
+    """What is logged with a claim."""
+    return json.dumps({"sentence": claim.sentence, "exploratory": claim.exploratory}, ensure_ascii=False)
+
+
+def _read(detail: str) -> dict:
+    try:
+        content = json.loads(detail)
+    except ValueError:
+        return {}
+    return content if isinstance(content, dict) else {}
+
+
+def past_of(claim: Claim, ledger: Ledger | None) -> Past:
+    """Read a claim's past from the log."""
+    if ledger is None:
+        return Past()
+    related = {r[3] for r in ledger.rows if r[1] == "claim" and (r[2] == claim.id or r[3] == claim.sha256)}
+    rows = [r for r in ledger.rows if r[1] == "claim" and r[3] in related]
+    wordings = {(r[3], _read(r[4]).get("sentence", r[4])) for r in rows} | {(claim.sha256, claim.sentence)}
+    flags = {bool(_read(r[4]).get("exploratory", False)) for r in rows if r[3] == claim.sha256}
+    looks: dict[str, Look] = {}
+    first = None
+    for k, row in enumerate(ledger.rows):
+        if row[1] != "verdict" or row[3] not in {*related, claim.sha256}:
+            continue
+        found = _read(row[4])
+        token = str(found.get("look") or "")
+        if not token:
+            continue
+        first = k if first is None else first
+        looks.setdefault(token, Look(token, int(found["players"]), int(found["recordings"])))
+    return Past(
+        ledger.first("claim", claim.id, claim.sha256),
+        len(wordings),
+        tuple(looks.values()),
+        True in flags,
+        False in flags,
+        _changes(ledger, first),
+    )
+
+
+def _changes(ledger: Ledger, first: int | None) -> dict[str, int]:
+    if first is None:
+        return {}
+    later = [row for row in ledger.rows[first:] if row[4] == "changed"]
+    counts = {kind: sum(1 for row in later if row[1] == kind) for kind in CHANGES}
+    return {kind: count for kind, count in counts.items() if count}
+
+
+def bygone_tests(claims: Sequence[Claim], ledger: Ledger | None) -> int:
+    """Number of confirmatory tests ever logged that are not among the claims now."""
+    if ledger is None:
+        return 0
+    now = {claim.sha256 for claim in claims}
+    gone: dict[str, list[int]] = {}
+    for k, row in enumerate(ledger.rows):
+        if row[1] == "claim" and row[3] not in now:
+            gone.setdefault(row[3], []).append(k)
+    return sum(_was_test(sha256, places, ledger) for sha256, places in gone.items())
+
+
+def _was_test(sha256: str, places: list[int], ledger: Ledger) -> bool:
+    if all(_read(ledger.rows[k][4]).get("exploratory", False) for k in places):
+        return False
+    verdicts = [_read(r[4]) for r in ledger.rows if r[1] == "verdict" and r[3] == sha256]
+    if verdicts and all(v.get("verdict") == "not testable here" for v in verdicts):
+        return False
+    left = [k for k, r in enumerate(ledger.rows) if r[1] == "withdrawn" and r[3] == sha256]
+    if left:
+        return any(row[1] == "recording" for row in ledger.rows[: left[-1]])
+    return True
+
+
+def withdrawn(claims: Sequence[Claim], ledger: Ledger | None) -> list[str]:
+    """Names of logged claims that are gone: neither their name nor their test is in the file now."""
+    if ledger is None:
+        return []
+    names, tests = {c.id for c in claims}, {c.sha256 for c in claims}
+    gone = [r[2] for r in ledger.rows if r[1] == "claim" and r[2] not in names and r[3] not in tests]
+    return list(dict.fromkeys(gone))
+
+
+def newly_withdrawn(claims: Sequence[Claim], ledger: Ledger) -> list[tuple[str, str, str, str]]:
+    """Rows to log for tests that stood in the file when last logged, and no longer do."""
+    state: dict[tuple[str, str], bool] = {}
+    for row in ledger.rows:
+        if row[1] in ("claim", "withdrawn"):
+            state[(row[2], row[3])] = row[1] == "claim"
+    now = {(claim.id, claim.sha256) for claim in claims}
+    names = {claim.id for claim in claims}
+    return [
+        ("withdrawn", name, sha256, "reworded" if name in names else "taken out")
+        for (name, sha256), stands in state.items()
+        if stands and (name, sha256) not in now
+    ]
+
+
+# --- recordings
+
+
+def fingerprint(notes: pd.DataFrame) -> str:
+    """First notes of a recording by which it is known again: onset after the first one (s), and pitch."""
+    if not {"onset_s", "midi"} <= set(notes):
+        return ""
+    part = notes[["onset_s", "midi"]].dropna().sort_values("onset_s").head(PRINT_NOTES)
+    if len(part) < PRINT_NOTES:
+        return ""
+    onset = part["onset_s"].to_numpy(float)
+    return " ".join(f"{t - onset[0]:.2f}/{int(m)}" for t, m in zip(onset, part["midi"], strict=True))
+
+
+def _times(text: str) -> tuple[np.ndarray, list[str]]:
+    pairs = [part.split("/") for part in text.split()]
+    return np.array([float(t) for t, _ in pairs]), [m for _, m in pairs]
+
+
+def same_notes(first: str, second: str) -> bool:
+    """Whether two fingerprints are of the same take."""
+    if not first or not second:
+        return False
+    (a, pitches), (b, others) = _times(first), _times(second)
+    return pitches == others and bool(np.all(np.abs(a - b) <= PRINT_S))
+
+
+class Recordings:
+    """The recordings of a log, to be known again by name, sound file or notes."""
+
+    def __init__(self, ledger: Ledger):
+        self._names: dict[str, int] = {}
+        self._files: dict[str, int] = {}
+        self._marks: dict[tuple[str, ...], list[tuple[str, int]]] = {}
+        for k, row in enumerate(ledger.rows):
+            if row[1] != "recording":
+                continue
+            self._names.setdefault(row[2], k)
+            if row[3]:
+                self._files.setdefault(row[3], k)
+            if row[4]:
+                self._marks.setdefault(tuple(_times(row[4])[1]), []).append((row[4], k))
+
+    def first(self, name: str, sha256: str, marks: str = "") -> int | None:
+        """Row at which a recording was first seen, under whatever name or file."""
+        places = [self._names.get(name), self._files.get(sha256)]
+        if marks:
+            near = self._marks.get(tuple(_times(marks)[1]), [])
+            places += [k for text, k in near if same_notes(marks, text)]
+        known = [place for place in places if place is not None]
+        return min(known) if known else None
+
+
+def marks_of(notes: pd.DataFrame) -> dict[str, str]:
+    """Fingerprint of every recording of a note table."""
+    return {str(name): fingerprint(part) for name, part in notes.groupby("recording_id", observed=True)}
+
+
+def tags_of(recordings: pd.DataFrame) -> dict[str, str]:
+    """SHA-256 of the manifest's cells of every recording: its tags, and whatever the user added."""
+    from vibstudy.schema import PROVENANCE_COLUMNS, RECORDING_COLUMNS
+
+    measured = {column.name for column in (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)}
+    tags = sorted(name for name in map(str, recordings) if name not in measured)
+    texts = recordings[tags].astype("string").fillna("")
+    out = {}
+    for name, cells in zip(recordings["recording_id"].astype(str), texts.to_numpy(), strict=True):
+        content = json.dumps(dict(zip(tags, map(str, cells), strict=True)), sort_keys=True)
+        out[name] = hashlib.sha256(content.encode()).hexdigest()
+    return out
+
+
+def state_rows(ledger: Ledger, states: Mapping[tuple[str, str], str]) -> list[tuple[str, str, str, str]]:
+    """Rows to log for settings, tags and edits that are new or changed.
+
+    `states` maps (event, name) to the SHA-256 now. A first one is no change and is not counted.
+    """
+    last = {(row[1], row[2]): row[3] for row in ledger.rows if row[1] in CHANGES}
+    return [
+        (event, name, sha256, "changed" if (event, name) in last else "first")
+        for (event, name), sha256 in states.items()
+        if last.get((event, name)) != sha256
+    ]

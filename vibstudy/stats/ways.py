@@ -1,0 +1,219 @@
+"""Many reasonable ways to ask the same question, all of them asked.
+
+Somebody else would have taken stricter notes, or held the medium equal, or drawn a curve. Each such choice is
+defensible; all combinations of them are fitted, and the model of the claim without each player in turn. The
+share of ways that agree says how much of a verdict is the music, and how much the choice.
+
+======== ======================================= =======================================
+choice   as claimed                              otherwise
+======== ======================================= =======================================
+notes    all that count                          only notes of quality "ok"
+medium   as the claim says                       held equal
+length   as the claim says                       held equal (octaves of duration)
+room     as the claim says                       held equal (``room_decay_s``, or ``room``)
+slopes   players' own                            none
+time     the decades named                       a curve
+======== ======================================= =======================================
+
+References
+----------
+Simonsohn, Simmons & Nelson 2020, Nat. Hum. Behav. 4:1208-1214 (specification curve).
+"""
+
+from __future__ import annotations
+
+import inspect
+import itertools
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.errors import VibstudyError
+from vibstudy.stats.claimfile import Claim
+from vibstudy.stats.examine import ALPHA, PRESENCE, Question, Reply, shown
+from vibstudy.stats.fitted import unit_of
+from vibstudy.stats.multiple import evidence
+from vibstudy.stats.remarks import NotTestable
+from vibstudy.stats.threads import one_thread
+
+CHOICES = ("notes", "medium", "length", "room", "slopes", "time")
+"""Columns of the table that tell a way, in the order shown."""
+
+
+@dataclass(frozen=True)
+class Ways:
+    """All ways to ask one claim.
+
+    Parameters
+    ----------
+    claim : Claim
+    table : DataFrame
+        One row a way, sorted by estimate: ``claim``, one column a choice that could be made (what was
+        chosen), ``without`` (a player; "" for none), ``estimate, low, high, p, verdict`` (before
+        correction), ``notes_used, as_claimed``.
+    unit : str
+    lost : int
+        Ways that could not be fitted.
+    """
+
+    claim: Claim
+    table: pd.DataFrame = field(compare=False)
+    unit: str = ""
+    lost: int = 0
+
+    @property
+    def verdict(self) -> str:
+        """Verdict of the way claimed, before correction."""
+        return str(self.table.loc[self.table["as_claimed"], "verdict"].iloc[0])
+
+    @property
+    def agree(self) -> int:
+        """Number of ways with the same verdict."""
+        return int((self.table["verdict"] == self.verdict).sum())
+
+    @property
+    def same_direction(self) -> int:
+        """Number of ways with the same sign."""
+        sign = np.sign(self.table.loc[self.table["as_claimed"], "estimate"].iloc[0])
+        return int((np.sign(self.table["estimate"]) == sign).sum())
+
+
+def choices_of(question: Question) -> dict[str, tuple[str, str]]:
+    """The choices that these notes allow: as claimed, and otherwise."""
+    used = question.chosen[question.known]
+    model = question.adjusted()
+
+    def varies(column: str) -> bool:
+        return column in used and used[column].dropna().astype(str).nunique() > 1 and column not in model
+
+    out: dict[str, tuple[str, str]] = {}
+    strict = used["quality"].eq("ok").fillna(False) if "quality" in used else None
+    if strict is not None and 0 < int(strict.sum()) < len(used):
+        out["notes"] = ("all", "strict")
+    if varies("medium"):
+        out["medium"] = ("not held equal", "held equal")
+    if varies("duration_s"):
+        out["length"] = ("not held equal", "held equal")
+    if varies("room_decay_s") or varies("room"):
+        out["room"] = ("not held equal", "held equal")
+    if question.claim.outcome not in PRESENCE and _slopes_are_own():
+        out["slopes"] = ("own", "none")
+    axis = question.axis
+    if axis.shape == "bands" and question.across is None and used[axis.column].nunique() > 4:
+        out["time"] = ("bands", "curve")
+    return out
+
+
+def _slopes_are_own() -> bool:
+    from vibstudy.stats.mixed import fit_mixed
+
+    return inspect.signature(fit_mixed).parameters["slopes"].default == "auto"
+
+
+@one_thread
+def all_ways(
+    claim: Claim, notes: pd.DataFrame, player: str = "player", recording: str = "recording_id"
+) -> Ways:
+    """Ask a claim in every reasonable way.
+
+    Raises
+    ------
+    VibstudyError
+        When it cannot be tested as claimed.
+    """
+    try:
+        question = Question(claim, notes, player, recording)
+        base = question.ask()
+    except NotTestable as problem:
+        from vibstudy.stats.words import said
+
+        raise VibstudyError(f"The claim {claim.id!r} cannot be tested: {said(problem.remark)}") from None
+    questions = {"bands": question}
+    choices = choices_of(question)
+    if "time" in choices:
+        try:
+            curved = replace(claim.contrast, shape="curve")
+            questions["curve"] = Question(claim, notes, player, recording, curved)
+        except (NotTestable, VibstudyError):
+            del choices["time"]
+    rows, lost = [], 0
+    for picked in itertools.product(*choices.values()):
+        way = dict(zip(choices, picked, strict=True))
+        first = all(value == choices[name][0] for name, value in way.items())
+        try:
+            reply = base if first else _ask(questions[way.get("time", "bands")], way)
+        except (NotTestable, VibstudyError):
+            lost += 1
+            continue
+        rows.append({**_row(way, reply), "as_claimed": first})
+    plain = {name: pair[0] for name, pair in choices.items()}
+    rows += [{**plain, **row, "as_claimed": False} for row in _without_players(question, base)]
+    table = pd.DataFrame(rows)
+    table.insert(0, "claim", claim.id)
+    unit = unit_of(claim.outcome)
+    if base.model.scale.changed:
+        unit = "% of the odds" if base.model.scale.kind == "logit" else "%"
+    return Ways(claim, table.sort_values("estimate", kind="stable", ignore_index=True), unit, lost)
+
+
+def _ask(question: Question, way: dict[str, str]) -> Reply:
+    chosen = question.chosen
+    extra: list[str] = []
+    settings: dict[str, Any] = {}
+    keep = None
+    if way.get("notes") == "strict":
+        keep = chosen["quality"].eq("ok").fillna(False).to_numpy(bool)
+    if way.get("medium") == "held equal":
+        extra.append("medium")
+    if way.get("length") == "held equal":
+        extra.append("log2(duration_s)")
+    if way.get("room") == "held equal":
+        extra.append("room_decay_s" if "room_decay_s" in chosen else "room")
+    if way.get("slopes") == "none":
+        settings["slopes"] = ()
+    return question.ask(extra, keep, **settings)
+
+
+def _row(way: dict[str, str], reply: Reply) -> dict[str, Any]:
+    return {
+        **way,
+        "without": "",
+        "estimate": reply.shown,
+        "low": reply.low,
+        "high": reply.high,
+        "p": reply.evidence.p,
+        "verdict": reply.evidence.verdict(1.0, ALPHA),
+        "notes_used": len(reply.model.prepared.y),
+    }
+
+
+def _without_players(question: Question, base: Reply) -> list[dict[str, Any]]:
+    from scipy import stats
+
+    from vibstudy.stats.influence import leave_out
+    from vibstudy.stats.mixed import MixedResult
+
+    if not isinstance(base.model, MixedResult):
+        return []
+    rows = []
+    for left in leave_out(base.model, row=base.row).to_dict("records"):
+        estimate, se, df = (float(left[name]) for name in ("estimate", "se", "df"))
+        if not np.isfinite([estimate, se, df]).all():
+            continue
+        found = evidence(question.claim.expect, estimate, se, df, base.margin)
+        half = float(stats.t.ppf(1 - ALPHA / 2, df)) * se
+        point, low, high = shown(base.model.scale, [estimate, estimate - half, estimate + half])
+        rows.append(
+            {
+                "without": str(left["left_out"]),
+                "estimate": point,
+                "low": low,
+                "high": high,
+                "p": found.p,
+                "verdict": found.verdict(1.0, ALPHA),
+                "notes_used": len(base.model.prepared.y) - int(left["notes"]),
+            }
+        )
+    return rows

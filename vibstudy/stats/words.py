@@ -1,0 +1,241 @@
+"""The words of verdicts: what :mod:`vibstudy.stats.examine` found as data becomes sentences here only."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from vibstudy.stats.claimfile import Plan
+from vibstudy.stats.diagnosis import few_players_text
+from vibstudy.stats.examine import Finding, Other
+from vibstudy.stats.history import Past
+from vibstudy.stats.looks import Standing
+from vibstudy.stats.remarks import Remark
+
+Values = Mapping[str, Any]
+
+
+def _gap(v: Values) -> str:
+    span = f"{v['first']:g}" if v["first"] == v["last"] else f"{v['first']:g} to {v['last']:g}"
+    return f"There are no recordings of {v['column']} {span}: the claim reaches over them."
+
+
+def _reach(v: Values) -> str:
+    return f"The notes cover {v['column']} {v['low']:g} to {v['high']:g} only: the claim reaches beyond them."
+
+
+def _widened(v: Values) -> str:
+    players = f"{v['players']} player{'s' if v['players'] != 1 else ''}"
+    return f"{v['column']} {v['value']:g} is represented by {v['band']} ({players})."
+
+
+def _thin(v: Values) -> str:
+    sides = ", ".join(f"{v['column']} {side} ({n})" for side, n in v["sides"])
+    return f"Few players stand for {sides}."
+
+
+def _bend(v: Values) -> str:
+    word = "bends" if v["p"] < 0.05 else "is not shown to bend"
+    return (
+        f"The change with {v['column']} {word} (test of a curve against a straight line: {p_text(v['p'])})."
+    )
+
+
+def _slope(v: Values) -> str:
+    what = "there is a steady change" if v["p"] < 0.05 else "no steady change is shown"
+    return f"Beside the break {what} with {v['column']} ({p_text(v['p'])})."
+
+
+def _shares(v: Values) -> str:
+    first, second = v["shares"]
+    return (
+        f"Of the notes of {v['labels'][0]} {100 * first:.0f} % could be told, of {v['labels'][1]} "
+        f"{100 * second:.0f} %: the notes left may differ though the playing did not."
+    )
+
+
+def _turned(v: Values) -> str:
+    n = v["others"]
+    more = f"; {n} other player{'s' if n > 1 else ''} would turn it, too" if n else ""
+    return f"Without {v['player']} the verdict, before Holm, would be {v['verdict']!r}{more}."
+
+
+REMARKS: dict[str, Callable[[Values], str]] = {
+    # beside a verdict
+    "reach": _reach,
+    "gap": _gap,
+    "widened": _widened,
+    "thin": _thin,
+    "spare": lambda v: few_players_text(v["players"], v["terms"]),
+    "missing": lambda v: (
+        f"{100 * v['share']:.0f} % of the notes that could count are left out: their value is missing, or "
+        "not to be trusted."
+    ),
+    "inflated": lambda v: (
+        f"{v['column']} is entangled with the other terms: the interval is {v['factor']:.1f} times as wide "
+        "as if it stood alone."
+    ),
+    "bend": _bend,
+    "slope beside break": _slope,
+    "shares": _shares,
+    "rests on": lambda v: f"The comparison rests on {v['player']}: without this player it cannot be made.",
+    "turned": _turned,
+    # why a claim cannot be tested
+    "problem": lambda v: str(v["text"]),
+    "no note": lambda v: f"No note passes the filter {v['filter']!r}.",
+    "no value": lambda v: f"No note chosen has a value of {v['column']}.",
+    "one value": lambda v: f"All notes chosen have the same {v['column']}: there is nothing to compare.",
+    "same band": lambda v: (
+        f"{v['column']} {v['start']:g} and {v['end']:g} lie in the same band: there is nothing to compare."
+    ),
+    "empty side": lambda v: f"None of the notes chosen has {v['column']} {v['value']}.",
+    "empty cell": lambda v: (
+        f"No note chosen has both {v['columns'][0]} {v['values'][0]} and {v['columns'][1]} {v['values'][1]}."
+    ),
+    "one player": lambda v: (
+        f"All notes of {v['column']} {v['value']} are by one player ({v['player']}): this corpus cannot tell "
+        f"the {v['column']} from the player."
+    ),
+    "not converged": lambda v: f"The model did not converge: {v['text']}",
+    "separated": lambda v: f"All notes of {v['level']} are alike: the odds are infinite. Report the counts.",
+    "no error": lambda v: f"These recordings cannot judge {v['column']}: its error cannot be estimated.",
+    "aliased": lambda v: (
+        f"This corpus cannot tell the comparison from the other terms ({', '.join(v['columns'])} cannot be "
+        "estimated): a cell is empty, or two tags go together without exception."
+    ),
+    "twins": lambda v: (
+        f"{v['columns'][0]} and {v['columns'][1]} go together without exception: these recordings cannot "
+        "tell them apart."
+    ),
+}
+"""Sentence of each kind of remark."""
+
+QUIET = frozenset(["bend", "slope beside break"])
+"""Remarks that are a caution only when their p is below 0.05."""
+
+
+def said(remark: Remark) -> str:
+    """A remark as a sentence."""
+    return REMARKS[remark.kind](remark.values)
+
+
+def is_caution(remark: Remark) -> bool:
+    """Whether a remark warns, or only tells what was done."""
+    return remark.kind not in QUIET or remark.values["p"] < 0.05
+
+
+def p_text(p: float) -> str:
+    """A p-value as it is printed."""
+    return "p < 0.001" if p < 0.001 else f"p = {p:.3f}"
+
+
+def compared(finding: Finding) -> str:
+    """What a claim compares."""
+    c, labels = finding.claim.contrast, finding.labels
+    if not labels:
+        labels = tuple(map(str, (c.start, c.end, c.across_start, c.across_end)))
+    what = f"{c.column} {labels[1]} against {labels[0]}"
+    if c.shape == "trend":
+        what += " along a straight line"
+    if c.across:
+        what = f"change of that difference ({what}) from {c.across} {labels[2]} to {labels[3]}"
+    return what
+
+
+def p_kind(finding: Finding) -> str:
+    """Which p is given."""
+    expect, margin = finding.claim.expect, finding.claim.margin
+    leans = finding.evidence.support <= finding.evidence.against
+    if margin is not None and (expect, leans) in (("equal", True), ("different", False)):
+        return "p for a difference below the margin"
+    if margin is not None:
+        return (
+            "p for a difference beyond the margin"
+            if leans or expect == "equal"
+            else ("p for a difference short of the margin")
+        )
+    return "p"
+
+
+def qualification(finding: Finding, turned: Sequence[Other]) -> str:
+    """What takes from a verdict, as a clause that follows "but"; "" when nothing does."""
+    tags = [_named(other.name) for other in turned if other.kind == "tag"]
+    clauses = []
+    if tags:
+        clauses.append(f"these recordings cannot tell {finding.claim.contrast.column} from {_or(tags)}")
+    if any(other.kind != "tag" for other in turned):
+        clauses.append("the notes lost to measuring could make it")
+    return ", and ".join(clauses)
+
+
+def other_words(other: Other, finding: Finding) -> str:
+    """What one change of the model gives, as a sentence."""
+    what = {
+        "chance to be kept": "With notes weighted by the chance to be kept",
+        "lowest": "Were the notes lost the lowest",
+        "highest": "Were the notes lost the highest",
+    }.get(other.name, f"With {_named(other.name)} in the model")
+    if other.evidence is None:
+        return f"{what} nothing is left to compare."
+    unit = f" {finding.unit}" if finding.unit else ""
+    return f"{what} it is {other.estimate:+.3g}{unit} ({other.low:+.3g} to {other.high:+.3g})."
+
+
+def _or(words: Sequence[str]) -> str:
+    return " or ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
+
+
+def _named(tag: str) -> str:
+    return "whether the speed is known" if tag == "speed_known" else tag
+
+
+def answer(finding: Finding, verdict: str, p: float, sequence: Standing, turned: Sequence[Other] = ()) -> str:
+    """The verdict as a sentence."""
+    if finding.obstacle is not None:
+        return f"Not testable here. {said(finding.obstacle)}"
+    f, unit = finding, f" {finding.unit}" if finding.unit else ""
+    but = qualification(finding, turned)
+    word = (
+        verdict.capitalize()
+        + (" (provisional)" if sequence.provisional else "")
+        + (f", but {but}" if but else "")
+    )
+    kind = f"{p_kind(f)} {p_text(p).removeprefix('p ')}"
+    return (
+        f"{word}: {compared(f)}: {f.estimate:+.3g}{unit} ({sequence.interval_per_cent:.3g} % interval "
+        f"{sequence.low:+.3g} to {sequence.high:+.3g}; {kind} after Holm; {f.players} players, "
+        f"{f.recordings} recordings, {f.notes} notes)."
+    )
+
+
+def sequence_words(sequence: Standing, plan: Plan | None) -> str:
+    """How the looks enter; "" for a first look without a plan, or one at the corpus planned."""
+    if sequence.provisional:
+        why = "beyond the plan" if plan else "without a plan"
+        return (
+            f"Look {sequence.look} at a growing corpus {why}: provisional; p and interval are as wide as "
+            f"{sequence.look} looks cost."
+        )
+    if plan is not None and sequence.share < 1:
+        return (
+            f"Look {sequence.look}, at {sequence.size} of {plan.size} {plan.unit} planned: p and interval "
+            "are as wide as the plan allows by now."
+        )
+    return ""
+
+
+def _s(count: int) -> str:
+    return "s" if count != 1 else ""
+
+
+def history_words(past: Past, look: int) -> str:
+    """How often a claim was worded and looked at, and what changed since; "" for one wording, one look."""
+    parts = []
+    if past.wordings > 1 or look > 1:
+        parts.append(f"{past.wordings} wording{_s(past.wordings)}, {look} look{_s(look)}")
+    changed = [
+        f"{name} {count} time{'s' if count > 1 else ''}" for name, count in (past.changes or {}).items()
+    ]
+    if changed:
+        parts.append(f"changed since the first look: {', '.join(changed)}")
+    return "; ".join(parts)
