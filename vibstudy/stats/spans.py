@@ -304,8 +304,8 @@ def _bands(
         index=chosen.index,
     )
     return Axis(
-        column, "bands", name_text(name), columns, {name: texts[0]}, {name: texts[1]}, side, (texts[0], texts[1]),
-        bends if len(np.unique(seen)) > 2 else empty, tuple(remarks),
+        column, "bands", name_text(name), columns, {name: texts[0]}, {name: texts[1]}, side,
+        (texts[0], texts[1]), bends if len(np.unique(seen)) > 2 else empty, tuple(remarks),
     )  # fmt: skip
 
 
