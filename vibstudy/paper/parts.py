@@ -41,8 +41,8 @@ from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import MANIFEST_COLUMNS, NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, read_claims
 from vibstudy.stats.claims import hashes_of
+from vibstudy.stats.ledger import EVENTS, Ledger
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
-from vibstudy.stats.ledger import Ledger
 
 NOTES, RECORDINGS, ENVIRONMENT = "notes.csv", "recordings.csv", "environment.json"
 
@@ -366,7 +366,7 @@ def _log_faults(parts: Parts, ledger: Ledger | None) -> Iterator[Problem]:
         if at < before:
             yield Problem("this row is older than the one above", LOG_FILE, number, "at_utc", at, AGAIN)
             return
-        if event not in ("recording", "claim", "verdict") or not name:
+        if event not in EVENTS or not name:
             yield Problem("no such event", LOG_FILE, number, "event", event[:80], AGAIN)
             return
         before = at

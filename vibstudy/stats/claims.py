@@ -77,6 +77,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus.files import sha256_of
 from vibstudy.stats import words
 from vibstudy.stats.claimfile import CLAIMS_FILE, EXAMPLE, Claim, Contrast, Plan, read_claims
 from vibstudy.stats.examine import ALPHA, Finding, examine
@@ -375,7 +376,9 @@ def log_new(
                 new.append(("recording", name, sha256, marks.get(name, "")))
         states = {("settings", "study.toml"): _settings_sum(folder)}
         states |= {("tags", name): sha256 for name, sha256 in tags_of(recordings).items()}
-        states |= {("edits", path.name): _file_sum(path) for path in sorted(folder.glob("edits*.csv"))}
+        edits = sorted(folder.glob("edits*.csv"))
+        if edits:  # together: a listener's name in a file's name is nobody's business
+            states[("edits", "edits.csv")] = _files_sum(edits)
         new += state_rows(ledger, states)
     new += newly_withdrawn(claims, ledger)
     stand = {(row[2], row[3], row[4]): k for k, row in enumerate(ledger.rows) if row[1] == "claim"}
@@ -399,9 +402,9 @@ def _settings_sum(folder: Path) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
 
 
-def _file_sum(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+def _files_sum(paths: Sequence[Path]) -> str:
+    sums = [sha256_of(path) for path in paths]
+    return sums[0] if len(sums) == 1 else hashlib.sha256("".join(sums).encode()).hexdigest()
 
 
 def _log_verdicts(ledger: Ledger, table: pd.DataFrame) -> None:

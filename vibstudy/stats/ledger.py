@@ -1,7 +1,8 @@
 """An append-only log that shows what was written before what.
 
 ``results/claims_log.csv`` has one row for every recording when it is first seen, for every claim when
-its wording is first seen, and for every verdict that is new. The order of rows is the evidence: a claim
+its wording is first seen or it is gone, for every verdict that is new, and for settings, tags and edits that
+changed. The order of rows is the evidence: a claim
 that stands above a recording was written before that recording was measured.
 
 Each row ends with a link: the SHA-256 of the link above and of the row itself. A row that is changed,
@@ -10,10 +11,12 @@ slips and forgetting; it is no proof against someone who writes the whole file a
 
 ============  =====================================================================================
 ``at_utc``    date and time, UTC (ISO 8601)
-``event``     recording, claim or verdict
-``name``      recording_id, or the claim's id
-``sha256``    of the sound file; of the claim's content; of the claim's content
-``detail``    empty; the claim's sentence; the verdict with its figures and the hash of the notes
+``event``     recording, settings, tags, edits, claim, withdrawn or verdict
+``name``      recording_id, file, or the claim's id
+``sha256``    of the sound file; of the settings, of a recording's tags, of all edits; of the claim's content
+``detail``    by which notes a recording is known again; "first" or "changed"; the claim's sentence and
+              whether it is exploratory (JSON); "reworded" or "taken out"; the verdict, its look and its
+              figures (JSON)
 ``link``      SHA-256 of the link above, a line feed, and the five cells joined by tabs
 ============  =====================================================================================
 """
@@ -33,6 +36,7 @@ from vibstudy.errors import Problem, VibstudyError
 
 FIELDS = ("at_utc", "event", "name", "sha256", "detail")
 FILE_NAME = "claims_log.csv"
+EVENTS = frozenset(["recording", "settings", "tags", "edits", "claim", "withdrawn", "verdict"])
 
 Row = tuple[str, str, str, str, str]
 
