@@ -26,7 +26,7 @@ CLAIMS = """\
 id = "slower"
 sentence = "Vibrato became slower."
 outcome = "rate_hz"
-contrast = { column = "decade", from = 1930, to = 2000 }
+contrast = { column = "decade", from = 1930, to = 2000, shape = "trend" }
 expect = "lower"
 
 [[claim]]
