@@ -186,6 +186,15 @@ def without(name: str) -> Callable[[Path], None]:
     return lambda folder: (folder / name).unlink()
 
 
+def last_digit(folder: Path) -> None:
+    """The estimate in an answer, changed by one in its last digit."""
+    file = folder / "claims.csv"
+    text = file.read_text(encoding="utf-8")
+    changed = re.sub(r"(\d)( Hz \(95 %)", lambda m: f"{(int(m[1]) + 1) % 10}{m[2]}", text, count=1)
+    assert changed != text
+    file.write_text(changed, encoding="utf-8")
+
+
 def drop(row: int) -> Callable[[list], object]:
     return lambda rows: rows.pop(row)
 
@@ -221,7 +230,7 @@ FORGERIES: dict[str, Callable[[Path], None]] = {
     "an estimate taken away": put("claims.csv", 1, "estimate", ""),
     "a verdict": put("claims.csv", 2, "verdict", "supported"),
     "an answer": put("claims.csv", 2, "answer", "Supported: rate rose by 3 Hz."),
-    "the last digit of an answer": swap("claims.csv", "-0.455 Hz", "-0.456 Hz"),
+    "the last digit of an answer": last_digit,
     "a standing": put("claims.csv", 1, "standing", "written first"),
     "a date of writing": put("claims.csv", 1, "written_utc", "2023-01-01T00:00:00Z"),
     "a sentence in the verdicts": put("claims.csv", 1, "sentence", "Vibrato became much slower."),
@@ -240,7 +249,9 @@ FORGERIES: dict[str, Callable[[Path], None]] = {
     "claims dated back in the log": log_again(backdated),
     "an impossible date in the log": log_again(lambda rows: rows.__setitem__(0, ("2023-01-01T00:00:00Z", "thing", *rows[0][2:]))),
     "another recording in the log": log_again(lambda rows: rows.__setitem__(0, (*rows[0][:3], "f" * 64, ""))),
-    "a claim left out of the log": log_again(lambda rows: rows.pop()),
+    "a claim left out of the log": log_again(
+        lambda rows: rows.remove([row for row in rows if row[1] == "claim"][-1])
+    ),
     "the log left out": without("claims_log.csv"),
     "a recording's player": put("recordings.csv", 1, "player", "Player Nobody"),
     "a recording's decade": put("recordings.csv", 1, "decade", "1990"),
