@@ -275,6 +275,32 @@ def calibrate_presence(players: int, corpora: int, seed: int) -> list[dict[str, 
     ]
 
 
+def calibrate_presence_within(own_sd: float, corpora: int, seed: int) -> list[dict[str, object]]:
+    """Presence by a factor within 8 players, whose own effects of it differ by `own_sd` (log odds)."""
+    rng = np.random.default_rng(seed)
+    player, recording = np.repeat(np.arange(8), 100), np.repeat(np.arange(32), 25)
+    found: dict[str, list[float]] = {"verdict of the tool": [], "without own effects": []}
+    for _ in range(corpora):
+        long = (rng.random(800) < 0.4).astype(int)
+        eta = 0.4 + 0.8 * rng.normal(size=8)[player] + 0.4 * rng.normal(size=32)[recording]
+        eta += own_sd * rng.normal(size=(8, 2))[player, long]
+        frame = pd.DataFrame({"player": player, "recording_id": recording, "long": long})
+        frame["present"] = (rng.random(800) < 1 / (1 + np.exp(-eta))).astype(int)
+        for name, slopes in zip(found, ("auto", None), strict=True):
+            result = fit_presence(frame, "present ~ C(long)", slopes=slopes)
+            found[name].append(float(result.table().loc["C(long)[T.1]", "p"]))
+    return [
+        {
+            "design": f"presence, factor within players, own effects {own_sd}",
+            "method": name,
+            "corpora": corpora,
+            "false_alarms_percent": 100 * np.mean(np.array(p) < LEVEL),
+            "coverage_percent": 100 * np.mean(np.array(p) >= LEVEL),
+        }
+        for name, p in found.items()
+    ]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -303,6 +329,13 @@ def main() -> None:
     ]
     jobs += [
         (r.name, lambda seed, r=r: [calibrate_players(r, max(corpora // 2, 1), seed)]) for r in player_rows()
+    ]
+    jobs += [
+        (
+            f"presence, factor within players, own effects {sd}",
+            lambda seed, sd=sd: calibrate_presence_within(sd, presence, seed),
+        )
+        for sd in (0.0, 0.5)
     ]
     place = {label: k for k, (label, _) in enumerate(jobs)}
     old = pd.read_csv(TABLE) if arguments.only and TABLE.exists() else pd.DataFrame()

@@ -17,6 +17,10 @@ differ too little; the standard errors are freed of that
 (``benchmarks/calibration.py``), there are
 5.3, 4.8 and 5.1 % false alarms with 6, 8 and 12 players,
 where 5 % is promised, against 10 to 17 % of Wald's z and 38 to 41 % of a chi-square test over notes.
+
+Players have effects of their own of what varies within them (:mod:`vibstudy.stats.players`), and no term
+has more degrees of freedom than the players allow. All players have one variance here: groups of unequal
+spread are not allowed for.
 """
 
 from __future__ import annotations

@@ -23,6 +23,9 @@ elsewhere; it takes seconds instead of milliseconds and its last digit depends o
 second opinion, not the default. A player-level permutation test cannot reach 5 % with six players, and
 needs about twelve.
 
+That is about models in which nothing varies within players and one variance serves all players. By default
+players have slopes and spreads of their own (:mod:`vibstudy.stats.players`), and :class:`ByPlayers` judges.
+
 References
 ----------
 Satterthwaite 1946, Biometrics Bull. 2(6):110-114; Kuznetsova, Brockhoff & Christensen 2017,
