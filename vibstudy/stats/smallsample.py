@@ -268,16 +268,23 @@ class ByPlayers(Satterthwaite):
         if not self._spare:
             return usual
         solution, variance = self.solution, self.variance(contrast)
+        groups = [
+            place for place, (term, column, _) in enumerate(solution.parameters)
+            if term == 0 and column < len(self._spare)
+        ]  # fmt: skip
+        slopes = np.array([contrast @ solution.covariance_slopes[place] @ contrast for place in groups])
+        if not np.any(slopes > 1e-9 * variance / solution.sigma**2):
+            return usual
+        sizes = [solution.factors[0][k, k] for k in range(len(groups))]
+        shares = slopes * (solution.sigma * np.array(sizes)) ** 2 / variance
+        # what recordings and notes add to a group's mean is as uncertain as the group is small
+        shares += (1 - shares.sum()) * slopes / slopes.sum()
         inverse, least = 1 / usual, np.inf
-        for place, (term, column, _) in enumerate(solution.parameters):
-            if term != 0 or column >= len(self._spare):
-                continue
-            spare = max(self._spare[column], 0.5)
-            slope = float(contrast @ solution.covariance_slopes[place] @ contrast)
+        for share, slope, own in zip(shares, slopes, self._spare, strict=True):
+            spare = max(own, 0.5)
             if spare >= WELCH_DF - 1e-6 or slope <= 1e-9 * variance / solution.sigma**2:
                 continue
-            share = slope * (solution.sigma * solution.factors[0][column, column]) ** 2 / variance
-            inverse += (share - share**2) / spare
+            inverse = max(inverse, 1 / usual + (share - share**2) / spare, share / spare)
             if spare < COCHRAN_DF - 1e-6:
                 least = min(least, max(spare, 1.0))
         return min(1 / inverse, least)
