@@ -117,7 +117,7 @@ def test_changed_settings_are_told(tmp_path):
     save(store, recording)
     why = store.why(recording, Settings(fmin_hz=80, tracker="pyin", workers=3))
     assert why == (
-        "the setting tracker changed from swift-f0 to pyin; the setting fmin_hz changed from 50 to 80"
+        "the setting tracker changed from swift-f0 to pyin; the setting fmin_hz changed from 45 to 80"
     )
 
 
