@@ -1,0 +1,88 @@
+"""The same written notes, played by several players: the strongest comparison a corpus holds.
+
+How fast and how wide a note vibrates depends on its pitch, length, place in the phrase and dynamic. Where two
+groups of players play the same piece, all of that is the same by design. Notes that were matched with a
+score (``score_match`` = matched) and that players of both groups play are kept; the written note (piece, movement, measure,
+beat, written pitch) is a random factor crossed with player and recording
+(:func:`vibstudy.stats.fit_mixed` with ``crossed``), which takes out what the notes differ by.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.stats.claimfile import LOG_BY_DEFAULT
+from vibstudy.stats.frames import check_columns
+from vibstudy.stats.mixed import fit_mixed
+from vibstudy.stats.questions import LEAST_A_SIDE, Answer, counts, sides, too_few
+from vibstudy.stats.selection import is_countable
+
+PLACE = ("piece", "movement", "measure", "beat", "written_midi")
+"""What names a written note; ``movement`` may be missing."""
+
+LEAST_NOTES = 10
+"""Written notes played in both groups: with 10 the spread between written notes is known to a quarter
+(standard error of a standard deviation with 9 degrees of freedom: 1 / sqrt(18))."""
+
+
+def shared_notes(notes: pd.DataFrame, by: str, start: object, end: object) -> pd.DataFrame:
+    """Return the notes on written notes that players of both groups play, with ``written_note`` and ``side``."""
+    check_columns(notes, ["score_match", *(name for name in PLACE if name != "movement"), by])
+    side, _ = sides(notes, by, start, end)
+    player = notes["player"].astype(str)
+    keep = notes["score_match"].eq("matched").fillna(False).to_numpy(bool) & player.isin(side.index).to_numpy()
+    keep &= notes[by].astype("string").isin([str(start), str(end)]).to_numpy(bool)
+    keep &= notes[["piece", "measure", "beat", "written_midi"]].notna().all(axis=1).to_numpy(bool)
+    chosen = notes[keep]
+    parts = [chosen[name].astype("string").fillna("") for name in PLACE if name in chosen]
+    key = parts[0].str.cat(parts[1:], sep=" | ")
+    chosen = chosen.assign(written_note=key, side=chosen["player"].astype(str).map(side))
+    both = chosen.groupby("written_note")["side"].nunique() == 2
+    return chosen[chosen["written_note"].isin(both.index[both])].reset_index(drop=True)
+
+
+def compare_same_notes(
+    notes: pd.DataFrame, by: str, start: object, end: object, outcome: str = "rate_hz"
+) -> Answer:
+    """Compare two groups of players on the written notes that both play.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table of the study, with the columns of a score.
+    by : str
+        A tag, e.g. "decade".
+    start, end : object
+        Two of its values.
+    outcome : str
+        A column; extents are compared as ratios.
+    """
+    check_columns(notes, [outcome])
+    countable = notes[is_countable(notes, outcome) & notes[outcome].notna().to_numpy(bool)]
+    _, left = sides(notes, by, start, end)
+    used = shared_notes(countable, by, start, end)
+    logged = outcome in LOG_BY_DEFAULT
+    players = used.drop_duplicates("player")["side"]
+    written = used["written_note"].nunique()
+    base = {
+        "question": f"On the same written notes, how does {outcome} of {by} {end} compare with {start}?",
+        "unit": "times" if logged else outcome.rpartition("_")[2],
+        "method": "mixed model: player, recording, and written note crossed with both",
+        "cautions": (*left, f"{written} written notes are shared."),
+        **counts(used),
+    }
+    reason = too_few(players, LEAST_A_SIDE, "players of shared written notes")
+    if not reason and written < LEAST_NOTES:
+        reason = f"{written} written notes are played in both groups, where {LEAST_NOTES} are the least"
+    if reason:
+        return Answer(**base, cannot_tell=reason)
+    text = f"log2({outcome}) ~ side" if logged else f"{outcome} ~ side"
+    result = fit_mixed(used.assign(side=used["side"].astype(float)), text, crossed=("written_note",))
+    row = result.table().loc["side"]
+    figures = np.array([row["estimate"], row["low"], row["high"]], float)
+    estimate, low, high = np.exp2(figures) if logged else figures
+    return Answer(
+        **base, estimate=float(estimate), low=float(low), high=float(high), p=float(row["p"]),
+        table=result.table(),
+    )  # fmt: skip
