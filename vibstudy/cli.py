@@ -488,6 +488,33 @@ def verify(
     )
 
 
+@app.command(rich_help_panel=SHARE)
+def pool(
+    packages: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="PACKAGE...", help="Folders made by 'vibstudy package'; NAME=FOLDER names a study."
+        ),
+    ],
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Study folder to make.")] = Path("pooled-study"),
+    names: Annotated[
+        Path | None,
+        typer.Option(metavar="CSV", help="Table 'study, player, pooled': which players are the same person."),
+    ] = None,
+) -> None:
+    """Join the packages of several studies, each checked first, and test their claims on all of them."""
+    from vibstudy.paper.pool import pool_packages
+
+    found = pool_packages(packages, out, names)
+    for sentence in found.told:
+        _say(sentence)
+    studies = ", ".join(f"{name} ({_count(n, 'recording')})" for name, n in found.studies.items())
+    _say(
+        f"{found.folder}: {studies}; {_count(found.players, 'player')}, {_count(found.notes, 'note')}, "
+        f"{_count(found.claims, 'claim')}. Next: vibstudy claims {found.folder}"
+    )
+
+
 # --- what the commands share
 
 

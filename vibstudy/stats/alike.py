@@ -54,7 +54,9 @@ def compare_spread(
     """
     used = notes[is_countable(notes, outcome)]
     side, left = sides(used, by, start, end)
-    used = used[used["player"].astype(str).isin(side.index) & used[by].astype("string").isin([str(start), str(end)])]
+    used = used[
+        used["player"].astype(str).isin(side.index) & used[by].astype("string").isin([str(start), str(end)])
+    ]
     figures = player_figures(used, [outcome])
     groups = side.reindex(list(figures.players)).to_numpy()
     table = pd.DataFrame({
@@ -74,7 +76,9 @@ def compare_spread(
         return Answer(**base, cannot_tell=reason)
     value, error = table["value"].to_numpy(), table["se"].to_numpy() ** 2
     ratio, low, high, p = spread_ratio(
-        [value[groups == k] for k in (0, 1)], [error[groups == k] for k in (0, 1)], np.random.default_rng(seed)
+        [value[groups == k] for k in (0, 1)],
+        [error[groups == k] for k in (0, 1)],
+        np.random.default_rng(seed),
     )
     if low <= 1 / 29 and high >= 29:
         reason = "the players' figures differ no more than sampling makes them"
@@ -121,7 +125,11 @@ def _restricted(values: np.ndarray, errors: np.ndarray, taus: np.ndarray) -> np.
 def _pairs(step: int) -> tuple[slice, slice]:
     """Places of tau_start and tau_end = rho tau_start on the grid."""
     size = len(_TAUS)
-    return (slice(0, size - step), slice(step, size)) if step >= 0 else (slice(-step, size), slice(0, size + step))
+    return (
+        (slice(0, size - step), slice(step, size))
+        if step >= 0
+        else (slice(-step, size), slice(0, size + step))
+    )
 
 
 def _statistic(first: np.ndarray, second: np.ndarray, only: int | None = None) -> np.ndarray:

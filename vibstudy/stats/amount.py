@@ -117,7 +117,9 @@ def amount_by_group(notes: pd.DataFrame, by: str) -> pd.DataFrame:
             values = table[part].dropna().to_numpy(float)
             estimate, low, high = _mean(values, 0.0, 1.0 if part == "share" else np.inf)
             rows.append((level, part, estimate, low, high, len(values)))
-    return pd.DataFrame(rows, columns=[by, "part", "estimate", "low", "high", "players"]).set_index([by, "part"])
+    return pd.DataFrame(rows, columns=[by, "part", "estimate", "low", "high", "players"]).set_index(
+        [by, "part"]
+    )
 
 
 def compare_amounts(notes: pd.DataFrame, by: str, start: object, end: object) -> Answer:
@@ -132,7 +134,9 @@ def compare_amounts(notes: pd.DataFrame, by: str, start: object, end: object) ->
         Two of its values; the difference is always `end` minus `start`.
     """
     side, left = sides(notes, by, start, end)
-    chosen = notes[notes["player"].astype(str).isin(side.index) & notes[by].astype("string").isin([str(start), str(end)])]
+    chosen = notes[
+        notes["player"].astype(str).isin(side.index) & notes[by].astype("string").isin([str(start), str(end)])
+    ]
     table = player_amounts(chosen)
     table["side"] = side.reindex(table.index)
     table = table.dropna(subset=["amount_cents"])

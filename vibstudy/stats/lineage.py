@@ -19,8 +19,6 @@ degrees of freedom; Tukey 1958): pupils of one teacher are not independent.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -66,7 +64,9 @@ def descriptions(notes: pd.DataFrame) -> pd.DataFrame:
     """Return players' rate, log2 extent, continuity and onset delay, each in standard deviations."""
     used = vibrato_notes(notes)
     need(used, ["rate_hz", "extent_cents"], "Whether pupils are near to their teachers")
-    figures = pd.DataFrame({"rate": used["rate_hz"], "log_extent": np.log2(used["extent_cents"])}).astype(float)
+    figures = pd.DataFrame({"rate": used["rate_hz"], "log_extent": np.log2(used["extent_cents"])}).astype(
+        float
+    )
     if "vibrato_onset_s" in used:
         figures["delay"] = used["vibrato_onset_s"].astype(float)
     takes = figures.groupby([used["player"].astype(str), used["recording_id"].astype(str)]).mean()
@@ -106,16 +106,21 @@ def pupils_near_teachers(
         "method": f"permutation within {names}; jackknife over teachers",
         **counts(notes[notes["player"].astype(str).isin({*pairs["pupil"], *pairs["teacher"]})]),
     }
-    reason = _too_small(pupil, teacher, stratum)
     far = distances(table.to_numpy(float))
     rows = pairs.assign(distance=far[pupil, teacher]).reset_index(drop=True)
-    if reason:
+    taught = len(set(pairs["teacher"]))
+    if taught < LEAST_TEACHERS:
+        reason = f"{len(pairs)} pupils of {taught} teachers, where {LEAST_TEACHERS} teachers are the least"
         return Answer(**base, table=rows, cannot_tell=reason)
-    rng = np.random.default_rng(seed)
-    moved = _exchanges(stratum, draws, rng)
+    moved = _exchanges(stratum, draws, np.random.default_rng(seed))
     exchanged = far[moved[:, pupil], moved[:, teacher]]
     observed = far[pupil, teacher]
-    p = float((1 + np.sum(exchanged.mean(axis=1) <= observed.mean() + 1e-12)) / (draws + 1))
+    means = exchanged.mean(axis=1)
+    smallest = float(np.mean(means <= means.min() + 1e-12))
+    if smallest > 0.05:
+        reason = f"there are so few others of the same {names} that p cannot fall below {smallest:.2g}"
+        return Answer(**base, table=rows, cannot_tell=reason)
+    p = float((1 + np.sum(means <= observed.mean() + 1e-12)) / (draws + 1))
     rows["expected"] = exchanged.mean(axis=0)
     ratio = float(observed.mean() / exchanged.mean())
     low, high = _jackknife(observed, rows["expected"].to_numpy(), teacher)
@@ -132,18 +137,6 @@ def _strata(notes: pd.DataFrame, players: pd.Index, strata: tuple[str, ...]) -> 
     label = notes[list(strata)].astype("string").fillna("").agg("\t".join, axis=1)
     most = label.groupby(notes["player"].astype(str)).agg(lambda v: v.mode().iat[0])
     return np.unique(most.reindex(players).to_numpy(str), return_inverse=True)[1]
-
-
-def _too_small(pupil: np.ndarray, teacher: np.ndarray, stratum: np.ndarray) -> str:
-    """Why these pairs cannot tell; "" when they can."""
-    taught = len(np.unique(teacher))
-    if taught < LEAST_TEACHERS:
-        return f"{len(pupil)} pupils of {taught} teachers, where {LEAST_TEACHERS} teachers are the least"
-    touched = np.unique(stratum[np.concatenate([pupil, teacher])])
-    ways = math.prod(math.factorial(int(np.sum(stratum == s))) for s in touched)
-    if ways < 20:  # p cannot fall below 1 / 20
-        return f"players of the same strata can be exchanged in {ways} ways only, so that p cannot fall to 0.05"
-    return ""
 
 
 def _exchanges(stratum: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:

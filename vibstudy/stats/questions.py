@@ -169,7 +169,9 @@ def player_figures(notes: pd.DataFrame, outcomes: Sequence[str]) -> PlayerFigure
         q = np.nanmean(np.diag(take) / np.diag(note)) if free > 0 else 1.0
     weight = 1 / ((q if np.isfinite(q) else 1.0) + 1 / sizes)
     total = np.bincount(codes, weight, len(players))
-    values = np.column_stack([np.bincount(codes, weight * value[:, j], len(players)) / total for j in range(k)])
+    values = np.column_stack(
+        [np.bincount(codes, weight * value[:, j], len(players)) / total for j in range(k)]
+    )
     of_takes = np.bincount(codes, weight**2, len(players)) / total**2
     of_notes = np.bincount(codes, weight**2 / sizes, len(players)) / total**2
     errors = of_takes[:, None, None] * take + of_notes[:, None, None] * note

@@ -66,7 +66,9 @@ def compare_regularity(
     column = IRREGULARITY[outcome] if where == "within notes" else outcome
     need(used, [column, by], "Whether vibrato is more regular")
     side, left = sides(used, by, start, end)
-    used = used[used["player"].astype(str).isin(side.index) & used[by].astype("string").isin([str(start), str(end)])]
+    used = used[
+        used["player"].astype(str).isin(side.index) & used[by].astype("string").isin([str(start), str(end)])
+    ]
     table = _within(used, column) if where == "within notes" else _from_note_to_note(used, outcome)
     table["side"] = side.reindex(table.index)
     used = used[used["player"].astype(str).isin(table.index)]
@@ -119,7 +121,9 @@ def _noise_caution(notes: pd.DataFrame, outcome: str, side: pd.Series) -> tuple[
     if outcome in LOG_BY_DEFAULT:
         error = error / notes[outcome].astype(float) / np.log(2)
     player = notes["player"].astype(str)
-    centred = on_scale(notes, outcome) - on_scale(notes, outcome).groupby(notes["recording_id"]).transform("mean")
+    centred = on_scale(notes, outcome) - on_scale(notes, outcome).groupby(notes["recording_id"]).transform(
+        "mean"
+    )
     noise = (error**2).groupby(player.map(side)).mean()
     if abs(noise.get(1, np.nan) - noise.get(0, np.nan)) <= ERROR_SHARE * float((centred**2).mean()):
         return ()

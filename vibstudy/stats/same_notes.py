@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.stats.claimfile import LOG_BY_DEFAULT
+from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.mixed import fit_mixed
 from vibstudy.stats.questions import LEAST_A_SIDE, Answer, counts, sides, too_few
@@ -31,7 +32,9 @@ def shared_notes(notes: pd.DataFrame, by: str, start: object, end: object) -> pd
     check_columns(notes, ["score_match", *(name for name in PLACE if name != "movement"), by])
     side, _ = sides(notes, by, start, end)
     player = notes["player"].astype(str)
-    keep = notes["score_match"].eq("matched").fillna(False).to_numpy(bool) & player.isin(side.index).to_numpy()
+    keep = (
+        notes["score_match"].eq("matched").fillna(False).to_numpy(bool) & player.isin(side.index).to_numpy()
+    )
     keep &= notes[by].astype("string").isin([str(start), str(end)]).to_numpy(bool)
     keep &= notes[["piece", "measure", "beat", "written_midi"]].notna().all(axis=1).to_numpy(bool)
     chosen = notes[keep]
@@ -67,7 +70,7 @@ def compare_same_notes(
     written = used["written_note"].nunique()
     base = {
         "question": f"On the same written notes, how does {outcome} of {by} {end} compare with {start}?",
-        "unit": "times" if logged else outcome.rpartition("_")[2],
+        "unit": "times" if logged else unit_of(outcome),
         "method": "mixed model: player, recording, and written note crossed with both",
         "cautions": (*left, f"{written} written notes are shared."),
         **counts(used),

@@ -45,7 +45,9 @@ def trade(notes: pd.DataFrame, within: str | None = None) -> Answer:
         his notes are.
     """
     used = vibrato_notes(notes)
-    need(used, ["rate_hz", "extent_cents", *([within] if within else [])], "Whether rate and extent are traded")
+    need(
+        used, ["rate_hz", "extent_cents", *([within] if within else [])], "Whether rate and extent are traded"
+    )
     figures = player_figures(used, ["rate_hz", "extent_cents"])
     groups = _groups(used, figures.players, within)
     table = pd.DataFrame({
