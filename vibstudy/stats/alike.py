@@ -10,7 +10,7 @@ its distribution is simulated at each ratio from the model fitted there (paramet
 holds all ratios that are not rejected. Where sampling errors vanish the statistic is a function of the
 ratio of variances alone, and the test is the two-sided likelihood-ratio form of the F test.
 
-The ratio is looked for from 1/30 to 30; an end of the interval there means "beyond".
+The ratio is looked for from 1/30 to 30; an estimate, or an end of the interval, there means "beyond".
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ def spread_ratio(
         simulated = _statistic(*lines, only=place)[:, 0]
         p[place] = (1 + np.sum(simulated >= observed[place] - 1e-9)) / (draws + 1)
     kept = np.exp(_STEP * _RATIOS[p > 0.05])
-    ratio = float(taus[np.argmax(own[1])] / taus[np.argmax(own[0])])
+    ratio = float(np.clip(taus[np.argmax(own[1])] / taus[np.argmax(own[0])], 1 / 30, 30))
     # half a step outwards: the grid's rounding is never to the reader's harm
     low, high = float(kept.min() * np.exp(-_STEP / 2)), float(kept.max() * np.exp(_STEP / 2))
     return ratio, low, high, float(p[_RATIOS == 0][0])

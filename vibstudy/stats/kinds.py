@@ -79,6 +79,10 @@ def kinds_of_use(notes: pd.DataFrame, seed: int = 0) -> Answer:
         return Answer(**base, table=table, cannot_tell=reason)
     points = np.column_stack([np.arcsin(np.sqrt(table["continuity"])), table["log2_extent"]])
     statistic, distance, second = two_kinds(points[None])
+    if np.linalg.matrix_rank(points - points.mean(axis=0), tol=1e-6) < 2:
+        return Answer(
+            **base, table=table, cannot_tell="continuity and extent do not vary apart between players"
+        )
     rng = np.random.default_rng(seed)
     # points are whitened before they are fitted, so that every normal distribution serves for the null
     null, _, _ = two_kinds(rng.standard_normal((DRAWS, *points.shape)))

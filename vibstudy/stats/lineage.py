@@ -112,24 +112,55 @@ def pupils_near_teachers(
     if taught < LEAST_TEACHERS:
         reason = f"{len(pairs)} pupils of {taught} teachers, where {LEAST_TEACHERS} teachers are the least"
         return Answer(**base, table=rows, cannot_tell=reason)
-    moved = _exchanges(stratum, draws, np.random.default_rng(seed))
-    exchanged = far[moved[:, pupil], moved[:, teacher]]
-    observed = far[pupil, teacher]
-    means = exchanged.mean(axis=1)
-    smallest = float(np.mean(means <= means.min() + 1e-12))
+    observed, expected, p, smallest = nearness(
+        far, pupil, teacher, stratum, draws, np.random.default_rng(seed)
+    )
     if smallest > 0.05:
         reason = f"there are so few others of the same {names} that p cannot fall below {smallest:.2g}"
         return Answer(**base, table=rows, cannot_tell=reason)
-    p = float((1 + np.sum(means <= observed.mean() + 1e-12)) / (draws + 1))
-    rows["expected"] = exchanged.mean(axis=0)
-    ratio = float(observed.mean() / exchanged.mean())
-    low, high = _jackknife(observed, rows["expected"].to_numpy(), teacher)
+    rows["expected"] = expected
+    ratio = float(observed.mean() / expected.mean())
+    low, high = _jackknife(observed, expected, teacher)
     return Answer(**base, table=rows, estimate=ratio, low=low, high=high, p=p)
 
 
 def distances(figures: np.ndarray) -> np.ndarray:
     """Root mean square difference of the figures that both players have [shape=(n, n)]."""
     return np.sqrt(np.nanmean((figures[:, None] - figures[None]) ** 2, axis=2))
+
+
+def nearness(
+    far: np.ndarray,
+    pupil: np.ndarray,
+    teacher: np.ndarray,
+    stratum: np.ndarray,
+    draws: int,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Exchange players within strata.
+
+    Parameters
+    ----------
+    far : ndarray [shape=(n, n)]
+        Distances of players.
+    pupil, teacher : ndarray of int [shape=(pairs,)]
+        Places of the two of each pair.
+    stratum : ndarray of int [shape=(n,)]
+    draws : int
+    rng : Generator
+
+    Returns
+    -------
+    observed, expected : ndarray [shape=(pairs,)]
+        Distance of each pair, and its mean under exchange.
+    p, smallest : float
+        The smallest p is what these strata allow.
+    """
+    moved = _exchanges(stratum, draws, rng)
+    exchanged = far[moved[:, pupil], moved[:, teacher]]
+    observed, means = far[pupil, teacher], exchanged.mean(axis=1)
+    p = (1 + np.sum(means <= observed.mean() + 1e-12)) / (draws + 1)
+    return observed, exchanged.mean(axis=0), float(p), float(np.mean(means <= means.min() + 1e-12))
 
 
 def _strata(notes: pd.DataFrame, players: pd.Index, strata: tuple[str, ...]) -> np.ndarray:

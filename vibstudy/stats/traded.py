@@ -30,7 +30,7 @@ from vibstudy.stats.selection import need, vibrato_notes
 LEAST_FREE = 4
 """Degrees of freedom: with 3 a correlation of 0.87 is not told from none (0.81 with 4)."""
 
-_GRID = np.tanh(np.linspace(-2.65, 2.65, 107))  # correlations to ±0.99, even in Fisher's z
+_GRID = np.tanh(np.linspace(-2.65, 2.65, 41))  # correlations to ±0.99, even in Fisher's z
 
 
 def trade(notes: pd.DataFrame, within: str | None = None) -> Answer:
@@ -118,6 +118,15 @@ def correlation(figures: PlayerFigures, groups: np.ndarray) -> tuple[float, floa
             profile[k], at = found.fun, np.clip(found.x, np.log(0.05), np.log(5))
     drop = profile - profile.min()
     free = len(groups) - x.shape[1] - 1
-    kept = _GRID[drop <= (free + 1) * np.log1p(stats.t.ppf(0.975, free) ** 2 / free)]
+    allowed = (free + 1) * np.log1p(stats.t.ppf(0.975, free) ** 2 / free)
     t = np.sqrt(free * np.expm1(drop[middle] / (free + 1)))
-    return float(_GRID[np.argmin(drop)]), float(kept.min()), float(kept.max()), float(2 * stats.t.sf(t, free))
+    low, high = _end(drop[::-1], _GRID[::-1], allowed), _end(drop, _GRID, allowed)
+    return float(_GRID[np.argmin(drop)]), low, high, float(2 * stats.t.sf(t, free))
+
+
+def _end(drop: np.ndarray, grid: np.ndarray, allowed: float) -> float:
+    """Where the drop passes what is allowed, looked for along `grid`; its end when it does not."""
+    inside = int(np.flatnonzero(drop <= allowed).max())
+    if inside == len(grid) - 1:
+        return float(grid[-1])
+    return float(np.interp(allowed, drop[inside : inside + 2], grid[inside : inside + 2]))
