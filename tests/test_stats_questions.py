@@ -43,7 +43,8 @@ def corpus(
     wide = np.broadcast_to(spread, players)[p]
     has = rng.random(n) < (np.full(players, 1.0) if shares is None else shares)[p]
     frame = pd.DataFrame({
-        "player": [f"P{k:02d}" for k in p], "recording_id": [f"P{k:02d}r{j}" for k, j in zip(p, r, strict=True)],
+        "player": [f"P{k:02d}" for k in p],
+        "recording_id": [f"P{k:02d}r{j}" for k, j in zip(p, r, strict=True)],
         "duration_s": np.exp(rng.normal(-0.3, 0.4, n)), "has_vibrato": pd.array(has, "boolean"),
         "rate_hz": rates[p] + take[:, 0] + wide * rng.normal(size=n),
         "extent_cents": 2 ** (log_extents[p] + take[:, 1] + wide * rng.normal(size=n)),
@@ -99,7 +100,7 @@ def test_four_players_a_side_are_enough_for_welch_and_three_are_not():
 
 
 def test_a_level_that_is_not_there_is_told_with_those_that_are():
-    with pytest.raises(VibstudyError, match="got 'lat'.*early, late"):
+    with pytest.raises(VibstudyError, match=r"got 'lat'.*early, late"):
         compare_amounts(even(8), "period", "early", "lat")
 
 
@@ -433,8 +434,8 @@ def scored(players: int = 12, written: int = 30, step_hz: float = 0.3, seed: int
     place = notes.groupby("recording_id").cumcount()
     notes["rate_hz"] += rng.normal(0, 0.8, written)[place]  # what the written note does, to everybody
     return notes.assign(
-        piece="Invented study", movement=pd.NA, measure=place // 4, beat=place % 4 + 1.0, written_midi=60 + place % 7,
-        score_match="matched",
+        piece="Invented study", movement=pd.NA, measure=place // 4, beat=place % 4 + 1.0,
+        written_midi=60 + place % 7, score_match="matched",
     )  # fmt: skip
 
 

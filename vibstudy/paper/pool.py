@@ -1,21 +1,23 @@
 """Several studies as one: data packages joined into a study folder, on which claims can be tested.
 
-Every package is verified first (:mod:`vibstudy.paper.verify`); nothing is joined unless all agree with themselves.
+Every package is verified first (:mod:`vibstudy.paper.verify`); nothing is joined unless all agree with
+themselves.
 
 * **Studies** have names: that of the package's folder, or ``NAME=FOLDER``. The column ``study`` says where
   a recording comes from, and stands as a random factor (``crossed``) in every claim: studies differ in how
   recordings were found, and two of them are not one larger one.
 * **Recordings** are called ``STUDY.recording_id``, notes likewise. The same sound in two studies counts once.
-* **Players** of two studies are the same person only when a table says so: a CSV with the columns ``study, player,
-  pooled``, where ``pooled`` is the name to be used. Players of the same name that the table does not
+* **Players** of two studies are the same person only when a table says so: a CSV with the columns ``study,
+  player, pooled``, where ``pooled`` is the name to be used. Players of the same name that the table does not
   mention stay apart (``Name (study)``); names that look alike are told, never joined.
 * **Claims** of all packages are kept; the same claim in several is one. Claims of the same id with another
-  content get their study's name in front. The pooled claims are new ones (they hold a further factor), written after
-  the recordings were measured, and the log will say so; the logs of the studies are kept in ``logs``.
+  content get their study's name in front. The pooled claims are new ones (they hold a further factor),
+  written after the recordings were measured, and the log will say so; the logs of the studies are kept in
+  ``logs``.
 * **Columns** of the user's own that are numbers in one study and words in another become words.
 
-Written are ``results/notes.csv``, ``results/recordings.csv`` with their dictionary, ``claims.toml`` and ``logs/``.
-There is no manifest and no sound: the pooled study can be modelled, not measured.
+Written are ``results/notes.csv``, ``results/recordings.csv`` with their dictionary, ``claims.toml`` and
+``logs/``. There is no manifest and no sound: the pooled study can be modelled, not measured.
 """
 
 from __future__ import annotations
@@ -59,7 +61,7 @@ class Pooled:
         Recordings of each study.
     players, recordings, notes, claims : int
     told : tuple of str
-        What to know: players kept apart, names that look alike, sounds that counted once, settings that differ.
+        What to know: players kept apart, names that look alike, sounds counted once, differing settings.
     """
 
     folder: Path
@@ -238,7 +240,7 @@ def _call_players(
             apart = len(homes.get(player, ())) > 1 or player in given
             own[player] = table.get((study, player)) or (f"{player} ({study})" if apart else player)
     told = [
-        f"{player!r} of {' and '.join(where)} are kept apart: the table of names does not say that they are one."
+        f"{player!r} of {' and '.join(where)} are kept apart: no row of the table of names joins them."
         for player, where in homes.items()
         if len(where) > 1 or player in given
     ]
@@ -305,9 +307,10 @@ def _each_sound_once(
             if other[STUDY] == first[STUDY]:
                 continue
             if str(other["player"]) != str(first["player"]):
+                both = f"{first['recording_id']} and {other['recording_id']}"
                 problems.append(
                     Problem(
-                        f"{first['recording_id']} and {other['recording_id']} are the same sound, of two players",
+                        f"{both} are the same sound, of two players",
                         column="player", got=f"{first['player']}, {other['player']}",
                         repair="Give both one name in the table of names (--names)",
                     )

@@ -4,16 +4,18 @@ The spread (standard deviation) of players' figures in each group, what sampling
 (:mod:`vibstudy.stats.questions`), and the ratio of the two.
 
 Model: player p of group g has the figure ``m_p ~ N(mu_g, tau_g² + v_p)``, with ``v_p`` the known sampling
-variance. The ratio rho = tau_end / tau_start is judged by the likelihood ratio of the restricted
-likelihood (Patterson & Thompson 1971, Biometrika 58:545-554). Its chi-square limit is far off with few players, so
-its distribution is simulated at each ratio from the model fitted there (parametric bootstrap), and the interval
-holds all ratios that are not rejected. Where sampling errors vanish the statistic is a function of the
-ratio of variances alone, and the test is the two-sided likelihood-ratio form of the F test.
+variance. The ratio rho = tau_end / tau_start is judged by the likelihood ratio of the restricted likelihood
+(Patterson & Thompson 1971, Biometrika 58:545-554). Its chi-square limit is far off with few players, so its
+distribution is simulated at each ratio from the model fitted there (parametric bootstrap), and the interval
+holds all ratios that are not rejected. Where sampling errors vanish the statistic is a function of the ratio
+of variances alone, and the test is the two-sided likelihood-ratio form of the F test.
 
 The ratio is looked for from 1/30 to 30; an estimate, or an end of the interval, there means "beyond".
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -63,7 +65,7 @@ def compare_spread(
         "side": groups, "value": figures.values[:, 0], "se": np.sqrt(figures.errors[:, 0, 0]),
         "recordings": figures.recordings, "notes": figures.notes,
     }, index=pd.Index(figures.players, name="player"))  # fmt: skip
-    base = {
+    base: dict[str, Any] = {
         "question": f"Do players differ more in {outcome} in {by} {end} than in {start}?",
         "unit": "times the spread",
         "table": table,
@@ -95,17 +97,17 @@ def spread_ratio(
         return np.nan, 0.0, np.inf, np.nan
     taus = whole * np.exp(_STEP * _TAUS)
     own = [_restricted(v[None], e, taus)[0] for v, e in zip(values, errors, strict=True)]
-    observed = _statistic(*(a[None] for a in own))[0]
+    observed = _statistic(own[0][None], own[1][None])[0]
     drawn = [rng.standard_normal((draws, len(v))) for v in values]
     p = np.empty(len(_RATIOS))
     for place, step in enumerate(_RATIOS):
-        first, second = _pairs(step)
+        first, second = _pairs(int(step))
         best = int(np.argmax(own[0][first] + own[1][second]))
         tau = taus[first][best], taus[second][best]
         lines = [
             _restricted(z * np.sqrt(t**2 + e), e, taus) for z, t, e in zip(drawn, tau, errors, strict=True)
         ]
-        simulated = _statistic(*lines, only=place)[:, 0]
+        simulated = _statistic(lines[0], lines[1], only=place)[:, 0]
         p[place] = (1 + np.sum(simulated >= observed[place] - 1e-9)) / (draws + 1)
     kept = np.exp(_STEP * _RATIOS[p > 0.05])
     ratio = float(np.clip(taus[np.argmax(own[1])] / taus[np.argmax(own[0])], 1 / 30, 30))

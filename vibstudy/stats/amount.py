@@ -1,24 +1,26 @@
 """How much vibrato in all: how far the pitch swings, averaged over all the time that sounds.
 
 A player who vibrates widely on one note in ten may swing less in all than one who vibrates narrowly
-throughout. Straight notes count as none, so that the question has two parts (a two-part model: Cragg
-1971, Econometrica 39:829-844; Duan, Manning, Morris & Newhouse 1983, J. Bus. Econ. Stat. 1:115-126; from memory):
+throughout. Straight notes count as none, so that the question has two parts (a two-part model: Cragg 1971,
+Econometrica 39:829-844; Duan, Manning, Morris & Newhouse 1983, J. Bus. Econ. Stat. 1:115-126; from memory):
 
-* **share**: of a player's sounding time in judged notes (:mod:`vibstudy.stats.selection`), the share with vibrato: the
-  length of each note with vibrato times its share with vibrato, over the length of all;
+* **share**: of a player's sounding time in judged notes (:mod:`vibstudy.stats.selection`), the share with
+  vibrato: the length of each note with vibrato times its share with vibrato, over the length of all;
 * **extent**: ± cents while vibrato lasts, weighted by the time it lasts, over the notes whose extent can be
   used. So notes whose vibrato is seen but cannot be measured count in the share, and are taken to be as
   wide as the player's others;
 * **amount** = share x extent: ± cents, averaged over all sounding time.
 
-Within a player time is the weight; between players each counts once, since who was recorded for longest
-must not speak for a period. Intervals are those of Student's t over the players' figures (players - 1
-degrees of freedom; two groups by Welch). A bootstrap of players was not taken: it is too narrow with few
-clusters (Cameron, Gelbach & Miller 2008, Rev. Econ. Stat. 90:414-427; from memory). Amounts are not logged: a player
+Within a player time is the weight; between players each counts once, since who was recorded for longest must
+not speak for a period. Intervals are those of Student's t over the players' figures (players - 1 degrees of
+freedom; two groups by Welch). A bootstrap of players was not taken: it is too narrow with few clusters
+(Cameron, Gelbach & Miller 2008, Rev. Econ. Stat. 90:414-427; from memory). Amounts are not logged: a player
 without vibrato has none.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -150,7 +152,7 @@ def compare_amounts(notes: pd.DataFrame, by: str, start: object, end: object) ->
     return Answer(**base, estimate=estimate, low=low, high=high, p=p)
 
 
-def _base(question: str, notes: pd.DataFrame, table: pd.DataFrame) -> dict:
+def _base(question: str, notes: pd.DataFrame, table: pd.DataFrame) -> dict[str, Any]:
     rests = {
         "players": len(table),
         "recordings": int(table["recordings"].sum()),

@@ -1,10 +1,11 @@
 """Are there two kinds of use, continuous and narrow, occasional and wide, or one that varies?
 
-Each player is a point: continuity (:mod:`vibstudy.stats.usage`; arcsine of its root, so that shares near 0 and 1 are as even as
-others) and mean log2 extent. One normal distribution is compared with a mixture of two of the same covariance
-(unequal ones have no largest likelihood: Day 1969, Biometrika 56:463-474; from memory). The likelihood ratio has
-no known distribution here; it is simulated from the single normal fitted (McLachlan 1987, Appl. Stat.
-36:318-324), every corpus fitted from the same starts by as many EM steps as the observed one.
+Each player is a point: continuity (:mod:`vibstudy.stats.usage`; arcsine of its root, so that shares near 0
+and 1 are as even as others) and mean log2 extent. One normal distribution is compared with a mixture of two
+of the same covariance (unequal ones have no largest likelihood: Day 1969, Biometrika 56:463-474; from
+memory). The likelihood ratio has no known distribution here; it is simulated from the single normal fitted
+(McLachlan 1987, Appl. Stat. 36:318-324), every corpus fitted from the same starts by as many EM steps as the
+observed one.
 
 The estimate is the distance of the two kinds in standard deviations within a kind (Mahalanobis), which is
 drawn outwards by choosing the best split: read it only where p is small. Two normal distributions also
@@ -14,6 +15,8 @@ each player how surely he belongs to the second.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -22,8 +25,8 @@ from vibstudy.stats.selection import need, vibrato_notes
 from vibstudy.stats.usage import usage_index
 
 LEAST_PLAYERS = 12
-"""Even kinds five standard deviations apart are found in 16 and 25 of 100 corpora of 8 and 10 players, in 40 of 12,
-63 of 16 and 88 of 24 (simulated, 300 corpora each)."""
+"""Even kinds five standard deviations apart are found in 16 and 25 of 100 corpora of 8 and 10 players, in 40
+of 12, 63 of 16 and 88 of 24 (simulated, 300 corpora each)."""
 
 APART = 4.0
 """Standard deviations between the kinds for which it is told how often they would be found."""
@@ -52,8 +55,8 @@ def kinds_of_use(notes: pd.DataFrame, seed: int = 0) -> Answer:
     Returns
     -------
     Answer
-        Distance of the kinds in standard deviations; ``table``: ``continuity, log2_extent, second`` (probability to
-        belong to the wider kind).
+        Distance of the kinds in standard deviations; ``table``: ``continuity, log2_extent, second``
+        (probability to belong to the wider kind).
     """
     used = vibrato_notes(notes)
     need(used, ["extent_cents", "player", "recording_id"], "Whether there are two kinds of use")
@@ -65,7 +68,7 @@ def kinds_of_use(notes: pd.DataFrame, seed: int = 0) -> Answer:
     table.insert(0, "continuity", usage["continuity"].reindex(table.index))
     table = table.dropna()
     without = len(usage.index.difference(table.index))
-    base = {
+    base: dict[str, Any] = {
         "question": "Are there two kinds of use of vibrato?",
         "unit": "standard deviations between the kinds",
         "method": f"one normal distribution against two, {DRAWS} simulated corpora",
@@ -127,7 +130,7 @@ def two_kinds(points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     first = 0.9 * (along > np.median(along, axis=2, keepdims=True)) + 0.05
     member = first.reshape(-1, n)
     x = np.repeat(white, len(_ANGLES), axis=0)
-    logl, distance = np.empty(0), np.empty(0)
+    logl = distance = np.empty(0)
     for _ in range(_STEPS):
         share = np.clip(member.mean(axis=1), _LEAST_WEIGHT, 1 - _LEAST_WEIGHT)
         mean1 = np.einsum("cn,cni->ci", member, x) / (n * share)[:, None]
@@ -146,10 +149,10 @@ def two_kinds(points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         logl = np.sum(base + np.logaddexp(0, score), axis=1)
         member = 1 / (1 + np.exp(-np.clip(score, -700, 700)))
     single = -0.5 * np.sum(white**2, axis=(1, 2))
-    logl = logl.reshape(corpora, -1)
-    best = np.argmax(logl, axis=1)
+    each = logl.reshape(corpora, -1)
+    best = np.argmax(each, axis=1)
     pick = np.arange(corpora) * len(_ANGLES) + best
     second = member[pick]
     up = np.einsum("cn,cn->c", second - second.mean(axis=1, keepdims=True), points[:, :, 1]) >= 0
     second = np.where(up[:, None], second, 1 - second)
-    return 2 * (logl.max(axis=1) - single), distance[pick], second
+    return 2 * (each.max(axis=1) - single), distance[pick], second

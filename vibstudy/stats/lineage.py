@@ -1,23 +1,25 @@
 """Are pupils nearer to their teachers than to others of their decade and region?
 
 The manifest's optional column ``teacher`` names, on the pupil's recordings, a player of the same corpus
-(spelt as in ``player``). Each player is described by mean rate, mean log2 extent, continuity of use and mean onset
-delay, each in standard deviations over the corpus; the distance of two players is the root mean square
+(spelt as in ``player``). Each player is described by mean rate, mean log2 extent, continuity of use and mean
+onset delay, each in standard deviations over the corpus; the distance of two players is the root mean square
 difference of the figures both have.
 
-Pupils mostly play in the decades and region of their teachers, and would resemble them for that alone. So
-the players' descriptions are exchanged among players of the same decade and region (strata), and pairs
-stay: p is the share of exchanges in which pairs are on average as near as observed (a permutation
-test within strata; Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9(1):39, on why 1 is added). Under
-the null hypothesis, that lineage adds nothing to decade and region, it is exact. A player's decade and region are
-those of most of his notes.
+Pupils mostly play in the decades and region of their teachers, and would resemble them for that alone. So the
+players' descriptions are exchanged among players of the same decade and region (strata), and pairs stay: p is
+the share of exchanges in which pairs are on average as near as observed (a permutation test within strata;
+Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9(1):39, on why 1 is added). Under the null hypothesis,
+that lineage adds nothing to decade and region, it is exact. A player's decade and region are those of most of
+his notes.
 
 The estimate is the mean distance of pairs over its mean under exchange: 1 = no nearer than others, 0.5 = half
-as far. Its interval leaves out one teacher at a time (jackknife of the logarithm, Student's t with teachers - 1
-degrees of freedom; Tukey 1958): pupils of one teacher are not independent.
+as far. Its interval leaves out one teacher at a time (jackknife of the logarithm, Student's t with teachers
+- 1 degrees of freedom; Tukey 1958): pupils of one teacher are not independent.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -47,7 +49,10 @@ def lineages(notes: pd.DataFrame) -> pd.DataFrame:
     pairs = notes.dropna(subset=["teacher"])[["player", "teacher"]].astype(str).drop_duplicates()
     pairs.columns = ["pupil", "teacher"]
     problems = [
-        Problem("this player has two teachers", "", column="teacher", got=", ".join(own["teacher"]), repair=f"Give {pupil} one")
+        Problem(
+            "this player has two teachers", column="teacher", got=", ".join(own["teacher"]),
+            repair=f"Give {pupil} one",
+        )
         for pupil, own in pairs.groupby("pupil")
         if len(own) > 1
     ]  # fmt: skip
@@ -100,7 +105,7 @@ def pupils_near_teachers(
     place = {name: k for k, name in enumerate(table.index)}
     pupil, teacher = (np.array([place[n] for n in pairs[c]], int) for c in ("pupil", "teacher"))
     names = " and ".join(strata)
-    base = {
+    base: dict[str, Any] = {
         "question": f"Are pupils nearer to their teachers than to others of their {names}?",
         "unit": "of the distance to others",
         "method": f"permutation within {names}; jackknife over teachers",

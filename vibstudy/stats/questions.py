@@ -1,4 +1,4 @@
-"""What the further questions share: an answer as data, players' figures with their errors, two groups compared.
+"""What the further questions share: an answer as data, players' figures with errors, two groups compared.
 
 An :class:`Answer` holds figures; :meth:`Answer.sentence` is the only place where words are made of them.
 Where a corpus is too small, ``cannot_tell`` says why, and p and interval are missing: nothing is shown that
@@ -34,8 +34,8 @@ from vibstudy.stats.claimfile import LOG_BY_DEFAULT
 from vibstudy.stats.frames import check_columns
 
 LEAST_A_SIDE = 4
-"""Players on each side of a comparison: with 3 against 9 players and the spread of the 3 three times as large,
-Welch's t gives 6 to 7 % false alarms where 5 % is promised (simulated in the tests)."""
+"""Players on each side of a comparison: with 3 against 9 players and the spread of the 3 three times as
+large, Welch's t gives 6 to 7 % false alarms where 5 % is promised (simulated in the tests)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,7 +196,10 @@ def sides(notes: pd.DataFrame, by: str, start: object, end: object) -> tuple[pd.
     texts = notes[by].astype("string")
     there = set(texts.dropna())
     problems = [
-        Problem("no note has this value", column=by, got=str(level), repair=f"There are: {', '.join(sorted(there))}")
+        Problem(
+            "no note has this value", column=by, got=str(level),
+            repair=f"There are: {', '.join(sorted(there))}",
+        )
         for level in (start, end)
         if str(level) not in there
     ]  # fmt: skip

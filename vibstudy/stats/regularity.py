@@ -6,11 +6,12 @@ Two questions that are often taken for one:
   ``rate_irregularity`` and ``extent_irregularity``, from which measurement noise is already taken out.
   A player's figure is the log of the root mean square over his notes: a note whose irregularity
   was all noise is a 0 that counts, and has no logarithm of its own;
-* **from note to note** (scale): how much rate, or log2 extent, of notes differs within a recording: always the
-  same vibrato, or each note its own. A recording's figure is the log of the standard deviation, freed of the bias
-  of few notes (Bartlett & Kendall 1946, Suppl. J. R. Stat. Soc. 8:128-138: the mean of log chi-square is digamma(f/2) + log 2);
-  a player's is their mean, weighted by degrees of freedom. Measurement error is in it: a group
-  recorded on noisier media looks less regular, which is told when the notes' errors say so.
+* **from note to note** (scale): how much rate, or log2 extent, of notes differs within a recording: always
+  the same vibrato, or each note its own. A recording's figure is the log of the standard deviation, freed of
+  the bias of few notes (Bartlett & Kendall 1946, Suppl. J. R. Stat. Soc. 8:128-138: the mean of log
+  chi-square is digamma(f/2) + log 2); a player's is their mean, weighted by degrees of freedom. Measurement
+  error is in it: a group recorded on noisier media looks less regular, which is told when the notes' errors
+  say so.
 
 Both are compared between groups by players (:mod:`vibstudy.stats.questions`), as ratios: 0.8 = a fifth
 more regular.
@@ -18,7 +19,7 @@ more regular.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -32,8 +33,8 @@ IRREGULARITY = {"rate_hz": "rate_irregularity", "extent_cents": "extent_irregula
 ERRORS = {"rate_hz": "rate_se_hz", "extent_cents": "extent_se_cents"}
 
 ERROR_SHARE = 0.1
-"""Difference between groups, as a share of the variance from note to note, from which measurement error is told:
-it moves the ratio of standard deviations by 5 %."""
+"""Difference between groups, as a share of the variance from note to note, from which measurement error is
+told: it moves the ratio of standard deviations by 5 %."""
 
 
 def compare_regularity(
@@ -72,7 +73,7 @@ def compare_regularity(
     table = _within(used, column) if where == "within notes" else _from_note_to_note(used, outcome)
     table["side"] = side.reindex(table.index)
     used = used[used["player"].astype(str).isin(table.index)]
-    base = {
+    base: dict[str, Any] = {
         "question": f"Is {outcome} less regular {where} in {by} {end} than in {start}?",
         "unit": "times as irregular",
         "table": table,

@@ -1,13 +1,15 @@
 """The same written notes, played by several players: the strongest comparison a corpus holds.
 
 How fast and how wide a note vibrates depends on its pitch, length, place in the phrase and dynamic. Where two
-groups of players play the same piece, all of that is the same by design. Notes that were matched with a
-score (``score_match`` = matched) and that players of both groups play are kept; the written note (piece, movement, measure,
-beat, written pitch) is a random factor crossed with player and recording
+groups of players play the same piece, all of that is the same by design. Notes that were matched with a score
+(``score_match`` = matched) and that players of both groups play are kept; the written note (piece, movement,
+measure, beat, written pitch) is a random factor crossed with player and recording
 (:func:`vibstudy.stats.fit_mixed` with ``crossed``), which takes out what the notes differ by.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,7 +30,7 @@ LEAST_NOTES = 10
 
 
 def shared_notes(notes: pd.DataFrame, by: str, start: object, end: object) -> pd.DataFrame:
-    """Return the notes on written notes that players of both groups play, with ``written_note`` and ``side``."""
+    """Return the notes on written notes of both groups, with ``written_note`` and ``side``."""
     check_columns(notes, ["score_match", *(name for name in PLACE if name != "movement"), by])
     side, _ = sides(notes, by, start, end)
     player = notes["player"].astype(str)
@@ -68,7 +70,7 @@ def compare_same_notes(
     logged = outcome in LOG_BY_DEFAULT
     players = used.drop_duplicates("player")["side"]
     written = used["written_note"].nunique()
-    base = {
+    base: dict[str, Any] = {
         "question": f"On the same written notes, how does {outcome} of {by} {end} compare with {start}?",
         "unit": "times" if logged else unit_of(outcome),
         "method": "mixed model: player, recording, and written note crossed with both",

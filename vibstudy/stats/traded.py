@@ -20,6 +20,8 @@ Restricted likelihood: Patterson & Thompson 1971, Biometrika 58:545-554. Fisher 
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from scipy import optimize, stats
@@ -54,7 +56,7 @@ def trade(notes: pd.DataFrame, within: str | None = None) -> Answer:
         "rate_hz": figures.values[:, 0], "log2_extent": figures.values[:, 1], "group": groups,
         "rate_se_hz": np.sqrt(figures.errors[:, 0, 0]), "log2_extent_se": np.sqrt(figures.errors[:, 1, 1]),
     }, index=pd.Index(figures.players, name="player"))  # fmt: skip
-    base = {
+    base: dict[str, Any] = {
         "question": "Do players with faster vibrato have a wider (+) or narrower (-) one?",
         "unit": "correlation between players",
         "table": table,
