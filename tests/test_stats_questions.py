@@ -413,6 +413,15 @@ def test_few_lineages_cannot_tell():
     assert "so few others" in answer.cannot_tell
 
 
+def test_a_teacher_who_is_nearly_a_player_is_asked_about():
+    notes = school(4, 0.3)
+    for name in ("player", "teacher"):
+        notes[name] = notes[name].str.replace("P00", "Player Juniper")
+    notes["teacher"] = notes["teacher"].str.replace("Juniper", "Junipr")
+    answer = pupils_near_teachers(notes, draws=99)
+    assert "'Player Junipr' is no player here; is 'Player Juniper' meant?" in " ".join(answer.cautions)
+
+
 def test_two_teachers_and_ones_own_are_told_at_once():
     notes = school(4, 0.3, 3)
     notes.loc[notes["recording_id"] == "P05r0", "teacher"] = "P02"

@@ -16,6 +16,12 @@
 :func:`icc`, :func:`cohen_kappa`,         agreement between listeners, and of machine and ear
 :func:`limits_of_agreement`,
 :func:`acceptance`
+:func:`vibrato_amount`,                   further questions (:mod:`vibstudy.stats.questions`): how much
+:func:`compare_spread`,                   in all; are players more alike; is vibrato more regular; are
+:func:`compare_regularity`,               rate and extent traded; are there two kinds of use; are pupils
+:func:`trade`, :func:`kinds_of_use`,      near their teachers; the same written notes
+:func:`pupils_near_teachers`,
+:func:`compare_same_notes`
 :func:`holm`, :func:`tost`                several tests at once; no difference worth speaking of
 ========================================  ============================================================
 """
@@ -49,6 +55,16 @@ _HOMES = {
     "kappa_of_table": "agreement",
     "limits_of_agreement": "agreement",
     "acceptance": "agreement",
+    "Answer": "questions",
+    "vibrato_amount": "amount",
+    "amount_by_group": "amount",
+    "compare_amounts": "amount",
+    "compare_spread": "alike",
+    "compare_regularity": "regularity",
+    "trade": "traded",
+    "kinds_of_use": "kinds",
+    "pupils_near_teachers": "lineage",
+    "compare_same_notes": "same_notes",
     "holm": "multiple",
     "tost": "multiple",
 }

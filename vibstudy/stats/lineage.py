@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from vibstudy.corpus.spelling import near_pairs
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.questions import Answer, counts
@@ -113,6 +114,7 @@ def pupils_near_teachers(
     }
     far = distances(table.to_numpy(float))
     rows = pairs.assign(distance=far[pupil, teacher]).reset_index(drop=True)
+    base["cautions"] = _misspelt(notes)
     taught = len(set(pairs["teacher"]))
     if taught < LEAST_TEACHERS:
         reason = f"{len(pairs)} pupils of {taught} teachers, where {LEAST_TEACHERS} teachers are the least"
@@ -132,6 +134,17 @@ def pupils_near_teachers(
 def distances(figures: np.ndarray) -> np.ndarray:
     """Root mean square difference of the figures that both players have [shape=(n, n)]."""
     return np.sqrt(np.nanmean((figures[:, None] - figures[None]) ** 2, axis=2))
+
+
+def _misspelt(notes: pd.DataFrame) -> tuple[str, ...]:
+    """Teachers who are no players here, but are spelt nearly as one."""
+    players = set(notes["player"].astype(str))
+    absent = sorted(set(notes["teacher"].dropna().astype(str)) - players)
+    return tuple(
+        f"Teacher {teacher!r} is no player here; is {player!r} meant?"
+        for teacher, player in near_pairs([*absent, *sorted(players)])  # in this order
+        if teacher not in players and player in players
+    )
 
 
 def nearness(
