@@ -56,6 +56,9 @@ LOOK_BELOW_DB, REGISTER_BELOW_DB, COMPANY_BELOW_DB = 30.0, 22.0, 18.0
 RIVAL_ABOVE_DB, RIVAL_OF_STRAIGHT_DB = -5.0, -7.0
 """Another player may be as loud beside a vibrato that is measured well: nobody else moves like that, unless
 the other has vibrato, too. A straight note may itself be the other's."""
+STRAIGHTEN_BELOW_DB = 25.0
+"""A note that stands out by more is hardly drawn: of the notes in simulated rooms (1.8 s) whose lines strayed
+by more than 3 cents one in thirty did, and most dry notes of sampled and synthetic winds do."""
 RIVAL_MOVES_ABOVE_DB, RIVAL_MOVES_P = -13.0, 1e-4
 """So far a second wind as loud was seen to fall below a note, for a wide vibrato smears; and how sure its own
 vibrato must be."""
@@ -628,9 +631,10 @@ def _refined(
         if moved is not None:
             line, company = moved, look_around(audio.samples, audio.rate_hz, moved)
     unsure |= share_between(line, 3) < SPARSE
-    straight = straighten_note(audio.samples, audio.rate_hz, line)
-    if straight is not None and straight.gain > 0.0:
-        line = straight.line
+    if line.snr_db < STRAIGHTEN_BELOW_DB:
+        straight = straighten_note(audio.samples, audio.rate_hz, line)
+        if straight is not None and straight.gain > 0.0:
+            line = straight.line
     return line, company, unsure
 
 
