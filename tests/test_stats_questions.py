@@ -5,6 +5,10 @@ All corpora are invented, with truths drawn here.
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -460,3 +464,28 @@ def test_written_notes_of_one_group_only_do_not_count():
     answer = compare_same_notes(notes[~half], "period", "early", "late")
     assert "8 written notes" in answer.cannot_tell
     assert "3 and 3 players" in compare_same_notes(scored(6), "period", "early", "late").cannot_tell
+
+
+# --- the page that tells of it
+
+
+def test_every_example_of_the_page_runs(monkeypatch):
+    notes = scored(16).assign(decade=lambda t: np.where(t["period"] == "late", 1970, 1930), region="Keldria")
+    notes["rate_irregularity"] = 0.1 + 0.01 * (notes["rate_hz"] % 1)
+    notes["teacher"] = pd.Series(pd.NA, index=notes.index, dtype="string").mask(
+        notes["player"] == "P01", "P00"
+    )
+    page = (Path(__file__).parent.parent / "docs" / "how-to" / "questions.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```python\n(.*?)```", page, re.DOTALL)
+    monkeypatch.setattr("vibstudy.study.open_study", lambda: SimpleNamespace(notes=notes))
+    room: dict = {}
+    for block in blocks:
+        exec(block, room)
+    assert len(blocks) == 8 and room["vibrato_amount"](notes).players == 16
+
+
+def test_sentences_hold_figures_or_the_reason_why_not():
+    whole = vibrato_amount(even(8)).sentence()
+    assert re.search(r"\d ± cents over all sounding time, 95 % interval [\d.]+ to [\d.]+ \(8 players", whole)
+    straight = vibrato_amount(corpus(np.full(4, 5.5), np.full(4, 5.0), np.zeros(4))).sentence()
+    assert "cannot tell: no player here uses any" in straight and "interval" not in straight

@@ -92,6 +92,10 @@ def vibrato_amount(notes: pd.DataFrame) -> Answer:
     base = _base("How much vibrato is there in all?", notes, table)
     if len(known) < LEAST_PLAYERS:
         return Answer(**base, cannot_tell=f"{len(known)} players, where {LEAST_PLAYERS} are the least")
+    if not known.any():
+        return Answer(
+            **base, cannot_tell="no player here uses any, so that it is not known how players differ"
+        )
     estimate, low, high = _mean(known, 0.0)
     return Answer(**base, estimate=estimate, low=low, high=high)
 

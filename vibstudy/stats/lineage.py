@@ -28,7 +28,7 @@ from scipy import stats
 from vibstudy.corpus.spelling import near_pairs
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.frames import check_columns
-from vibstudy.stats.questions import Answer, counts
+from vibstudy.stats.questions import Answer, counts, usual
 from vibstudy.stats.selection import need, vibrato_notes
 from vibstudy.stats.usage import usage_index
 
@@ -184,8 +184,7 @@ def nearness(
 def _strata(notes: pd.DataFrame, players: pd.Index, strata: tuple[str, ...]) -> np.ndarray:
     check_columns(notes, list(strata))
     label = notes[list(strata)].astype("string").fillna("").agg("\t".join, axis=1)
-    most = label.groupby(notes["player"].astype(str)).agg(lambda v: v.mode().iat[0])
-    return np.unique(most.reindex(players).to_numpy(str), return_inverse=True)[1]
+    return usual(label, notes["player"], list(players))
 
 
 def _exchanges(stratum: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:

@@ -32,6 +32,7 @@ from scipy import stats
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.claimfile import LOG_BY_DEFAULT
 from vibstudy.stats.frames import check_columns
+from vibstudy.stats.selection import need
 
 LEAST_A_SIDE = 4
 """Players on each side of a comparison: with 3 against 9 players and the spread of the 3 three times as
@@ -103,7 +104,19 @@ def on_scale(notes: pd.DataFrame, outcome: str) -> pd.Series:
     """Values of a column, as log2 where it is modelled so in claims; not positive is missing there."""
     check_columns(notes, [outcome])
     values = pd.to_numeric(notes[outcome], errors="coerce").astype(float)
-    return np.log2(values.where(values > 0)) if outcome in LOG_BY_DEFAULT else values
+    if outcome in LOG_BY_DEFAULT:
+        return pd.Series(np.log2(values.where(values > 0)), index=values.index)
+    return values
+
+
+def usual(labels: pd.Series, players: pd.Series, order: Sequence[str]) -> np.ndarray:
+    """Group number of each player of `order`: that of most of his notes."""
+    found = {
+        str(name): str(own.mode().iat[0])
+        for name, own in labels.groupby(players.astype(str))
+        if own.notna().any()
+    }
+    return np.unique([found.get(str(name), "") for name in order], return_inverse=True)[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,9 +178,9 @@ def player_figures(notes: pd.DataFrame, outcomes: Sequence[str]) -> PlayerFigure
     scale = float(np.sum(n - np.bincount(codes, sizes**2, len(players)) / n))
     known = scale > 0
     take = _at_least_zero(between / scale) if known else np.zeros((k, k))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        q = np.nanmean(np.diag(take) / np.diag(note)) if free > 0 else 1.0
-    weight = 1 / ((q if np.isfinite(q) else 1.0) + 1 / sizes)
+    varied = np.diag(note) > 0
+    q = float(np.mean(np.diag(take)[varied] / np.diag(note)[varied])) if varied.any() else 1.0
+    weight = 1 / (q + 1 / sizes)
     total = np.bincount(codes, weight, len(players))
     values = np.column_stack(
         [np.bincount(codes, weight * value[:, j], len(players)) / total for j in range(k)]
@@ -193,6 +206,7 @@ def sides(notes: pd.DataFrame, by: str, start: object, end: object) -> tuple[pd.
         When a column or a level is not there.
     """
     check_columns(notes, [by])
+    need(notes, [by], "A comparison of groups")
     texts = notes[by].astype("string")
     there = set(texts.dropna())
     problems = [

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from vibstudy.stats.claimfile import LOG_BY_DEFAULT
@@ -40,8 +39,8 @@ def shared_notes(notes: pd.DataFrame, by: str, start: object, end: object) -> pd
     keep &= notes[by].astype("string").isin([str(start), str(end)]).to_numpy(bool)
     keep &= notes[["piece", "measure", "beat", "written_midi"]].notna().all(axis=1).to_numpy(bool)
     chosen = notes[keep]
-    parts = [chosen[name].astype("string").fillna("") for name in PLACE if name in chosen]
-    key = parts[0].str.cat(parts[1:], sep=" | ")
+    named = chosen[[name for name in PLACE if name in chosen]].astype("string").fillna("")
+    key = named.iloc[:, 0].str.cat(named.iloc[:, 1:], sep=" | ")
     chosen = chosen.assign(written_note=key, side=chosen["player"].astype(str).map(side))
     both = chosen.groupby("written_note")["side"].nunique() == 2
     return chosen[chosen["written_note"].isin(both.index[both])].reset_index(drop=True)
@@ -85,9 +84,7 @@ def compare_same_notes(
     text = f"log2({outcome}) ~ side" if logged else f"{outcome} ~ side"
     result = fit_mixed(used.assign(side=used["side"].astype(float)), text, crossed=("written_note",))
     row = result.table().loc["side"]
-    figures = np.array([row["estimate"], row["low"], row["high"]], float)
-    estimate, low, high = np.exp2(figures) if logged else figures
-    return Answer(
-        **base, estimate=float(estimate), low=float(low), high=float(high), p=float(row["p"]),
-        table=result.table(),
-    )  # fmt: skip
+    estimate, low, high, p = (float(value) for value in row[["estimate", "low", "high", "p"]].to_numpy(float))
+    if logged:
+        estimate, low, high = 2**estimate, 2**low, 2**high
+    return Answer(**{**base, "table": result.table()}, estimate=estimate, low=low, high=high, p=p)

@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from vibstudy.stats.questions import Answer, PlayerFigures, counts, player_figures
+from vibstudy.stats.questions import Answer, PlayerFigures, counts, player_figures, usual
 from vibstudy.stats.selection import need, vibrato_notes
 
 LEAST_FREE = 4
@@ -77,8 +77,7 @@ def trade(notes: pd.DataFrame, within: str | None = None) -> Answer:
 def _groups(notes: pd.DataFrame, players: tuple[str, ...], within: str | None) -> np.ndarray:
     if within is None:
         return np.zeros(len(players), int)
-    most = notes[within].astype("string").groupby(notes["player"].astype(str)).agg(lambda v: v.mode().iat[0])
-    return np.unique(most.reindex(list(players)).to_numpy(str), return_inverse=True)[1]
+    return usual(notes[within].astype("string"), notes["player"], players)
 
 
 def correlation(figures: PlayerFigures, groups: np.ndarray) -> tuple[float, float, float, float]:
