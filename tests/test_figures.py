@@ -120,6 +120,13 @@ def pairs(notes) -> pd.DataFrame:
     )
 
 
+LINEAGES = pd.DataFrame({
+    "pupil": ["Player Birch", "Player Cedar", "Player Dogwood"],
+    "teacher": ["Player Aster"] * 2 + ["Player Elder"],
+    "distance": [0.9, 0.4, 1.1], "expected": [1.2, 1.3, 1.0],
+})  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def gallery(notes, recordings, model, band, means, claims, tone, pairs):
     steady = Claim("slower", "Vibrato became slower.", "rate_hz", Contrast("decade", 1930, 2000), "lower")
@@ -150,6 +157,7 @@ def gallery(notes, recordings, model, band, means, claims, tone, pairs):
         "vibrato_by_length": lambda size: draw.vibrato_by_length(notes, usage_index(notes), size=size),
         "usage_by_player": lambda size: draw.usage_by_player(usage_index(notes), size=size),
         "pulses_and_beat": lambda size: draw.pulses_and_beat(tempo_test(notes), size=size),
+        "lineages": lambda size: draw.lineages(LINEAGES, size=size),
     }
 
 
@@ -181,7 +189,7 @@ WITH_EXTENT = {
 NAMES = sorted(
     WITH_EXTENT
     | {"coverage_map", "false_alarms", "model_check", "claims_forest", "ways_figure", "vibrato_by_length"}
-    | {"usage_by_player", "pulses_and_beat", "without_each_player", "power_curves"}
+    | {"usage_by_player", "pulses_and_beat", "without_each_player", "power_curves", "lineages"}
 )
 
 
@@ -528,6 +536,17 @@ def test_model_check_draws_residuals_and_players(model):
     same_rows(points(left), table[table["what"] == "note"], ["expected", "standardised"])
     same_rows(points(right), table[table["what"] == "player"], ["expected", "effect"])
     assert table.loc[table["what"] == "note", "standardised"].std() == pytest.approx(1, abs=0.05)
+
+
+def test_lineages_show_each_pair_with_what_others_would_give(drawn):
+    figure, table = drawn("lineages")
+    assert table["pupil"].tolist() == ["Player Cedar", "Player Birch", "Player Dogwood"]
+    both = np.concatenate([table["distance"], table["expected"]])
+    np.testing.assert_allclose(points(figure.axes[0])[:, 0], both)
+    assert points(figure.axes[0])[:3, 1].tolist() == [0, 1, 3]  # a row left empty between teachers
+    assert "Cedar of Aster" in texts(figure) and "3 pupils of 2 teachers" in figure.caption
+    alone, _ = draw.lineages(LINEAGES.drop(columns="expected"))
+    assert "others" not in texts(alone) and "Bars" not in alone.caption
 
 
 def test_left_out_players_are_drawn_in_order(drawn):

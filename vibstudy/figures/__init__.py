@@ -15,6 +15,7 @@ from vibstudy.figures.data import (
     two_largest,
     vibrato_notes,
 )
+from vibstudy.figures.lineage import lineages
 from vibstudy.figures.models import (
     claims_forest,
     false_alarms,
@@ -61,6 +62,7 @@ __all__ = [
     "hearing_words",
     "intensity_against_pitch",
     "judged_notes",
+    "lineages",
     "longest_vibrato_note",
     "marginal_means",
     "match_truth",
