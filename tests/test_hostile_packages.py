@@ -255,7 +255,7 @@ FORGERIES: dict[str, Callable[[Path], None]] = {
     "the log left out": without("claims_log.csv"),
     "a recording's player": put("recordings.csv", 1, "player", "Player Nobody"),
     "a recording's decade": put("recordings.csv", 1, "decade", "1990"),
-    "a recording's own column": put("recordings.csv", 1, "teacher", "Teacher Oak"),
+    "a recording's own column": put("recordings.csv", 1, "tutor", "Teacher Oak"),
     "a recording's count": put("recordings.csv", 3, "notes", "5"),
     "a recording's hash": put("recordings.csv", 1, "audio_sha256", "e" * 64),
     "a recording twice": cells("recordings.csv", lambda rows: rows.append(rows[1])),
@@ -275,9 +275,9 @@ FORGERIES: dict[str, Callable[[Path], None]] = {
     "another note of a heard recording rejected": put("notes.csv", 6, "reviewed", "rejected"),
     "a decision that changed nothing": put("notes.csv", 2, "reviewed", "auto"),
     "a decision with a time of day": swap("edits.csv", "T00:00:00.000002", "T20:15:00.000002"),
-    "a column of notes called as code": swap("notes.csv", '"teacher"', '"`teacher` + __import__(\'os\').system(\'x\')"'),
-    "a column of notes twice": swap("notes.csv", '"teacher"', '"player"'),
-    "a column of paths": swap("notes.csv", '"teacher"', '"path"'),
+    "a column of notes called as code": swap("notes.csv", '"tutor"', '"`tutor` + __import__(\'os\').system(\'x\')"'),
+    "a column of notes twice": swap("notes.csv", '"tutor"', '"player"'),
+    "a column of paths": swap("notes.csv", '"tutor"', '"path"'),
     "a column of the tool renamed": swap("notes.csv", '"rate_hz"', '"rate"'),
     "a mark in front of the notes": lambda f: (f / "notes.csv").write_bytes(b"\xef\xbb\xbf" + (f / "notes.csv").read_bytes()),
     "an empty line": lambda f: (f / "notes.csv").write_bytes((f / "notes.csv").read_bytes() + b"\n"),
@@ -479,7 +479,7 @@ def test_what_goes_out_is_told_before_it_is_written(study, tmp_path):
         "12 recordings",
         "2 claims",
         "4 decisions",
-        "teacher",
+        "tutor",
         "comment",
         "4 remarks",
         "2 listeners",
@@ -505,7 +505,7 @@ def test_a_login_name_in_a_cell_is_told(study, tmp_path, monkeypatch):
     monkeypatch.setattr(getpass, "getuser", lambda: "Elm")
     seen: list[Contents] = []
     make_package(study, tmp_path / "p", approve=lambda contents: bool(seen.append(contents)))
-    assert any("your login name stands here" in str(p) and p.column == "teacher" for p in seen[0].to_look_at)
+    assert any("your login name stands here" in str(p) and p.column == "tutor" for p in seen[0].to_look_at)
 
 
 def test_the_command_shows_it_and_asks_only_on_a_terminal(study, tmp_path, capsys, monkeypatch):

@@ -149,3 +149,8 @@ def test_pool_from_the_command_line(packages, tmp_path, capsys):
     told = " ".join(capsys.readouterr().out.split())
     assert "north (24 recordings), south (24 recordings); 16 players" in told
     assert cli.main(arguments) == 2  # the folder is there now
+    before = (out / "results" / "notes.csv").read_bytes()
+    assert cli.main(["claims", str(out)]) == 0
+    assert "16 players, 48 recordings" in " ".join(capsys.readouterr().out.split())
+    assert cli.main(["measure", str(out)]) == 2  # there is no sound, and nothing is lost for that
+    assert (out / "results" / "notes.csv").read_bytes() == before

@@ -78,6 +78,7 @@ MANIFEST_COLUMNS: tuple[Column, ...] = (
     _m("year", "integer", "", "Year", "Year of the recording; may stand instead of decade.", minimum=1850, maximum=2100),
     _m("region", "string", "", "Region", "Region or country whose practice is studied.", required=True),
     _m("school", "string", "", "School", "Teaching line or school."),
+    _m("teacher", "string", "", "Teacher", "Who taught the player, spelt as in player when the teacher is in the corpus."),
     _m("instrument", "string", "", "Instrument", "Instrument played."),
     _m("piece", "string", "", "Piece", "Piece; the same words for the same piece."),
     _m("movement", "string", "", "Movement", "Movement or section."),

@@ -17,7 +17,8 @@ themselves.
 * **Columns** of the user's own that are numbers in one study and words in another become words.
 
 Written are ``results/notes.csv``, ``results/recordings.csv`` with their dictionary, ``claims.toml`` and
-``logs/``. There is no manifest and no sound: the pooled study can be modelled, not measured.
+``logs/``, and a manifest whose column ``path`` is empty: there is no sound, and the pooled study can be
+modelled, not measured.
 """
 
 from __future__ import annotations
@@ -30,14 +31,21 @@ from pathlib import Path
 
 import pandas as pd
 
+from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.names import name_fault
 from vibstudy.corpus.spelling import near_pairs
 from vibstudy.corpus.tables import TEMPORARY, write_frame, write_package, write_text
 from vibstudy.corpus.texttable import read_text_table
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.paper.parts import About, Parts, read_parts
+from vibstudy.paper.parts import PATH_COLUMNS, About, Parts, read_parts
 from vibstudy.paper.verify import verify_package
-from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS
+from vibstudy.schema import (
+    FIGURE_CELLS,
+    MANIFEST_COLUMNS,
+    NOTE_COLUMNS,
+    PROVENANCE_COLUMNS,
+    RECORDING_COLUMNS,
+)
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, claims_text
 
 STUDY = "study"
@@ -354,6 +362,17 @@ def _claims(parts: Mapping[str, Parts]) -> list[Claim]:
 # --- writing
 
 
+def _manifest(recordings: pd.DataFrame) -> pd.DataFrame:
+    """Who plays where and when, without the files and what was said of them."""
+    known = {column.name for column in (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)}
+    tags = {column.name for column in MANIFEST_COLUMNS} - {*PATH_COLUMNS, *FIGURE_CELLS} | {"medium"}
+    names = [name for name in recordings if name in tags or name not in known | set(FIGURE_CELLS)]
+    out = recordings[[name for name in names if name != "recording_id"]].copy()
+    out.insert(0, "path", pd.Series("", index=out.index, dtype="string"))
+    out.insert(0, "recording_id", recordings["recording_id"])
+    return out
+
+
 def _write(
     out: Path,
     notes: pd.DataFrame,
@@ -379,6 +398,7 @@ def _write(
                 results / "recordings.csv", recordings, (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)
             ),
         })  # fmt: skip
+        write_frame(draft / MANIFEST_NAME, _manifest(recordings))
         if claims:
             write_text(draft / CLAIMS_FILE, claims_text(claims))
         logs = {study: part.log for study, part in parts.items() if part.log}
