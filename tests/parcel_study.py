@@ -51,11 +51,11 @@ def reviewed_study(folder: Path, players: int = 6, notes: int = 12) -> Path:
     table["reviewed"] = table["reviewed"].mask(heard, "accepted")
     table["comment"] = PRIVATE[0]
     table["note_label"] = PRIVATE[0]
-    table["teacher"] = "Teacher Elm"
+    table["tutor"] = "Teacher Elm"
     study = write_measured_study(folder, table, CLAIMS)
     recordings = pd.read_csv(study / "results" / "recordings.csv")
     recordings["comment"] = PRIVATE[0]
-    recordings["teacher"] = "Teacher Elm"
+    recordings["tutor"] = "Teacher Elm"
     recordings["score_path"] = f"scores/{PRIVATE[1]}.mid"
     recordings["score_problem"] = f"{PRIVATE[1]}.mid: no notes in this score."
     recordings.to_csv(study / "results" / "recordings.csv", index=False)
