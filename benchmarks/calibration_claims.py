@@ -16,7 +16,7 @@ rivals                 medium changes the figures and mostly, or always, goes wi
                        "supported" stands without a "but"
 =====================  ==================================================================================
 
-Run ``python benchmarks/calibration_claims.py --corpora 2000``; the table goes to
+Run ``python -m benchmarks.calibration_claims --corpora 2000``; the table goes to
 ``docs/tables/calibration_claims.csv``. ``--quick`` makes a small one in a minute and writes nothing.
 """
 

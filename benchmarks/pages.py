@@ -1,6 +1,6 @@
 """What a page of a recording costs in a small and in a large study: invented rows, no sound.
 
-Run: ``uv run python benchmarks/pages.py [RECORDINGS ...]``. Printed are the seconds before the first
+Run: ``uv run python -m benchmarks.pages [RECORDINGS ...]``. Printed are the seconds before the first
 page, the seconds of a page (median of those made), and the seconds to find out that nothing changed.
 """
 

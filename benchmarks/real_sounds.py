@@ -1,6 +1,6 @@
 """How well single notes and trills by real players are measured.
 
-    uv run python benchmarks/real_sounds.py FOLDER [--half development|held-out|all] [--pattern REGEX]
+    uv run python -m benchmarks.real_sounds FOLDER [--half development|held-out|all] [--pattern REGEX]
 
 FOLDER holds sound files, one note or one trill each, whose names tell what is played. Nothing of them is kept
 in the project: get them where their makers give them, and mind their licence. The default pattern reads names

@@ -1,6 +1,6 @@
 """What rooms and company take from the figures: winds of known vibrato in simulated rooms, one table.
 
-    uv run python benchmarks/rooms.py [--seed 1] [--quick] [--rows studio church] [--takes 12]
+    uv run python -m benchmarks.rooms [--seed 1] [--quick] [--rows studio church] [--takes 12]
         [--save NOW.csv] [--beside BEFORE.csv] [--notes NOTES.csv]
 
 Needs the program FluidSynth and the SoundFonts FluidR3_GM and TimGM6mb. ``--beside`` puts the figures an
@@ -59,8 +59,15 @@ import pandas as pd
 import pyroomacoustics as pra
 import soundfile
 import soxr
-from melodies import MELODIES, Melody
-from recordings import (
+from rich.box import SIMPLE
+from rich.console import Console
+from rich.table import Table
+from scipy.signal import butter, fftconvolve, sosfiltfilt
+from statsmodels.api import Logit, add_constant
+from statsmodels.tools.sm_exceptions import PerfectSeparationError, PerfectSeparationWarning
+
+from benchmarks.melodies import MELODIES, Melody
+from benchmarks.recordings import (
     OSCILLATOR_CENTS,
     SOLOISTS,
     SOUNDFONT,
@@ -75,14 +82,7 @@ from recordings import (
     sharing,
     solo_line,
 )
-from recordings import RATE_HZ as SYNTHESISER_HZ
-from rich.box import SIMPLE
-from rich.console import Console
-from rich.table import Table
-from scipy.signal import butter, fftconvolve, sosfiltfilt
-from statsmodels.api import Logit, add_constant
-from statsmodels.tools.sm_exceptions import PerfectSeparationError, PerfectSeparationWarning
-
+from benchmarks.recordings import RATE_HZ as SYNTHESISER_HZ
 from vibstudy.corpus.settings import Settings
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 from vibstudy.recording import measure_file

@@ -1,6 +1,6 @@
 """Trills against wide vibratos, dry and in rooms: where the spreads in alternation.py come from.
 
-    uv run python benchmarks/trills.py [--count 120] [--seed 3]
+    uv run python -m benchmarks.trills [--count 120] [--seed 3]
 
 Needs the program FluidSynth and the SoundFont FluidR3_GM. Prints, for each of five cases, how often a sound
 is called a trill, unclear or a vibrato, and mean, spread, 5 % and 95 % of its fullness:
@@ -18,11 +18,11 @@ import itertools
 from collections.abc import Callable, Iterator
 
 import numpy as np
-from notes import RATE_HZ, Played, render, tone
 from rich.console import Console
 from rich.table import Table
 from scipy.signal import fftconvolve
 
+from benchmarks.notes import RATE_HZ, Played, render, tone
 from vibstudy.notes.alternation import Alternation, find_alternations, fine_pitch
 
 LOW, HIGH = (70, 66, 42, 60), (65, 68, 69, 71, 73, 56, 40, 52)
