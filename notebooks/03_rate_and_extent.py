@@ -27,15 +27,8 @@ from vibstudy import figures as draw
 from vibstudy.figures import add_period, default_cuts, vibrato_notes
 from vibstudy.study import add_decades, effects_in_words, formula, level_words, line_over_decades
 from vibstudy.study import means_by, open_study, ratio_words
-from vibstudy.stats import (
-    check_sensitivity,
-    find_confounds,
-    fit_mixed,
-    leave_out,
-    lost_notes,
-    plan_next,
-    simulate_power,
-)
+from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out, lost_notes, plan_next
+from vibstudy.stats import simulate_power
 from vibstudy.stats.influence import influence_sentences
 
 study = open_study()
@@ -253,13 +246,7 @@ with study.attempt("the power of this study"):
     term = next((name for name in extent.names if name.startswith("region")), "decades")
     words = f"extent ({level_words(extent, term) or 'from one decade to the next'})"
     power = simulate_power(
-        extent,
-        term,
-        DIFFERENCE_CENTS,
-        at=FROM_CENTS,
-        players=(0, 2, 4, 8, 12),
-        recordings=(0, 3, 8),
-        draws=60,
+        extent, term, DIFFERENCE_CENTS, at=FROM_CENTS, players=(0, 2, 4, 8, 12), recordings=(0, 3, 8), draws=60
     )
     power = replace(power, label=words)
     study.save(*draw.power_curves(power), "03_power")

@@ -356,6 +356,7 @@ def test_the_notebook_server_ends_with_the_program(tmp_path: Path, number: int) 
     stand_in.chmod(0o755)
     (tmp_path / "notebooks").mkdir()
     (tmp_path / "notebooks" / "01.ipynb").write_text("{}")
+    (tmp_path / "corpus_manifest.csv").write_text("recording_id,path,player,decade,region\n")
     code = (
         f"import sys; from vibstudy import cli; sys.executable = {str(stand_in)!r}; "
         f"sys.exit(cli.main(['lab', {str(tmp_path)!r}]))"

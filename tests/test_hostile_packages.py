@@ -413,6 +413,8 @@ def test_damage_is_told_with_file_and_repair(name, package, tmp_path):
                 continue
             if sealed and kind == "a bit flipped" and name == "edits.csv":
                 continue  # another digit of where a note began: nothing in a package could tell
+            if sealed and kind == "a bit flipped" and name == "environment.json":
+                continue  # another letter in the name of a version: nor that
             folder = shutil.copytree(package, tmp_path / "damaged")
             damage(folder / name)[kind]()
             if sealed:

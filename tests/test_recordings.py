@@ -64,7 +64,7 @@ def test_oscillator_of_the_soundfont_is_measured_at_any_rate(take):
     line, _, alone = take
     off = []
     for note in line:
-        heard = bench._sharing(alone, note, 0.5)
+        heard = bench.sharing(alone, note, 0.5)
         if note.depth and note.offset_s - note.onset_s > 0.7 and not heard.empty:
             row = heard.iloc[0]
             off.append((row["rate_hz"] - note.rate_hz, row["extent_cents"] - 50.0 * note.depth / 128))

@@ -613,6 +613,7 @@ def test_measure_on_the_command_line_applies_decisions_again(study, capsys):
 def test_review_on_the_command_line_says_where_there_is_no_notebook(tmp_path, capsys):
     from vibstudy.cli import main
 
+    (tmp_path / "corpus_manifest.csv").write_text("recording_id,path,player,decade,region\n")
     assert main(["review", str(tmp_path)]) == 2
     assert "no notebook" in "".join(capsys.readouterr())
 

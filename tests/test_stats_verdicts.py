@@ -390,7 +390,7 @@ def test_weights_mend_what_the_columns_tell() -> None:
 
 
 def test_usable_takes_the_place_of_quality() -> None:
-    notes = corpus(4).assign(has_vibrato=True, quality="noisy")
+    notes = corpus(4).assign(has_vibrato=True, quality="masked")
     assert len(vibrato_notes(notes)) == 0
     assert len(vibrato_notes(notes.assign(usable=True))) == len(notes)
     assert is_usable(notes.assign(usable=pd.array([pd.NA] * len(notes), dtype="boolean"))).sum() == 0

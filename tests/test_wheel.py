@@ -61,7 +61,7 @@ def test_the_wheel_holds_what_is_needed_and_no_more(wheel):
 
 def test_the_command_works_outside_the_checkout(outside):
     folder, vibstudy = outside
-    assert "Measure the recordings" in run(vibstudy, "--help", cwd=folder)
+    assert "What most people need" in run(vibstudy, "--help", cwd=folder)
     run(vibstudy, "new", "study", cwd=folder)
     assert (folder / "study" / "corpus_manifest.csv").is_file()
     assert list((folder / "study" / "notebooks").glob("*.ipynb"))

@@ -531,8 +531,8 @@ def _find_manifest(path: Path) -> Path:
 
 
 def _study(folder: Path) -> Path:
-    """The folder, when it is a study."""
-    if (folder / _MANIFEST).is_file():
+    """The folder, when it is a study: with the table of recordings, or what was measured of them."""
+    if (folder / _MANIFEST).is_file() or (folder / "results").is_dir():
         return folder
     beside = folder.absolute().parent if not folder.is_dir() else folder
     studies = sorted(found.parent.name for found in beside.glob(f"*/{_MANIFEST}"))

@@ -434,6 +434,8 @@ def _times(factor: float) -> str:
 
 
 def _with_interval(row: pd.Series, values: list[str], unit: str = "") -> str:
+    if pd.isna(row["p"]):
+        return f"{values[0]}{unit}, which these recordings cannot judge".replace("-", "\N{MINUS SIGN}")
     text = (
         f"{values[0]}{unit} (95 % interval {values[1]} to {values[2]}; "
         f"t({row['df']:.1f}) = {row['t']:.2f}, {p_words(float(row['p']))})"

@@ -63,8 +63,8 @@ class Sensitivity:
         told = rest[rest["remark"] == ""]
         changed = told[~(told["same_direction"] & told["same_verdict"])]
         out = [
-            f"{_opening(row.check)}: {self.label} would be {row.estimate:.3g} ({row.low:.3g} to "
-            f"{row.high:.3g}) instead of {base.estimate:.3g} ({base.low:.3g} to {base.high:.3g})."
+            f"{_opening(row.check)}: {self.label} would be {_with_interval(row)} instead of "
+            f"{_with_interval(base)}."
             for row in changed.itertuples()
         ]
         if told.shape[0] and not out:
@@ -75,6 +75,12 @@ class Sensitivity:
 
     def __str__(self) -> str:
         return "\n".join(self.sentences)
+
+
+def _with_interval(row: Any) -> str:
+    """Estimate and interval of a row; what cannot be judged has none."""
+    known = np.isfinite(row.low) and np.isfinite(row.high)
+    return f"{row.estimate:.3g} ({row.low:.3g} to {row.high:.3g})" if known else f"{row.estimate:.3g}"
 
 
 def _opening(check: object) -> str:
