@@ -434,6 +434,8 @@ def _times(factor: float) -> str:
 
 
 def _with_interval(row: pd.Series, values: list[str], unit: str = "") -> str:
+    if pd.isna(row["estimate"]):
+        return "these recordings cannot judge it"
     if pd.isna(row["p"]):
         return f"{values[0]}{unit}, which these recordings cannot judge".replace("-", "\N{MINUS SIGN}")
     text = (
