@@ -453,6 +453,19 @@ def harmonics_along(
     return demodulator.time_s, demodulator.rest(line_hz, count)
 
 
+def running_integral(values: np.ndarray, step: float) -> np.ndarray:
+    """Running integral along the first axis from its first value, 0 there; exact for cubics."""
+    pieces = 13.0 * (values[:-1] + values[1:])
+    pieces[1:] -= values[:-2]
+    pieces[:-1] -= values[2:]
+    pieces[0] -= 3 * (values[0] - values[1]) + values[2]
+    pieces[-1] -= 3 * (values[-1] - values[-2]) + values[-3]
+    pieces *= step / 24.0
+    out = np.zeros_like(values)
+    np.cumsum(pieces, axis=0, out=out[1:])
+    return out
+
+
 def slow_course(b: np.ndarray, hop_s: float) -> np.ndarray:
     """Harmonics at rest, smoothed over `COURSE_S`; at the ends over what there is."""
     window = _course_window(hop_s)

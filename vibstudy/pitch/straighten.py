@@ -54,6 +54,7 @@ from vibstudy.pitch.refine import (
     _slope,
     _slope_gain,
     _snr_db,
+    running_integral,
     slow_course,
 )
 
@@ -86,19 +87,6 @@ def _levels(t: np.ndarray) -> np.ndarray:
     j = np.arange(1 + int(2.0 * LEVEL_HZ * span))
     edges = np.exp(-np.stack([since / ATTACK_S, (span - since) / RELEASE_S], axis=1))
     return np.linalg.qr(np.concatenate([np.cos(np.pi * j * since[:, None] / span), edges], axis=1))[0]
-
-
-def _integral(values: np.ndarray, step: float) -> np.ndarray:
-    """Running integral along the first axis, exact for cubics."""
-    pieces = 13.0 * (values[:-1] + values[1:])
-    pieces[1:] -= values[:-2]
-    pieces[:-1] -= values[2:]
-    pieces[0] -= 3 * (values[0] - values[1]) + values[2]
-    pieces[-1] -= 3 * (values[-1] - values[-2]) + values[-3]
-    pieces *= step / 24.0
-    out = np.zeros_like(values)
-    np.cumsum(pieces, axis=0, out=out[1:])
-    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -304,13 +292,13 @@ class _Look:
 
 def _look(bank: _Bank, course: _Course, x: np.ndarray, counts: np.ndarray) -> _Look:
     hz = bank.base_hz * np.exp(course.basis @ x / CENTS_PER_NEPER)
-    still = bank.b * _phasors(2.0 * np.pi * _integral(hz - bank.base_hz, bank.hop_s), bank.order)
+    still = bank.b * _phasors(2.0 * np.pi * running_integral(hz - bank.base_hz, bank.hop_s), bank.order)
     rest = still - (still @ bank.levels) @ bank.levels.T
     lost = _power(rest)
     lost = np.maximum(lost, FLOOR * bank.total)
     cost = counts @ np.log(lost / bank.total) + 0.5 * course.weight @ x**2
     # phase of the fundamental for each coefficient; a harmonic's is k times that
-    turn = _integral((2.0 * np.pi / CENTS_PER_NEPER * hz)[:, None] * course.basis, bank.hop_s)
+    turn = running_integral((2.0 * np.pi / CENTS_PER_NEPER * hz)[:, None] * course.basis, bank.hop_s)
     weight = 2.0 * counts / lost * bank.order
     gradient = turn.T @ (weight @ (np.conj(rest) * still).imag) + course.weight * x
     moved = weight * bank.order @ (still.real**2 + still.imag**2)
@@ -509,7 +497,7 @@ def _scored(bank: _Bank, line: NoteLine, counts: np.ndarray) -> NoteLine:
         reference_hz=reference,
         cents=base + _slope(phase, bank.hop_s) * gain,
         cents_se=integral_se * _slope_gain(bank.hop_s, n),
-        integral=_integral(base, bank.hop_s) + gain * phase,
+        integral=running_integral(base, bank.hop_s) + gain * phase,
         integral_se=integral_se,
         harmonic_db=(10.0 * np.log10(2.0 * power + 1e-20)).astype(np.float32),
         weight=by_harmonic,

@@ -47,6 +47,7 @@ import numpy as np
 from scipy.fft import idct
 from scipy.special import expit, logit
 
+from vibstudy.pitch.refine import running_integral
 from vibstudy.vibrato.noise import MixedFit, Series, fit_variances
 
 FADE_CYCLES = 0.6
@@ -236,24 +237,11 @@ class _Problem:
 
     def columns(self, cents: np.ndarray) -> np.ndarray:
         """Transformed columns of the integral for columns in cents [shape=(n, q)]."""
-        return self.transform(_integral(cents, float(self.t[1] - self.t[0])))
+        return self.transform(running_integral(cents, float(self.t[1] - self.t[0])))
 
     def transform(self, integral: np.ndarray) -> np.ndarray:
         """Thinned and transformed columns [shape=(n, ...)] of integrals."""
         return self.series.spectrum(self._thin(integral))
-
-
-def _integral(values: np.ndarray, step: float) -> np.ndarray:
-    """Running integral along the first axis, exact for cubics."""
-    pieces = 13.0 * (values[:-1] + values[1:])
-    pieces[1:] -= values[:-2]
-    pieces[:-1] -= values[2:]
-    pieces[0] -= 3 * (values[0] - values[1]) + values[2]
-    pieces[-1] -= 3 * (values[-1] - values[-2]) + values[-3]
-    pieces *= step / 24.0
-    out = np.zeros_like(values)
-    np.cumsum(pieces, axis=0, out=out[1:])
-    return out
 
 
 def _integral_of_triangle(extent: np.ndarray, psi: np.ndarray, t: np.ndarray) -> np.ndarray:
@@ -265,7 +253,7 @@ def _integral_of_triangle(extent: np.ndarray, psi: np.ndarray, t: np.ndarray) ->
     area = turn - np.sign(turn) * turn**2 / np.pi - TRIANGLE_FUNDAMENTAL * np.sin(turn)
     step = float(t[1] - t[0])
     slow = extent / np.gradient(psi, step)
-    return slow * area - _integral(np.gradient(slow, step) * area, step)
+    return slow * area - running_integral(np.gradient(slow, step) * area, step)
 
 
 def _gate(t: np.ndarray, start: Any, end: Any, duration: float, period: float) -> np.ndarray:
@@ -717,7 +705,7 @@ class _Gates:
         """Vibrato from `starts` to `ends`, either of which may be an array."""
         gates = _gate(self.t[:, None], starts, ends, self.duration, self.period)
         columns = (self.carrier[:, :, None] * gates[:, None, :]).reshape(len(self.t), -1)
-        c = self._clear(self.series.spectrum(_integral(columns, self.series.step_s)))
+        c = self._clear(self.series.spectrum(running_integral(columns, self.series.step_s)))
         c = np.moveaxis(c.reshape(len(c), 4, -1), 2, 0)
         normal = c.transpose(0, 2, 1) @ c
         normal[:, np.arange(4), np.arange(4)] *= 1.0 + 1e-9
