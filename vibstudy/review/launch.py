@@ -17,6 +17,8 @@ from vibstudy.study import FOLDER_VARIABLE
 from vibstudy.terminal import put
 
 NOTEBOOK = "07_listen_and_correct"
+_QUIET = Path(__file__).with_name("lab")
+"""Settings of JupyterLab under a study's own: it neither asks about news nor looks for them."""
 _PATIENCE_S = 20.0
 """How long a server may take to end its kernels."""
 
@@ -71,10 +73,15 @@ def run_lab(study_folder: Path, page: str, environment: Mapping[str, str] | None
     """
     command = [sys.executable, "-m", "jupyter", "lab", f"--ServerApp.root_dir={study_folder.absolute()}"]
     command.append(f"--LabApp.default_url=/lab/tree/{page}")
+    if hasattr(os, "geteuid") and os.geteuid() == 0:  # in a container everybody is root
+        command.append("--allow-root")
+    variables = dict(os.environ if environment is None else environment)
+    quiet = [str(_QUIET), *filter(None, [variables.get("JUPYTER_CONFIG_PATH")])]
+    variables["JUPYTER_CONFIG_PATH"] = os.pathsep.join(quiet)
     before = {number: signal.signal(number, _end) for number in _ENDING}
     server = None
     try:
-        server = subprocess.Popen(command, env=None if environment is None else dict(environment))
+        server = subprocess.Popen(command, env=variables)
         return server.wait()
     except KeyboardInterrupt:
         return 0
