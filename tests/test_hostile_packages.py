@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import functools
 import getpass
 import json
@@ -204,6 +205,18 @@ def forged_dates(rows: list) -> None:
     rows[:] = [row for row in rows if row[1] == "claim"] + [row for row in rows if row[1] != "claim"]
 
 
+def beside_rounding(old: str, new: str) -> Callable[[Path], None]:
+    """Change words of an answer, hidden behind a figure that differs as another computer's might."""
+
+    def change(folder: Path) -> None:
+        rows = list(csv.reader((folder / "claims.csv").read_text(encoding="utf-8").splitlines()))
+        estimate = float(rows[1][rows[0].index("estimate")])
+        put("claims.csv", 1, "estimate", repr(estimate * (1 + 1e-6)))(folder)
+        swap("claims.csv", old, new)(folder)
+
+    return change
+
+
 def backdated(rows: list) -> None:
     forged_dates(rows)
     rows[:] = [("2023-01-01T00:00:00Z" if row[1] == "claim" else row[0], *row[1:]) for row in rows]
@@ -300,6 +313,25 @@ FORGERIES: dict[str, Callable[[Path], None]] = {
     "another word in the descriptor": swap("datapackage.json", "HALF", "ALL"),
     "another type in the descriptor": swap("datapackage.json", '"type": "number"', '"type": "string"'),
     "a key more in the descriptor": descriptor(lambda d: d.update(verified=True)),
+    "a yes in the descriptor made a one": swap("datapackage.json", '"required": true', '"required": 1'),
+    "a title that steers the terminal": lambda f: [
+        swap("datapackage.json", "Invented data", "Invented\\u001b[31m data")(f), swap("README.txt", "Invented", "Invented\x1b[31m")(f),
+        swap("CITATION.cff", "Invented", "Invented\\u001b[31m")(f),
+    ],
+    "players of an answer": beside_rounding("; 6 players", "; 7 players"),
+    "notes of an answer": beside_rounding("73 notes).", "74 notes)."),
+    "the interval of an answer": beside_rounding("(95 % interval", "(96 % interval"),
+    "the p of an answer": beside_rounding("p = 0.106", "p = 0.105"),
+    "the players of a caveat": beside_rounding("(3 players)", "(4 players)"),
+    "a count with a point": put("claims.csv", 1, "players", "6.0"),
+    "a count of notes and a bit": put("claims.csv", 1, "notes", "73.005"),
+    "a decision at the end of the calendar": lambda f: (f / "edits.csv").write_text(re.sub(r"[-T:0-9]{19}\.000001\+00:00", "9999-12-31T23:59:59.000001-23:00", (f / "edits.csv").read_text())),
+    "a decision at its beginning": lambda f: (f / "edits.csv").write_text(re.sub(r"[-T:0-9]{19}\.000001\+00:00", "0001-01-01T00:00:00.000001+23:00", (f / "edits.csv").read_text())),
+    "a listener left out of the count": swap("edits.csv", "listener 2", "listener 3", -1),
+    "a listener counted otherwise": swap("edits.csv", "listener 2", "listener 02", -1),
+    "a value where a decision has none": swap("edits.csv", ",accept,,", ",accept,5,"),
+    "another method": lambda f: (f / "environment.json").write_text(re.sub(r'("method_version": )', r"\g<1>9", (f / "environment.json").read_text())),
+    "a setting out of range": swap("environment.json", '"false_alarm": 0.01', '"false_alarm": -7.5'),
     "the author is a number": descriptor(lambda d: d["contributors"][0].update(title=5)),
 }  # fmt: skip
 
@@ -322,6 +354,12 @@ def test_a_forgery_is_found(name, copy):
     found = told(copy)
     assert found
     assert "not as it was packed" not in str(found[0]), "it must be found by what it says, not by its hash"
+
+
+def test_the_descriptor_is_as_the_program_writes_it(copy):
+    path = copy / "datapackage.json"
+    path.write_bytes(path.read_bytes() + b" \n")
+    assert [problem.file for problem in told(copy)] == ["datapackage.json"]
 
 
 def test_an_untouched_package_verifies(package, capsys):

@@ -225,6 +225,7 @@ def _edit(cells: list[str]) -> Edit | str:
         for name in ("note_onset_s", "note_offset_s"):
             given[name] = float(given[name])
         given["value"] = json.loads(given["value"]) if given["value"] else None
+        datetime.fromisoformat(given["made_at"]).astimezone(UTC)  # a day outside the calendar cannot be
         _moment(given["made_at"])
         edit = Edit(**given)
     except (ValueError, TypeError, RecursionError, OverflowError):
@@ -242,6 +243,9 @@ def why_unusable(edit: Edit) -> str:
     if what not in KINDS:
         return f"{what!r} is not one of {', '.join(KINDS)}"
     good = {
+        "accept": lambda: value is None,
+        "reject": lambda: value is None,
+        "trill": lambda: value is None,
         "edges": lambda: _numbers(value, 2) and 0 <= value[0] < value[1],
         "octave": lambda: isinstance(value, int) and not isinstance(value, bool) and -4 <= value <= 4,
         "split": lambda: _numbers([value], 1) and value > 0,

@@ -62,6 +62,7 @@ MOST = {
 names the parts between repeats by letters, of which it has 52."""
 _LONGEST_METRE = 64
 _MOST_BEATS = 10_000
+_TOP_MIDI = 127
 _MOST_ORDERS = 8
 _MOST_REPEATS = 5
 
@@ -151,9 +152,25 @@ def read_score(path: str | Path) -> list[WrittenPart]:
         _check_xml(path, content)
     parts = _load(path, content, name in XML_NAMES)
     parts = [part for part in parts if next(iter(part.orders.values()))]
+    for part in parts:
+        _check_range(path, part)
     if not parts:
         raise _refused(path, "no notes in this score", "Export a part that holds the soloist's notes.")
     return parts
+
+
+def _check_range(path: Path, part: WrittenPart) -> None:
+    """Refuse pitches that no note has, and time that runs backwards or for days."""
+    longest = MOST["measures"] * _LONGEST_METRE
+    for note in (note for notes in part.orders.values() for note in notes):
+        if not (0 <= note.written_midi <= _TOP_MIDI and abs(part.transposition) <= _TOP_MIDI):
+            message = f"a note of pitch {str(note.written_midi + part.transposition)[:20]}, where C4 is 60"
+        elif not (note.beats >= 0 and 0 <= note.position and note.position + note.beats <= longest):
+            message = f"a note from beat {note.position:g}, {note.beats:g} beats long"
+        else:
+            continue
+        what = f"Pitches are from 0 to {_TOP_MIDI}, and a part lasts {longest:,} beats at most."
+        raise _refused(path, f"measure {note.measure}: {message}", what)
 
 
 def _refused(path: Path, message: str, repair: str) -> VibstudyError:

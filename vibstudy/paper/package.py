@@ -242,6 +242,10 @@ def make_package(
     study, out, about = Path(study), Path(out), about or About()
     notes, recordings = read_notes(study), read_recordings(study)
     _demand_place(out)
+    unseen = [text for text in (about.title, about.author, about.licence) if not text.isprintable()]
+    if unseen:
+        message = "title, author or licence holds what cannot be printed, or a new line"
+        raise VibstudyError(Problem(message, got=unseen[0][:80], repair="Write it in one line"))
     left = PATH_COLUMNS if remarks else (*PATH_COLUMNS, *REMARKS)
     claims = read_claims(study / CLAIMS_FILE) if (study / CLAIMS_FILE).is_file() else []
     problems = _told_needed(claims, notes, left)

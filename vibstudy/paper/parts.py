@@ -394,13 +394,14 @@ def numbered(edit: Edit, number: int) -> Edit:
 
 def _edit_faults(parts: Parts) -> Iterator[Problem]:
     hashes = hashes_of(parts.recordings)
+    listeners: dict[str, str] = {}
     for number, edit in enumerate(parts.edits, start=1):
         texts = (edit.who, edit.recording_id, edit.note_id, edit.version, edit.why)
         fault = ""
         if edit.recording_id not in hashes:
             fault = "the recording of this decision is not listed"
-        elif not re.fullmatch(r"listener \d{1,6}", edit.who):
-            fault = "a listener is called 'listener' and a number"
+        elif edit.who != listeners.setdefault(edit.who, f"listener {len(listeners) + 1}"):
+            fault = "listeners are called 'listener 1', 'listener 2', in the order of their first decision"
         elif not all(map(str.isprintable, texts)) or not re.fullmatch(r"[0-9a-f]{64}|", edit.audio_sha256):
             fault = "this decision holds what none can"
         elif edit != numbered(edit, number):
@@ -464,4 +465,13 @@ def _read_environment(path: Path) -> dict[str, Any]:
     for name, value in settings.items():
         if type(value) is not type(defaults[name]):
             raise wrong(f"the setting {name} is not of its kind", "settings")
+    try:
+        Settings(**settings)
+    except VibstudyError as error:
+        raise VibstudyError(
+            [
+                Problem(problem.message, path.name, None, problem.column, problem.got[:80], AGAIN)
+                for problem in error.problems
+            ]
+        ) from None
     return found

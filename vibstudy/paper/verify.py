@@ -17,7 +17,8 @@ In this order; each step ends the check when it finds something:
 What that proves
     That models, verdicts and standing follow from the notes, the claims and the log in the package, by this
     program. *Not* that the notes were measured from the recordings named (measure them: the hash of each is
-    listed), and not that the log was not written anew as a whole. The hashes stand in the package itself:
+    listed), not that settings, libraries and what listeners decided are as they are told, and not that the log
+    was not written anew as a whole. The hashes stand in the package itself:
     they show a slip of copying, no intent; whoever changes a table and its hash is found only by what no
     longer agrees with it.
 """
@@ -40,9 +41,11 @@ import pandas as pd
 
 from vibstudy import __version__
 from vibstudy.corpus.outside import MOST_BYTES, as_json, copy_file, read_bytes
+from vibstudy.corpus.store import METHOD_VERSION
+from vibstudy.corpus.tables import json_bytes
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.paper.package import ALWAYS, DESCRIPTOR, FILES, UNNAMED, write_parts
-from vibstudy.paper.parts import AGAIN, MOST_TABLE_BYTES, NOTES, About, Parts, read_parts
+from vibstudy.paper.parts import AGAIN, ENVIRONMENT, MOST_TABLE_BYTES, NOTES, About, Parts, read_parts
 
 TOLERANCE = 1e-4
 """Relative difference up to which a figure counts as the same on another machine."""
@@ -223,7 +226,9 @@ def _about(descriptor: Mapping[str, Any]) -> About:
             descriptor["contributors"][0]["title"],
             descriptor["licenses"][0]["name"],
         )
-    if not texts or not all(isinstance(text, str) and len(text) <= 2000 for text in texts):
+    if not texts or not all(
+        isinstance(text, str) and len(text) <= 2000 and text.isprintable() for text in texts
+    ):
         raise VibstudyError(Problem("title, author or licence is missing", DESCRIPTOR, repair=AGAIN))
     title, author, licence = texts
     return About(title, "" if author == UNNAMED else author, licence)
@@ -241,6 +246,10 @@ def _demand_same_program(parts: Parts) -> None:
                 repair=f"Check it with that version: pip install vibstudy=={packed[:40]}",
             )
         )
+    if parts.environment["method_version"] != METHOD_VERSION:
+        message = f"this version of vibstudy measures by method {METHOD_VERSION}"
+        got = str(parts.environment["method_version"])[:40]
+        raise VibstudyError(Problem(message, ENVIRONMENT, None, "method_version", got, AGAIN))
 
 
 # --- made again
@@ -285,6 +294,8 @@ def _compared(copy: Path, again: Path, parts: Parts, descriptor: Mapping[str, An
         if (copy / name).exists()
     ]
     _compare_descriptor(descriptor, json.loads((again / DESCRIPTOR).read_bytes()))
+    if json_bytes(descriptor) != (copy / DESCRIPTOR).read_bytes():
+        raise VibstudyError(Problem("it is not as the program writes it", DESCRIPTOR, repair=AGAIN))
     return pd.concat(figures, ignore_index=True) if figures else pd.DataFrame(columns=_COLUMNS)
 
 
@@ -325,15 +336,18 @@ def _compare_descriptor(old: Mapping[str, Any], new: dict[str, Any]) -> None:
         ]
         return {**descriptor, "resources": resources}
 
+    def differ(one: Any, other: Any) -> bool:  # as written: to Python, true is 1
+        return json.dumps(one, sort_keys=True) != json.dumps(other, sort_keys=True)
+
     a, b = rest(old), rest(new)
-    if a == b:
+    if not differ(a, b):
         return
-    keys = sorted(key for key in a.keys() | b.keys() if a.get(key) != b.get(key))
+    keys = sorted(key for key in a.keys() | b.keys() if differ(a.get(key), b.get(key)))
     names = [item["path"] for item in old["resources"]]
     odd = [
         f"resources, {name}"
         for name, x, y in zip(names, a["resources"], b["resources"], strict=False)
-        if x != y
+        if differ(x, y)
     ]
     raise VibstudyError(
         Problem(
@@ -373,7 +387,7 @@ def _compare_table(old: Path, new: Path, keys: tuple[str, ...]) -> pd.DataFrame:
         relative = [_relative(a, b) for a, b in zip(row, other, strict=True)]
         rounded = any(_SAME < r <= TOLERANCE for r in relative)
         for column, a, b, r in zip(header, row, other, relative, strict=True):
-            if math.isinf(r) and rounded and _same_words(a, b):
+            if math.isinf(r) and rounded and _same_words(a, b, row):
                 r = 0.0
             rows.append((old.name, name(other), column, a, b, r))
     return pd.DataFrame(rows, columns=_COLUMNS)
@@ -403,10 +417,13 @@ def _cells(path: Path) -> list[list[str]]:
 
 
 def _relative(old: str, new: str) -> float:
-    """Relative difference of two cells: 0 for the same text, infinite where one is no finite number."""
+    """Relative difference of two cells: 0 for the same text, infinite where one is no finite number.
+
+    Counts come out the same on every machine: a whole number is compared as text.
+    """
     if old == new:
         return 0.0
-    if not (_NUMBERS.fullmatch(old) and _NUMBERS.fullmatch(new)):
+    if not (_NUMBERS.fullmatch(old) and _NUMBERS.fullmatch(new)) or new.isdecimal():
         return math.inf
     a, b = float(old), float(new)
     if not (math.isfinite(a) and math.isfinite(b)):
@@ -414,13 +431,20 @@ def _relative(old: str, new: str) -> float:
     return abs(b - a) / max(abs(a), 1e-12)
 
 
-def _same_words(old: str, new: str) -> bool:
-    """Whether two sentences differ in the last digit of their numbers at most."""
+def _same_words(old: str, new: str, row: list[str]) -> bool:
+    """Whether two sentences differ only in the last decimal of numbers that are figures of the same row."""
     if _NUMBERS.sub("0", old) != _NUMBERS.sub("0", new):
         return False
     for a, b in zip(_NUMBERS.findall(old), _NUMBERS.findall(new), strict=True):
+        if a == b:
+            continue
+        if a.isdecimal() or b.isdecimal():
+            return False
         mantissa, _, exponent = a.lower().partition("e")
         last = 10.0 ** (int(exponent or 0) - len(mantissa.partition(".")[2]))
         if abs(float(a) - float(b)) > 1.001 * last:
+            return False
+        figures = [float(cell) for cell in row if _NUMBERS.fullmatch(cell)]
+        if not any(abs(abs(figure) - abs(float(a))) <= 0.501 * last for figure in figures):
             return False
     return True

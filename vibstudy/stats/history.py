@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -33,6 +34,9 @@ PRINT_NOTES = 12
 PRINT_S = 0.03
 """Times that agree to this are the same: edges move less when a file is encoded anew (lossy codecs shift by
 a constant, which is taken out); two takes of one piece never agree so in twelve notes."""
+
+_PRINT = re.compile(r"(\d{1,7}\.\d\d)/(-?\d{1,3})")
+_PRINTS = re.compile(rf"{_PRINT.pattern}(?: {_PRINT.pattern}){{,{PRINT_NOTES - 1}}}")
 
 CHANGES = ("settings", "tags", "edits")
 
@@ -80,7 +84,7 @@ def detail_of(claim: Claim) -> str:
 def _read(detail: str) -> dict:
     try:
         content = json.loads(detail)
-    except ValueError:
+    except (ValueError, RecursionError):  # a log may come from elsewhere
         return {}
     return content if isinstance(content, dict) else {}
 
@@ -103,7 +107,7 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         if not token:
             continue
         first = k if first is None else first
-        looks.setdefault(token, Look(token, int(found["players"]), int(found["recordings"])))
+        looks.setdefault(token, Look(token, *(_count(found.get(name)) for name in ("players", "recordings"))))
     return Past(
         ledger.first("claim", claim.id, claim.sha256),
         len(wordings),
@@ -112,6 +116,10 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         False in flags,
         _changes(ledger, first),
     )
+
+
+def _count(value: object) -> int:
+    return value if isinstance(value, int) else 0
 
 
 def _changes(ledger: Ledger, first: int | None) -> dict[str, int]:
@@ -185,8 +193,9 @@ def fingerprint(notes: pd.DataFrame) -> str:
 
 
 def _times(text: str) -> tuple[np.ndarray, list[str]]:
-    pairs = [part.split("/") for part in text.split()]
-    return np.array([float(t) for t, _ in pairs]), [m for _, m in pairs]
+    """Times and pitches of a fingerprint; none of a text that is no fingerprint."""
+    found = _PRINT.findall(text) if _PRINTS.fullmatch(text) else []
+    return np.array([float(t) for t, _ in found]), [m for _, m in found]
 
 
 def same_notes(first: str, second: str) -> bool:
