@@ -17,6 +17,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from tests.parcel_study import (
@@ -37,8 +39,9 @@ from vibstudy.corpus.cells import KEPT_NAMES, id_fault
 from vibstudy.corpus.manifest import check_manifest
 from vibstudy.corpus.outside import TEMPORARY, as_json, as_toml, read_bytes
 from vibstudy.corpus.store import Store
-from vibstudy.corpus.tables import replacing
-from vibstudy.decisions.edits import read_edits
+from vibstudy.corpus.tables import read_notes, read_recordings, replacing
+from vibstudy.corpus.texttable import MOST_CELLS, MOST_ROWS, read_text_table
+from vibstudy.decisions.edits import edits_text, make_edit, read_edits
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.lists import read_note_list
 from vibstudy.notes.written import MOST, read_score
@@ -46,6 +49,7 @@ from vibstudy.paper import package as making
 from vibstudy.paper.package import FILES, Contents, make_package
 from vibstudy.paper.verify import verify_package
 from vibstudy.stats.claimfile import Claim, Contrast, claims_text, read_claims
+from vibstudy.stats.history import Recordings, bygone_tests, past_of
 from vibstudy.stats.ledger import Ledger
 
 SLOWEST_S = 5.0
@@ -877,6 +881,144 @@ def test_tables_are_read_once_for_all_pages(tmp_path, monkeypatch):
     manifest = (study / "corpus_manifest.csv").read_text().splitlines()
     (study / "corpus_manifest.csv").write_text("\n".join([manifest[0], *manifest[:0:-1]]) + "\n")
     assert write_pages(study).made == 0, "another order of the manifest changes no page"
+
+
+# --- tables of a study from elsewhere
+
+
+def spoilt(name: str) -> Callable[[Path], object]:
+    """What may lie where a table of results should."""
+
+    def column(column: str, values: Callable[[int], object]) -> Callable[[Path], object]:
+        def change(folder: Path) -> None:
+            table = pq.read_table(folder / "notes.parquet")
+            with_it = table.append_column if column not in table.column_names else None
+            place = table.column_names.index(column) if with_it is None else 0
+            values_of = pa.array([values(k) for k in range(table.num_rows)])
+            table = with_it(column, values_of) if with_it else table.set_column(place, column, values_of)
+            pq.write_table(table, folder / "notes.parquet")
+
+        return change
+
+    def twice(folder: Path) -> None:
+        table = pq.read_table(folder / "notes.parquet")
+        pq.write_table(table.append_column("player", table["player"]), folder / "notes.parquet")
+
+    def content(file: str, data: bytes) -> Callable[[Path], object]:
+        return lambda folder: (folder / file).write_bytes(data)
+
+    def linked(file: str, to: str) -> Callable[[Path], object]:
+        return lambda folder: ((folder / file).unlink(), (folder / file).symlink_to(to))
+
+    def made_folder(folder: Path) -> None:
+        (folder / "notes.parquet").unlink()
+        (folder / "notes.parquet").mkdir()
+
+    return {
+        "no table": content("notes.parquet", b"PAR1" + b"x" * 500 + b"PAR1"),
+        "nothing": content("notes.parquet", b""),
+        "a folder": made_folder,
+        "a device": linked("notes.parquet", "/dev/zero"),
+        "lists": column("rate_hz", lambda _: [1.0]),
+        "parts": column("player", lambda _: {"a": 1}),
+        "words for numbers": column("rate_hz", lambda _: "5"),
+        "bytes": column("player", lambda _: b"\xff"),
+        "dates": column("decade", lambda _: pd.Timestamp("1930-01-01")),
+        "a column twice": twice,
+        "no recordings": content("recordings.csv", b""),
+        "Latin letters": content("recordings.csv", b"recording_id,player\nx,\xff\n"),
+        "a quotation mark": content("recordings.csv", b'"recording_id\n'),
+        "another file": linked("recordings.csv", "/etc/passwd"),
+        "5,000 columns": content("recordings.csv", ",".join(f"c{k}" for k in range(5000)).encode() + b"\n"),
+        "words in counts": content("recordings.csv", b"recording_id,notes\nx,many\n"),
+    }[name]
+
+
+SPOILT = """no table|nothing|a folder|a device|lists|parts|words for numbers|bytes|dates|a column twice|no recordings
+Latin letters|a quotation mark|another file|5,000 columns|words in counts""".replace("\n", "|").split("|")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+@pytest.mark.parametrize("name", SPOILT)
+def test_damaged_results_are_told_with_file_and_repair(name, study, tmp_path):
+    results = shutil.copytree(study / "results", tmp_path / "results")
+    spoilt(name)(results)
+    with pytest.raises(VibstudyError) as told_of:
+        read_notes(results)
+        read_recordings(results)
+    assert all(problem.file and problem.repair for problem in told_of.value.problems)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["[]", '{"resources": [1]}', '{"resources": null}', "[" * 100_000,
+     '{"resources": [{"path": "recordings.csv"}]}',
+     '{"resources": [{"path": "recordings.csv", "schema": {"fields": [{"name": "player", "type": "x"}]}}]}'],
+)  # fmt: skip
+def test_a_damaged_description_of_the_tables_is_passed_over(text, study, tmp_path):
+    results = shutil.copytree(study / "results", tmp_path / "results")
+    (results / "datapackage.json").write_text(text)
+    assert len(read_recordings(results)) == len(read_recordings(study / "results"))
+
+
+# --- logs, scores and tables from elsewhere
+
+
+@pytest.mark.parametrize(
+    "row",
+    [("verdict", '{"look": "x"}'), ("verdict", '{"look": "x", "players": Infinity, "recordings": [1]}'),
+     ("verdict", "[" * 50_000), ("claim", '{"sentence": {"a": [1]}}'),
+     ("verdict", '{"look": "x", "players": 0, "recordings": 0}'), ("recording", "tel 030 555"), ("recording", "nan/60 1e999/4")],
+)  # fmt: skip
+def test_what_no_program_logs_is_passed_over(row, study, tmp_path):
+    path = tmp_path / "claims_log.csv"
+    shutil.copy(study / "results" / "claims_log.csv", path)
+    ledger, claims = Ledger(path), read_claims(study / "claims.toml")
+    ledger.append([(row[0], claims[0].id, claims[0].sha256, row[1])])
+    past_of(claims[0], ledger)
+    bygone_tests(claims[1:], ledger)
+    Recordings(ledger).first("none", "f" * 64, "0.00/60")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("<octave>4", "<octave>999999"), ("<octave>4", "<octave>-50"), ("<divisions>", "<divisions>-"),
+     ("<duration>", "<duration>9999999"), ("</time>", "</time><transpose><chromatic>99999999999999999999</chromatic></transpose>")],
+)  # fmt: skip
+def test_a_score_of_notes_that_cannot_be_is_refused(old, new, tmp_path):
+    text = score(4, 4)
+    path = tmp_path / "s.musicxml"
+    assert old in text
+    path.write_text(text, encoding="utf-8")
+    read_score(path)
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    with pytest.raises(VibstudyError, match=r"pitch|beat"):
+        read_score(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("a,b\n" + "x,y\n" * (MOST_ROWS + 1), f"{MOST_ROWS:,} rows"),
+     ("a,b\n" + ("x," * (MOST_CELLS // 2) + "\n") * 3, f"{MOST_CELLS:,} cells")],
+)  # fmt: skip
+def test_a_table_of_too_much_is_refused_at_once(text, words, tmp_path):
+    path = tmp_path / "corpus_manifest.csv"
+    path.write_text(text, encoding="utf-8")
+    began = time.process_time()
+    with pytest.raises(VibstudyError, match=words):
+        read_text_table(path)
+    assert time.process_time() - began < SLOWEST_S
+
+
+def test_ten_thousand_decisions_are_read_in_time(tmp_path):
+    note = {"recording_id": "take000", "note_id": "take000/0001", "onset_s": 0.5, "offset_s": 1.0}
+    path = tmp_path / "edits.csv"
+    edit = make_edit("=Ear", note, "0" * 64, "accept", why="-5 cents")
+    path.write_text(edits_text([edit] * 10_000), encoding="utf-8")
+    began = time.process_time()
+    edits, problems = read_edits(path)
+    assert time.process_time() - began < 2.0, "a hundred thousand would take longer than anybody waits"
+    assert edits == [edit] * 10_000 and not problems
 
 
 def test_private_words_are_really_in_the_study(study):

@@ -34,7 +34,7 @@ TEMPORARY = ".vibstudy-tmp"
 """Ending of temporary names; whatever is left with it after a break is removed by the next writer."""
 
 MOST_BYTES = 200_000_000
-"""A manifest of 100,000 rows with 100 filled columns is half of it."""
+"""Logs and decisions of many years stay below; tables that people write have a limit of their own."""
 DEEPEST = 20
 """A descriptor of tables, the deepest JSON read here, is nested five deep."""
 MOST_TOML_BYTES = 1_000_000
@@ -132,6 +132,21 @@ def copy_file(path: str | Path, target: Path, called: str, most_bytes: int) -> t
     except (OSError, ValueError) as error:
         raise VibstudyError(_not_opened(name, called, error)) from None
     return digest.hexdigest(), size
+
+
+def demand_file(path: str | Path, called: str) -> None:
+    """Refuse what no library should be let open: no ordinary file, or a link that leads out of its folder.
+
+    Raises
+    ------
+    VibstudyError
+        As :func:`read_bytes`.
+    """
+    name = os.fspath(path)
+    try:
+        _demand_file(name, os.lstat(name), called)
+    except (OSError, ValueError) as error:
+        raise VibstudyError(_not_opened(name, called, error)) from None
 
 
 def _demand_file(name: str, found: os.stat_result, called: str) -> None:

@@ -21,6 +21,7 @@ import contextlib
 import errno
 import json
 import os
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -34,7 +35,7 @@ import pyarrow.parquet as pq
 
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.names import name_problems
-from vibstudy.corpus.outside import TEMPORARY
+from vibstudy.corpus.outside import TEMPORARY, demand_file
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.schema import (
     LOG_COLUMNS,
@@ -56,7 +57,11 @@ NO_ROOM = {
 """What stands in the way of writing, by the system's number."""
 
 ARROW_TYPES = {"string": pa.string(), "number": pa.float64(), "integer": pa.int64(), "boolean": pa.bool_()}
+_ANEW = "Run 'vibstudy measure': it writes the tables anew"
 _GUARD = "^('*[=+\\-@\\t\\r\\n＝＋－＠])"
+_MOST_COLUMNS = 500
+"""300 of a manifest's, and the program's own 130."""
+_GUARDED = "^'('*[=+\\-@\\t\\r\\n＝＋－＠])"
 _BATCH_ROWS = 50_000
 _BATCH_PARTS = 500
 """Notes, and recordings, of a batch: a table of few rows takes some fifty times their size."""
@@ -80,7 +85,12 @@ def guard(text: pa.ChunkedArray | pa.Array) -> pa.ChunkedArray | pa.Array:
 
 def unguard(cells: pd.Series) -> pd.Series:
     """Texts as they were before :func:`guard`."""
-    return cells.str.replace("^'('*[=+\\-@\\t\\r\\n＝＋－＠])", r"\1", regex=True)
+    return cells.str.replace(_GUARDED, r"\1", regex=True)
+
+
+def unguard_text(text: str) -> str:
+    """One text as it was before :func:`guard`."""
+    return re.sub(_GUARDED, r"\1", text)
 
 
 def _guarded(table: pa.Table) -> pa.Table:
@@ -329,11 +339,18 @@ def write_package(out: Path, schemas: Mapping[str, pa.Schema]) -> None:
 
 
 def _descriptor(out: Path) -> list[dict[str, Any]]:
-    """The tables described in ``datapackage.json``."""
+    """The tables described in ``datapackage.json``, as far as they are described as this program does."""
     try:
-        return json.loads((out / "datapackage.json").read_text(encoding="utf-8"))["resources"]
-    except (OSError, ValueError, KeyError):
+        found = json.loads((out / "datapackage.json").read_text(encoding="utf-8"))["resources"]
+        return [
+            item for item in found if {field["name"]: PANDAS_TYPES[field["type"]] for field in _fields(item)}
+        ]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return []
+
+
+def _fields(resource: Mapping[str, Any]) -> list[Mapping[str, str]]:
+    return resource["schema"]["fields"] if resource["path"] in TABLES else []
 
 
 # --- reading
@@ -361,11 +378,14 @@ def read_notes(directory: str | Path, columns: Sequence[str] | None = None) -> p
     """
     folder = _results(Path(directory), "notes")
     if (folder / "notes.parquet").exists():
-        names = pq.read_schema(folder / "notes.parquet").names
-        _check_names(names, folder / "notes.parquet")
-        _demand(columns, names)
-        table = pq.read_table(folder / "notes.parquet", columns=None if columns is None else list(columns))
-        return table.to_pandas(types_mapper=NULLABLE.get)
+        path = folder / "notes.parquet"
+        with _told(path):
+            schema = pq.read_schema(path)
+            _check_names(schema.names, path)
+            _check_kinds(schema, path)
+            _demand(columns, schema.names)
+            table = pq.read_table(path, columns=None if columns is None else list(columns))
+            return table.to_pandas(types_mapper=NULLABLE.get)
     return _read_csv(folder, "notes.csv", columns)
 
 
@@ -386,7 +406,46 @@ def _results(directory: Path, stem: str) -> Path:
     raise VibstudyError("there are no results here", str(directory), repair="Run 'vibstudy measure' first")
 
 
+@contextlib.contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Damage of a table told as such, whatever the library makes of it."""
+    demand_file(path, "table")
+    try:
+        yield
+    except (pa.ArrowException, pd.errors.ParserError, pd.errors.EmptyDataError, OSError, ValueError) as error:
+        if isinstance(error, VibstudyError):
+            raise
+        raise VibstudyError(
+            Problem(f"this table is damaged: {str(error)[:200]}", str(path), repair=_ANEW)
+        ) from None
+
+
+def _check_kinds(schema: pa.Schema, path: Path) -> None:
+    """Refuse a column twice, and one that holds what a column of its name cannot."""
+    known = {column.name: column.type for column in TABLES["notes.csv"][1]}
+    plain = {
+        "string": lambda kind: pa.types.is_string(kind) or pa.types.is_large_string(kind),
+        "number": lambda kind: pa.types.is_floating(kind) or pa.types.is_integer(kind),
+        "integer": pa.types.is_integer,
+        "boolean": pa.types.is_boolean,
+    }
+    problems = []
+    for item in schema:
+        kind = item.type.value_type if pa.types.is_dictionary(item.type) else item.type
+        wanted = [known[item.name]] if item.name in known else [*plain]
+        if schema.names.count(item.name) > 1:
+            problems.append(Problem("this column stands twice", str(path), column=item.name, repair=_ANEW))
+        elif not pa.types.is_null(kind) and not any(plain[word](kind) for word in wanted):
+            message = f"this column should hold {' or '.join(wanted)}"
+            problems.append(Problem(message, str(path), None, item.name, str(kind)[:80], _ANEW))
+    if problems:
+        raise VibstudyError(problems)
+
+
 def _check_names(names: Sequence[str], path: Path, row: int | None = None) -> None:
+    if len(names) > _MOST_COLUMNS:
+        message = f"the table has {len(names):,} columns; this program writes some 400 at most"
+        raise VibstudyError(Problem(message, str(path), row, repair=_ANEW))
     problems = name_problems(names, str(path), row)
     if problems:
         raise VibstudyError(problems)
@@ -405,19 +464,20 @@ def _demand(columns: Sequence[str] | None, names: Sequence[str]) -> None:
 def _read_csv(folder: Path, name: str, columns: Sequence[str] | None) -> pd.DataFrame:
     """A CSV as it was before it was written for spreadsheets, typed by its Table Schema."""
     path = folder / name
-    header = [str(column) for column in pd.read_csv(path, nrows=0, encoding="utf-8")]
-    _check_names(header, path, row=1)
-    _demand(columns, header)
-    types = {column.name: column.type for column in TABLES[name][1]}
-    for resource in _descriptor(folder):
-        if resource["path"] == name:
-            types |= {item["name"]: item["type"] for item in resource["schema"]["fields"]}
-    kinds = {column: PANDAS_TYPES[types.get(column, "string")] for column in header}
-    wanted = header if columns is None else list(columns)
-    frame = pd.read_csv(
-        path, usecols=wanted, dtype=kinds, keep_default_na=False, na_values=[""], encoding="utf-8"
-    )
-    for column in wanted:
-        if kinds[column] == "string":
-            frame[column] = unguard(frame[column])
-    return frame[wanted]
+    with _told(path):
+        header = [str(column) for column in pd.read_csv(path, nrows=0, encoding="utf-8")]
+        _check_names(header, path, row=1)
+        _demand(columns, header)
+        types = {column.name: column.type for column in TABLES[name][1]}
+        for resource in _descriptor(folder):
+            if resource["path"] == name:
+                types |= {item["name"]: item["type"] for item in resource["schema"]["fields"]}
+        kinds = {column: PANDAS_TYPES[types.get(column, "string")] for column in header}
+        wanted = header if columns is None else list(columns)
+        frame = pd.read_csv(
+            path, usecols=wanted, dtype=kinds, keep_default_na=False, na_values=[""], encoding="utf-8"
+        )
+        for column in wanted:
+            if kinds[column] == "string":
+                frame[column] = unguard(frame[column])
+        return frame[wanted]

@@ -38,12 +38,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 import pyarrow as pa
 
 from vibstudy import __version__
 from vibstudy.corpus.outside import read_bytes
-from vibstudy.corpus.tables import guard, unguard
+from vibstudy.corpus.tables import guard, unguard_text
 from vibstudy.errors import Problem, VibstudyError
 
 EDITS_NAME = "edits.csv"
@@ -218,9 +217,7 @@ def _edit(cells: list[str]) -> Edit | str:
     """The decision of a line, or why it is none."""
     if len(cells) != len(COLUMNS):
         return f"it has {len(cells)} cells instead of {len(COLUMNS)}"
-    given: dict[str, Any] = dict(
-        zip(COLUMNS, unguard(pd.Series(cells, dtype="string")).tolist(), strict=True)
-    )
+    given: dict[str, Any] = dict(zip(COLUMNS, map(unguard_text, cells), strict=True))
     try:
         for name in ("note_onset_s", "note_offset_s"):
             given[name] = float(given[name])

@@ -17,8 +17,8 @@ In this order; each step ends the check when it finds something:
 What that proves
     That models, verdicts and standing follow from the notes, the claims and the log in the package, by this
     program. *Not* that the notes were measured from the recordings named (measure them: the hash of each is
-    listed), not that settings, libraries and what listeners decided are as they are told, and not that the log
-    was not written anew as a whole. The hashes stand in the package itself:
+    listed), not that settings, libraries and what listeners decided are as they are told, and not that the
+    log was not written anew as a whole. The hashes stand in the package itself:
     they show a slip of copying, no intent; whoever changes a table and its hash is found only by what no
     longer agrees with it.
 """

@@ -182,7 +182,7 @@ def _swift_at_speed(
         samples = np.pad(samples, (0, HOP - len(samples)))
     # The network's package takes what peaks below -60 dBFS for silence; a quiet transfer is not.
     loud = float(np.percentile(np.abs(samples[::5]), 99.0))
-    if 0 < loud < _SWIFT_LOUD:
+    if np.finfo(np.float32).tiny < loud < _SWIFT_LOUD:  # below it a float is no sound, and has no inverse
         samples = samples * np.float32(_SWIFT_LOUD / loud)
     low, high = np.clip((fmin_hz * speed, fmax_hz * speed), *_SWIFT_HZ)
     stream = _swift_session().stream(low, high)  # the same figures in a fraction of the memory

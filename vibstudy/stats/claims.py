@@ -78,6 +78,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.corpus.files import sha256_of
+from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats import words
 from vibstudy.stats.claimfile import CLAIMS_FILE, EXAMPLE, Claim, Contrast, Plan, read_claims
 from vibstudy.stats.examine import ALPHA, Finding, examine
@@ -315,6 +316,11 @@ def _measured(folder: Path) -> tuple[pd.DataFrame, pd.DataFrame] | None:
 
 def hashes_of(recordings: pd.DataFrame) -> dict[str, str]:
     """SHA-256 of the sound file by recording, as they are logged; "" where it is not known."""
+    if absent := {"recording_id", "audio_sha256"} - set(recordings):
+        repair = "Run 'vibstudy measure': it writes the tables anew"
+        raise VibstudyError(
+            [Problem("this column is missing", "recordings.csv", 1, name, repair=repair) for name in absent]
+        )
     hashes = recordings["audio_sha256"].astype("string").fillna("").astype(str)
     return dict(zip(recordings["recording_id"].astype(str), hashes, strict=True))
 

@@ -95,7 +95,9 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         return Past()
     related = {r[3] for r in ledger.rows if r[1] == "claim" and (r[2] == claim.id or r[3] == claim.sha256)}
     rows = [r for r in ledger.rows if r[1] == "claim" and r[3] in related]
-    wordings = {(r[3], _read(r[4]).get("sentence", r[4])) for r in rows} | {(claim.sha256, claim.sentence)}
+    wordings = {(r[3], str(_read(r[4]).get("sentence", r[4]))) for r in rows} | {
+        (claim.sha256, claim.sentence)
+    }
     flags = {bool(_read(r[4]).get("exploratory", False)) for r in rows if r[3] == claim.sha256}
     looks: dict[str, Look] = {}
     first = None
@@ -106,8 +108,10 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         token = str(found.get("look") or "")
         if not token:
             continue
-        first = k if first is None else first
-        looks.setdefault(token, Look(token, *(_count(found.get(name)) for name in ("players", "recordings"))))
+        counts = [found.get(name) for name in ("players", "recordings")]
+        if all(isinstance(count, int) and count > 0 for count in counts):
+            first = k if first is None else first
+            looks.setdefault(token, Look(token, *counts))
     return Past(
         ledger.first("claim", claim.id, claim.sha256),
         len(wordings),
@@ -116,10 +120,6 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         False in flags,
         _changes(ledger, first),
     )
-
-
-def _count(value: object) -> int:
-    return value if isinstance(value, int) else 0
 
 
 def _changes(ledger: Ledger, first: int | None) -> dict[str, int]:
