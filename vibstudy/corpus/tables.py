@@ -88,6 +88,11 @@ def unguard(cells: pd.Series) -> pd.Series:
     return cells.str.replace(_GUARDED, r"\1", regex=True)
 
 
+def guard_text(text: str) -> str:
+    """One text as :func:`guard` writes it."""
+    return re.sub(_GUARD, r"'\1", text)
+
+
 def unguard_text(text: str) -> str:
     """One text as it was before :func:`guard`."""
     return re.sub(_GUARDED, r"\1", text)

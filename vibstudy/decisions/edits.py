@@ -38,11 +38,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa
-
 from vibstudy import __version__
 from vibstudy.corpus.outside import read_bytes
-from vibstudy.corpus.tables import guard, unguard_text
+from vibstudy.corpus.tables import guard_text, unguard_text
 from vibstudy.errors import Problem, VibstudyError
 
 EDITS_NAME = "edits.csv"
@@ -156,7 +154,7 @@ def _cells(edit: Edit) -> list[str]:
     cells = asdict(edit) | {"value": "" if edit.value is None else json.dumps(edit.value)}
     for name in ("note_onset_s", "note_offset_s"):
         cells[name] = f"{cells[name]:.6f}"
-    return guard(pa.array([str(cells[name]) for name in COLUMNS])).to_pylist()
+    return [guard_text(str(cells[name])) for name in COLUMNS]
 
 
 def _line(cells: Iterable[str]) -> bytes:

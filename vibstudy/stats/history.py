@@ -108,10 +108,10 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         token = str(found.get("look") or "")
         if not token:
             continue
-        counts = [found.get(name) for name in ("players", "recordings")]
-        if all(isinstance(count, int) and count > 0 for count in counts):
+        players, recordings = found.get("players"), found.get("recordings")
+        if isinstance(players, int) and isinstance(recordings, int) and min(players, recordings) > 0:
             first = k if first is None else first
-            looks.setdefault(token, Look(token, *counts))
+            looks.setdefault(token, Look(token, players, recordings))
     return Past(
         ledger.first("claim", claim.id, claim.sha256),
         len(wordings),
