@@ -43,12 +43,12 @@ _KINDS = (
 MOST_COLUMNS = 300
 """Most columns of a table: each is looked at for 3 ms, and repeated on every note."""
 
-MOST_ROWS = 20_000
-"""Twice the largest corpus this program is meant for; looking at a row takes 0.1 ms."""
-MOST_CELLS = 800_000
-"""20,000 rows of 40 cells took some 5 s of one busy core (2026)."""
-MOST_TEXT_BYTES = 30_000_000
-"""So many cells of 37 letters; in memory a letter takes up to four bytes, three times over."""
+MOST_ROWS = 120_000
+"""More than the 100,000 recordings that ``benchmarks/scale.py`` works with; a row is looked at in 0.1 ms."""
+MOST_CELLS = 3_000_000
+"""So many rows of 25 cells: 20,000 rows of 40 cells took some 5 s of one busy core (2026)."""
+MOST_TEXT_BYTES = 60_000_000
+"""So many cells of 20 letters; in memory a letter takes up to four bytes, three times over."""
 
 _FORMULA_START = re.compile(r"[=+\-@\t\r\n＝＋－＠]")
 
