@@ -27,6 +27,7 @@ from vibstudy.corpus.names import mended_name, name_fault
 from vibstudy.decisions.edits import EDITS_NAME, make_edit, read_edits, why_unusable
 from vibstudy.errors import VibstudyError
 from vibstudy.sound.reading import read_audio
+from vibstudy.stats import fit_mixed
 from vibstudy.stats.claims import Claim, Contrast, judge_claims, read_claims, run_claims
 from vibstudy.terminal import shown
 
@@ -332,6 +333,15 @@ def test_decisions_of_a_colleague_that_no_one_can_make(tmp_path: Path, what: str
     note = {"recording_id": "x", "note_id": "x/1", "onset_s": 0.0, "offset_s": 1.0}
     edit = make_edit("Ear", note, "a" * 64, what, value)
     assert "does not fit" in why_unusable(edit)
+
+
+@pytest.mark.parametrize("value", [1e308, -1e308, 1e160])
+def test_numbers_that_no_measurement_gives_are_told(value: float) -> None:
+    notes = pd.DataFrame({"player": list("aabbccdd"), "recording_id": list("abcdefgh")})
+    notes["rate_hz"], notes["decade"] = np.linspace(5.0, 6.0, 8), [1930, 1960] * 4
+    notes.loc[3, "rate_hz"] = value
+    with pytest.raises(VibstudyError, match="no measurement gives it"):
+        fit_mixed(notes, "rate_hz ~ decade")
 
 
 def test_dates_out_of_the_calendar_are_told(tmp_path: Path) -> None:

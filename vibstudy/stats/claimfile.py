@@ -16,6 +16,7 @@ from vibstudy.corpus.settings import read_toml
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.filters import check_filter
 from vibstudy.stats.formula import parse_terms
+from vibstudy.stats.tokens import LARGEST
 
 CLAIMS_FILE = "claims.toml"
 EXPECTATIONS = ("lower", "higher", "different", "equal")
@@ -185,8 +186,6 @@ _KEYS: dict[str, tuple[type, ...]] = {
     "plan": (dict,),
 }
 _REQUIRED = ("id", "sentence", "outcome", "contrast", "expect")
-LARGEST = 2.0**53
-"""Largest number of a claim: beyond it, whole numbers and floats are no longer the same."""
 
 _LEVEL: tuple[type, ...] = (int, float, str)
 _CONTRAST_KEYS: dict[str, tuple[type, ...]] = {

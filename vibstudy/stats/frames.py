@@ -38,6 +38,7 @@ from vibstudy.stats.design import Design
 from vibstudy.stats.formula import Formula, columns_of, parse_formula, term_text
 from vibstudy.stats.moments import RandomTerm, random_intercepts
 from vibstudy.stats.players import AUTO, EQUAL, PlayerPart, TermColumns, with_own_part
+from vibstudy.stats.tokens import LARGEST
 
 RECORDING = "recording_id"
 """The usual column of the recording."""
@@ -313,6 +314,16 @@ def _plain_numbers(values: pd.Series) -> np.ndarray:
 def _check_variation(frame: pd.DataFrame, columns: Sequence[str], outcome_column: str) -> None:
     problems = []
     for name in columns:
+        if pd.api.types.is_numeric_dtype(frame[name].dtype) and not (frame[name].abs() <= LARGEST).all():
+            problems.append(
+                Problem(
+                    f"a number is beyond ± {LARGEST:.0f}: no measurement gives it",
+                    column=name,
+                    got=f"{frame[name].abs().max():.3g}",
+                    repair="Run 'vibstudy measure': it writes the tables anew; or mend your own column.",
+                )
+            )
+            continue
         if frame[name].nunique() > 1:
             continue
         value = frame[name].iloc[0]

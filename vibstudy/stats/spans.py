@@ -24,9 +24,9 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.stats.claimfile import LARGEST, TIMES, Contrast
+from vibstudy.stats.claimfile import TIMES, Contrast
 from vibstudy.stats.remarks import NotTestable, Remark
-from vibstudy.stats.tokens import name_text
+from vibstudy.stats.tokens import LARGEST, name_text
 
 ENOUGH = 4
 """Players a side from which on false alarms stay near 5 %, see benchmarks/calibration_claims.py."""

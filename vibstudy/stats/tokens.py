@@ -30,6 +30,9 @@ LONGEST = 500
 DEEPEST = 20
 """Brackets inside brackets: deeper ones cannot be read by people, and would exhaust Python's stack."""
 
+LARGEST = 2.0**53
+"""Largest number of a claim or of a table that is modelled: beyond it, whole numbers and floats differ."""
+
 _TOKENS = re.compile(
     r"""(?P<space>[ \t\r\n]+)
     |(?P<number>(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)
