@@ -1,0 +1,75 @@
+"""Look and listen: pages of recordings, what errors to expect, the listening room."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from vibstudy.cli.base import LISTEN, MANIFEST, app, count, study_folder
+from vibstudy.terminal import busy, put, say
+
+
+@app.command(rich_help_panel=LISTEN)
+def pages(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder to write.", show_default="recording-pages in the study"),
+    ] = None,
+) -> None:
+    """Make a page of every recording to look at, and one of all that opens them; only what changed."""
+    from vibstudy.pages.write import write_pages
+
+    with busy(Console(), "Making pages") as tell:
+        made = write_pages(
+            study_folder(study), out, lambda done, of, name: tell(f"Making pages: {done} of {of}, {name}")
+        )
+    say(f"{count(made.made, 'page')} made, {made.unchanged:,} unchanged. Open {made.index} in a browser.")
+    for name, reason in made.without_sound:
+        say(f"  {name}: without its sound. {reason}")
+
+
+@app.command(rich_help_panel=LISTEN)
+def expect(
+    recording: Annotated[Path, typer.Argument(metavar="FILE", help="Sound file.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="NAME", help="Files to write, without ending.", show_default="in the study, or here"
+        ),
+    ] = None,
+    pitch: Annotated[float, typer.Option(metavar="HZ", help="Middle of its pitches.")] = 440.0,
+    start: Annotated[
+        float | None, typer.Option(metavar="S", help="Only from here.", show_default=False)
+    ] = None,
+    end: Annotated[float | None, typer.Option(metavar="S", help="Only to here.", show_default=False)] = None,
+) -> None:
+    """Tell what errors to expect of a recording: room, noise and bandwidth laid on tones of known vibrato."""
+    from vibstudy.playing.expected import as_rich_table, expected_of
+
+    recording = recording.absolute()
+    out = _beside_study(recording) / f"{recording.stem}_expected" if out is None else out
+    findings, room, table, written = expected_of(recording, out, pitch_hz=pitch, start_s=start, end_s=end)
+    for sentence in [*findings.sentences(), *room.sentences()]:
+        say(sentence)
+    put(Console(), as_rich_table(table))
+    say("Extent is half of peak-to-peak. Hum, clicks and other players are not in it.")
+    say(f"Written: {', '.join(str(path) for path in written)}")
+
+
+@app.command(rich_help_panel=LISTEN)
+def review(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+) -> None:
+    """Hear notes one at a time, accept or mend them, and see how well machine and ear agree."""
+    from vibstudy.review.launch import run_review
+
+    raise typer.Exit(run_review(study_folder(study), Console()))
+
+
+def _beside_study(recording: Path) -> Path:
+    """The study that a recording lies in; for any other, the working folder. Folders of sound stay clean."""
+    return next((place for place in recording.parents if (place / MANIFEST).is_file()), Path())

@@ -1,0 +1,124 @@
+"""Play and practise: reference tones, a take against a target, a page to play from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from vibstudy.cli.base import PLAY, app, count, study_folder
+from vibstudy.terminal import put, say
+
+
+@app.command(rich_help_panel=PLAY)
+def tone(
+    out: Annotated[Path, typer.Argument(metavar="FILE", help="WAV file to write.")] = Path("tone.wav"),
+    pitch: Annotated[str, typer.Option(help="Sounding note or Hz: A4, Bb3, 440.")] = "A4",
+    tuning: Annotated[float, typer.Option(metavar="HZ", help="Frequency of A4.")] = 440.0,
+    rate: Annotated[str, typer.Option(metavar="HZ", help="Vibrato rate; a ladder: 4,5,6,7.")] = "5",
+    pulses: Annotated[
+        float | None, typer.Option(help="Instead of --rate: pulses to a beat.", show_default=False)
+    ] = None,
+    beat: Annotated[
+        float | None, typer.Option(metavar="BPM", help="Metronome value for --pulses.", show_default=False)
+    ] = None,
+    extent: Annotated[
+        str, typer.Option(metavar="CENTS", help="± cents, half of peak to peak; a ladder: 0,10,20,40.")
+    ] = "20",
+    waveform: Annotated[str, typer.Option(help="Cycle of the vibrato: sine or triangle.")] = "sine",
+    timbre: Annotated[str, typer.Option(help="pure or reed-like.")] = "reed-like",
+    intensity: Annotated[float, typer.Option(metavar="DB", help="Level vibrato, ± dB.")] = 0.0,
+    intensity_phase: Annotated[
+        float,
+        typer.Option(metavar="DEGREES", help="0 = loudest at the highest pitch; positive = level leads."),
+    ] = 0.0,
+    delay: Annotated[float, typer.Option(metavar="S", help="Straight beginning.")] = 0.0,
+    growth: Annotated[float, typer.Option(metavar="CENTS", help="Growth of extent a second.")] = 0.0,
+    duration: Annotated[float, typer.Option(metavar="S", help="Length of a tone.")] = 4.0,
+    level: Annotated[float, typer.Option(metavar="DB", help="Peak, dB re full scale; at most -12.")] = -20.0,
+    source: Annotated[
+        Path | None,
+        typer.Option(
+            "--from", metavar="TAKE", help="Instead: a note of this recording, its vibrato changed."
+        ),
+    ] = None,
+    at: Annotated[float | None, typer.Option(metavar="S", help="A moment inside that note.")] = None,
+    with_level: Annotated[bool, typer.Option(help="Change that note's level vibrato, too.")] = False,
+) -> None:
+    """Make reference tones with an exactly known vibrato, or a real note with its vibrato changed."""
+    from vibstudy.playing.tones import ToneRequest, write_note_versions, write_tones
+
+    if source is not None:
+        lines = write_note_versions(source, at, out, level, with_level)
+    else:
+        lines = write_tones(
+            ToneRequest(pitch, tuning, rate, pulses, beat, extent),
+            out,
+            waveform=waveform,
+            timbre=timbre,
+            intensity_db=intensity,
+            intensity_phase_deg=intensity_phase,
+            delay_s=delay,
+            growth_cents_per_s=growth,
+            duration_s=duration,
+            peak_dbfs=level,
+        )
+    for line in lines:
+        say(line)
+
+
+@app.command(rich_help_panel=PLAY)
+def practice(
+    take: Annotated[Path, typer.Argument(metavar="TAKE", help="Recording of yourself, one line alone.")],
+    rate: Annotated[float | None, typer.Option(metavar="HZ", help="Target rate.", show_default=False)] = None,
+    extent: Annotated[
+        float | None,
+        typer.Option(
+            metavar="CENTS", help="Target extent, ± cents (half of peak to peak).", show_default=False
+        ),
+    ] = None,
+    like: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Instead: like this player or group.", show_default=False),
+    ] = None,
+    study: Annotated[Path, typer.Option(metavar="DIR", help="The measured study for --like.")] = Path(),
+    beat: Annotated[
+        float | None, typer.Option(metavar="BPM", help="Metronome value.", show_default=False)
+    ] = None,
+    history: Annotated[Path, typer.Option(metavar="FILE", help="Where takes are remembered.")] = Path(
+        "practice.csv"
+    ),
+) -> None:
+    """Compare your own playing with a target, note by note, and keep its history."""
+    from vibstudy.playing.practice import as_rich_table, in_words, make_target, practise, target_like
+
+    target = target_like(study, like) if like is not None else make_target(rate, extent)
+    compared, values, past = practise(take, target, history, beat)
+    put(Console(), as_rich_table(compared))
+    for line in in_words(values):
+        say(line)
+    picture = history.with_name(f"{history.stem}_progress.png")
+    say(f"{count(len(past), 'take')} in {history}; progress drawn in {picture}")
+
+
+@app.command(rich_help_panel=PLAY)
+def listening(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="HTML file to write.", show_default="listening.html in the study"),
+    ] = None,
+    note: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="note_id of an example; again for more.", show_default=False),
+    ] = None,
+    most: Annotated[int, typer.Option(min=1, help="Without --note: examples to choose.")] = 8,
+) -> None:
+    """Make a page to play notes from in a lecture: one file, no network, a cursor along the line."""
+    from vibstudy.pages.listening import write_listening_page
+
+    path, examples = write_listening_page(study_folder(study), out, note or (), most)
+    say(f"{path}: {count(examples, 'example')}. Open it in a browser; it works without a network.")
+    say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")
