@@ -31,12 +31,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from vibstudy.stats.beside import lost_replies
 from vibstudy.stats.claimfile import Claim, Contrast
-from vibstudy.stats.examine import Question, examine, lost_replies
+from vibstudy.stats.examine import examine
 from vibstudy.stats.looks import nominal_level
 from vibstudy.stats.lost import told_shares
 from vibstudy.stats.mixed import fit_mixed
 from vibstudy.stats.multiple import evidence
+from vibstudy.stats.question import Question
 from vibstudy.stats.remarks import NotTestable
 
 TABLE = Path(__file__).parent.parent / "docs" / "tables" / "calibration_claims.csv"

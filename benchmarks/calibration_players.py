@@ -17,9 +17,9 @@ from scipy import stats
 
 from vibstudy.stats import fit_mixed
 from vibstudy.stats.engine import plain_start, polish
-from vibstudy.stats.moments import random_design
 from vibstudy.stats.multiple import tost
 from vibstudy.stats.smallsample import judge
+from vibstudy.stats.terms import random_design
 
 LEVEL = 0.05
 PLAYER_SD, RECORDING_SD, NOTE_SD = 0.25, 0.12, 0.3

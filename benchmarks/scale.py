@@ -40,10 +40,11 @@ from rich.console import Console
 from rich.table import Table
 
 from tests import fake_study
+from vibstudy.corpus.entries import Packed, pack
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.overview import state
 from vibstudy.corpus.settings import Settings
-from vibstudy.corpus.store import Packed, Store, pack, read_notes, read_recordings, recordings_of, stamp_file
+from vibstudy.corpus.store import Store, read_notes, read_recordings, recordings_of, stamp_file
 from vibstudy.measure import MeasureReport, measure_corpus
 
 PARTS = ("workers", "memory", "corpus")

@@ -18,7 +18,8 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.stats.engine import fit_lmm, polish
-from vibstudy.stats.moments import Moments, RandomTerm, random_intercepts, unpack
+from vibstudy.stats.moments import Moments
+from vibstudy.stats.terms import RandomTerm, random_intercepts, unpack
 
 
 def lme4_frame(y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]) -> tuple[pd.DataFrame, str]:

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from tests.parcel_study import seal
 from vibstudy.errors import VibstudyError
-from vibstudy.paper.package import FILES
+from vibstudy.paper.contents import FILES
 from vibstudy.paper.verify import verify_package
 
 FORBIDDEN = ("os.system", "os.exec", "os.posix_spawn", "os.fork", "subprocess", "socket.connect")

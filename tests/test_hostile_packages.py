@@ -44,9 +44,11 @@ from vibstudy.corpus.texttable import MOST_CELLS, MOST_ROWS, read_text_table
 from vibstudy.decisions.edits import edits_text, make_edit, read_edits
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.lists import read_note_list
-from vibstudy.notes.written import MOST, read_score
-from vibstudy.paper import package as making
-from vibstudy.paper.package import FILES, Contents, make_package
+from vibstudy.notes.written import read_score
+from vibstudy.pages.trust import MOST
+from vibstudy.paper import assemble as making
+from vibstudy.paper.contents import FILES, Contents
+from vibstudy.paper.package import make_package
 from vibstudy.paper.verify import verify_package
 from vibstudy.stats.claimfile import Claim, Contrast, claims_text, read_claims
 from vibstudy.stats.history import Recordings, bygone_tests, past_of

@@ -16,7 +16,9 @@ from tests.invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.corpus.tables import write_frame, write_package
 from vibstudy.errors import VibstudyError
-from vibstudy.paper.package import _DISK_PATH, FILES, SOUND_ENDINGS, citation, make_package
+from vibstudy.paper.assemble import citation
+from vibstudy.paper.contents import DISK_PATH, FILES, SOUND_ENDINGS
+from vibstudy.paper.package import make_package
 from vibstudy.paper.parts import About
 from vibstudy.paper.verify import verify_package
 from vibstudy.schema import NOTE_COLUMNS, RECORDING_COLUMNS
@@ -157,12 +159,12 @@ def test_a_changed_file_is_found_and_ends_the_check(package, tmp_path, capsys):
     ],
 )
 def test_paths_are_recognised(text):
-    assert _DISK_PATH.search(text)
+    assert DISK_PATH.search(text)
 
 
 @pytest.mark.parametrize("text", ["and/or", "1930/40", "https://example.org/a/b", "c/d/e", "take1/0003"])
 def test_other_slashes_are_not(text):
-    assert not _DISK_PATH.search(text)
+    assert not DISK_PATH.search(text)
 
 
 @pytest.mark.parametrize("remark", ["from /home/anna/rips/side1", "was take001.flac"])

@@ -17,14 +17,8 @@ from tests.invented_study import invented_notes
 from vibstudy import cli, measure_corpus
 from vibstudy.errors import VibstudyError
 from vibstudy.pages.corpus import RADIUS, _apart, corpus_page
-from vibstudy.pages.recording import (
-    MOST_ROWS,
-    picture,
-    row_seconds,
-    trusted_share,
-    usable,
-    verdict_words,
-)
+from vibstudy.pages.drawing import MOST_ROWS, picture, row_seconds
+from vibstudy.pages.trust import trusted_share, usable, verdict_words
 from vibstudy.pages.write import FOLDER, made_from, write_pages
 from vibstudy.playing.expected import expected_errors
 from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone

@@ -23,8 +23,8 @@ from hypothesis import strategies as st
 
 from tests import signals
 from tests.review_study import PITCHES_HZ, make_review_study
+from vibstudy.corpus.entries import Recording
 from vibstudy.corpus.settings import Settings
-from vibstudy.corpus.store import Recording
 from vibstudy.decisions.apply import ReviewedStudy
 from vibstudy.decisions.edits import COLUMNS, KINDS, append_edit, make_edit, merge_edits, read_edits
 from vibstudy.decisions.effects import apply_edits, standing_edits, verdicts

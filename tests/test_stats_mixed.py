@@ -12,8 +12,9 @@ from scipy import stats
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_extent, fit_mixed, fit_presence, measurement_weights
 from vibstudy.stats.frames import estimable_columns
-from vibstudy.stats.moments import Moments, RandomTerm, random_intercepts, unpack
+from vibstudy.stats.moments import Moments
 from vibstudy.stats.smallsample import BetweenWithin, KenwardRoger, Satterthwaite
+from vibstudy.stats.terms import RandomTerm, random_intercepts, unpack
 
 
 def corpus(

@@ -313,7 +313,7 @@ def test_shared_errors_are_the_covariance_of_simulated_shifts() -> None:
 
 
 def _design(result: MixedResult) -> tuple:
-    from vibstudy.stats.moments import random_design
+    from vibstudy.stats.terms import random_design
 
     prepared = result.prepared
     return random_design(prepared.terms, len(prepared.y))[0], prepared.estimable

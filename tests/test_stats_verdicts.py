@@ -16,12 +16,12 @@ from tests.test_stats_claims import claim, corpus, measured_study, write
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.claimfile import Plan, claims_text, read_claims
 from vibstudy.stats.claims import Contrast, examine, judge_claims, log_new, run_claims
-from vibstudy.stats.examine import Question
 from vibstudy.stats.history import Recordings, fingerprint, same_notes
 from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.looks import any_look_p, boundaries, nominal_level, planned_p, spent, standing_of
 from vibstudy.stats.lost import chance_weights, told_shares, trimmed
 from vibstudy.stats.multiple import evidence, tost
+from vibstudy.stats.question import Question
 from vibstudy.stats.selection import is_told, is_usable, vibrato_notes
 from vibstudy.stats.ways import all_ways
 

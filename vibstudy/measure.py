@@ -18,19 +18,10 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from vibstudy.corpus.batch import Outcome, explain, run_batch, step
+from vibstudy.corpus.entries import Entry, Measured, Packed, Recording, Stamp, pack
 from vibstudy.corpus.manifest import inspect_manifest, resolve
 from vibstudy.corpus.settings import Settings
-from vibstudy.corpus.store import (
-    Entry,
-    Measured,
-    Packed,
-    Recording,
-    Stamp,
-    Store,
-    pack,
-    recordings_of,
-    stamp_file,
-)
+from vibstudy.corpus.store import Store, recordings_of, stamp_file
 from vibstudy.errors import Problem, VibstudyError
 
 if TYPE_CHECKING:

@@ -52,7 +52,8 @@ def package(
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask after showing what goes out.")] = False,
 ) -> None:
     """Pack the figures for others, without sound, paths, remarks and listeners' names; shows it first."""
-    from vibstudy.paper.package import Contents, make_package
+    from vibstudy.paper.contents import Contents
+    from vibstudy.paper.package import make_package
     from vibstudy.paper.parts import About
 
     def approve(contents: Contents) -> bool:

@@ -22,8 +22,8 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
+from vibstudy.corpus.entries import Recording
 from vibstudy.corpus.settings import Settings
-from vibstudy.corpus.store import Recording
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine

@@ -11,12 +11,7 @@ that halves the bar (or any other beat in triple time), 1/4 the other beats, 1/8
 on (the metrical grid of F. Lerdahl and R. Jackendoff, A Generative Theory of Tonal Music, 1983; from
 memory).
 
-Safety
-------
-A score comes from anywhere. XML is parsed without network, without loading a document type and
-without expanding entities; a file that declares entities of its own is refused, and so is a
-compressed file (nothing is unpacked). What the reader would take minutes for, or choke on, is counted first
-(:data:`MOST`) and refused with the count.
+What is not safe or not quick to read is refused first: :mod:`vibstudy.notes.scorefile`.
 
 References
 ----------
@@ -28,40 +23,26 @@ from __future__ import annotations
 
 import bisect
 import io
-import math
 import warnings
-from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from vibstudy.corpus.outside import read_bytes
 from vibstudy.errors import VibstudyError
+from vibstudy.notes.scorefile import (
+    LONGEST_METRE,
+    MIDI_NAMES,
+    MOST,
+    XML_NAMES,
+    check_xml,
+    checked_midi,
+    refused,
+    score_bytes,
+)
 
-XML_NAMES = (".musicxml", ".xml")
-MIDI_NAMES = (".mid", ".midi")
-_MOST_BYTES = 30_000_000
-_MOST_MIDI_BYTES = 500_000
-"""Ten thousand notes take a fifth of it."""
-MOST = {
-    "notes": 10_000,
-    "measures": 4_000,
-    "parts": 50,
-    "repeats": 24,
-    "slurs, ties and other signs": 20_000,
-    "dynamics and other directions": 5_000,
-    "words": 400,
-    "letters of words": 20_000,
-    "changes of metre, key, clef or tempo": 2_000,
-    "elements": 300_000,
-}
-"""Most of each in a score. Reading 10,000 notes took 3 s of one core, 4,000 measures 2 s, 1,000 words 2 s
-(2026). The library names the parts between repeats by letters, of which it has 52."""
-_LONGEST_METRE = 64
-_MOST_BEATS = 10_000
 _TOP_MIDI = 127
 _MOST_ORDERS = 8
 _MOST_REPEATS = 5
@@ -140,28 +121,28 @@ def read_score(path: str | Path) -> list[WrittenPart]:
         When the file cannot be read or is not safe to read.
     """
     path = Path(path)
-    content = _read_bytes(path)
+    content = score_bytes(path)
     name = path.suffix.lower()
     if name == ".mxl" or content[:2] == b"PK":
-        raise _refused(path, "compressed scores are not unpacked", "Export it uncompressed, as .musicxml.")
+        raise refused(path, "compressed scores are not unpacked", "Export it uncompressed, as .musicxml.")
     if name not in XML_NAMES + MIDI_NAMES:
-        raise _refused(
+        raise refused(
             path, "not a score this tool reads", "Export it as MusicXML (.musicxml) or MIDI (.mid)."
         )
     if name in XML_NAMES:
-        _check_xml(path, content)
+        check_xml(path, content)
     parts = _load(path, content, name in XML_NAMES)
     parts = [part for part in parts if next(iter(part.orders.values()))]
     for part in parts:
         _check_range(path, part)
     if not parts:
-        raise _refused(path, "no notes in this score", "Export a part that holds the soloist's notes.")
+        raise refused(path, "no notes in this score", "Export a part that holds the soloist's notes.")
     return parts
 
 
 def _check_range(path: Path, part: WrittenPart) -> None:
     """Refuse pitches that no note has, and time that runs backwards or for days."""
-    longest = MOST["measures"] * _LONGEST_METRE
+    longest = MOST["measures"] * LONGEST_METRE
     for note in (note for notes in part.orders.values() for note in notes):
         if not (0 <= note.written_midi <= _TOP_MIDI and abs(part.transposition) <= _TOP_MIDI):
             message = f"a note of pitch {str(note.written_midi + part.transposition)[:20]}, where C4 is 60"
@@ -170,86 +151,7 @@ def _check_range(path: Path, part: WrittenPart) -> None:
         else:
             continue
         what = f"Pitches are from 0 to {_TOP_MIDI}, and a part lasts {longest:,} beats at most."
-        raise _refused(path, f"measure {note.measure}: {message}", what)
-
-
-def _refused(path: Path, message: str, repair: str) -> VibstudyError:
-    return VibstudyError(message, file=path.name, repair=repair)
-
-
-def _read_bytes(path: Path) -> bytes:
-    try:
-        return read_bytes(path, "score", "Check the path in score_path", _MOST_BYTES)
-    except VibstudyError as error:
-        raise VibstudyError([replace(problem, file=path.name) for problem in error.problems]) from None
-
-
-def _check_xml(path: Path, content: bytes) -> None:
-    """Refuse XML that is malformed, declares entities or is no partwise MusicXML."""
-    from lxml import etree
-
-    parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False)
-    try:
-        tree = etree.parse(io.BytesIO(content), parser)
-    except etree.XMLSyntaxError as error:
-        raise _refused(path, f"not well-formed XML ({error.msg})", "Export it again as MusicXML.") from None
-    root = tree.getroot()
-    own = tree.docinfo.internalDTD
-    if own is not None and (list(own.iterentities()) or list(own.iterelements())):
-        raise _refused(
-            path, "it declares its own document type or entities", "Export it again as plain MusicXML."
-        )
-    if etree.QName(root).localname != "score-partwise":
-        raise _refused(
-            path,
-            f"its root is <{etree.QName(root).localname}>, not <score-partwise>",
-            "Export it as partwise MusicXML.",
-        )
-    _check_counts(path, _xml_counts(root))
-    for name, most in (("beats", _LONGEST_METRE), ("beat-type", _LONGEST_METRE), ("divisions", 100_000)):
-        for element in root.iter(name):
-            text = (element.text or "").strip()
-            if text.isascii() and text.isdigit() and not 1 <= int(text[:9]) <= most:
-                raise _refused(
-                    path,
-                    f"line {element.sourceline}: <{name}> is {text[:20]}",
-                    f"Write a whole number from 1 to {most:,}.",
-                )
-
-
-def _xml_counts(root: Any) -> dict[str, int]:
-    """How many of what :data:`MOST` limits."""
-    seen: Counter[Any] = Counter(element.tag for element in root.iter())
-    return {
-        "notes": seen["note"],
-        "measures": seen["measure"],
-        "parts": seen["part"],
-        "repeats": max((_repeats(part) for part in root.iter("part")), default=0),
-        "slurs, ties and other signs": sum(seen[name] for name in ("slur", "tie", "tied", "tuplet", "beam")),
-        "dynamics and other directions": seen["direction"],
-        "words": seen["words"],
-        "letters of words": sum(len(element.text or "") for element in root.iter("words")),
-        "changes of metre, key, clef or tempo": sum(seen[name] for name in ("attributes", "sound")),
-        "elements": sum(seen.values()),
-    }
-
-
-def _repeats(part: Any) -> int:
-    """Repeats of a part; two endings, and each other jump, count as one more."""
-    ways = Counter(element.get("direction") for element in part.iter("repeat"))
-    back = max(ways["backward"], ways["forward"])
-    endings = sum(element.get("type") == "start" for element in part.iter("ending"))
-    return back + math.ceil(endings / 2) + sum(1 for _ in part.iter("segno", "coda"))
-
-
-def _check_counts(path: Path, counts: Mapping[str, int]) -> None:
-    for name, count in counts.items():
-        if count > MOST[name]:
-            raise _refused(
-                path,
-                f"it holds {count:,} {name}; at most {MOST[name]:,} are read",
-                "Export the soloist's part alone, with repeats written out.",
-            )
+        raise refused(path, f"measure {note.measure}: {message}", what)
 
 
 def _load(path: Path, content: bytes, is_xml: bool) -> list[WrittenPart]:
@@ -261,53 +163,17 @@ def _load(path: Path, content: bytes, is_xml: bool) -> list[WrittenPart]:
             if is_xml:
                 score = partitura.load_musicxml(io.BytesIO(content))
             else:
-                score = partitura.load_score_midi(_checked_midi(path, content))
+                score = partitura.load_score_midi(checked_midi(path, content))
             return [_read_part(part, f"part {number}") for number, part in enumerate(score.parts, start=1)]
         except VibstudyError:
             raise
         except Exception as error:  # the library raises whatever its parser stumbles on
             kind = "MusicXML" if is_xml else "MIDI"
-            raise _refused(
+            raise refused(
                 path,
                 f"cannot be read as {kind} ({type(error).__name__}: {error})",
                 f"Export it again as {kind}.",
             ) from None
-
-
-def _checked_midi(path: Path, content: bytes) -> Any:
-    """The MIDI file, when it is not too much and its metres can be."""
-    import mido
-
-    if len(content) > _MOST_MIDI_BYTES:
-        raise _refused(path, f"larger than {_MOST_MIDI_BYTES // 1000} kB", "Export the soloist's part alone.")
-    midi = mido.MidiFile(file=io.BytesIO(content), clip=True)
-    if midi.ticks_per_beat <= 0:
-        raise _refused(path, "it counts time in frames, not in beats", "Export it with ticks a beat.")
-    ticks = max((sum(m.time for m in track) for track in midi.tracks), default=0)
-    if ticks > _MOST_BEATS * midi.ticks_per_beat:
-        raise _refused(path, f"longer than {_MOST_BEATS:,} beats", "Export the part that is played.")
-    messages = [message for track in midi.tracks for message in track]
-    metres = [message for message in messages if message.type == "time_signature"]
-    changes = [message for message in messages if message.type in ("key_signature", "set_tempo")]
-    _check_counts(
-        path,
-        {
-            "notes": sum(message.type == "note_on" and message.velocity > 0 for message in messages),
-            "parts": len(midi.tracks),
-            "changes of metre, key, clef or tempo": len(metres) + len(changes),
-        },
-    )
-    for metre in metres:
-        if not (1 <= metre.numerator <= _LONGEST_METRE and metre.denominator <= _LONGEST_METRE):
-            raise _refused(
-                path,
-                f"a time signature of {metre.numerator}/{metre.denominator}",
-                f"Both figures are from 1 to {_LONGEST_METRE}.",
-            )
-    shortest = min((metre.numerator / metre.denominator for metre in metres), default=1.0)
-    bars = ticks / (4 * midi.ticks_per_beat * shortest)
-    _check_counts(path, {"measures": math.ceil(bars)})
-    return midi
 
 
 def _read_part(part: Any, fallback: str) -> WrittenPart:

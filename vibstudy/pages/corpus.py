@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.figures.style import looks
-from vibstudy.pages.recording import telling, usable
+from vibstudy.pages.trust import telling, usable
 
 WIDTH, LEFT, RIGHT, TOP, BOTTOM = 1200, 96, 24, 10, 40
 LANE, RADIUS = 44, 5.5

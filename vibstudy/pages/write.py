@@ -31,6 +31,7 @@ from vibstudy.corpus.store import Store
 from vibstudy.corpus.tables import read_log, write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import plural
+from vibstudy.pages import drawing, trust
 from vibstudy.pages import recording as content
 from vibstudy.pages.corpus import corpus_page
 from vibstudy.pages.html import templates
@@ -192,12 +193,12 @@ def recording_page(
     rows, missing = _rows(row, line, notes)
     expected = [] if missing else _expected(row, notes)
     listed = list(content.note_rows(notes))
-    share = content.trusted_share(notes)
+    share = trust.trusted_share(notes)
     return content.RecordingPage(
         name=str(row["recording_id"]),
         tags=content.tags_of(row, list(tags)),
-        verdict=content.verdict_words(share),
-        doubts=content.doubts(row, notes),
+        verdict=trust.verdict_words(share),
+        doubts=trust.doubts(row, notes),
         cards=content.cards(row, notes),
         rows=rows,
         missing_sound=missing,
@@ -205,19 +206,19 @@ def recording_page(
         tuning=content.tuning_words(row),
         wow=content.wow_words(row),
         room=content.room_words(row),
-        scatter=content.scatter(notes),
-        steps=content.steps(notes),
+        scatter=drawing.scatter(notes),
+        steps=drawing.steps(notes),
         measured=[texts for sure, texts in listed if sure],
         rejected=[texts for sure, texts in listed if not sure],
         expected=expected,
     )
 
 
-def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tuple[list[content.Row], str]:
+def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tuple[list[drawing.Row], str]:
     """Draw the recording row by row; and why its sound is missing, if it is."""
     duration_s = float(row["duration_s"])
-    seconds = content.row_seconds(duration_s)
-    span = content.frequency_span(notes)
+    seconds = drawing.row_seconds(duration_s)
+    span = drawing.frequency_span(notes)
     reach = _reach(notes)
 
     def number(name: str) -> float | None:
@@ -227,7 +228,7 @@ def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tu
     try:
         blocks = iter_blocks(row["audio_path"], seconds, 0.0, number("start_s"), number("end_s"), speed)
         rows = [
-            content.draw_row(b.samples, b.rate_hz, b.origin_s, seconds, line, notes, span, reach)
+            drawing.draw_row(b.samples, b.rate_hz, b.origin_s, seconds, line, notes, span, reach)
             for b in blocks
             if b.duration_s > 0.05 * seconds or b.origin_s == 0
         ]
@@ -235,7 +236,7 @@ def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tu
         begin = (number("start_s") or 0.0) * speed
         starts = begin + np.arange(0.0, max(duration_s, 0.1), seconds)
         rows = [
-            content.draw_row(None, 1.0, float(start), seconds, line, notes, span, reach) for start in starts
+            drawing.draw_row(None, 1.0, float(start), seconds, line, notes, span, reach) for start in starts
         ]
         return rows, str(error.problems[0])
     return rows, ""
@@ -267,7 +268,7 @@ def _expected(row: Mapping[str, Any], notes: pd.DataFrame) -> list[dict[str, str
 
 def _reach(notes: pd.DataFrame) -> float:
     """Greatest deviation worth showing, cents: one and a half times the widest usual extent."""
-    extent = notes.loc[content.usable(notes), "extent_cents"].dropna().astype(float)
+    extent = notes.loc[trust.usable(notes), "extent_cents"].dropna().astype(float)
     widest = 1.5 * float(extent.quantile(0.95)) if len(extent) else 30.0
     return float(next((size for size in (30, 50, 80, 120, 200) if widest <= size), 300))
 

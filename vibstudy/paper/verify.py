@@ -2,7 +2,7 @@
 
 In this order; each step ends the check when it finds something:
 
-1. **What there is.** The folder holds the files of :data:`vibstudy.paper.package.FILES` and nothing else: no
+1. **What there is.** The folder holds the files of :data:`vibstudy.paper.contents.FILES` and nothing else: no
    folder, no link, no pipe or device, no other name.
 2. **Hashes.** Of ``datapackage.json`` only names, sizes and hashes are read. Each file is copied to a private
    folder while it is hashed; the first that differs ends the check, before anything in it is looked at. From
@@ -44,7 +44,8 @@ from vibstudy.corpus.outside import MOST_BYTES, as_json, copy_file, read_bytes
 from vibstudy.corpus.store import METHOD_VERSION
 from vibstudy.corpus.tables import json_bytes
 from vibstudy.errors import Problem, VibstudyError
-from vibstudy.paper.package import ALWAYS, DESCRIPTOR, FILES, UNNAMED, write_parts
+from vibstudy.paper.assemble import ALWAYS, DESCRIPTOR, UNNAMED, write_parts
+from vibstudy.paper.contents import FILES
 from vibstudy.paper.parts import AGAIN, ENVIRONMENT, MOST_TABLE_BYTES, NOTES, About, Parts, read_parts
 
 TOLERANCE = 1e-4

@@ -27,8 +27,8 @@ from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.tables import read_notes, read_recordings
 from vibstudy.paper import output, text
+from vibstudy.paper.assemble import environment, standard_models
 from vibstudy.paper.figures import PaperFigure, draw_figures
-from vibstudy.paper.package import environment, standard_models
 from vibstudy.paper.references import bibtex, references_table
 from vibstudy.sound.reading import WORKING_RATE_HZ
 from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, judge_and_log, read_claims

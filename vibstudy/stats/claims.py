@@ -81,7 +81,8 @@ from vibstudy.corpus.files import sha256_of
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats import words
 from vibstudy.stats.claimfile import CLAIMS_FILE, EXAMPLE, Claim, Contrast, Plan, read_claims
-from vibstudy.stats.examine import ALPHA, Finding, examine
+from vibstudy.stats.examine import examine
+from vibstudy.stats.finding import ALPHA, Finding
 from vibstudy.stats.history import (
     Past,
     Recordings,

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
-from vibstudy.stats.moments import Moments, RandomTerm, Solution, pack, unpack
+from vibstudy.stats.moments import Moments, Solution
+from vibstudy.stats.terms import RandomTerm, pack, unpack
 from vibstudy.stats.threads import one_thread
 
 ENGINE = "Newton steps on exact derivatives"

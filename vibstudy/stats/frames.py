@@ -36,8 +36,8 @@ from scipy import sparse
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.design import Design
 from vibstudy.stats.formula import Formula, columns_of, parse_formula, term_text
-from vibstudy.stats.moments import RandomTerm, random_intercepts
 from vibstudy.stats.players import AUTO, EQUAL, PlayerPart, TermColumns, with_own_part
+from vibstudy.stats.terms import RandomTerm, random_intercepts
 from vibstudy.stats.tokens import LARGEST
 
 RECORDING = "recording_id"

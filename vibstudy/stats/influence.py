@@ -25,8 +25,8 @@ from scipy import linalg
 
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.frames import Prepared, estimable_columns
-from vibstudy.stats.moments import RandomTerm, random_design
 from vibstudy.stats.resampling import contrast_row
+from vibstudy.stats.terms import RandomTerm, random_design
 from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:

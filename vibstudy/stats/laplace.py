@@ -22,7 +22,7 @@ from functools import cached_property
 import numpy as np
 from scipy import linalg, optimize, sparse, special
 
-from vibstudy.stats.moments import RandomTerm, pack, random_design, unpack
+from vibstudy.stats.terms import RandomTerm, pack, random_design, unpack
 from vibstudy.stats.threads import one_thread
 
 _STEP = 1e-3

@@ -35,7 +35,8 @@ from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
-from vibstudy.stats.moments import Solution, random_design
+from vibstudy.stats.moments import Solution
+from vibstudy.stats.terms import random_design
 
 ROUNDS = 50
 """Weights and fit are made in turn at most so often; they agree to 1e-9 after 3 to 20 rounds."""

@@ -309,7 +309,7 @@ class MixedResult(FittedModel):
 
     def residuals(self) -> pd.DataFrame:
         """Fitted value and residual of each note used, indexed as the notes used."""
-        from vibstudy.stats.moments import random_design
+        from vibstudy.stats.terms import random_design
 
         z, _ = random_design(self.prepared.terms, len(self.prepared.y))
         solution = self.fit.solution

@@ -38,7 +38,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.stats.moments import RandomTerm, random_intercepts
+from vibstudy.stats.terms import RandomTerm, random_intercepts
 
 AUTO = "auto"
 EQUAL = "equal"

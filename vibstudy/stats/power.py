@@ -32,9 +32,10 @@ from vibstudy.stats.engine import polish
 from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.mixed import MixedResult
-from vibstudy.stats.moments import Moments, RandomTerm, random_design
+from vibstudy.stats.moments import Moments
 from vibstudy.stats.resampling import contrast_row
 from vibstudy.stats.smallsample import judge
+from vibstudy.stats.terms import RandomTerm, random_design
 from vibstudy.stats.threads import one_thread
 
 TARGET = 0.8

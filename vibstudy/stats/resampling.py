@@ -30,7 +30,8 @@ import numpy as np
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.stats.engine import polish
 from vibstudy.stats.marginal import Grid
-from vibstudy.stats.moments import Solution, random_design
+from vibstudy.stats.moments import Solution
+from vibstudy.stats.terms import random_design
 from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:

@@ -41,8 +41,9 @@ from functools import cached_property
 import numpy as np
 from scipy import linalg, stats
 
-from vibstudy.stats.moments import RandomTerm, Solution
+from vibstudy.stats.moments import Solution
 from vibstudy.stats.players import PlayerPart
+from vibstudy.stats.terms import RandomTerm
 
 _EIGENVALUE_FLOOR = 1e-8
 

@@ -32,9 +32,10 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.claimfile import Claim
-from vibstudy.stats.examine import ALPHA, PRESENCE, Question, Reply, shown
+from vibstudy.stats.finding import ALPHA
 from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.multiple import evidence
+from vibstudy.stats.question import PRESENCE, Question, Reply, shown
 from vibstudy.stats.remarks import NotTestable
 from vibstudy.stats.threads import one_thread
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from vibstudy.stats.claimfile import Plan
 from vibstudy.stats.diagnosis import few_players_text
-from vibstudy.stats.examine import Finding, Other
+from vibstudy.stats.finding import Finding, Other
 from vibstudy.stats.history import Past
 from vibstudy.stats.looks import Standing
 from vibstudy.stats.remarks import Remark

@@ -1,0 +1,161 @@
+"""A score file, refused where it is not safe or not quick to read.
+
+A score comes from anywhere. XML is parsed without network, without loading a document type and
+without expanding entities; a file that declares entities of its own is refused, and so is a
+compressed file (nothing is unpacked). What the reader would take minutes for, or choke on, is counted first
+(:data:`MOST`) and refused with the count.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from vibstudy.corpus.outside import read_bytes
+from vibstudy.errors import VibstudyError
+
+XML_NAMES = (".musicxml", ".xml")
+MIDI_NAMES = (".mid", ".midi")
+_MOST_BYTES = 30_000_000
+_MOST_MIDI_BYTES = 500_000
+"""Ten thousand notes take a fifth of it."""
+
+MOST = {
+    "notes": 10_000,
+    "measures": 4_000,
+    "parts": 50,
+    "repeats": 24,
+    "slurs, ties and other signs": 20_000,
+    "dynamics and other directions": 5_000,
+    "words": 400,
+    "letters of words": 20_000,
+    "changes of metre, key, clef or tempo": 2_000,
+    "elements": 300_000,
+}
+"""Most of each in a score. Reading 10,000 notes took 3 s of one core, 4,000 measures 2 s, 1,000 words 2 s
+(2026). The library names the parts between repeats by letters, of which it has 52."""
+
+LONGEST_METRE = 64
+_MOST_BEATS = 10_000
+
+
+def refused(path: Path, message: str, repair: str) -> VibstudyError:
+    """Return the refusal of a score, to be raised."""
+    return VibstudyError(message, file=path.name, repair=repair)
+
+
+def score_bytes(path: Path) -> bytes:
+    """Read a score file that is not too large."""
+    try:
+        return read_bytes(path, "score", "Check the path in score_path", _MOST_BYTES)
+    except VibstudyError as error:
+        raise VibstudyError([replace(problem, file=path.name) for problem in error.problems]) from None
+
+
+def check_xml(path: Path, content: bytes) -> None:
+    """Refuse XML that is malformed, declares entities or is no partwise MusicXML."""
+    from lxml import etree
+
+    parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False)
+    try:
+        tree = etree.parse(io.BytesIO(content), parser)
+    except etree.XMLSyntaxError as error:
+        raise refused(path, f"not well-formed XML ({error.msg})", "Export it again as MusicXML.") from None
+    root = tree.getroot()
+    own = tree.docinfo.internalDTD
+    if own is not None and (list(own.iterentities()) or list(own.iterelements())):
+        raise refused(
+            path, "it declares its own document type or entities", "Export it again as plain MusicXML."
+        )
+    if etree.QName(root).localname != "score-partwise":
+        raise refused(
+            path,
+            f"its root is <{etree.QName(root).localname}>, not <score-partwise>",
+            "Export it as partwise MusicXML.",
+        )
+    _check_counts(path, _xml_counts(root))
+    for name, most in (("beats", LONGEST_METRE), ("beat-type", LONGEST_METRE), ("divisions", 100_000)):
+        for element in root.iter(name):
+            text = (element.text or "").strip()
+            if text.isascii() and text.isdigit() and not 1 <= int(text[:9]) <= most:
+                raise refused(
+                    path,
+                    f"line {element.sourceline}: <{name}> is {text[:20]}",
+                    f"Write a whole number from 1 to {most:,}.",
+                )
+
+
+def _xml_counts(root: Any) -> dict[str, int]:
+    """How many of what :data:`MOST` limits."""
+    seen: Counter[Any] = Counter(element.tag for element in root.iter())
+    return {
+        "notes": seen["note"],
+        "measures": seen["measure"],
+        "parts": seen["part"],
+        "repeats": max((_repeats(part) for part in root.iter("part")), default=0),
+        "slurs, ties and other signs": sum(seen[name] for name in ("slur", "tie", "tied", "tuplet", "beam")),
+        "dynamics and other directions": seen["direction"],
+        "words": seen["words"],
+        "letters of words": sum(len(element.text or "") for element in root.iter("words")),
+        "changes of metre, key, clef or tempo": sum(seen[name] for name in ("attributes", "sound")),
+        "elements": sum(seen.values()),
+    }
+
+
+def _repeats(part: Any) -> int:
+    """Repeats of a part; two endings, and each other jump, count as one more."""
+    ways = Counter(element.get("direction") for element in part.iter("repeat"))
+    back = max(ways["backward"], ways["forward"])
+    endings = sum(element.get("type") == "start" for element in part.iter("ending"))
+    return back + math.ceil(endings / 2) + sum(1 for _ in part.iter("segno", "coda"))
+
+
+def _check_counts(path: Path, counts: Mapping[str, int]) -> None:
+    for name, count in counts.items():
+        if count > MOST[name]:
+            raise refused(
+                path,
+                f"it holds {count:,} {name}; at most {MOST[name]:,} are read",
+                "Export the soloist's part alone, with repeats written out.",
+            )
+
+
+def checked_midi(path: Path, content: bytes) -> Any:
+    """The MIDI file, when it is not too much and its metres can be."""
+    import mido
+
+    if len(content) > _MOST_MIDI_BYTES:
+        raise refused(path, f"larger than {_MOST_MIDI_BYTES // 1000} kB", "Export the soloist's part alone.")
+    midi = mido.MidiFile(file=io.BytesIO(content), clip=True)
+    if midi.ticks_per_beat <= 0:
+        raise refused(path, "it counts time in frames, not in beats", "Export it with ticks a beat.")
+    ticks = max((sum(m.time for m in track) for track in midi.tracks), default=0)
+    if ticks > _MOST_BEATS * midi.ticks_per_beat:
+        raise refused(path, f"longer than {_MOST_BEATS:,} beats", "Export the part that is played.")
+    messages = [message for track in midi.tracks for message in track]
+    metres = [message for message in messages if message.type == "time_signature"]
+    changes = [message for message in messages if message.type in ("key_signature", "set_tempo")]
+    _check_counts(
+        path,
+        {
+            "notes": sum(message.type == "note_on" and message.velocity > 0 for message in messages),
+            "parts": len(midi.tracks),
+            "changes of metre, key, clef or tempo": len(metres) + len(changes),
+        },
+    )
+    for metre in metres:
+        if not (1 <= metre.numerator <= LONGEST_METRE and metre.denominator <= LONGEST_METRE):
+            raise refused(
+                path,
+                f"a time signature of {metre.numerator}/{metre.denominator}",
+                f"Both figures are from 1 to {LONGEST_METRE}.",
+            )
+    shortest = min((metre.numerator / metre.denominator for metre in metres), default=1.0)
+    bars = ticks / (4 * midi.ticks_per_beat * shortest)
+    _check_counts(path, {"measures": math.ceil(bars)})
+    return midi

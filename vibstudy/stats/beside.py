@@ -1,0 +1,219 @@
+"""What stands beside a claim's test: remarks on what it rests on, and the same contrast asked otherwise."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.errors import VibstudyError
+from vibstudy.stats.finding import ALPHA, Finding, Other
+from vibstudy.stats.lost import WARN_FROM, chance_weights, trimmed
+from vibstudy.stats.multiple import evidence
+from vibstudy.stats.question import PRESENCE, Question, Reply
+from vibstudy.stats.remarks import NotTestable, Remark
+from vibstudy.stats.selection import VIBRATO_FIGURES
+from vibstudy.stats.tokens import name_text
+
+FEW_PLAYERS_A_SIDE = 3
+MANY_MISSING = 0.2
+"""Share of notes without a value from which on it is told: one in five."""
+
+TAGS = ("medium", "decade", "region", "school", "accompaniment", "room", "instrument", "speed_known")
+"""What a comparison may be confounded with; ``speed_known``: whether the manifest gives a speed factor."""
+
+
+def plain_remarks(question: Question, reply: Reply) -> list[Remark]:
+    """Return what the test rests on: few players, values missing, terms that are tied."""
+    from vibstudy.stats.confounds import INFLATION_LIMIT, inflation
+    from vibstudy.stats.diagnosis import players_to_spare
+
+    out = []
+    names = question.chosen[question.player].astype(str).to_numpy()
+    for axis in (question.axis, question.across):
+        if axis is None or axis.shape in ("trend", "curve"):
+            continue
+        counts = [len(set(names[question.known & (axis.side == way)])) for way in (-1, 1)]
+        thin = [(v, n) for v, n in zip(axis.labels, counts, strict=True) if n < FEW_PLAYERS_A_SIDE]
+        if thin:
+            out.append(Remark("thin", {"column": axis.column, "sides": thin}))
+    spare = players_to_spare(reply.model)
+    if spare is not None:
+        out.append(Remark("spare", {"players": spare[0], "terms": spare[1]}))
+    out += _missing(question, len(reply.model.prepared.y))
+    factors = inflation(reply.model.prepared)[0]["factor"]
+    own = factors[[str(name) == question.axis.term for name in factors.index]]
+    if question.across is None and len(own) and own.max() > INFLATION_LIMIT:
+        out.append(Remark("inflated", {"column": question.axis.column, "factor": float(own.max())}))
+    return out
+
+
+def _missing(question: Question, used: int) -> list[Remark]:
+    """Many notes that should have a value have none; notes without vibrato are not expected to."""
+    chosen, outcome = question.chosen, question.claim.outcome
+    expected = len(chosen)
+    if "has_vibrato" in chosen and outcome not in PRESENCE:
+        vibrating = int(chosen["has_vibrato"].astype("boolean").fillna(False).sum())
+        expected = vibrating if vibrating >= used else expected
+    share = 1 - used / expected
+    return [Remark("missing", {"share": share})] if share > MANY_MISSING else []
+
+
+def bend_remarks(question: Question, reply: Reply) -> list[Remark]:
+    """Test what a line leaves out: whether it bends; of a break, whether there is a slope besides."""
+    from vibstudy.stats.mixed import MixedResult, fit_mixed
+
+    axis, bends = question.axis, question.axis.bends
+    if question.across is not None or bends.empty or not isinstance(reply.model, MixedResult):
+        return []
+    name = str(bends.columns[-1])
+    formula = question.formula([name_text(name)])
+    if axis.shape == "bands":  # asked beside a line, not beside the bands, which can bend as they like
+        formula = formula.replace(f"~ {axis.term}", f"~ {name_text(axis.column)}", 1)
+    kept = question.chosen.drop(columns=list(bends), errors="ignore")
+    frame = pd.concat([kept, bends], axis=1)[question.countable]
+    try:
+        table = fit_mixed(
+            frame, formula, question.player, question.recording, crossed=question.claim.crossed
+        ).table()
+    except VibstudyError:
+        return []
+    p = float(table["p"].get(name, np.nan))
+    if not np.isfinite(p):
+        return []
+    kind = "slope beside break" if axis.shape == "break" else "bend"
+    return [Remark(kind, {"column": axis.column, "p": p, "shape": axis.shape})]
+
+
+def share_remarks(finding: Finding) -> list[Remark]:
+    """Return whether the sides lost different shares of their notes."""
+    first, second = finding.told
+    if not abs(first - second) >= WARN_FROM:
+        return []
+    return [Remark("shares", {"labels": finding.labels[:2], "shares": finding.told})]
+
+
+def twin_tag(question: Question) -> Remark | None:
+    """A tag that goes together with what is compared, level by level, without exception."""
+    for tag in _tags(question):
+        axis = question.axis
+        name = next(iter(axis.start))
+        own = name if axis.shape in ("break", "levels") else axis.column
+        pairs = question.chosen.loc[question.known, [own, tag]].dropna().astype(str).drop_duplicates()
+        if len(pairs) > 1 and not pairs[own].duplicated().any() and not pairs[tag].duplicated().any():
+            return Remark("twins", {"columns": (axis.column, tag)})
+    return None
+
+
+def _tags(question: Question) -> list[str]:
+    """Tags that differ among the notes used and are not in the model."""
+    model = question.adjusted()
+    used = question.chosen[question.known]
+    skip = {question.axis.column, question.across.column if question.across else ""}
+    if skip & {"decade", "year"}:
+        skip |= {"decade", "year"}
+    return [
+        tag
+        for tag in TAGS
+        if tag in used
+        and tag not in skip
+        and tag not in model
+        and used[tag].dropna().astype(str).nunique() > 1
+    ]
+
+
+def tag_others(question: Question) -> list[Other]:
+    """The contrast with each tag in the model."""
+    out = []
+    for tag in _tags(question):
+        try:
+            reply = question.ask([name_text(tag)])
+        except (NotTestable, VibstudyError):
+            if _is_rival(question, tag):
+                out.append(Other("tag", tag, None))
+            continue
+        out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
+    return out
+
+
+def _is_rival(question: Question, tag: str) -> bool:
+    """Whether no level of the tag stands on both sides, and one side has a single level.
+
+    Several levels on both sides, each within one, are a finer division of the sides (schools within regions),
+    no rival to them.
+    """
+    side = question.axis.side
+    levels = [
+        set(question.chosen.loc[question.known & (side == way), tag].dropna().astype(str)) for way in (-1, 1)
+    ]
+    fewest = min(len(levels[0]), len(levels[1]))
+    return fewest == 1 and not levels[0] & levels[1]
+
+
+def lost_others(question: Question, finding: Finding) -> list[Other]:
+    """The contrast with weights for the notes lost, and in the two worst cases."""
+    if not abs(finding.told[0] - finding.told[1]) >= WARN_FROM:
+        return []
+    return [
+        Other(kind, name, None) if reply is None else
+        Other(kind, name, reply.evidence, reply.shown, reply.low, reply.high)
+        for kind, name, reply in lost_replies(question, finding.told)
+    ]  # fmt: skip
+
+
+def lost_replies(question: Question, told: tuple[float, float]) -> list[tuple[str, str, Reply | None]]:
+    """Ask with weights for the notes lost, and in the two worst cases."""
+    outcome = question.claim.outcome
+    if outcome in PRESENCE:
+        return []
+    out: list[tuple[str, str, Reply | None]] = []
+    lost = np.ones(len(question.chosen), bool)
+    if outcome in VIBRATO_FIGURES and "has_vibrato" in question.chosen:
+        from vibstudy.stats.selection import is_told
+
+        straight = is_told(question.chosen, outcome) & ~question.known
+        lost = ~straight  # known to be straight: nothing of vibrato is lost with it
+    weights = np.ones(len(question.chosen))
+    found = chance_weights(question.chosen[lost], question.known[lost])
+    if found is not None:
+        weights[lost] = found
+        out.append(("weights", "chance to be kept", _try(question, weights=weights)))
+    values = question.chosen[outcome].astype("Float64").to_numpy(float, na_value=np.nan)
+    for lowest in (True, False):
+        keep = np.ones(len(values), bool)
+        keep[question.known] = trimmed(
+            values[question.known], question.axis.side[question.known], told, lowest
+        )
+        if not keep.all():
+            out.append(("worst case", "lowest" if lowest else "highest", _try(question, keep=keep)))
+    return out
+
+
+def _try(question: Question, **settings: Any) -> Reply | None:
+    try:
+        return question.ask(**settings)
+    except (NotTestable, VibstudyError):
+        return None
+
+
+def player_remarks(finding: Finding, reply: Reply) -> list[Remark]:
+    """Whether the verdict, before Holm, hangs on a single player."""
+    from vibstudy.stats.influence import leave_out
+    from vibstudy.stats.mixed import MixedResult
+
+    if not isinstance(reply.model, MixedResult):
+        return []
+    verdict = finding.verdict()
+    alone, turning = [], []
+    for left in leave_out(reply.model, row=reply.row).to_dict("records"):
+        if np.isnan(left["estimate"]):
+            alone.append(Remark("rests on", {"player": left["left_out"]}))
+            continue
+        without = evidence(finding.claim.expect, left["estimate"], left["se"], left["df"], reply.margin)
+        if without.verdict(1.0, ALPHA) != verdict:
+            turning.append((abs(left["change_in_se"]), left["left_out"], without.verdict(1.0, ALPHA)))
+    if turning:
+        _, name, other = max(turning)
+        alone.append(Remark("turned", {"player": name, "verdict": other, "others": len(turning) - 1}))
+    return alone
