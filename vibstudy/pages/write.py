@@ -123,7 +123,7 @@ def write_pages(
         if page.missing_sound:
             without_sound.append((name, page.missing_sound))
         text = pages.template.render(
-            page=page, inputs=inputs, demo=pages.demo, version=__version__, g=content
+            page=page, inputs=inputs, demo=pages.demo, version=__version__, g=drawing
         )  # fmt: skip
         write_text(path, text)
         made += 1
