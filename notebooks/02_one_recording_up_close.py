@@ -114,6 +114,24 @@ with study.attempt("one note with its vibrato"):
     study.say(note_words(note))
     study.listen(sound, note["onset_s"], note["offset_s"], "Listen to this one note:")
 
+# %% [markdown]
+# ## Is the line right? Look
+#
+# Take the measured pitch out of the sound again, and listen with the eye: on the left the note as it was played,
+# on the right the same sound with the measured vibrato removed. Where the line is right, every rung of the ladder
+# becomes **straight**, the upper ones too, which wave most. Where it were too narrow or too wide, waves would
+# remain. What was not sung at that pitch at that moment, a room's echo or a piano, becomes wavy instead.
+#
+# Any note can be looked at so: write its number (the last part of its `note_id`) for `NUMBER`.
+
+# %%
+NUMBER = None
+
+with study.attempt("the note with its vibrato taken out"):
+    chosen = note if NUMBER is None else mine[mine["note_id"].str.endswith(f"/{NUMBER}")].iloc[0]
+    picture = draw.picture_of(sound.samples, sound.rate_hz, line, chosen, sound.origin_s)
+    study.save(*draw.draw_straightened(picture), "02_straightened")
+
 # %%
 with study.attempt("this note in words"):
     study.say(hearing_words(note))

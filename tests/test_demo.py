@@ -23,12 +23,20 @@ from scipy import signal, special
 from vibstudy import fit_mixed
 from vibstudy.corpus.manifest import check_manifest
 from vibstudy.demo import corpus
+from vibstudy.demo.cast import ALONE, PLAYERS, WITH_LOUD_PIANO
 from vibstudy.demo.melodies import MELODIES, harmonise
 from vibstudy.demo.notebooks import run_notebook, source_hash
 from vibstudy.demo.resources import CLAIMS, notebook_sources
 from vibstudy.demo.run import run_demo
 from vibstudy.demo.scores import write_score
-from vibstudy.demo.summary import accuracy, careless_p, estimated_effects
+from vibstudy.demo.summary import (
+    accuracy,
+    careless_p,
+    estimated_effects,
+    rooms_told,
+    selection_trap,
+    trap_words,
+)
 from vibstudy.demo.synthesis import (
     SAMPLE_RATE_HZ,
     Line,
@@ -197,10 +205,12 @@ def test_nothing_folds_back_at_the_top() -> None:
 
 @pytest.fixture(scope="module")
 def some() -> list[corpus.Recording]:
-    """Three recordings: an unaccompanied digital one, an accompanied one, a worn disc."""
+    """Three recordings: an unaccompanied digital one from a studio, an accompanied one, a worn disc."""
     corpora = corpus.recordings()
     return [
-        next(r for r in corpora if r.medium == "digital" and r.accompaniment == "none"),
+        next(
+            r for r in corpora if r.medium == "digital" and r.accompaniment == "none" and r.room == "studio"
+        ),
         next(r for r in corpora if r.medium == "tape_lp" and r.accompaniment == "piano"),
         next(r for r in corpora if r.medium == "electrical_disc" and r.accompaniment == "none"),
     ]
@@ -268,10 +278,50 @@ def test_every_score_fits_its_recordings(tmp_path: Path) -> None:
 def test_early_keldria_is_two_stars_on_discs() -> None:
     manifest = corpus.manifest()
     early = manifest[(manifest["region"] == "Keldria") & (manifest["decade"] < 1950)]
-    stars = {player.name for player in corpus.PLAYERS if player.star}
+    stars = {player.name for player in PLAYERS if player.star}
     assert len(stars) == 2
     assert early["player"].isin(stars).mean() > 0.8
     assert (early["medium"] == "electrical_disc").all()
+
+
+def test_rooms_and_pianos_are_uneven_over_the_decades() -> None:
+    manifest = corpus.manifest()
+    halls = (manifest["room"] == "hall").groupby(manifest["decade"]).mean()
+    assert (halls[halls.index < 1960] <= 0.25).all() and (halls[halls.index >= 1980] > 0.5).all()
+    decades = manifest.groupby("decade")
+    assert (decades.get_group(WITH_LOUD_PIANO)["accompaniment"] == "piano").all()
+    assert (decades.get_group(ALONE)["accompaniment"] == "none").all()
+    for decade in (WITH_LOUD_PIANO, ALONE):  # the traps do not mix
+        assert (decades.get_group(decade)["room"] == "studio").all()
+
+
+def test_every_room_is_of_its_kind_and_has_a_truth() -> None:
+    drawn = {kind: [] for kind in ("studio", "hall")}
+    for recording in corpus.recordings():
+        drawn[recording.room].append(corpus.drawn_room(recording))
+    assert max(room.decay_s for room in drawn["studio"]) < 0.41
+    assert min(room.decay_s for room in drawn["hall"]) > 0.99
+    assert min(room.direct_db for room in drawn["hall"]) > 2.9
+    assert len({room.decay_s for room in drawn["hall"]}) == len(drawn["hall"])
+
+
+def test_halls_ring_as_their_truth_says() -> None:
+    """After the last note the level falls by 60 dB in the decay of the truth (Sabine's definition)."""
+    halls = [
+        r
+        for r in corpus.recordings()
+        if r.room == "hall" and r.accompaniment == "none" and r.medium == "digital"
+    ]
+    ratios = []
+    for recording in halls[:4]:
+        rendered = corpus.render(recording)
+        decay_s = rendered.summary["room_decay_s"]
+        first = round((rendered.notes["offset_s"].max() + 0.1) * SAMPLE_RATE_HZ)
+        after = rendered.samples[first:][: round(0.6 * decay_s * SAMPLE_RATE_HZ) // 500 * 500]
+        level_db = 10 * np.log10((after.reshape(-1, 500) ** 2).mean(axis=1))
+        slope = np.polyfit(np.arange(len(level_db)) * 500 / SAMPLE_RATE_HZ, level_db, 1)[0]
+        ratios.append(-60 / slope / decay_s)
+    assert np.mean(ratios) == pytest.approx(1.0, abs=0.15)
 
 
 def test_written_corpus_passes_the_manifest_check(written: Path, some: list[corpus.Recording]) -> None:
@@ -442,7 +492,7 @@ def test_committed_claims_are_the_packaged_ones() -> None:
     assert (ROOT / "claims.toml").read_bytes() == CLAIMS.read_bytes()
     claims = read_claims(CLAIMS)
     assert len(claims) == 6
-    regions = {player.region for player in corpus.PLAYERS}
+    regions = {player.region for player in PLAYERS}
     named = {c.contrast.start for c in claims if c.contrast.column == "region"}
     assert named and named <= regions
 
@@ -561,6 +611,33 @@ def test_summary_of_the_truth_itself_is_without_error() -> None:
     effects = estimated_effects(notes)
     assert len(effects) == 6
     assert ((effects["low"] <= effects["true"]) & (effects["true"] <= effects["high"])).sum() >= 5
+
+
+def test_the_trap_of_the_loud_piano_catches_who_keeps_clean_notes_only() -> None:
+    """A loud piano that leaves a remark at every narrow note, handed in as if measured."""
+    notes = _planned()
+    narrow = notes["extent_cents"] < notes["extent_cents"].median()
+    doubtful = narrow & (notes["decade"] == WITH_LOUD_PIANO)
+    notes["quality"] = np.where(doubtful, "room", "ok")
+    notes["usable"] = True
+    trap = selection_trap(notes, notes).set_index("notes")
+    played, clean, usable = (trap.iloc[i] for i in range(3))
+    assert usable["ratio"] == pytest.approx(played["ratio"])
+    assert clean["ratio"] > 1.1 * played["ratio"]
+    assert clean["ratio"] == pytest.approx(clean["ratio_by_choice"])
+    assert clean["piano"] < played["piano"] and clean["alone"] == played["alone"]
+    assert f"{clean['ratio'] - 1:+.0%}" in trap_words(trap.reset_index())
+    assert trap_words(selection_trap(notes[notes["decade"] != ALONE], notes)) == ""
+
+
+def test_rooms_stand_beside_their_truth(written: Path) -> None:
+    true = pd.read_csv(written / "truth" / "recordings.csv")
+    measured = true[["recording_id"]].assign(
+        room_decay_s=[1.0, np.nan, np.nan], room_decay_se_s=0.1, direct_to_room_db=2.0, direct_to_room_se_db=1
+    )
+    told = rooms_told(measured, true)
+    assert told["true_room_decay_s"].tolist() == true["room_decay_s"].tolist()
+    assert told["room_decay_s"].notna().sum() == 1
 
 
 def test_summary_leaves_open_what_the_notes_cannot_tell() -> None:

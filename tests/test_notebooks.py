@@ -170,6 +170,7 @@ def test_whole_study_shows_everything(whole_study, whole_pages):
         "01_coverage",
         "02_note",
         "02_recording",
+        "02_straightened",
         "03_check",
         "03_extent_by_period_and_region",
         "03_extent_over_decades",

@@ -157,7 +157,7 @@ def test_a_straightened_sound_has_straight_lines():
     """The fifth harmonic, whose swing is five times the pitch's, stands still."""
     sound, f0, _ = played(2)
     line = pooled(sound, sound.samples, f0)
-    still = straightened_sound(sound.samples, RATE_HZ, line)
+    still = straightened_sound(sound.samples, RATE_HZ, line.time_s, line.f0_hz)
     moving = sound.samples[round(line.time_s[0] * RATE_HZ) : round(line.time_s[-1] * RATE_HZ)]
     shares = []
     for part in (moving, still):

@@ -1,4 +1,4 @@
-"""The invented corpus: players, regions, decades and recordings that never were, with known truth.
+"""The invented corpus: its model, its sound and its truth. The players and what they record: :mod:`.cast`.
 
 EVERY NAME HERE IS INVENTED: players, regions, schools, melodies and recordings. The audio is
 synthesised. Nothing in it says anything about real playing.
@@ -28,16 +28,19 @@ on the log scale); "ornamental" players keep it for long notes and peaks, a litt
                         + 1.6 log2(duration / 0.5 s) + (1.2 on the peak of a phrase)
 
 There is no vibrato on a note that would hold fewer than one and a half cycles. Regions Aubrisk and
-Keldria have the same true rate and extent. Medium and accompaniment have no effect on the playing:
+Keldria have the same true rate and extent. Medium, room and accompaniment have no effect on the playing:
 they only make it harder to measure.
 
-The trap
---------
+A studio rings for 0.25 to 0.4 s, the direct sound 8 to 14 dB above its tail; a hall for 1.0 to 2.2 s, the
+direct sound 3 to 9 dB above (by ear; common practice, no source). Soloist and piano stand in the same room.
+
+The traps
+---------
 Nearly all early recordings from Keldria are worn electrical discs by two star players whose
 vibrato is wide (+0.50 on the log scale, given, not drawn), in the melodies with the most notes. A
 t-test over notes therefore finds Keldria wide, wide early vibrato in Keldria, and wide vibrato on
 discs; a model that knows players and recordings does not claim it. The stars also make the period
-effect on extent look larger than it is.
+effect on extent look larger than it is. Two more traps, of rooms and of accompaniment, stand in :mod:`.cast`.
 
 Randomness
 ----------
@@ -55,19 +58,19 @@ import numpy as np
 import pandas as pd
 import soundfile
 from joblib import Parallel, delayed
+from scipy.signal import fftconvolve
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.tables import replacing
+from vibstudy.demo.cast import Player, Recording, manifest, recordings
 from vibstudy.demo.media import through_medium
-from vibstudy.demo.melodies import MELODIES, Melody, Tone, accompany
+from vibstudy.demo.melodies import Tone, accompany
 from vibstudy.demo.scores import score_name, write_score
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
+from vibstudy.sound.room import Room
 
 DEFAULT_SEED = 1
 """The seed of the demonstration. Its draw lies near the middle of those of seeds 1 to 40."""
-
-INVENTED = "invented: synthesised for the demonstration, no real player, place or recording"
-"""What stands in the manifest's comment column."""
 
 _RATE_HZ, _EXTENT_CENTS = 5.60, 20.0
 _RATE_A_DECADE, _LOG_EXTENT_A_DECADE = -0.10, -0.07
@@ -83,72 +86,12 @@ _LOG_EXTENT_STAR = 0.50
 _FEWEST_CYCLES = 1.5
 _LEAD_IN_S = 0.3
 _LEVEL_RMS, _LEVEL_PEAK = 0.1, 0.7
+_ROOMS = {"studio": ((0.25, 0.40), (8.0, 14.0)), "hall": ((1.0, 2.2), (3.0, 9.0))}
+"""Decay (s) and direct sound over the tail (dB), from and to."""
+_PIANO_BELOW_DB = {True: (0.0, 3.0), False: (8.0, 12.0)}
+_RING_OUT = 0.5
+"""Share of the room's decay that is kept after the last note: 30 dB of it."""
 
-
-@dataclass(frozen=True)
-class Player:
-    """An invented player.
-
-    Parameters
-    ----------
-    name, region, school : str
-        Invented.
-    instrument : {"soprano wind", "alto wind", "tenor wind"}
-        Sets the range and the tone.
-    style : {"continuous", "ornamental"}
-        See the module's model.
-    recordings : tuple of (int, int)
-        Decade, number of recordings.
-    star : bool
-        Whether the player is one of the two whose wide vibrato is given.
-    """
-
-    name: str
-    region: str
-    school: str
-    instrument: str
-    style: str
-    recordings: tuple[tuple[int, int], ...]
-    star: bool = False
-
-    @property
-    def key(self) -> str:
-        """Short name, for file names."""
-        return self.name.split()[-1].lower()
-
-
-PLAYERS: tuple[Player, ...] = (
-    Player("Ilse Morvane", "Aubrisk", "Old Aubrisk", "alto wind", "continuous", ((1930, 2), (1940, 2))),
-    Player("Tobin Arkhell", "Aubrisk", "Old Aubrisk", "tenor wind", "ornamental", ((1940, 1), (1950, 2))),
-    Player("Perrin Duskvale", "Aubrisk", "Old Aubrisk", "alto wind", "ornamental", ((1950, 2), (1960, 2))),
-    Player("Maud Letherine", "Aubrisk", "New Aubrisk", "soprano wind", "continuous", ((1960, 1), (1970, 2))),
-    Player("Casper Vanholt", "Aubrisk", "New Aubrisk", "alto wind", "continuous", ((1970, 1), (1980, 2))),
-    Player("Nella Briskow", "Aubrisk", "New Aubrisk", "tenor wind", "ornamental", ((1990, 2), (2000, 2))),
-    Player(
-        "Oskar Threnning", "Keldria", "Keldrian", "alto wind", "continuous", ((1930, 4), (1940, 3)), star=True
-    ),
-    Player(
-        "Livia Drummelin",
-        "Keldria",
-        "Keldrian",
-        "tenor wind",
-        "continuous",
-        ((1930, 2), (1940, 3)),
-        star=True,
-    ),
-    Player(
-        "Jorun Paskel", "Keldria", "Keldrian", "alto wind", "ornamental", ((1940, 1), (1950, 1), (1960, 2))
-    ),
-    Player("Emeric Stallowen", "Keldria", "Keldrian", "soprano wind", "continuous", ((1970, 2), (1980, 2))),
-    Player("Wenna Corrisk", "Keldria", "Keldrian", "alto wind", "ornamental", ((1990, 2), (2000, 1))),
-    Player("Rafe Solanter", "Sunamar", "Harbour", "alto wind", "ornamental", ((1930, 2), (1940, 1))),
-    Player(
-        "Dita Marrowind", "Sunamar", "Harbour", "tenor wind", "continuous", ((1940, 1), (1950, 2), (1960, 1))
-    ),
-    Player("Quill Abernaz", "Sunamar", "Harbour", "soprano wind", "ornamental", ((1960, 1), (1970, 2))),
-    Player("Sabine Ortolane", "Sunamar", "Hillside", "alto wind", "continuous", ((1980, 2), (1990, 2))),
-    Player("Hale Fennimaro", "Sunamar", "Hillside", "soprano wind", "ornamental", ((1990, 1), (2000, 3))),
-)
 
 _TONIC = {"soprano wind": 70, "alto wind": 63, "tenor wind": 56}
 _VOICE = {
@@ -156,25 +99,6 @@ _VOICE = {
     "alto wind": Voice(760, 13, 180, ((620, 2, 0.5), (1700, 3, 0.4), (3200, 2, 0.3)), breath_db=-41),
     "tenor wind": Voice(620, 12, 150, ((480, 2, 0.5), (1300, 3, 0.4), (2500, 2, 0.3)), breath_db=-41),
 }
-
-
-@dataclass(frozen=True)
-class Recording:
-    """One invented recording: who, when, what, on which medium."""
-
-    recording_id: str
-    player: Player
-    decade: int
-    melody: Melody
-    medium: str
-    accompaniment: str
-    tempo_bpm: int
-    has_score: bool
-
-    @property
-    def path(self) -> str:
-        """Audio file, relative to the study folder."""
-        return f"audio/{self.recording_id}.flac"
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,70 +113,6 @@ class Rendered:
 def _generator(seed: int, name: str) -> np.random.Generator:
     """Generator of one named thing, independent of all others."""
     return np.random.default_rng([seed, *name.encode("utf-8")])
-
-
-def recordings() -> list[Recording]:
-    """All recordings of the corpus, in order. Nothing random in it."""
-    corpus: list[Recording] = []
-    for player in PLAYERS:
-        number = 0
-        for decade, count in player.recordings:
-            for _ in range(count):
-                place = len(corpus)
-                melody = _choose_melody(player, place)
-                corpus.append(
-                    Recording(
-                        recording_id=f"{player.key}_{decade}_{number + 1}",
-                        player=player,
-                        decade=decade,
-                        melody=melody,
-                        medium=_medium(decade, number),
-                        accompaniment="piano" if place % 3 == 1 else "none",
-                        tempo_bpm=melody.tempo_bpm + 5 * place % 7 - 3,
-                        has_score=place % 3 != 2,
-                    )
-                )
-                number += 1
-    return corpus
-
-
-def _choose_melody(player: Player, place: int) -> Melody:
-    """The stars play the melodies with the most notes; the others go round all."""
-    if player.star:
-        return sorted(MELODIES, key=lambda melody: -melody.note_count)[place % 3]
-    return MELODIES[place % len(MELODIES)]
-
-
-def _medium(decade: int, number: int) -> str:
-    if decade <= 1940:
-        return "electrical_disc"
-    if decade == 1950:
-        return "tape_lp" if number % 2 else "electrical_disc"
-    return "tape_lp" if decade <= 1970 else "digital"
-
-
-def manifest(chosen: Sequence[Recording] | None = None) -> pd.DataFrame:
-    """Return the manifest, one row a recording: of `chosen`, or of the whole corpus."""
-    return pd.DataFrame(
-        [
-            {
-                "recording_id": recording.recording_id,
-                "path": recording.path,
-                "player": recording.player.name,
-                "decade": recording.decade,
-                "region": recording.player.region,
-                "school": recording.player.school,
-                "instrument": recording.player.instrument,
-                "piece": recording.melody.title,
-                "medium": recording.medium,
-                "accompaniment": recording.accompaniment,
-                "tempo_bpm": recording.tempo_bpm,
-                "score_path": score_name(recording.melody) if recording.has_score else None,
-                "comment": INVENTED,
-            }
-            for recording in (recordings() if chosen is None else chosen)
-        ]
-    )
 
 
 def true_effects() -> pd.DataFrame:
@@ -380,16 +240,23 @@ def render(recording: Recording, seed: int = DEFAULT_SEED) -> Rendered:
     drawn = plan(recording, seed)
     rng = _generator(seed, f"sound {recording.recording_id}")
     notes, tuning_hz = drawn.notes, drawn.tuning_hz
-    line = render_line(notes, drawn.voice, rng, length_s=notes[-1].end_s + 0.5, tuning_hz=tuning_hz)
-    samples = line.samples / line.samples.std()
+    room = drawn_room(recording, seed)
+    length_s = notes[-1].end_s + 0.5 + _RING_OUT * room.decay_s
+    line = render_line(notes, drawn.voice, rng, length_s=length_s, tuning_hz=tuning_hz)
+    places = _generator(seed, f"response {recording.recording_id}")
+    samples = _in_room(line.samples, room, places)
     if recording.accompaniment == "piano":
         tonic = _TONIC[recording.player.instrument]
         piano = accompany(recording.melody, tonic, drawn.seconds_at_beat, len(samples), tuning_hz, rng)
-        samples += piano / piano.std() * 10 ** (-rng.uniform(8, 12) / 20)
+        below_db = rng.uniform(*_PIANO_BELOW_DB[recording.loud_piano])
+        samples += _in_room(piano, room, places) * 10 ** (-below_db / 20)
+        samples /= samples.std()
     samples = through_medium(samples, recording.medium, rng)
     samples *= min(_LEVEL_RMS / samples.std(), _LEVEL_PEAK / np.abs(samples).max())
     summary = {
         **_tags(recording),
+        "room_decay_s": room.decay_s,
+        "direct_to_room_db": room.direct_db,
         "tuning_hz": tuning_hz,
         "duration_s": len(samples) / SAMPLE_RATE_HZ,
         "notes": len(notes),
@@ -403,6 +270,19 @@ def render(recording: Recording, seed: int = DEFAULT_SEED) -> Rendered:
     return Rendered(samples, _label(line.truth, recording, notes), summary)
 
 
+def drawn_room(recording: Recording, seed: int = DEFAULT_SEED) -> Room:
+    """Draw the room of a recording: its decay, and how much of the sound is direct."""
+    rng = _generator(seed, f"room {recording.recording_id}")
+    decay_s, direct_db = (float(rng.uniform(*span)) for span in _ROOMS[recording.room])
+    return Room(decay_s, 0.0, direct_db, 0.0)
+
+
+def _in_room(samples: np.ndarray, room: Room, rng: np.random.Generator) -> np.ndarray:
+    """Return `samples` as heard from one place to another of a room, RMS 1."""
+    wet = fftconvolve(samples, room.response(SAMPLE_RATE_HZ, rng))[: len(samples)]
+    return wet / wet.std()
+
+
 def _tags(recording: Recording) -> dict[str, object]:
     player = recording.player
     return {
@@ -412,6 +292,7 @@ def _tags(recording: Recording) -> dict[str, object]:
         "decade": recording.decade,
         "medium": recording.medium,
         "accompaniment": recording.accompaniment,
+        "room": recording.room,
         "style": player.style,
         "star": player.star,
     }

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
+from vibstudy.demo.cast import ALONE, WITH_LOUD_PIANO
 from vibstudy.demo.corpus import true_effects
 from vibstudy.errors import VibstudyError
 from vibstudy.terminal import put
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
     from vibstudy.demo.notebooks import NotebookRun
     from vibstudy.measure import MeasureReport
+
+LONG_S = 0.4
+"""Notes of this length and more are held against the truth."""
 
 FORMULAS = {"rate_hz": "rate_hz ~ decades + region", "log_extent": "log(extent_cents) ~ decades + region"}
 """The models of the summary, by outcome; ``decades`` counts from 1960."""
@@ -63,7 +67,7 @@ def accuracy(notes: pd.DataFrame, truth: pd.DataFrame, manifest: pd.DataFrame) -
     from vibstudy.figures.data import match_truth
 
     alone = manifest.loc[manifest["accompaniment"] == "none", "recording_id"]
-    wanted = truth[truth["recording_id"].isin(alone) & (truth["duration_s"] >= 0.4)]
+    wanted = truth[truth["recording_id"].isin(alone) & (truth["duration_s"] >= LONG_S)]
     pairs = match_truth(notes, wanted)
     errors = error_table(pairs).set_index("outcome")["median_abs"].reindex(["rate_hz", "extent_cents"])
     return Accuracy(
@@ -114,6 +118,84 @@ def careless_p(notes: pd.DataFrame) -> tuple[float, float]:
     return float(np.exp(one.mean() - other.mean())), float(ttest_ind(one, other).pvalue)
 
 
+def selection_trap(notes: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
+    """Hold the extents of the decade with a loud piano against those of the decade without, and the truth.
+
+    Of true vibrato notes of :data:`LONG_S` and more; each note counts once.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Measured notes with the manifest's ``decade``.
+    truth : DataFrame
+        ``truth/truth.csv``.
+
+    Returns
+    -------
+    DataFrame
+        One row a choice of notes: ``notes`` (which), ``piano, alone`` (how many), ``ratio`` (geometric mean
+        extents, :data:`~vibstudy.demo.cast.WITH_LOUD_PIANO` over :data:`~vibstudy.demo.cast.ALONE`) as
+        measured, and ``ratio_by_choice``: the same of these notes' true extents, so that what it differs by
+        from the first row is the choice's alone.
+    """
+    from vibstudy.figures.data import match_truth
+    from vibstudy.stats.selection import is_vibrato
+
+    decade = notes.groupby("recording_id")["decade"].first().astype(float)
+    wanted = truth[truth["has_vibrato"].astype(bool) & (truth["duration_s"] >= LONG_S)]
+    wanted = wanted[wanted["recording_id"].map(decade).isin([WITH_LOUD_PIANO, ALONE])]
+    pairs = match_truth(notes, wanted)
+    with_piano = (pairs["true_recording_id"].map(decade) == WITH_LOUD_PIANO).to_numpy(bool)
+    used = is_vibrato(pairs)
+    clean = used & pairs["quality"].eq("ok").fillna(False).to_numpy(bool)
+    chosen = {
+        "all that were played": (np.ones(len(pairs), bool), "true_extent_cents"),
+        "measured without a remark": (clean, "extent_cents"),
+        "measured, all that are usable": (used, "extent_cents"),
+    }
+
+    def ratio(keep: np.ndarray, column: str) -> float:
+        log = np.log(pairs[column].to_numpy(float))
+        groups = (log[keep & with_piano], log[keep & ~with_piano])
+        return float(np.exp(groups[0].mean() - groups[1].mean())) if all(map(len, groups)) else np.nan
+
+    return pd.DataFrame(
+        [
+            {
+                "notes": name,
+                "piano": (keep & with_piano).sum(),
+                "alone": (keep & ~with_piano).sum(),
+                "ratio": ratio(keep, column),
+                "ratio_by_choice": ratio(keep, "true_extent_cents"),
+            }
+            for name, (keep, column) in chosen.items()
+        ]
+    )
+
+
+def rooms_told(recordings: pd.DataFrame, true_recordings: pd.DataFrame) -> pd.DataFrame:
+    """Hold what is told of each recording's room against the truth.
+
+    Parameters
+    ----------
+    recordings : DataFrame
+        The measured table of recordings.
+    true_recordings : DataFrame
+        ``truth/recordings.csv``.
+
+    Returns
+    -------
+    DataFrame
+        One row a recording: ``recording_id, room``, and of ``room_decay_s`` and ``direct_to_room_db`` the
+        true value (prefix ``true_``), what was told (missing: nothing) and its standard error.
+    """
+    told = ["room_decay_s", "room_decay_se_s", "direct_to_room_db", "direct_to_room_se_db"]
+    true = true_recordings[["recording_id", "room", "room_decay_s", "direct_to_room_db"]].rename(
+        columns={name: f"true_{name}" for name in ("room_decay_s", "direct_to_room_db")}
+    )
+    return true.merge(recordings[["recording_id", *told]], on="recording_id", how="left")
+
+
 def print_summary(
     into: Path, report: MeasureReport, runs: Sequence[NotebookRun], seconds: float, console: Console
 ) -> None:
@@ -148,6 +230,19 @@ def print_summary(
     say(f"Notebooks {into / 'notebooks'}")
     say(f"Done in {seconds:.0f} s. Next, to listen and to work in the notebooks:  vibstudy lab {into}")
     say("For your own recordings:  vibstudy new my-study")
+
+
+def trap_words(trap: pd.DataFrame) -> str:
+    """Say what :func:`selection_trap` found."""
+    true, clean, usable = trap["ratio"]
+    if not np.isfinite([clean, usable]).all():
+        return ""
+    piano, alone = f"the {WITH_LOUD_PIANO}s", f"the {ALONE}s"
+    return (
+        f"Another trap: in {piano} all play with a loud piano, in {alone} alone. The truth is vibrato "
+        f"{_in_percent(np.log(true))} wider in {piano};\nnotes without a remark say "
+        f"{_in_percent(np.log(clean))}, all usable notes {_in_percent(np.log(usable))}.\n"
+    )
 
 
 def _effects_table(effects: pd.DataFrame) -> Table:

@@ -40,6 +40,7 @@ from vibstudy.figures.results import (
     player_portraits,
     rate_extent_plane,
 )
+from vibstudy.figures.straight import draw_straightened, picture_of, straightened_picture
 from vibstudy.figures.usage import (
     along_the_score,
     pulses_and_beat,
@@ -57,6 +58,7 @@ __all__ = [
     "coverage_table",
     "coverage_words",
     "default_cuts",
+    "draw_straightened",
     "error_table",
     "false_alarms",
     "hearing_words",
@@ -73,12 +75,14 @@ __all__ = [
     "note_close_up",
     "note_words",
     "phrase_strip",
+    "picture_of",
     "player_portraits",
     "players_apart",
     "power_curves",
     "pulses_and_beat",
     "rate_extent_plane",
     "recording_close_up",
+    "straightened_picture",
     "telling_length_s",
     "telling_phrase",
     "two_largest",

@@ -529,30 +529,32 @@ def _halves(slope: np.ndarray, weight: np.ndarray, share: np.ndarray) -> tuple[n
     return (sums[0] / weights[0] - sums[1] / weights[1]) * np.sqrt(balance * (1.0 - balance)), balance
 
 
-def straightened_sound(samples: np.ndarray, rate_hz: float, line: NoteLine) -> np.ndarray:
+def straightened_sound(
+    samples: np.ndarray, rate_hz: float, time_s: np.ndarray, f0_hz: np.ndarray
+) -> np.ndarray:
     """A note with its movement of pitch taken out: to be seen, or heard.
 
-    Time is warped so that the line lies at `line.reference_hz` all through. In a spectrogram of it the direct
-    sound stands in straight lines where the line is right.
+    Time is warped so that the pitch stands still. In a spectrogram of it the direct sound stands in straight
+    lines where the line is right.
 
     Parameters
     ----------
     samples : ndarray [shape=(n,)]
-        The sound `line` was found in.
+        The sound the line was found in.
     rate_hz : float > 0
         Its sampling rate.
-    line : NoteLine
-        The note.
+    time_s, f0_hz : ndarray [shape=(frames,)]
+        The note's line; times from the first sample.
 
     Returns
     -------
     ndarray [shape=(m,), float32]
-        The note from its first frame to its last, at `rate_hz`.
+        The note from its first frame to its last, at `rate_hz`, and at the line's geometric mean.
     """
-    first, last = (round(rate_hz * time_s) for time_s in (line.time_s[0], line.time_s[-1]))
+    first, last = (round(rate_hz * at_s) for at_s in (time_s[0], time_s[-1]))
     sound = resample_poly(np.asarray(samples[first : last + 1], dtype=np.float64), 4, 1)
     at_s = np.arange(len(sound)) / (4.0 * rate_hz)
-    ratio = np.interp(at_s, line.time_s - line.time_s[0], line.f0_hz) / line.reference_hz
+    ratio = np.interp(at_s, time_s - time_s[0], f0_hz / np.exp(np.mean(np.log(f0_hz))))
     warped_s = np.append(0.0, np.cumsum(0.5 * (ratio[1:] + ratio[:-1]))) / (4.0 * rate_hz)
     even_s = np.arange(0.0, warped_s[-1], 1.0 / rate_hz)
     return np.interp(np.interp(even_s, warped_s, at_s), at_s, sound).astype(np.float32)
