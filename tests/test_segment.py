@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.signal import fftconvolve
 
 from tests import fluid
-from vibstudy.notes.alternation import Alternation, FinePitch, find_alternations
+from vibstudy.notes.alternation import Alternation, FinePitch, Habit, find_alternations
 from vibstudy.notes.segment import COLUMNS, _one_at_a_time, segment_notes
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.trackers import track_line
@@ -218,7 +218,7 @@ def test_a_trill_is_one_trill(rate_hz, step):
 
 
 def alternations_of(cents: np.ndarray) -> list[Alternation]:
-    return find_alternations(FinePitch(cents, np.zeros(len(cents)), 440.0))
+    return find_alternations(FinePitch(cents, np.zeros(len(cents)), np.zeros(len(cents)), 440.0))
 
 
 def test_square_sine_and_triangle_have_their_fullness():
@@ -250,6 +250,24 @@ def test_what_may_be_either_is_unclear():
     turn = 2 * np.pi * 6 * np.arange(0, 2, 0.0025)
     flat = np.tanh(1.4 * np.sin(turn)) / np.tanh(1.4)
     assert [alternations_of(half * flat)[0].kind for half in (100, 26)] == ["unclear", "note"]
+
+
+def test_jumps_of_level_and_a_players_habit_tell_a_trill():
+    """The same rounded swing of a semitone: with keys or breath, by an oboist, a singer, anybody."""
+    time_s = np.arange(0, 2, 0.0025)
+    turn = 2 * np.pi * 6 * time_s
+    cents = 50 * np.tanh(1.7 * np.sin(turn)) / np.tanh(1.7)
+    apart = np.zeros(len(cents))
+
+    def p(level_db: np.ndarray, habit: Habit) -> float:
+        (swing,) = find_alternations(FinePitch(cents, apart, level_db, 440.0), habit=habit)
+        return swing.trill_p
+
+    breath, keys = 2 * np.sin(turn), 2 * np.sign(np.sin(turn))
+    assert p(keys, Habit()) > p(breath, Habit()) + 0.05
+    by_player = [p(breath, Habit.of(name)) for name in ("voice", None, "oboe in C")]
+    assert by_player == sorted(by_player) and by_player[2] > by_player[0] + 0.2
+    assert p(breath, Habit(odds=1.0)) > p(breath, Habit()) + 0.05
 
 
 def test_a_scale_and_a_slow_alternation_are_no_trill():
@@ -360,8 +378,11 @@ def test_a_dissonant_bass_splits_nothing(tmp_path, program, midi):
     assert len(found) == 3
 
 
-@pytest.mark.parametrize(("program", "rate_hz", "step"), [(65, 6.5, 2), (68, 8, 1), (71, 7, 1), (73, 9, 2)])
-def test_rendered_trills_are_never_plain_notes(tmp_path, program, rate_hz, step):
+@pytest.mark.parametrize(
+    ("program", "rate_hz", "step", "ringing"),
+    [(65, 6.5, 2, False), (68, 8, 1, True), (71, 7, 1, False), (73, 9, 2, True)],
+)
+def test_rendered_trills_are_never_plain_notes(tmp_path, program, rate_hz, step, ringing):
     fluid.need_fluidsynth()
     onsets = np.arange(0.5, 2.3, 0.5 / rate_hz)
     tones = [
@@ -370,9 +391,8 @@ def test_rendered_trills_are_never_plain_notes(tmp_path, program, rate_hz, step)
     found = found_in(heard(fluid.render(tmp_path / "a.wav", tones, program)))
     plain = found[found["note_kind"] == "note"]
     assert not ((plain["offset_s"] - plain["onset_s"]) > 2.5 / rate_hz).any()
-    assert (
-        found["note_kind"].isin(["trill", "unclear"]).any()
-    )  # notes that ring on hide the jumps of quick ones
+    kinds = ["trill", "unclear"] if ringing else ["trill"]  # notes that ring on hide the jumps of quick ones
+    assert found["note_kind"].isin(kinds).any()
 
 
 # --- properties

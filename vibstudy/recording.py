@@ -243,7 +243,7 @@ def _measure_blocks(
             block = replace(block, samples=meter.add(block))
         limit = following.origin_s + 0.5 * OVERLAP_S if following is not None else np.inf
         by_hand = None if listed is None else _in_block(listed, block, since, limit)
-        found = _find_notes(block, settings, by_hand, free_from, limit, room)
+        found = _find_notes(block, settings, by_hand, free_from, limit, room, row.get("instrument"))
         since = limit
         short = following is None and not notes  # its lines stay in memory
         notes += [_KeptNote.put(note, None if short else shelf) for note in found.notes]
@@ -387,6 +387,7 @@ def _find_notes(
     free_from_s: float,
     limit_s: float,
     room: RoomMeter,
+    instrument: object,
 ) -> _BlockNotes:
     """Notes of one block (those listed by hand, if any) with their refined lines.
 
@@ -394,7 +395,7 @@ def _find_notes(
     """
     from vibstudy.pitch.trackers import second_opinion
 
-    found = find_line(audio, settings, listed)
+    found = find_line(audio, settings, listed, instrument)
     rows: list[Mapping[Any, Any]] = []
     notes: list[FoundNote] = []
     with step("measure"):
@@ -500,7 +501,9 @@ class SoloLine:
     other: Contour | None
 
 
-def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = None) -> SoloLine:
+def find_line(
+    audio: Audio, settings: Settings, listed: pd.DataFrame | None = None, instrument: object = None
+) -> SoloLine:
     """Find the notes in a piece of sound, and the line they lie on.
 
     Parameters
@@ -511,7 +514,10 @@ def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = No
         Tracker, second opinion, range of pitch, shortest note.
     listed : DataFrame | None
         Notes listed by hand, which win over those found.
+    instrument : object
+        As the manifest names it: how widely such players vibrate.
     """
+    from vibstudy.notes.alternation import Habit
     from vibstudy.notes.lists import listed_notes
     from vibstudy.notes.segment import find_notes
     from vibstudy.pitch.trackers import track_line
@@ -522,11 +528,14 @@ def find_line(audio: Audio, settings: Settings, listed: pd.DataFrame | None = No
     with step("track"):
         contour = track(settings.tracker)
         other = track(settings.second_opinion) if settings.second_opinion else None
+    habit = Habit.of(instrument)
     with step("segment"):
         if listed is None:
-            found = find_notes(audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s)
+            found = find_notes(
+                audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s, habit=habit
+            )
         else:
-            found = listed_notes(audio.samples, audio.rate_hz, contour, listed)
+            found = listed_notes(audio.samples, audio.rate_hz, contour, listed, habit=habit)
         line, rows = found.line, found.rows
         if listed is None:
             rows = [

@@ -162,7 +162,9 @@ class PhraseReader:
             channel=self._facts(recording_id).get("channel"),
         )
         bridged = replace(audio, samples=repair_clicks(audio.samples, audio.rate_hz)[0])
-        solo = find_line(bridged, within_range(self.settings, recording.row))
+        solo = find_line(
+            bridged, within_range(self.settings, recording.row), instrument=recording.row.get("instrument")
+        )
         phrase = Phrase(audio, bridged, _whole_line(solo), solo.rows)
         # at the ends of the recording there is no margin to ask for
         low = audio.origin_s + (0.0 if start <= first else LEAST_AROUND_S)

@@ -36,7 +36,8 @@ import pandas as pd
 
 from vibstudy.corpus.texttable import TextTable, read_text_table
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.notes.alternation import find_alternations, fine_pitch
+from vibstudy.notes.alternation import ANYBODY, Habit
+from vibstudy.notes.kinds import longest_swing
 from vibstudy.notes.segment import FoundNotes
 from vibstudy.pitch.contour import Contour
 
@@ -50,7 +51,6 @@ _HEADER_ALIKE = 0.8
 _LEAST_S, _OVERLAP_S = 0.03, 0.02
 _PITCH_HZ = (20.0, 5000.0)
 _OTHER_CENTS = 300.0
-_MARGIN_S = 0.02
 _GOT = 80
 _MOST_BYTES = 1_000_000
 """Thirty thousand notes, read in seconds; an hour of music has ten thousand."""
@@ -91,7 +91,9 @@ def read_note_list(path: str | Path) -> pd.DataFrame:
     return frame.drop(columns="row").astype({"label": "string"})
 
 
-def listed_notes(samples: np.ndarray, rate_hz: float, contour: Contour, listed: pd.DataFrame) -> FoundNotes:
+def listed_notes(
+    samples: np.ndarray, rate_hz: float, contour: Contour, listed: pd.DataFrame, *, habit: Habit = ANYBODY
+) -> FoundNotes:
     """Notes of a list as :func:`vibstudy.notes.segment.find_notes` gives those it finds.
 
     Parameters
@@ -104,6 +106,8 @@ def listed_notes(samples: np.ndarray, rate_hz: float, contour: Contour, listed: 
         Coarse pitch of the line.
     listed : DataFrame
         As :func:`read_note_list` gives it, in s from the first sample.
+    habit : Habit
+        What is known of the player before anything is heard.
 
     Returns
     -------
@@ -125,7 +129,7 @@ def listed_notes(samples: np.ndarray, rate_hz: float, contour: Contour, listed: 
                 "onset_se_s": np.nan,
                 "offset_se_s": np.nan,
                 "pitch_hz": pitch,
-                "note_kind": _kind(samples, rate_hz, onset, offset, pitch, label),
+                "note_kind": _kind(samples, rate_hz, onset, offset, pitch, label, habit),
                 "quality": "ok",
                 "note_label": label,
             }
@@ -144,17 +148,21 @@ def _at_pitch(heard_hz: np.ndarray, given_hz: float) -> np.ndarray:
 
 
 def _kind(
-    samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float, pitch_hz: float, label: Any
+    samples: np.ndarray,
+    rate_hz: float,
+    onset_s: float,
+    offset_s: float,
+    pitch_hz: float,
+    label: Any,
+    habit: Habit,
 ) -> str:
     said = "" if pd.isna(label) else str(label).strip().lower()
     if said in KINDS:
         return said
-    if not np.isfinite(pitch_hz) or offset_s - onset_s <= 2 * _MARGIN_S:
+    if not np.isfinite(pitch_hz):
         return "note"
-    begin, end = onset_s + _MARGIN_S, offset_s - _MARGIN_S
-    swings = find_alternations(fine_pitch(samples, rate_hz, begin, end, pitch_hz))
-    longest = max(swings, key=lambda swing: swing.half_cycles, default=None)
-    alternates = longest is not None and longest.end_s - longest.begin_s > 0.5 * (end - begin)
+    longest = longest_swing(samples, rate_hz, onset_s, offset_s, pitch_hz, habit)
+    alternates = longest is not None and longest.end_s - longest.begin_s > 0.5 * (offset_s - onset_s)
     return longest.kind if longest is not None and alternates else "note"
 
 

@@ -55,6 +55,8 @@ RANGES_MIDI: dict[str, tuple[int, int]] = {
 }
 """Lowest and highest sounding note by name. A name may hold more words: the longest that fits counts."""
 
+VOICES = frozenset({"voice", "soprano", "mezzo-soprano", "alto", "tenor", "baritone", "bass"})
+
 _SHORT = {"sax": "saxophone", "singer": "voice", "eb": "e-flat", "bari": "baritone"}
 
 
@@ -71,12 +73,22 @@ def range_midi(instrument: object) -> tuple[int, int] | None:
     (int, int) | None
         MIDI numbers of :data:`RANGES_MIDI`.
     """
+    name = _named(instrument)
+    return None if name is None else RANGES_MIDI[name]
+
+
+def is_voice(instrument: object) -> bool:
+    """Whether an instrument as the manifest names it is a singer; False where it is not known."""
+    return _named(instrument) in VOICES
+
+
+def _named(instrument: object) -> str | None:
     if not isinstance(instrument, str):
         return None
     words = re.findall(r"[\w'-]+", instrument.lower().replace("_", " "))
     text = f" {' '.join(_SHORT.get(word, word) for word in words)} "
     named = [name for name in RANGES_MIDI if f" {name} " in text]
-    return RANGES_MIDI[max(named, key=len)] if named else None
+    return max(named, key=len, default=None)
 
 
 def range_hz(instrument: object, margin_semitones: float = 0.0) -> tuple[float, float] | None:
