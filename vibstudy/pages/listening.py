@@ -134,7 +134,7 @@ def make_example(study: Study, note: pd.Series) -> Example | None:
         return None
     gain = gain_for(cut.samples, cut.rate_hz)
     straight = scale_vibrato(cut, 0.0)
-    who = _who(note)
+    who = who_plays(note)
     pitch = f", {note_name(note['midi'])}" if pd.notna(note["midi"]) else ""
     return Example(
         f"{who}{pitch}" if who else str(note["note_id"]),
@@ -170,7 +170,7 @@ def make_phrase(study: Study, phrase: pd.DataFrame) -> Example | None:
     gain = gain_for(played, rate_hz)
     tags = phrase.iloc[0]
     return Example(
-        f"{_who(tags)}: a phrase" if _who(tags) else "A phrase",
+        f"{who_plays(tags)}: a phrase" if who_plays(tags) else "A phrase",
         f"{tags['recording_id']}, {begin_s + PAD_S:.1f} to {end_s - PAD_S:.1f} s. Of its "
         f"{plural(len(phrase), 'note')} {len(notes)} lose a vibrato in the second version.",
         {
@@ -212,7 +212,8 @@ _MOST_NAMES = 8
 """Note names on the axis of a phrase."""
 
 
-def _who(tags: pd.Series) -> str:
+def who_plays(tags: pd.Series) -> str:
+    """Return player, decade and region of a note, as far as they are known."""
     return ", ".join(str(tags[name]) for name in ("player", "decade", "region") if pd.notna(tags.get(name)))
 
 

@@ -57,8 +57,8 @@ class RealNote:
         Sample rate.
     line : NoteLine
         Its measured line, on the clock of `samples`.
-    fit : VibratoFit
-        Its vibrato.
+    fit : VibratoFit | None
+        Its vibrato; None when it is straight.
     first : int
         Place of the first sample in the sound it was cut from.
     """
@@ -66,7 +66,7 @@ class RealNote:
     samples: np.ndarray
     rate_hz: float
     line: NoteLine
-    fit: VibratoFit
+    fit: VibratoFit | None
     first: int = 0
 
 
@@ -117,8 +117,10 @@ def cut_note(path: str | Path, at_s: float) -> RealNote:
     return note
 
 
-def cut_out(samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float) -> RealNote | None:
-    """Cut a note out of a sound and measure its line; None when it has no vibrato.
+def cut_out(
+    samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float, *, straight: bool = False
+) -> RealNote | None:
+    """Cut a note out of a sound and measure its line; None when it has no vibrato, or no line.
 
     Parameters
     ----------
@@ -128,6 +130,8 @@ def cut_out(samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float
         Sample rate.
     onset_s, offset_s : float
         The note, in s from ``samples[0]``.
+    straight : bool
+        A note without vibrato will do, too.
     """
     from vibstudy.pitch.trackers import track_line
 
@@ -137,7 +141,7 @@ def cut_out(samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float
     origin_s = first / rate_hz
     line = refine_note(cut, rate_hz, track_line(cut, rate_hz), onset_s - origin_s, offset_s - origin_s)
     fit = measure_note(line)[1] if line is not None else None
-    if line is None or fit is None:
+    if line is None or (fit is None and not straight):
         return None
     return RealNote(cut.astype(float), rate_hz, line, fit, first)
 
@@ -159,23 +163,44 @@ def scale_vibrato(note: RealNote, factor: float, *, level: bool = False) -> np.n
     if factor == 1.0:
         return note.samples.copy()
     samples = note.samples
-    t, cents = _in_step(note, note.line.cents)
+    t, cents = frames_around(note), in_step(note, note.line.cents)
     if level:
-        _, db = _in_step(note, note.line.level_db)
+        db = in_step(note, note.line.level_db)
         time_s = np.arange(len(samples)) / note.rate_hz
         samples = samples * 10.0 ** (np.interp(time_s, t, (factor - 1.0) * db, left=0.0, right=0.0) / 20.0)
-    return _warp(samples, note.rate_hz, t, (1.0 - factor) * cents)
+    return warped(samples, note.rate_hz, t, (1.0 - factor) * cents)
 
 
 def vibrato_cents(note: RealNote) -> np.ndarray:
     """Return the vibrato alone at the frames of the note's line [shape=(n,)], in cents."""
-    t, cents = _in_step(note, note.line.cents)
-    return np.interp(note.line.time_s, t, cents)
+    return np.interp(note.line.time_s, frames_around(note), in_step(note, note.line.cents))
 
 
-def _in_step(note: RealNote, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Times, and the part of `values` in step with the vibrato there, fading to 0 beyond the line."""
+def frames_around(note: RealNote) -> np.ndarray:
+    """Return the frames of the note's line and those up to :data:`EDGE_S` beyond its ends [shape=(m,)], in s."""
+    line = note.line
+    beyond = round(EDGE_S / line.hop_s)
+    return line.time_s[0] + line.hop_s * (np.arange(len(line.time_s) + 2 * beyond) - beyond)
+
+
+def in_step(note: RealNote, values: np.ndarray) -> np.ndarray:
+    """Return the part of `values` in step with the note's vibrato, fading to 0 beyond the line.
+
+    Parameters
+    ----------
+    note : RealNote
+        With a vibrato.
+    values : ndarray [shape=(n,)]
+        At the frames of its line.
+
+    Returns
+    -------
+    ndarray [shape=(m,)]
+        At :func:`frames_around`.
+    """
     line, fit = note.line, note.fit
+    if fit is None:
+        raise ValueError("a straight note has nothing in step with a vibrato")
     hop = line.hop_s
     psi = _running_phase(fit, line)
     beyond = round(EDGE_S / hop)
@@ -183,7 +208,6 @@ def _in_step(note: RealNote, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     before = psi[0] - slopes[0] * np.arange(beyond, 0, -1)
     after = psi[-1] + slopes[-1] * np.arange(1, beyond + 1)
     wide = np.concatenate([before, psi, after])
-    t = line.time_s[0] + hop * (np.arange(len(wide)) - beyond)
 
     turn = psi / (2.0 * np.pi)
     waves = _waves(psi)
@@ -200,7 +224,7 @@ def _in_step(note: RealNote, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(beyond) + 0.5) / beyond)
     out[:beyond] *= ramp
     out[len(out) - beyond :] *= ramp[::-1]
-    return t, out
+    return out
 
 
 def _running_phase(fit: VibratoFit, line: NoteLine) -> np.ndarray:
@@ -218,17 +242,35 @@ def _waves(psi: np.ndarray) -> np.ndarray:
     return np.column_stack([f(k * psi) for k in range(1, ORDERS + 1) for f in (np.cos, np.sin)])
 
 
-def _warp(samples: np.ndarray, rate_hz: float, t: np.ndarray, cents: np.ndarray) -> np.ndarray:
-    """Lower the pitch by `cents` (given at times `t`, 0 outside) by playing the sound along a warped time."""
-    n = len(samples)
-    source = np.arange(n) / rate_hz
-    curve = PchipInterpolator(t, cents)
-    inside = (source >= t[0]) & (source <= t[-1])
-    speed = np.ones(n)
-    speed[inside] = 2.0 ** (curve(source[inside]) / 1200.0)
-    # give the note its length back, so that what follows stays where it was
-    speed[inside] /= speed[inside].mean()
-    played = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))]) / rate_hz
-    at = np.interp(source, played, source)
+def warped(samples: np.ndarray, rate_hz: float, t: np.ndarray, cents: np.ndarray) -> np.ndarray:
+    """Return a sound with its pitch lowered by `cents`, by playing it along a warped time.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        The sound.
+    rate_hz : float
+        Sample rate.
+    t, cents : ndarray [shape=(m,)]
+        By how much, at which times (s from the first sample); 0 outside.
+    """
+    source = np.arange(len(samples)) / rate_hz
+    at = np.interp(source, _played(t, cents, rate_hz, len(samples)), source)
     fine = resample_poly(samples, OVERSAMPLING, 1)
     return CubicSpline(np.arange(len(fine)) / (OVERSAMPLING * rate_hz), fine)(at)
+
+
+def played_at(t: np.ndarray, cents: np.ndarray, rate_hz: float, n: int) -> np.ndarray:
+    """Return when the moments `t` of a sound of `n` samples are heard in :func:`warped` [shape=(m,)], in s."""
+    return np.interp(t, np.arange(n) / rate_hz, _played(t, cents, rate_hz, n))
+
+
+def _played(t: np.ndarray, cents: np.ndarray, rate_hz: float, n: int) -> np.ndarray:
+    """When each sample is heard, s."""
+    source = np.arange(n) / rate_hz
+    inside = (source >= t[0]) & (source <= t[-1])
+    speed = np.ones(n)
+    speed[inside] = 2.0 ** (PchipInterpolator(t, cents)(source[inside]) / 1200.0)
+    # give the note its length back, so that what follows stays where it was
+    speed[inside] /= speed[inside].mean()
+    return np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))]) / rate_hz
