@@ -19,7 +19,9 @@ import soundfile as sf
 from vibstudy import cli, measure_corpus, read_notes
 from vibstudy.corpus.tables import write_frame
 from vibstudy.errors import VibstudyError
+from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
 from vibstudy.notes.segment import segment_notes
+from vibstudy.pages.audience import SETTINGS, two_groups, write_audience_page
 from vibstudy.pages.listening import (
     LEFT,
     LOUDNESS_LUFS,
@@ -30,11 +32,13 @@ from vibstudy.pages.listening import (
     wav_uri,
     write_listening_page,
 )
+from vibstudy.pages.passage import Passage, bars_from_text, write_passage_page
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.playing.resynthesis import PAD_S
 from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
 from vibstudy.sound.writing import SAFE_PEAK
+from vibstudy.vibrato.note import measure_note
 
 NAME = "Ash & Elm <script>alert(1)</script>"
 
@@ -241,3 +245,219 @@ def test_the_line_is_that_of_the_note(page):
         assert onset_s == pytest.approx(PAD_S, abs=0.05)
         swing[kind] = np.percentile(y, 95) - np.percentile(y, 5)
     assert swing["without"] < 0.1 * swing["played"]
+
+
+# --- the same passage, several players
+
+
+def a_scored_table() -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
+    """Two recordings of four written notes in two bars; the second lacks one and plays twice as slowly."""
+    rows, lines = [], {}
+    for name, slow, missing, decade in (("fast", 1.0, None, 1990), ("slow", 2.0, 1, 1950)):
+        for place in range(4):
+            if place == missing:
+                continue
+            rows.append(
+                {
+                    "recording_id": name, "note_id": f"{name}/{place}", "player": f"Player {name}",
+                    "decade": decade, "piece": "Lantern", "measure": 1 + place // 2, "beat": 1 + place % 2,
+                    "score_match": "matched", "written_midi": 60 + place, "midi": 60.0 + place,
+                    "onset_s": slow * place, "offset_s": slow * (place + 0.9),
+                }
+            )  # fmt: skip
+        time_s = np.arange(0, 4 * slow, 0.02)
+        f0_hz = 262 * 2 ** (20 / 1200 * np.sin(2 * np.pi * 5 * time_s))
+        lines[name] = pd.DataFrame({"time_s": time_s, "f0_hz": f0_hz, "level_db": -20.0})
+    return pd.DataFrame(rows), lines
+
+
+def test_a_passage_by_its_bars_stands_at_the_written_notes():
+    notes, lines = a_scored_table()
+    takes = takes_of_bars(notes, "Lantern", 1, 2)
+    assert [take.recording_id for take in takes] == ["slow", "fast"]  # the oldest first
+    assert [take.notes["place"].tolist() for take in takes] == [[0, 2, 3], [0, 1, 2, 3]]
+    figure, table = passage_ribbons(lines, takes, title="Lantern")
+    assert len(table) == 7 and "Lantern: the same passage in 2 recordings" in figure.caption
+    slow, fast = figure.axes
+    # the third written note begins at one place in both rows, though at 4 s in one and at 2 s in the other
+    begins = [sorted(float(c.get_segments()[0][0][0]) for c in axis.collections) for axis in (slow, fast)]
+    assert begins[0][1] == pytest.approx(begins[1][2], abs=0.05)
+    assert [label.get_text() for label in fast.get_xticklabels()] == ["C4", "C♯4", "D4", "E♭4"]
+
+
+def test_a_passage_that_is_not_there_is_told():
+    notes, _ = a_scored_table()
+    with pytest.raises(VibstudyError, match="Did you mean 'Lantern'"):
+        takes_of_bars(notes, "Lanterns", 1, 2)
+    with pytest.raises(VibstudyError, match="at least two recordings"):
+        takes_of_bars(notes, "Lantern", 7, 9)
+    with pytest.raises(VibstudyError) as error:
+        takes_by_hand(notes, ["fast", "fats,0,2", "fast,3,1", "fast,nan,2", "fast,100,200"])
+    assert len(error.value.problems) == 5
+    for text in ("", "8-5", "a", "1-2-3", "-3"):
+        with pytest.raises(VibstudyError, match="no bars"):
+            bars_from_text(text)
+    assert bars_from_text("5-8") == (5, 8) and bars_from_text("5") == (5, 5)
+
+
+def test_a_passage_by_hand_is_heard_in_turn(study, tmp_path):
+    wanted = Passage(takes=("one,0.3,2", "two,0.3,2"))
+    path, players = write_passage_page(study, wanted, tmp_path / "passage.html")
+    sounds = sounds_of(path)
+    assert len(players) == 2 and len(sounds) == 3  # each, and one after the other
+    assert len(sounds[2][0]) > 1.9 * len(sounds[0][0])
+    assert "<script>alert" not in path.read_text(encoding="utf-8")
+    assert sorted(p.suffix for p in (study / "figures").glob("passage.*")) == [".csv", ".pdf", ".png", ".txt"]
+    levels = [pyloudnorm.Meter(rate).integrated_loudness(sound) for sound, rate in sounds[:2]]
+    assert levels == pytest.approx([LOUDNESS_LUFS] * 2, abs=1.0)
+
+
+def test_bar_by_bar_all_players_are_heard():
+    from vibstudy.pages.passage import in_alternation
+
+    notes, _ = a_scored_table()
+    takes = takes_of_bars(notes, "Lantern", 1, 2)
+    cuts = [
+        np.full(round((take.to_s - take.from_s) * 1000), level)
+        for take, level in zip(takes, (1, 2), strict=True)
+    ]
+    sound = in_alternation(takes, cuts, 1000)
+    turns = sound[(sound == 1) | (sound == 2)]
+    assert turns[np.flatnonzero(np.diff(turns, prepend=0))].tolist() == [1, 2, 1, 2]
+    by_hand = [Take("a", 0, 1, "a", notes.assign(place=np.nan))]
+    assert in_alternation(by_hand, cuts[:1], 1000) is None
+
+
+# --- questions to the ear
+
+
+@pytest.fixture(scope="module")
+def questions(study, tmp_path_factory):
+    path, pairs = write_audience_page(study, tmp_path_factory.mktemp("ear") / "ear.html", most=3, seed=4)
+    assert pairs == 3
+    return path
+
+
+def test_pairs_hold_two_sounds_and_no_network(questions, study, tmp_path):
+    text = questions.read_text(encoding="utf-8")
+    assert len(sounds_of(questions)) == 6 and "<script>alert" not in text
+    assert "default-src 'none'" in text and "damages hearing" in text and "law of your country" in text
+    for question in ("Which has vibrato?", "Which is of 19", "Which has the vibrato of 19"):
+        assert question in text
+    again, _ = write_audience_page(study, tmp_path / "again.html", most=3, seed=4)
+    assert again.read_bytes() == questions.read_bytes()
+
+
+def test_groups_are_periods_or_filters(study):
+    notes = read_notes(study)
+    assert [group.name for group in two_groups(notes, [])] == ["1950–1959", "1960–1969"]
+    assert [len(g.notes) for g in two_groups(notes, ["decade == 1950", "decade > 1950"])] == [2, 2]
+    assert two_groups(notes.assign(decade=1950), []) == []
+    for filters, words in (
+        (["decade == 1950"], "two groups"),
+        (["decade == 1", "decade > 1"], "no note with"),
+    ):
+        with pytest.raises(VibstudyError, match=words):
+            two_groups(notes, filters)
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_the_page_counts_hands_and_finds_an_ears_limit(questions):
+    """Binomial chances are scipy's; the limit of simulated listeners is where 70.7 % say that it moves."""
+    from playwright.sync_api import sync_playwright
+    from scipy.stats import binomtest
+
+    executable = chromium_path()
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=executable, args=["--no-sandbox", "--mute-audio"]
+        )
+        tab = browser.new_context(offline=True).new_page()
+        faults: list[str] = []
+        tab.on("pageerror", lambda error: faults.append(str(error)))
+        tab.goto(questions.as_uri())
+        for right, asked in ((0, 1), (7, 10), (60, 100), (520, 1000), (10, 10)):
+            chance = tab.evaluate(f"chanceOfAtLeast({right}, {asked})")
+            expected = binomtest(right, asked, 0.5, alternative="greater").pvalue
+            assert chance == pytest.approx(expected, rel=1e-6)
+
+        # hands: nine of ten right in the first pair
+        pair = tab.locator(".pair").first
+        side = pair.get_attribute("data-answer")
+        pair.locator(f'input[data-side="{side}"]').fill("9")
+        pair.locator(f'input[data-side="{"AB".replace(side, "")}"]').fill("1")
+        assert tab.locator("#tally").inner_text() == "No answers yet."
+        pair.locator(".reveal").click()
+        assert "9 of 10 answers are right (90 %)" in tab.locator("#tally").inner_text()
+        assert "1.1 in 100" in tab.locator("#tally").inner_text()
+        pair.locator(f'input[data-side="{side}"]').fill("1.5")
+        assert "whole number" in tab.locator("#tally").inner_text()
+
+        # 60 listeners whose answers follow a logistic curve in log extent: its 70.7 % point is found
+        # (widths of the curve as in judgements of pitch; 0.15 in the natural logarithm)
+        limit, width = 24.0, 0.15
+        runs = tab.evaluate(
+            """([limit, width, settings]) => {
+              let seed = 12345;
+              const random = () => (seed = (seed * 48271) % 2147483647) / 2147483647;
+              const at = Math.log(limit) - width * Math.log(Math.SQRT1_2 / (1 - Math.SQRT1_2));
+              const found = [];
+              for (let listener = 0; listener < 60; listener += 1) {
+                const run = new UpDown(60, settings);
+                const moves = () => 1 / (1 + Math.exp((at - Math.log(run.extentCents)) / width));
+                while (!run.done) run.answer(random() < moves());
+                found.push(run.result());
+              }
+              return found;
+            }""",
+            [limit, width, SETTINGS],
+        )
+        limits = np.log([run["limitCents"] for run in runs if run])
+        assert len(limits) >= 55
+        assert np.exp(limits.mean()) == pytest.approx(limit, rel=0.06)
+        told = np.sqrt(np.mean([np.log(run["factor"]) ** 2 for run in runs if run]))
+        assert 0.4 * limits.std() < told < 2.0 * limits.std()
+
+        # the tone is the one that is asked for, at a safe level
+        sound = np.array(tab.evaluate(f"Array.from(toneSamples(22050, 440, 5, 30, {settings_json()}))"))
+        assert np.abs(sound).max() == pytest.approx(10 ** (SETTINGS["peak_dbfs"] / 20), rel=0.01)
+        line = refine_note(sound.astype(np.float32), 22050, track_line(sound, 22050), 0.05, 1.55)
+        assert np.ptp(line.cents[10:-10]) / 2 == pytest.approx(30, abs=1.0)
+
+        # by hand: an ear that hears no movement at all is told to lie beyond
+        tab.locator("#limit .begin").click()
+        for _ in range(400):
+            if tab.locator("#limit .progress").inner_text() == "Done.":
+                break
+            tab.locator("#limit .play").click()
+            tab.locator("#limit .warm").click()
+        assert "cannot be told" in tab.locator("#limit .rows").inner_text()
+        browser.close()
+    assert faults == []
+
+
+def settings_json() -> str:
+    import json
+
+    return json.dumps(SETTINGS)
+
+
+def test_other_manners_are_made_from_the_note_itself(study, tmp_path):
+    path, count = write_listening_page(
+        study, tmp_path / "manners.html", ["one/0001"], wider=[2.0], quicker=[0.8], like=["decade == 1960"]
+    )
+    assert count == 1 and "Like decade == 1960 (6.5 Hz, ± " in path.read_text(encoding="utf-8")
+    sounds = sounds_of(path)
+    assert len(sounds) == 5  # as played, without, wider, slower, like the other group
+    found = []
+    for sound, rate_hz in (sounds[0], *sounds[2:]):
+        line = refine_note(sound, rate_hz, track_line(sound, rate_hz), PAD_S, PAD_S + 1.4)
+        found.append(measure_note(line)[1])
+    assert [fit.rate_hz for fit in found] == pytest.approx([5.0, 5.0, 4.0, 6.5], abs=0.06)
+    assert [fit.extent_cents for fit in found[:3]] == pytest.approx([30, 60, 30], abs=1.2)
+    with pytest.raises(VibstudyError) as error:
+        write_listening_page(
+            study, tmp_path / "x.html", wider=[9], quicker=[0.0], like=["decade == 1", "no =="]
+        )
+    assert len(error.value.problems) == 4

@@ -115,10 +115,90 @@ def listening(
         typer.Option(metavar="ID", help="note_id of an example; again for more.", show_default=False),
     ] = None,
     most: Annotated[int, typer.Option(min=1, help="Without --note: examples to choose.")] = 8,
+    wider: Annotated[
+        list[float] | None,
+        typer.Option(metavar="FACTOR", help="Also with this many times the extent.", show_default=False),
+    ] = None,
+    quicker: Annotated[
+        list[float] | None,
+        typer.Option(metavar="FACTOR", help="Also at this many times the rate.", show_default=False),
+    ] = None,
+    like: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="FILTER",
+            help='Also with the typical vibrato of these notes, as "decade < 1950".',
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Make a page to play notes from in a lecture: one file, no network, a cursor along the line."""
     from vibstudy.pages.listening import write_listening_page
 
-    path, examples = write_listening_page(study_folder(study), out, note or (), most)
+    path, examples = write_listening_page(
+        study_folder(study), out, note or (), most, wider=wider or (), quicker=quicker or (), like=like or ()
+    )
     say(f"{path}: {count(examples, 'example')}. Open it in a browser; it works without a network.")
+    say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")
+
+
+@app.command(rich_help_panel=PLAY)
+def passage(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    piece: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Piece with a score.", show_default=False)
+    ] = None,
+    movement: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Movement of the piece.", show_default=False)
+    ] = None,
+    bars: Annotated[
+        str | None, typer.Option(metavar="5-8", help="Measures, first and last.", show_default=False)
+    ] = None,
+    take: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="ID,FROM,TO",
+            help="Instead: a stretch of a recording; again for more.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="HTML file to write.", show_default="passage.html in the study"),
+    ] = None,
+) -> None:
+    """Put the same passage by several players under each other: a figure, and a page to hear them in turn."""
+    from vibstudy.pages.passage import Passage, bars_from_text, write_passage_page
+
+    wanted = Passage(piece, movement, bars_from_text(bars) if bars is not None else None, tuple(take or ()))
+    path, players = write_passage_page(study_folder(study), wanted, out)
+    say(f"{path}: {count(len(players), 'recording')}. Open it in a browser; it works without a network.")
+    say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")
+
+
+@app.command(rich_help_panel=PLAY)
+def audience(
+    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    group: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="FILTER",
+            help='Twice: the groups to tell apart, as "decade < 1950".',
+            show_default="first and last period",
+        ),
+    ] = None,
+    pairs: Annotated[int, typer.Option(min=1, max=40, help="How many pairs.")] = 6,
+    seed: Annotated[
+        int, typer.Option(min=0, help="Draws notes and orders; the same gives the same page.")
+    ] = 0,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="HTML file to write.", show_default="audience.html in the study"),
+    ] = None,
+) -> None:
+    """Make a page that asks the ear: pairs without names, and where vibrato becomes one warm tone."""
+    from vibstudy.pages.audience import write_audience_page
+
+    path, made = write_audience_page(study_folder(study), out, group or (), pairs, seed)
+    say(f"{path}: {count(made, 'pair')}. Open it in a browser; it works without a network.")
     say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")

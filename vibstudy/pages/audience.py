@@ -61,8 +61,8 @@ SETTINGS = {
     "fade_s": FADE_S,
     "peak_dbfs": PEAK_DBFS,
 }
-"""The up-down procedure: large steps until two turns, then small ones (Levitt's advice); a tone lasts 8 cycles
-of 5 Hz."""
+"""The up-down procedure: large steps until two turns, then small ones (Levitt's advice); a tone lasts 8
+cycles of 5 Hz."""
 RATES_HZ = (5.0, 6.5, 8.0)
 """Offered: the ends of the rule of thumb and its middle."""
 TONE_HZ = 440.0
@@ -133,12 +133,16 @@ def two_groups(notes: pd.DataFrame, filters: Sequence[str]) -> list[Group]:
     return [Group(str(name), periods[periods["period"] == name]) for name in (names[0], names[-1])]
 
 
-def make_pairs(study: Study, notes: pd.DataFrame, groups: Sequence[Group], most: int, seed: int) -> list[Pair]:
+def make_pairs(
+    study: Study, notes: pd.DataFrame, groups: Sequence[Group], most: int, seed: int
+) -> list[Pair]:
     """Return up to `most` pairs, the questions in turn."""
     rng = np.random.default_rng(seed)
     used = vibrato_notes(notes)
     used = used[used["duration_s"] >= _SHORTEST_S]
-    order = used.iloc[rng.permutation(len(used))].sort_values("quality", key=lambda q: q.ne("ok"), kind="stable")
+    order = used.iloc[rng.permutation(len(used))].sort_values(
+        "quality", key=lambda q: q.ne("ok"), kind="stable"
+    )
     single = order.drop_duplicates("player") if len(order) else order
     makers: list[Any] = [_with_or_without]
     if groups:
@@ -162,10 +166,16 @@ def make_pairs(study: Study, notes: pd.DataFrame, groups: Sequence[Group], most:
     return pairs
 
 
-def _pair(question: str, words: str, right: RealNote | tuple, wrong: RealNote | tuple, rng: Any) -> Pair:
+_Sound = tuple[np.ndarray, float]
+
+
+def _pair(question: str, words: str, right: _Sound, wrong: _Sound, rng: Any) -> Pair:
     """Two sounds (samples, sample rate) in an order drawn by lot; the first is the right answer."""
     sides = ["A", "B"] if rng.random() < 0.5 else ["B", "A"]
-    uris = {side: wav_uri(gain_for(*sound) * sound[0], sound[1]) for side, sound in zip(sides, (right, wrong), strict=True)}
+    uris = {
+        side: wav_uri(gain_for(*sound) * sound[0], sound[1])
+        for side, sound in zip(sides, (right, wrong), strict=True)
+    }
     return Pair(question, words, dict(sorted(uris.items())), sides[0])
 
 

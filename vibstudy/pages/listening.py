@@ -1,10 +1,12 @@
 """The listening page: notes to play in a lecture, in one file that needs nothing else.
 
 An example is a note or a phrase of the study, as played and without its vibrato
-(:mod:`vibstudy.playing.resynthesis`; of a phrase, each note whose vibrato can be taken away), with its line
-and a cursor that runs along it. Sounds, lines and the little program that moves the cursor stand in the
-page itself: it works from a memory stick, on a computer without a network, and asks for nothing from one
-(its content security policy forbids it).
+(:mod:`vibstudy.playing.resynthesis`; of a phrase, each note whose vibrato can be taken away), and in other
+manners where they are asked for: wider or narrower, quicker or slower, or with the typical vibrato of
+another group (:mod:`vibstudy.playing.manner`). With it stand its line and a cursor that runs along it.
+Sounds, lines and the little program that moves the cursor stand in the page itself: it works from a memory
+stick, on a computer without a network, and asks for nothing from one (its content security policy forbids
+it).
 
 Level: both versions get the gain that brings the sound as played to :data:`LOUDNESS_LUFS`
 (ITU-R BS.1770 loudness), or less where peaks would pass :data:`SAFE_PEAK`. A sound too short to have
@@ -14,8 +16,8 @@ such a loudness (below 0.4 s) is levelled by its RMS. Fades of :data:`FADE_S`.
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,9 +29,11 @@ from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.figures.data import plural, vibrato_notes
 from vibstudy.figures.recording import note_name, note_words, telling_phrase
 from vibstudy.pages.html import templates
+from vibstudy.playing.manner import Manner, in_manner, own_manner, typical_manner
 from vibstudy.playing.resynthesis import PAD_S, RealNote, cut_out, scale_vibrato, vibrato_cents
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 from vibstudy.sound.writing import SAFE_LEVEL_DB, SAFE_PEAK, fades, wav_bytes
+from vibstudy.stats.filters import select
 from vibstudy.study import Study, open_study
 from vibstudy.units import to_midi
 
@@ -125,7 +129,80 @@ class _Axes:
         return [(self.x(t), f"{t:g}") for t in np.round(np.arange(0.0, self.duration_s, step_s), 3)]
 
 
-def make_example(study: Study, note: pd.Series) -> Example | None:
+Version = Callable[[RealNote], np.ndarray]
+"""Makes another sound of a note, of the same length."""
+
+
+def _without(note: RealNote) -> np.ndarray:
+    return scale_vibrato(note, 0.0)
+
+
+STRAIGHT: dict[str, Version] = {"Without its vibrato": _without}
+
+
+def versions_of(
+    notes: pd.DataFrame,
+    *,
+    wider: Sequence[float] = (),
+    quicker: Sequence[float] = (),
+    like: Sequence[str] = (),
+    seed: int = 0,
+) -> dict[str, Version]:
+    """Return the versions of an example, in words.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        Note table of the study.
+    wider : sequence of float [range 0..4]
+        Factors of extent; the shape of the vibrato stays the player's.
+    quicker : sequence of float [range 0.3..3]
+        Factors of rate; the extent stays.
+    like : sequence of str
+        Filters (:mod:`vibstudy.stats.filters`): the typical vibrato of their notes.
+    seed : int
+        Of what differs from cycle to cycle in a new vibrato.
+
+    Raises
+    ------
+    VibstudyError
+        With every factor out of range and every filter that finds nothing.
+    """
+    limits = (("extent", wider, 0.0, 4.0), ("rate", quicker, 0.3, 3.0))
+    problems = [
+        Problem(
+            f"a factor of {what} is outside {low:g} to {high:g}", got=f"{factor:g}", repair="Choose another"
+        )
+        for what, factors, low, high in limits
+        for factor in factors
+        if not low <= factor <= high
+    ]
+    used, manners = vibrato_notes(notes), {}
+    for text in like:
+        try:
+            manners[text] = typical_manner(used[select(used, text)])
+        except VibstudyError as error:
+            problems += [replace(problem, got=problem.got or text) for problem in error.problems]
+    if problems:
+        raise VibstudyError(problems)
+
+    def scaled(factor: float) -> Version:
+        return lambda note: scale_vibrato(note, factor)
+
+    def paced(factor: float) -> Version:
+        return lambda note: in_manner(note, own_manner(note, factor), seed)
+
+    def given(manner: Manner) -> Version:
+        return lambda note: in_manner(note, manner, seed)
+
+    made = dict(STRAIGHT)
+    made |= {f"Vibrato {factor:g} times as wide": scaled(factor) for factor in wider}
+    made |= {f"Vibrato {factor:g} times as quick": paced(factor) for factor in quicker}
+    made |= {f"Like {text} ({manner.words})": given(manner) for text, manner in manners.items()}
+    return made
+
+
+def make_example(study: Study, note: pd.Series, versions: Mapping[str, Version] = STRAIGHT) -> Example | None:
     """Return the example of a note of the study; None when its vibrato cannot be taken away."""
     sound = study.audio(str(note["recording_id"]))
     onset_s, offset_s = (float(note[name]) - sound.origin_s for name in ("onset_s", "offset_s"))
@@ -133,7 +210,6 @@ def make_example(study: Study, note: pd.Series) -> Example | None:
     if cut is None:
         return None
     gain = gain_for(cut.samples, cut.rate_hz)
-    straight = scale_vibrato(cut, 0.0)
     who = who_plays(note)
     pitch = f", {note_name(note['midi'])}" if pd.notna(note["midi"]) else ""
     return Example(
@@ -141,17 +217,19 @@ def make_example(study: Study, note: pd.Series) -> Example | None:
         f"{note['note_id']}. {note_words(note)}",
         {
             "As played": wav_uri(gain * cut.samples, cut.rate_hz),
-            "Without its vibrato": wav_uri(gain * straight, cut.rate_hz),
+            **{words: wav_uri(gain * make(cut), cut.rate_hz) for words, make in versions.items()},
         },
         plot_of(cut),
     )
 
 
-def make_phrase(study: Study, phrase: pd.DataFrame) -> Example | None:
+def make_phrase(
+    study: Study, phrase: pd.DataFrame, versions: Mapping[str, Version] = STRAIGHT
+) -> Example | None:
     """Return the example of a phrase (:func:`~vibstudy.figures.recording.telling_phrase`).
 
-    Note after note is replaced by itself without its vibrato, where that can be taken away; None when it
-    can of none.
+    Note after note is replaced by its version, where its vibrato can be taken away; None when it can of
+    none.
     """
     sound = study.audio(str(phrase["recording_id"].iloc[0]))
     rate_hz = sound.rate_hz
@@ -159,12 +237,18 @@ def make_phrase(study: Study, phrase: pd.DataFrame) -> Example | None:
     first = max(0, round((begin_s - sound.origin_s) * rate_hz))
     origin_s = sound.origin_s + first / rate_hz
     played = np.asarray(sound.samples[first : round((end_s - sound.origin_s) * rate_hz)], float)
-    straight, notes = played.copy(), []
+    made = {words: played.copy() for words in versions}
+    notes = []
     for row in phrase[phrase["has_vibrato"].eq(True).fillna(False)].to_dict("records"):
-        note = cut_out(straight, rate_hz, row["onset_s"] - origin_s, row["offset_s"] - origin_s)
-        if note is not None:  # outside the note the warp leaves the sound alone
-            straight[note.first : note.first + len(note.samples)] = scale_vibrato(note, 0.0)
-            notes.append(note)
+        begin, end = row["onset_s"] - origin_s, row["offset_s"] - origin_s
+        note = cut_out(played, rate_hz, begin, end)
+        if note is None:
+            continue
+        notes.append(note)
+        where = slice(note.first, note.first + len(note.samples))
+        for words, make in versions.items():
+            # outside the note the warp leaves the sound alone; its neighbours may be changed already
+            made[words][where] = make(replace(note, samples=made[words][where]))
     if not notes:
         return None
     gain = gain_for(played, rate_hz)
@@ -172,10 +256,11 @@ def make_phrase(study: Study, phrase: pd.DataFrame) -> Example | None:
     return Example(
         f"{who_plays(tags)}: a phrase" if who_plays(tags) else "A phrase",
         f"{tags['recording_id']}, {begin_s + PAD_S:.1f} to {end_s - PAD_S:.1f} s. Of its "
-        f"{plural(len(phrase), 'note')} {len(notes)} lose a vibrato in the second version.",
+        f"{plural(len(phrase), 'note')} {len(notes)} change their vibrato in the other "
+        f"{'version' if len(made) == 1 else 'versions'}.",
         {
             "As played": wav_uri(gain * played, rate_hz),
-            "Without its vibrato": wav_uri(gain * straight, rate_hz),
+            **{words: wav_uri(gain * sound, rate_hz) for words, sound in made.items()},
         },
         _plot_of_phrase(study, phrase, notes, origin_s, len(played) / rate_hz),
     )
@@ -257,6 +342,7 @@ def write_listening_page(
     wanted: Sequence[str] = (),
     most: int = 8,
     phrases: int = 3,
+    **manners: Any,
 ) -> tuple[Path, int]:
     """Write the page.
 
@@ -272,6 +358,8 @@ def write_listening_page(
         How many notes are chosen.
     phrases : int
         How many phrases are chosen, too; none when notes are named.
+    **manners
+        Other versions: ``wider, quicker, like, seed`` of :func:`versions_of`.
 
     Returns
     -------
@@ -283,16 +371,18 @@ def write_listening_page(
     if not path.parent.is_dir():
         raise VibstudyError("there is no such folder", str(path.parent), repair="Make it first")
     notes = read_notes(study.folder)
+    versions = versions_of(notes, **manners)
     rows = chosen_notes(notes, wanted, most)
-    made = [make_example(study, row) for _, row in rows.iterrows()]
+    made = [make_example(study, row, versions) for _, row in rows.iterrows()]
     if not wanted:
-        made += [make_phrase(study, phrase) for phrase in chosen_phrases(notes, phrases)]
+        made += [make_phrase(study, phrase, versions) for phrase in chosen_phrases(notes, phrases)]
     examples = [example for example in made if example is not None]
     if not examples:
         raise VibstudyError("none of these notes could be cut out", repair="Choose others")
     page = templates().get_template("listening.html")
     text = page.render(
-        examples=examples, demo=study.is_demo, rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
+        examples=examples, more=len(versions) > 1, demo=study.is_demo,
+        rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
         width=WIDTH, height=HEIGHT, left=LEFT, right=RIGHT, top=TOP, bottom=BOTTOM,
     )  # fmt: skip
     write_text(path, text)

@@ -138,6 +138,21 @@ def typical_manner(notes: pd.DataFrame) -> Manner:
     return Manner(**values)
 
 
+def own_manner(note: RealNote, rate_factor: float = 1.0) -> Manner:
+    """Return the manner of a note's own vibrato, `rate_factor` times as quick."""
+    fit = note.vibrato
+    values = {
+        "rate_hz": fit.rate_hz * rate_factor,
+        "extent_cents": fit.extent_cents,
+        "delay_s": fit.start_s,
+        "rate_irregularity": fit.rate_irregularity,
+        "extent_irregularity": fit.extent_irregularity,
+    }
+    return Manner(
+        **{name: float(np.clip(values[name], low, high)) for name, (low, high, _) in LIMITS.items()}
+    )
+
+
 def manner_cents(
     manner: Manner, since_s: np.ndarray, duration_s: float, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:

@@ -69,6 +69,19 @@ class RealNote:
     fit: VibratoFit | None
     first: int = 0
 
+    @property
+    def vibrato(self) -> VibratoFit:
+        """Its vibrato.
+
+        Raises
+        ------
+        ValueError
+            When it is straight.
+        """
+        if self.fit is None:
+            raise ValueError("a straight note has no vibrato")
+        return self.fit
+
 
 def cut_note(path: str | Path, at_s: float) -> RealNote:
     """Cut out the note that sounds at a moment of a recording.
@@ -177,7 +190,7 @@ def vibrato_cents(note: RealNote) -> np.ndarray:
 
 
 def frames_around(note: RealNote) -> np.ndarray:
-    """Return the frames of the note's line and those up to :data:`EDGE_S` beyond its ends [shape=(m,)], in s."""
+    """Return the frames of the line and up to :data:`EDGE_S` beyond its ends [shape=(m,)], in s."""
     line = note.line
     beyond = round(EDGE_S / line.hop_s)
     return line.time_s[0] + line.hop_s * (np.arange(len(line.time_s) + 2 * beyond) - beyond)
@@ -198,9 +211,7 @@ def in_step(note: RealNote, values: np.ndarray) -> np.ndarray:
     ndarray [shape=(m,)]
         At :func:`frames_around`.
     """
-    line, fit = note.line, note.fit
-    if fit is None:
-        raise ValueError("a straight note has nothing in step with a vibrato")
+    line, fit = note.line, note.vibrato
     hop = line.hop_s
     psi = _running_phase(fit, line)
     beyond = round(EDGE_S / hop)
@@ -261,7 +272,7 @@ def warped(samples: np.ndarray, rate_hz: float, t: np.ndarray, cents: np.ndarray
 
 
 def played_at(t: np.ndarray, cents: np.ndarray, rate_hz: float, n: int) -> np.ndarray:
-    """Return when the moments `t` of a sound of `n` samples are heard in :func:`warped` [shape=(m,)], in s."""
+    """Return when moments `t` of a sound of `n` samples are heard in :func:`warped` [shape=(m,)], in s."""
     return np.interp(t, np.arange(n) / rate_hz, _played(t, cents, rate_hz, n))
 
 

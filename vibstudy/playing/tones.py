@@ -367,7 +367,8 @@ def write_note_versions(
     sounds = {name: scale_vibrato(note, factor, level=level) for name, factor in FACTORS.items()}
     gain = 10.0 ** (peak_dbfs / 20.0) / max(float(np.abs(sound).max()) for sound in sounds.values())
     lines = [
-        f"The note at {at_s:g} s: {note.fit.rate_hz:.2f} Hz, ± {note.fit.extent_cents:.1f} cents as played."
+        f"The note at {at_s:g} s as played: {note.vibrato.rate_hz:.2f} Hz, "
+        f"± {note.vibrato.extent_cents:.1f} cents."
     ]
     for name, sound in sounds.items():
         path = out.with_name(f"{out.stem}_{name}.wav")
