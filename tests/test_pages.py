@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import html.parser
+import io
 import os
 import re
 import shutil
@@ -279,3 +281,46 @@ def test_made_from_reads_only_our_own(tmp_path):
     other = tmp_path / "other.html"
     other.write_text("<html>", encoding="utf-8")
     assert made_from(other) == ""
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_a_page_may_hold_its_sound_where_the_study_allows_it(study, tmp_path):
+    from playwright.sync_api import sync_playwright
+
+    from tests.test_listening import chromium_path, until
+
+    executable = chromium_path()
+    settings = study / "study.toml"
+    settings.write_text('[run]\npage_sound = "yes"\n', encoding="utf-8")
+    try:
+        write_pages(study, tmp_path)
+    finally:
+        settings.unlink()
+    path = tmp_path / "recording" / "two.html"
+    text = path.read_text(encoding="utf-8")
+    assert "law of your country" in text and "damages hearing" in text
+    packed = base64.b64decode(re.findall(r'src="data:audio/mpeg;base64,([^"]+)"', text)[0])
+    sound, rate_hz = sf.read(io.BytesIO(packed))
+    original, original_hz = sf.read(study / "audio" / "two.wav")
+    assert len(sound) / rate_hz == pytest.approx(len(original) / original_hz, abs=0.1)
+    assert np.abs(sound).max() < 0.6
+    assert len(packed) < 0.1 * original.nbytes
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=executable,
+            args=["--no-sandbox", "--autoplay-policy=no-user-gesture-required", "--mute-audio"],
+        )
+        tab = browser.new_context(offline=True).new_page()
+        faults: list[str] = []
+        tab.on("pageerror", lambda error: faults.append(str(error)))
+        tab.goto(path.as_uri())
+        note = tab.locator(".hit").nth(2)
+        note.click()
+        until(tab, "document.querySelector('audio').currentTime > 0")
+        at_s = float(note.get_attribute("data-at"))
+        now = tab.evaluate("document.querySelector('audio').currentTime")
+        assert at_s - 0.1 <= now < at_s + 2
+        until(tab, "document.querySelector('.cursor').getAttribute('visibility') === 'visible'")
+        browser.close()
+    assert faults == []

@@ -121,6 +121,14 @@ class Settings:
         minimum=1e-6,
         maximum=0.5,
     )
+    page_sound: str = _setting(
+        "no",
+        "run",
+        "Whether the pages of recordings hold a copy of their sound, to hear while seeing. A copy is made "
+        "for your own study; whether pages that hold one may be passed on is a matter of the law of your "
+        "country and of who owns the recording: ask a librarian or a lawyer.",
+        choices=("no", "yes"),
+    )
     workers: int = _setting(
         0,
         "run",

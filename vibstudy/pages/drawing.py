@@ -158,6 +158,7 @@ def draw_row(
                 "sure": bool(fine[at]),
                 "name": note_name(note["midi"]) if pd.notna(note["midi"]) and right - left > 26 else "",
                 "words": _note_title(at + 1, note),
+                "at_s": round(float(note["onset_s"]), 3),
             }
         )
     second = next(size for size in (1, 2, 5, 10, 20, 50, 100, 200, 500) if seconds / size <= 20)

@@ -46,6 +46,12 @@ class RecordingPage:
         Drawings: rate against extent, and notes about the tempered scale.
     measured, rejected : list of dict
         Rows of the two tables of notes.
+    expected : list of dict
+        Rows of the table of what to expect of the medium.
+    sound : str
+        The sound as a data URI; "" when the page holds none.
+    begins_s, row_s : float
+        Time of the sound's first sample, and length of a row.
     """
 
     name: str
@@ -64,6 +70,9 @@ class RecordingPage:
     measured: list[dict[str, str]]
     rejected: list[dict[str, str]]
     expected: list[dict[str, str]] = field(default_factory=list)
+    sound: str = ""
+    begins_s: float = 0.0
+    row_s: float = 1.0
 
 
 # --- tables

@@ -5,16 +5,19 @@
     recording-pages/index.html             strip plots of all recordings, and the list
                     recording/<id>.html    one recording: see vibstudy.pages.recording
 
-Every page is one file that asks for nothing from a network; its content security policy forbids it, and runs
-no script. All texts of the manifest are escaped. A page states the hash of what it was made from: pages whose
-recording, notes and program are unchanged are not made again, pages of recordings no longer in the study are
-removed. Each file is put in its place whole. Tables are read once: what a page costs does not grow with the
-study.
+Every page is one file that asks for nothing from a network; its content security policy forbids it, and
+runs no script but, where ``page_sound`` of ``study.toml`` allows a copy of the sound in it, the one that
+moves a cursor along the line (recordings up to :data:`LONGEST_HEARD_S`; MP3, at a safe level). All texts of
+the manifest are escaped. A page states the hash of what it was made from: pages whose recording, notes and
+program are unchanged are not made again, pages of recordings no longer in the study are removed. Each file
+is put in its place whole. Tables are read once: what a page costs does not grow with the study.
 """
 
 from __future__ import annotations
 
+import base64
 import hashlib
+import io
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -27,6 +30,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy import __version__
+from vibstudy.corpus.settings import load_settings
 from vibstudy.corpus.store import Store
 from vibstudy.corpus.tables import read_log, write_text
 from vibstudy.errors import VibstudyError
@@ -35,7 +39,9 @@ from vibstudy.pages import drawing, trust
 from vibstudy.pages import recording as content
 from vibstudy.pages.corpus import corpus_page
 from vibstudy.pages.html import templates
+from vibstudy.pages.listening import gain_for
 from vibstudy.playing.expected import expected_errors
+from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 from vibstudy.sound.media import find_media
 from vibstudy.sound.reading import iter_blocks
 from vibstudy.sound.room import Room
@@ -47,7 +53,12 @@ STUDIED_S = 60.0
 _MADE = re.compile(r'<meta name="vibstudy-inputs" content="([0-9a-f]{64})">')
 _HEAD = 600
 _TEMPLATES = ("recording.html", "corpus.html", "pages.css")
-_SOURCES = ("write.py", "recording.py", "corpus.py", "../playing/expected.py")
+LONGEST_HEARD_S = 1200.0
+"""A page with twenty minutes of sound weighs about 15 MB: more is slow to open."""
+_HEARD_HZ = 32_000
+"""A rate that MP3 has (MPEG-1 Layer III); above the harmonics that tell."""
+_PACKING = 0.7
+"""libsndfile's compression, 0 to 1: about 80 kbit/s of one channel, no artefact heard beside the original."""
 
 
 @dataclass(frozen=True)
@@ -119,11 +130,12 @@ def write_pages(
         inputs = pages.inputs(row, own)
         if inputs == made_from(path):
             continue
-        page = recording_page(study, row, own, pages.tags)
+        page = recording_page(study, row, own, pages.tags, heard=pages.heard)
         if page.missing_sound:
             without_sound.append((name, page.missing_sound))
         text = pages.template.render(
-            page=page, inputs=inputs, demo=pages.demo, version=__version__, g=drawing
+            page=page, inputs=inputs, demo=pages.demo, version=__version__, g=drawing,
+            rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
         )  # fmt: skip
         write_text(path, text)
         made += 1
@@ -149,6 +161,7 @@ class _Pages:
         self.results = study.results
         self.demo = study.is_demo
         self.tags = list(study.manifest().columns)
+        self.heard = load_settings(study.folder).page_sound == "yes"
         self.template = templates().get_template("recording.html")
         self._program = _program()
 
@@ -159,7 +172,9 @@ class _Pages:
             name: row[name] for name in row if name != "manifest_row" and not (heard and name == "audio_path")
         }
         digest = hashlib.sha256(self._program.encode())
-        digest.update(json.dumps([shown, heard, self.tags, self.demo], sort_keys=True, default=str).encode())
+        digest.update(
+            json.dumps([shown, heard, self.tags, self.demo, self.heard], sort_keys=True, default=str).encode()
+        )
         digest.update(json.dumps([(str(name), str(notes[name].dtype)) for name in notes]).encode())
         digest.update(pd.util.hash_pandas_object(notes, index=False).to_numpy().tobytes())
         line = self.results / "cache" / str(row["recording_id"]) / "line.parquet"
@@ -170,12 +185,13 @@ class _Pages:
 def _program() -> str:
     """Version of the program, and hash of what makes the pages."""
     here = Path(__file__).parent
-    files = [here / name for name in _SOURCES] + [here / "templates" / name for name in _TEMPLATES]
+    files = [*sorted(here.glob("*.py")), here / "../playing/expected.py"]
+    files += [here / "templates" / name for name in _TEMPLATES]
     return __version__ + hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()
 
 
 def recording_page(
-    study: Study, row: Mapping[str, Any], notes: pd.DataFrame, tags: Sequence[str]
+    study: Study, row: Mapping[str, Any], notes: pd.DataFrame, tags: Sequence[str], *, heard: bool = False
 ) -> content.RecordingPage:
     """Return the content of one recording's page.
 
@@ -188,6 +204,8 @@ def recording_page(
         Its notes in the order of time.
     tags : sequence of str
         Columns of the manifest.
+    heard : bool
+        Whether the page holds the sound.
     """
     line = Store(study.results).line(str(row["recording_id"]))
     rows, missing = _rows(row, line, notes)
@@ -211,7 +229,27 @@ def recording_page(
         measured=[texts for sure, texts in listed if sure],
         rejected=[texts for sure, texts in listed if not sure],
         expected=expected,
+        sound=_sound(study, row) if heard and not missing else "",
+        begins_s=rows[0].start_s if rows else 0.0,
+        row_s=drawing.row_seconds(float(row["duration_s"])),
     )
+
+
+def _sound(study: Study, row: Mapping[str, Any]) -> str:
+    """The recording at a safe level as a data URI; "" when it is too long."""
+    import soundfile
+    import soxr
+
+    if float(row["duration_s"]) > LONGEST_HEARD_S:
+        return ""
+    sound = study.audio(str(row["recording_id"]))
+    samples = soxr.resample(np.asarray(sound.samples, float), sound.rate_hz, _HEARD_HZ)
+    samples = np.clip(gain_for(samples, _HEARD_HZ) * samples, -1.0, 1.0)
+    packed = io.BytesIO()
+    soundfile.write(
+        packed, samples, _HEARD_HZ, format="MP3", subtype="MPEG_LAYER_III", compression_level=_PACKING
+    )
+    return f"data:audio/mpeg;base64,{base64.b64encode(packed.getvalue()).decode('ascii')}"
 
 
 def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tuple[list[drawing.Row], str]:
