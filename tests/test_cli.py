@@ -285,7 +285,9 @@ def test_the_first_look_of_a_study_holds_everybody_and_escapes_names():
 # --- expect
 
 
-def test_expect_leaves_the_folder_of_sound_alone(study, capsys):
+def test_expect_leaves_the_folder_of_sound_alone(study, capsys, monkeypatch):
+    monkeypatch.setattr("vibstudy.playing.expected.RATES_HZ", (6.0,))
+    monkeypatch.setattr("vibstudy.playing.expected.EXTENTS_CENTS", (20.0,))
     (study / "corpus_manifest.csv").write_text("recording_id,path,player,decade,region\n")
     code, out, _ = run(capsys, "expect", "audio/tone.wav")
     assert code == 0 and "tone_expected.csv" in out

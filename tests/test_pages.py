@@ -236,7 +236,9 @@ def test_expected_errors_grow_with_the_noise(study):
     assert worse["usable"] <= 0.5 or worse["extent_error_cents"] > table.loc[30.0, "extent_error_cents"]
 
 
-def test_command_expect(study, tmp_path, capsys):
+def test_command_expect(study, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("vibstudy.playing.expected.RATES_HZ", (6.0,))
+    monkeypatch.setattr("vibstudy.playing.expected.EXTENTS_CENTS", (0.0, 20.0))
     assert cli.main(["expect", str(study / "audio" / "two.wav"), "--out", str(tmp_path / "two")]) == 0
     out = capsys.readouterr().out
     assert "Music is heard from" in out and "tones of known vibrato" in out

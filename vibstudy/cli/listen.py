@@ -46,17 +46,57 @@ def expect(
         float | None, typer.Option(metavar="S", help="Only from here.", show_default=False)
     ] = None,
     end: Annotated[float | None, typer.Option(metavar="S", help="Only to here.", show_default=False)] = None,
+    length: Annotated[
+        float, typer.Option(metavar="S", min=0.15, max=10.0, help="Length of the notes asked about.")
+    ] = 1.0,
+    decay: Annotated[
+        float | None,
+        typer.Option(
+            metavar="S", min=0.05, max=20.0, help="Decay of the room (60 dB).", show_default="as it is heard"
+        ),
+    ] = None,
+    direct: Annotated[
+        float | None,
+        typer.Option(
+            metavar="DB",
+            min=-40.0,
+            max=60.0,
+            help="Direct sound over the room.",
+            show_default="as it is heard",
+        ),
+    ] = None,
+    piano: Annotated[
+        float | None,
+        typer.Option(
+            metavar="DB",
+            min=-60.0,
+            max=30.0,
+            help="A piano so loud re the player (-6 is softer).",
+            show_default="none",
+        ),
+    ] = None,
 ) -> None:
-    """Tell what errors to expect of a recording: room, noise and bandwidth laid on tones of known vibrato."""
+    """Tell what errors to expect: a recording's room, noise and band laid on tones of known vibrato."""
     from vibstudy.playing.expected import as_rich_table, expected_of
 
     recording = recording.absolute()
     out = _beside_study(recording) / f"{recording.stem}_expected" if out is None else out
-    findings, room, table, written = expected_of(recording, out, pitch_hz=pitch, start_s=start, end_s=end)
+    findings, room, table, written = expected_of(
+        recording,
+        out,
+        pitch_hz=pitch,
+        start_s=start,
+        end_s=end,
+        tone_s=length,
+        decay_s=decay,
+        direct_db=direct,
+        piano_db=piano,
+    )
     for sentence in [*findings.sentences(), *room.sentences()]:
         say(sentence)
     put(Console(), as_rich_table(table))
-    say("Extent is half of peak-to-peak. Hum, clicks and other players are not in it.")
+    company = "alone" if piano is None else f"with a piano at {piano:+g} dB"
+    say(f"Notes of {length:g} s, {company}. Extent is half of peak-to-peak. Hum and clicks are not in it.")
     say(f"Written: {', '.join(str(path) for path in written)}")
 
 

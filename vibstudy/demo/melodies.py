@@ -11,9 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ
+from vibstudy.playing.piano import struck_string
 
 
 @dataclass(frozen=True)
@@ -175,18 +175,5 @@ def accompany(
                 strikes.setdefault(midi, np.zeros(count))[at] += rng.uniform(0.8, 1.2)
     sound = np.zeros(count)
     for midi, hammer in strikes.items():
-        sound += _struck_string(hammer, tuning_hz * 2 ** ((midi - 69) / 12))
-    return sound
-
-
-def _struck_string(hammer: np.ndarray, f0_hz: float, partials: int = 8) -> np.ndarray:
-    """Decaying, slightly stretched partials: each a two-pole resonator hit by the hammer."""
-    sound = np.zeros(len(hammer))
-    for number in range(1, partials + 1):
-        frequency_hz = number * f0_hz * np.sqrt(1 + 4e-4 * number**2)
-        decay_s = 1.1 * (220 / f0_hz) ** 0.4 / (1 + 0.35 * (number - 1))
-        radius = np.exp(-1 / (decay_s * SAMPLE_RATE_HZ))
-        angle = 2 * np.pi * frequency_hz / SAMPLE_RATE_HZ
-        gain = number**-1.3 * radius * np.sin(angle)
-        sound += lfilter([gain], [1, -2 * radius * np.cos(angle), radius**2], hammer)
+        sound += struck_string(hammer, tuning_hz * 2 ** ((midi - 69) / 12), SAMPLE_RATE_HZ)
     return sound

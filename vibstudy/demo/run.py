@@ -155,7 +155,8 @@ def _compose(into: Path, state: _State, workers: int, console: Console) -> None:
 
 def _recipe() -> str:
     """Fingerprint of the code that makes the corpus: another code, another corpus."""
-    names = ("cast.py", "corpus.py", "media.py", "melodies.py", "synthesis.py", "../sound/room.py")
+    names = [f"{name}.py" for name in ("cast", "corpus", "media", "melodies", "synthesis")]
+    names += ["../playing/piano.py", "../sound/room.py"]
     folder = Path(__file__).parent
     return hashlib.sha256(b"".join((folder / name).read_bytes() for name in names)).hexdigest()
 

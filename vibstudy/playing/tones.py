@@ -204,12 +204,24 @@ def _cycle(waveform: str, psi: np.ndarray) -> np.ndarray:
     return np.sin(psi) if waveform == "sine" else sawtooth(psi + 0.5 * np.pi, 0.5)
 
 
-def make_tone(spec: ToneSpec, sample_rate_hz: int = SAMPLE_RATE_HZ) -> np.ndarray:
-    """Return the tone [shape=(n,)], full scale ±1."""
+def make_tone(
+    spec: ToneSpec, sample_rate_hz: int = SAMPLE_RATE_HZ, cents: np.ndarray | None = None
+) -> np.ndarray:
+    """Return the tone [shape=(n,)], full scale ±1.
+
+    Parameters
+    ----------
+    spec : ToneSpec
+        What it is.
+    sample_rate_hz : int
+    cents : ndarray [shape=(n,)] | None
+        Another course of pitch about the centre than the spec's, sample by sample.
+    """
     n = round(spec.duration_s * sample_rate_hz)
     time_s = np.arange(n) / sample_rate_hz
     # values in the middle of each step: the integral is then exact to second order
-    f0_hz = spec.pitch_hz * 2.0 ** (pitch_cents(spec, time_s + 0.5 / sample_rate_hz) / 1200.0)
+    course = pitch_cents(spec, time_s + 0.5 / sample_rate_hz) if cents is None else cents
+    f0_hz = spec.pitch_hz * 2.0 ** (course / 1200.0)
     phase = 2.0 * np.pi * np.concatenate([[0.0], np.cumsum(f0_hz[:-1])]) / sample_rate_hz
     sound = np.zeros(n)
     for order, amplitude in _partials(spec, sample_rate_hz, float(f0_hz.max())):
