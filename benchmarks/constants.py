@@ -1,40 +1,61 @@
-"""Which numeric constants do the tests guard? Each is moved by 30 %, and some test should notice.
+"""Which numeric constants do the pinned figures guard? Each is moved by 30 %, and some figure should change.
 
-    uv run python -m benchmarks.constants --list [FILE ...]
-    uv run python -m benchmarks.constants vibstudy/vibrato/noise.py --tests tests/test_vibrato.py
+    uv run python -m benchmarks.constants                    # all of notes, pitch, vibrato, stats
+    uv run python -m benchmarks.constants --sample 150       # some drawn at random: a share with its interval
+    uv run python -m benchmarks.constants vibstudy/vibrato/noise.py
+    uv run python -m benchmarks.constants --list [FILE ...]  # the constants that no word explains
 
-Listed are the numbers at the top of a module (alone or in a tuple or table) and those within functions, but
-for 0, 1 and 2, indices, and what is a unit of measure (:data:`UNITS`). A constant is *told* when a comment
-or a text stands beside it. For each, the module is loaded with that one number moved, in a process of its
-own, and the tests run to the first failure: the constant is *guarded* when one fails, *free* when all pass.
+Moved are the numbers at the top of a module (alone or in a tuple or table) and those within functions. Not
+counted, because they are no choices of the method:
 
-The tests must pass as they are. A run takes the time of the tests for each constant: choose quick ones.
+- 0, 1, -1 and 2, indices, exponents, and units of measure (:data:`UNITS`);
+- what only words an answer or a refusal: numbers within f-strings, ``raise`` and ``assert``, arguments of
+  :data:`WORDING`, and the module :data:`WORDS`;
+- guards: numbers up to 1e-6 or from 1e6 on stand beside a value so that a division, a logarithm or a search
+  does not fail; only rounding sees them;
+- seeds.
+
+A constant is *told* when a comment or a text stands beside it; *guarded* when a figure of
+:mod:`tests.pinned` changes, or computing it fails, with the number 30 % larger, or, where that is not noticed,
+30 % smaller; *free* with its reason when it stands in ``benchmarks/constants_free.csv`` (file, name of what holds it, value); else
+it is *not guarded*: extend the pinned cases, drop the number, or say why it is free.
+
+How: the libraries are loaded once. A child of this process loads the one module with its number moved and
+computes those pinned cases that run through the place, the quickest first, up to the first figure that is not
+as stored. The figures must be as stored before: ``uv run python -m tests.pinned`` stores them.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import contextlib
+import csv
+import gc
 import importlib.machinery
+import io
 import os
+import re
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 from rich.console import Console
 from rich.table import Table
+from scipy.stats import beta
 
 ROOMS = ("notes", "pitch", "vibrato", "stats")
 UNITS = {10.0, 12.0, 20.0, 60.0, 69.0, 100.0, 440.0, 1000.0, 1200.0}
 """Tens, semitones and cents of an octave, decibels, seconds, A4: not choices."""
-HEAVY = (
-    *("pytest", "hypothesis", "numpy", "pandas", "scipy.signal", "scipy.ndimage", "scipy.optimize"),
-    *("soundfile", "onnxruntime", "swift_f0", "pyarrow.parquet", "statsmodels.api", "formulaic", "mixedlm"),
-)
-"""Loaded once, for all."""
+WORDS = "words.py"
+WORDING = {"Problem", "VibstudyError", "Remark", "refused", "say"}
+FREE = Path(__file__).with_name("constants_free.csv")
+GUARD_BELOW, GUARD_ABOVE = 1e-6, 1e6
+LIMIT_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -47,66 +68,136 @@ class Constant:
     value: float
     name: str
     told: bool
+    lines: tuple[int, int]
+    """Of the statement that holds it."""
+    top: bool
+    """Whether it stands outside functions."""
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """What a list of free constants calls it."""
+        return (self.path.as_posix().removeprefix("vibstudy/"), self.name, f"{self.value:g}")
 
 
 def constants(path: Path) -> Iterator[Constant]:
     """Numbers of a module that are choices."""
+    if path.name == WORDS:
+        return
     source = path.read_text(encoding="utf-8")
     lines, tree = source.splitlines(), ast.parse(source)
     skipped = {
-        id(number)
-        for node in ast.walk(tree)
-        for part in ([node.slice] if isinstance(node, ast.Subscript) else [])
-        for number in ast.walk(part)
+        id(number) for node in ast.walk(tree) for part in _no_choice(node) for number in ast.walk(part)
     }
-    for i, node in enumerate(tree.body):
-        after = tree.body[i + 1] if i + 1 < len(tree.body) else None
+    for holder, name, text_below in _holders(tree.body, ""):
+        top = not isinstance(holder, ast.FunctionDef)
+        for statement in _statements(holder):
+            for number in _own_numbers(statement):
+                value = number.value
+                if id(number) in skipped or value in (0, 1, 2) or float(value) in UNITS:
+                    continue
+                if abs(value) <= GUARD_BELOW or abs(value) >= GUARD_ABOVE:
+                    continue
+                yield Constant(
+                    path,
+                    number.lineno,
+                    number.col_offset,
+                    value,
+                    name,
+                    "#" in lines[number.lineno - 1] or text_below,
+                    (statement.lineno, statement.end_lineno or statement.lineno),
+                    top,
+                )
+
+
+def _no_choice(node: ast.AST) -> list[ast.AST]:
+    """Parts of a node whose numbers are no choices."""
+    if isinstance(node, ast.Subscript):
+        return [node.slice]
+    if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Pow):
+        return [node.right]
+    if isinstance(node, ast.JoinedStr | ast.Raise | ast.Assert):
+        return [node]
+    if isinstance(node, ast.Call):
+        called = getattr(node.func, "id", getattr(node.func, "attr", ""))
+        seeds = [keyword for keyword in node.keywords if keyword.arg == "seed"]
+        return [node] if called in WORDING or called == "default_rng" else list(seeds)
+    if isinstance(node, ast.FunctionDef):
+        named = [*node.args.posonlyargs, *node.args.args][-len(node.args.defaults) :] + node.args.kwonlyargs
+        values = [*node.args.defaults, *node.args.kw_defaults]
+        return [v for a, v in zip(named, values, strict=False) if a.arg == "seed" and v is not None]
+    return []
+
+
+def _holders(body: list[ast.stmt], prefix: str) -> Iterator[tuple[ast.stmt, str, bool]]:
+    """Functions, and statements outside of them, with their names; whether a text explains them."""
+    for i, node in enumerate(body):
+        if isinstance(node, ast.ClassDef):
+            yield from _holders(node.body, f"{prefix}{node.name}.")
+            continue
+        after = body[i + 1] if i + 1 < len(body) else None
         text_below = isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant)
-        for number in ast.walk(node):
-            if not isinstance(number, ast.Constant) or type(number.value) not in (int, float):
-                continue
-            if id(number) in skipped or number.value in (0, 1, 2) or float(number.value) in UNITS:
-                continue
-            yield Constant(
-                path,
-                number.lineno,
-                number.col_offset,
-                number.value,
-                _name(node),
-                "#" in lines[number.lineno - 1]
-                or (isinstance(node, ast.Assign | ast.AnnAssign) and text_below),
-            )
+        assigned = isinstance(node, ast.Assign | ast.AnnAssign)
+        yield node, prefix + _name(node), assigned and text_below
 
 
 def _name(node: ast.stmt) -> str:
     if isinstance(node, ast.Assign):
-        return ast.unparse(node.targets[0])
+        return ast.unparse(node.targets[0]).strip("()")
     return getattr(node, "name", "") or (ast.unparse(node.target) if isinstance(node, ast.AnnAssign) else "")
+
+
+def _statements(node: ast.stmt) -> Iterator[ast.stmt]:
+    yield node
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.stmt):
+            yield from _statements(child)
+        elif isinstance(child, ast.ExceptHandler | ast.match_case):
+            for inner in child.body:
+                yield from _statements(inner)
+
+
+def _own_numbers(statement: ast.stmt) -> Iterator[ast.Constant]:
+    """Numbers of a statement, without those of the statements within it."""
+    stack: list[ast.AST] = [statement]
+    while stack:
+        node = stack.pop()
+        for child in ast.iter_child_nodes(node):
+            if isinstance(child, ast.stmt | ast.ExceptHandler | ast.match_case):
+                continue
+            if isinstance(child, ast.Constant) and type(child.value) in (int, float):
+                yield child
+            stack.append(child)
+
+
+def moved(value: float, up: bool) -> float:
+    """The number 30 % larger or smaller; of whole numbers at least by one."""
+    if isinstance(value, int):
+        return max(round(1.3 * value), value + 1) if up else min(round(0.7 * value), value - 1)
+    return value * (1.3 if up else 0.7)
 
 
 class _Moved(importlib.machinery.SourceFileLoader):
     """Loads a module with one number moved."""
 
-    def __init__(self, name: str, constant: Constant, factor: float):
+    def __init__(self, name: str, constant: Constant, up: bool):
         super().__init__(name, str(constant.path.absolute()))
-        self.constant, self.factor = constant, factor
+        self.constant, self.up = constant, up
 
     def get_code(self, fullname: str):
         tree = ast.parse(self.get_data(self.path))
         for node in ast.walk(tree):
             here = (getattr(node, "lineno", 0), getattr(node, "col_offset", -1))
             if isinstance(node, ast.Constant) and here == (self.constant.line, self.constant.column):
-                value = node.value * self.factor
-                node.value = max(round(value), node.value + 1) if isinstance(node.value, int) else value
+                node.value = moved(node.value, self.up)
         return compile(tree, self.path, "exec")
 
 
 class _Finder:
     """Finds the one module that is to be loaded with a number moved."""
 
-    def __init__(self, constant: Constant, factor: float):
+    def __init__(self, constant: Constant, up: bool):
         self.name = ".".join(constant.path.with_suffix("").parts)
-        self.loader = _Moved(self.name, constant, factor)
+        self.loader = _Moved(self.name, constant, up)
 
     def find_spec(self, name, path=None, target=None):
         if name == self.name:
@@ -114,66 +205,170 @@ class _Finder:
         return None
 
 
-def outcome(constant: Constant | None, tests: list[str], factor: float, limit_s: float) -> str:
-    """Run the tests with a constant moved (None: as it is): "guarded", "free", or "guarded (time)"."""
+@dataclass(frozen=True)
+class Ground:
+    """What the pinned cases run through: seconds of each, its lines by file, and what is stored of it."""
+
+    seconds: Mapping[str, float]
+    lines: Mapping[str, Mapping[str, frozenset[int]]]
+    stored: Mapping[str, Mapping[str, str]]
+
+    def through(self, constant: Constant) -> list[str]:
+        """The cases that run through a constant's place, the quickest first."""
+        places = _places(constant)
+        reached = [
+            case
+            for case, files in self.lines.items()
+            if any(files.get(file, frozenset()) & lines for file, lines in places.items())
+        ]
+        return sorted(reached, key=self.seconds.__getitem__)
+
+
+def _places(constant: Constant) -> dict[str, frozenset[int]]:
+    """Lines where a constant stands, or, of one outside functions, where its name does."""
+    here = str(constant.path.absolute())
+    if not constant.top:
+        return {here: frozenset(range(constant.lines[0], constant.lines[1] + 1))}
+    sources = {path: path.read_text(encoding="utf-8") for path in Path("vibstudy").rglob("*.py")}
+    names = set(re.findall(r"\w+", constant.name))
+    for line in sources[constant.path].splitlines():  # what is made of it at the top of the module
+        made = re.match(r"(\w+)(?:: [^=]+)? = (.*)", line)
+        if made and names & set(re.findall(r"\w+", made[2])):
+            names.add(made[1])
+    word = re.compile(rf"\b(?:{'|'.join(map(re.escape, names))})\b")
+    return {
+        str(path.absolute()): frozenset(i for i, line in enumerate(text.splitlines(), 1) if word.search(line))
+        for path, text in sources.items()
+        if word.search(text)
+    }
+
+
+def survey() -> Ground:
+    """Compute all cases once as they are, and see where they run; leaves the libraries loaded.
+
+    Raises
+    ------
+    SystemExit
+        When a figure is not as stored.
+    """
+    import coverage
+
+    from tests import pinned
+
+    stored = pinned.stored()
+    seconds, lines = {}, {}
+    for name in pinned.names():
+        watch = coverage.Coverage(data_file=None, include=["vibstudy/*"], config_file=False)
+        with contextlib.redirect_stderr(io.StringIO()), watch.collect():
+            began = time.process_time()
+            now = pinned.figures(name)
+            seconds[name] = time.process_time() - began
+        data = watch.get_data()
+        lines[name] = {file: frozenset(data.lines(file) or ()) for file in data.measured_files()}
+        changed = pinned.differences(stored.get(name, {}), now)
+        if changed:
+            raise SystemExit(
+                f"{name} is not as stored: {changed[0]}. uv run python -m tests.pinned stores it"
+            )
+    for name in [name for name in sys.modules if name.split(".")[0] in ("vibstudy", "tests")]:
+        del sys.modules[name]
+    gc.collect()
+    gc.freeze()
+    return Ground(seconds, lines, stored)
+
+
+def noticed(constant: Constant, up: bool, ground: Ground) -> str:
+    """The pinned case, if any, that changes when a constant is moved."""
+    cases = ground.through(constant)
+    if not cases:
+        return ""
+    reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
         try:
             with Path(os.devnull).open("w") as nowhere:
                 os.dup2(nowhere.fileno(), 1)
                 os.dup2(nowhere.fileno(), 2)
-            if constant is not None:
-                sys.meta_path.insert(0, _Finder(constant, factor))
-            import pytest
+            sys.meta_path.insert(0, _Finder(constant, up))
+            case = cases[0]
+            try:
+                from tests import pinned
 
-            code = pytest.main(["-x", "-q", "-n", "0", "-p", "no:cacheprovider", *tests])
-            os._exit(int(code))
+                for case in cases:
+                    if pinned.differences(ground.stored[case], pinned.figures(case)):
+                        os.write(writing, case.encode())
+                        break
+            except BaseException:
+                os.write(writing, case.encode())
         finally:
-            os._exit(70)
+            os._exit(0)
+    os.close(writing)
     began = time.monotonic()
-    while True:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return "free" if os.waitstatus_to_exitcode(status) == 0 else "guarded"
-        if time.monotonic() - began > limit_s:
+    while not os.waitpid(child, os.WNOHANG)[0]:
+        if time.monotonic() - began > LIMIT_S:
             os.kill(child, signal.SIGKILL)
             os.waitpid(child, 0)
-            return "guarded (time)"
-        time.sleep(0.05)
+            return "too slow"
+        time.sleep(0.02)
+    with os.fdopen(reading, "rb") as found:
+        return found.read().decode()
+
+
+def free() -> dict[tuple[str, str, str], str]:
+    """Reasons why constants may move, from the list."""
+    with FREE.open(encoding="utf-8", newline="") as stream:
+        return {(row["file"], row["name"], row["value"]): row["reason"] for row in csv.DictReader(stream)}
+
+
+def interval(hits: int, of: int) -> tuple[float, float]:
+    """95 % interval of a share (Clopper and Pearson 1934)."""
+    low = beta.ppf(0.025, hits, of - hits + 1) if hits else 0.0
+    return float(low), float(beta.ppf(0.975, hits + 1, of - hits)) if hits < of else 1.0
 
 
 def main() -> None:
     """List constants, or move them."""
-    parser = argparse.ArgumentParser(description="Which numeric constants do the tests guard?")
+    parser = argparse.ArgumentParser(description="Which numeric constants do the pinned figures guard?")
     parser.add_argument("files", nargs="*", type=Path, help="Modules; all of notes, pitch, vibrato, stats.")
-    parser.add_argument("--tests", nargs="*", default=[], help="Test files or node ids.")
     parser.add_argument("--list", action="store_true", help="Only list the constants that are not told.")
-    parser.add_argument("--factor", type=float, default=1.3)
-    parser.add_argument("--limit", type=float, default=300.0, help="Seconds for one constant.")
+    parser.add_argument("--sample", type=int, help="Move only so many, drawn at random.")
+    parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    console = Console()
+    console = Console(width=130, highlight=False)
     files = asked.files or [path for room in ROOMS for path in sorted(Path("vibstudy", room).glob("*.py"))]
     found = [constant for path in files for constant in constants(path)]
-    if asked.list or not asked.tests:
+    if asked.list:
         table = Table("place", "name", "value", title="Constants without a word beside them")
         for constant in found:
             if not constant.told:
                 table.add_row(f"{constant.path}:{constant.line}", constant.name, f"{constant.value:g}")
         console.print(table)
-        console.print(
-            f"{len(found)} constants, {sum(not constant.told for constant in found)} without a word"
-        )
+        untold = sum(not constant.told for constant in found)
+        console.print(f"{len(found)} constants, {untold} without a word")
         return
-    for name in HEAVY:
-        importlib.import_module(name)
-    if outcome(None, asked.tests, 1.0, 10 * asked.limit) != "free":
-        raise SystemExit("the tests must pass as they are")
-    said = {}
-    for constant in found:
-        said[constant] = outcome(constant, asked.tests, asked.factor, asked.limit)
-        console.print(f"{constant.path}:{constant.line} {constant.name} {constant.value:g}: {said[constant]}")
-    free = sum(word == "free" for word in said.values())
-    console.print(f"{len(said)} constants moved, {len(said) - free} guarded, {free} free")
+    reasons = free()
+    moving = [constant for constant in found if constant.key not in reasons]
+    if asked.sample and asked.sample < len(moving):
+        chosen = np.random.default_rng(asked.seed).choice(len(moving), asked.sample, replace=False)
+        moving = [moving[i] for i in sorted(chosen)]
+    ground = survey()
+    guarded = 0
+    for constant in moving:
+        case = noticed(constant, True, ground) or noticed(constant, False, ground)
+        guarded += bool(case)
+        if not case:
+            reach = len(ground.through(constant))
+            where = f"{constant.path}:{constant.line}"
+            print(
+                f"{where} {constant.name} {constant.value:g} not guarded ({reach} cases run there)",
+                flush=True,
+            )
+    low, high = interval(guarded, len(moving))
+    listed = sum(constant.key in reasons for constant in found)
+    console.print(
+        f"{len(moving)} of {len(found)} constants moved, {guarded} guarded: "
+        f"{guarded / max(len(moving), 1):.1%} ({low:.1%} to {high:.1%}); {listed} are listed as free"
+    )
 
 
 if __name__ == "__main__":

@@ -1,0 +1,56 @@
+"""No figure changes unnoticed: invented takes and questions give what is stored of them.
+
+It is no proof of truth. Who changes a method on purpose raises ``METHOD_VERSION`` and stores the figures
+again, with ``uv run python -m tests.pinned``; see :mod:`tests.pinned`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests import pinned
+
+
+@pytest.fixture(scope="module")
+def stored() -> dict[str, dict[str, str]]:
+    return pinned.stored()
+
+
+@pytest.mark.parametrize("name", pinned.names())
+def test_figures_are_as_stored(name, stored):
+    changed = pinned.differences(stored.get(name, {}), pinned.figures(name))
+    again = "raise METHOD_VERSION and run 'uv run python -m tests.pinned', if it was meant"
+    assert not changed, f"{len(changed)} figures changed ({again}):\n" + "\n".join(changed[:12])
+
+
+def test_what_is_stored_is_of_these_cases_and_hardly_any_of_it_is_left_out(stored):
+    assert set(stored) == set(pinned.names())
+    values = [value for case in stored.values() for value in case.values()]
+    assert len(values) > 10_000
+    assert np.mean([value == pinned.UNSTEADY for value in values]) < 0.03
+
+
+@pytest.mark.parametrize(
+    ("stored_as", "now", "same"),
+    [
+        ("1.23456", "1.23457", True),
+        ("1.23456", "1.236", False),
+        ("1e-08", "2e-08", False),
+        ("~", "5", True),
+        ("", "0", False),
+        ("True", "False", False),
+        ("ok", "ok", True),
+        ("inf", "inf", True),
+        ("ok", "1", False),
+    ],
+)
+def test_what_is_the_same_figure(stored_as, now, same):
+    assert pinned.same(stored_as, now) is same
+
+
+def test_a_figure_that_is_gone_or_new_is_a_difference():
+    assert pinned.differences({"a": "1", "b": "2"}, {"a": "1", "c": "3"}) == [
+        "b: 2 -> nothing",
+        "c: nothing -> 3",
+    ]
