@@ -17,6 +17,7 @@ from scipy import stats
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_mixed, fit_presence, leave_out, measurement_weights
 from vibstudy.stats.mixed import MixedResult
+from vibstudy.stats.smallsample import KenwardRoger, Satterthwaite, second_order
 
 HERE = Path(__file__).parent / "reference" / "stats"
 FOUR_DIGITS = 1e-4
@@ -154,11 +155,45 @@ def test_groups_of_unequal_spread_give_welchs_test_of_players_means() -> None:
     )
     means = frame.groupby(["school", "player"])["rate_hz"].mean()
     textbook = stats.ttest_ind(means["old"], means["new"], equal_var=False)
-    row = fit_mixed(frame, "rate_hz ~ school").table().loc["school[T.old]"]
+    result = fit_mixed(frame, "rate_hz ~ school")
+    row = result.table().loc["school[T.old]"]
     assert row["t"] == pytest.approx(textbook.statistic, rel=1e-4)
-    assert row["df"] == pytest.approx(textbook.df, rel=1e-3)
+    first_order = Satterthwaite(result.fit.solution).df(np.array([0.0, 1.0]))
+    assert first_order == pytest.approx(textbook.df, rel=1e-3)
+    own = means.groupby("school").agg(["var", "size"])
+    parts = (own["var"] / own["size"]).loc[["new", "old"]].to_numpy()
+    df = second_order(textbook.df, parts / parts.sum(), own["size"].loc[["new", "old"]].to_numpy() - 1.0)
+    assert row["df"] == pytest.approx(df, rel=1e-3)
+    assert df < textbook.df
     equal = fit_mixed(frame, "rate_hz ~ school", spread="equal").table().loc["school[T.old]"]
     assert equal["t"] == pytest.approx(stats.ttest_ind(means["old"], means["new"]).statistic, rel=1e-4)
+
+
+def test_the_second_order_of_welchs_series_keeps_its_promise_where_the_first_does_not() -> None:
+    # 4 players against 20, their spreads alike: simulated, no source needed. With one group it is Student's t.
+    assert second_order(5.0, np.array([1.0, 0.0]), np.array([5.0, 9.0])) == pytest.approx(5.0, rel=1e-6)
+    rng = np.random.default_rng(8)
+    parts = np.column_stack([rng.chisquare(3, 4000) / 3 / 4, rng.chisquare(19, 4000) / 19 / 20])
+    shares, spare = parts / parts.sum(axis=1, keepdims=True), np.array([3.0, 19.0])
+    first = 1 / np.sum(shares**2 / spare, axis=1)
+    second = np.array([second_order(df, own, spare) for df, own in zip(first, shares, strict=True)])
+    size = np.sqrt(parts.sum(axis=1) / (1 / 4 + 1 / 20))  # of the standard error, against the true one
+    alarms = [100 * np.mean(2 * stats.norm.sf(stats.t.isf(0.025, df) * size)) for df in (first, second)]
+    assert alarms[0] > 5.9
+    assert 4.8 < alarms[1] < 5.8
+
+
+def test_where_only_some_players_are_in_both_periods_a_variance_of_zero_is_uncertain() -> None:
+    frame = drawn(8, seed=4)
+    number = frame["player"].str[1:].astype(int)
+    both = (number < 3) & (frame["decade"] >= 1950)
+    frame["period"] = np.where(both | ((number >= 3) & (number % 2 == 1)), "modern", "old")
+    result = fit_mixed(frame, "rate_hz ~ period")
+    row = np.array([0.0, 1.0])
+    usual = Satterthwaite(result.fit.solution).df(row)
+    careful = KenwardRoger(result.fit.solution).df(row)
+    assert result.table().loc["period[T.old]", "df"] == pytest.approx(min(usual, careful, 7.0), rel=1e-6)
+    assert careful < usual  # no variance of the players' own is seen here
 
 
 def test_small_groups_are_judged_by_their_own_players() -> None:

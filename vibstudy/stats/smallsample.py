@@ -332,6 +332,8 @@ def second_order(df: float, shares: np.ndarray, spare: np.ndarray) -> float:
     - (15 + 32 z² + 9 z⁴) A² / 32) with A = sum share² / df, B = sum share² / df², C = sum share³ / df² (from
     memory; with one group it is the series of Student's t). Less the series of t with 1 / A degrees of freedom.
     """
+    if df <= 1:  # the series has nothing to say of a spread that one observation tells
+        return df
     z = float(stats.norm.ppf(0.975))
     a, b = float(np.sum(shares**2 / spare)), float(np.sum((shares / spare) ** 2))
     c = float(np.sum(shares**3 / spare**2))
@@ -339,7 +341,7 @@ def second_order(df: float, shares: np.ndarray, spare: np.ndarray) -> float:
     wanted = float(stats.t.ppf(0.975, df)) + added
     if wanted <= float(stats.t.ppf(0.975, 1e6)):
         return np.inf
-    root = optimize.brentq(lambda log: stats.t.ppf(0.975, np.exp(log)) - wanted, -1.0, np.log(1e6))
+    root = optimize.brentq(lambda log: stats.t.ppf(0.975, np.exp(log)) - wanted, -2.0, np.log(1e6))
     return float(np.exp(root))
 
 
