@@ -170,7 +170,7 @@ def test_groups_of_unequal_spread_give_welchs_test_of_players_means() -> None:
 
 
 def test_the_second_order_of_welchs_series_keeps_its_promise_where_the_first_does_not() -> None:
-    # 4 players against 20, their spreads alike: simulated, no source needed. With one group it is Student's t.
+    # 4 players against 20, their spreads alike: simulated. With one group the series is that of Student's t.
     assert second_order(5.0, np.array([1.0, 0.0]), np.array([5.0, 9.0])) == pytest.approx(5.0, rel=1e-6)
     rng = np.random.default_rng(8)
     parts = np.column_stack([rng.chisquare(3, 4000) / 3 / 4, rng.chisquare(19, 4000) / 19 / 20])

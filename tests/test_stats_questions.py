@@ -16,12 +16,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
+from typer.testing import CliRunner
 
+from vibstudy.cli import app
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.alike import compare_spread, spread_ratio
 from vibstudy.stats.amount import amount_by_group, compare_amounts, player_amounts, vibrato_amount
+from vibstudy.stats.asked import Groups, ask_all, groups_of, table_of
+from vibstudy.stats.claimfile import Claim, Contrast
 from vibstudy.stats.kinds import kinds_of_use, two_kinds
 from vibstudy.stats.lineage import distances, lineages, nearness, pupils_near_teachers
+from vibstudy.stats.multiple import holm
 from vibstudy.stats.questions import PlayerFigures, player_figures, welch
 from vibstudy.stats.regularity import compare_regularity
 from vibstudy.stats.same_notes import compare_same_notes
@@ -489,3 +494,53 @@ def test_sentences_hold_figures_or_the_reason_why_not():
     assert re.search(r"\d ± cents over all sounding time, 95 % interval [\d.]+ to [\d.]+ \(8 players", whole)
     straight = vibrato_amount(corpus(np.full(4, 5.5), np.full(4, 5.0), np.zeros(4))).sentence()
     assert "cannot tell: no player here uses any" in straight and "interval" not in straight
+
+
+def test_a_player_without_any_irregularity_is_told_and_not_left_out():
+    rng = np.random.default_rng(3)
+    notes = corpus(rng.normal(6, 0.3, 12), np.full(12, 4.5))
+    notes["rate_irregularity"] = np.where(notes["player"] == "P03", 1e-151, 0.05)
+    answer = compare_regularity(notes, "period", "early", "late")
+    assert "P03" in answer.cannot_tell
+    assert np.isnan(answer.p)
+
+
+def test_all_questions_are_asked_at_once(tmp_path):
+    rng = np.random.default_rng(4)
+    notes = corpus(rng.normal(6, 0.3, 12), rng.normal(4.5, 0.3, 12), np.full(12, 0.7))
+    claims = [
+        Claim("a", "", "rate_hz", Contrast("period", "early", "late"), "higher"),
+        Claim("b", "", "rate_hz", Contrast("midi", 60, 72, shape="trend"), "higher"),
+    ]
+    assert groups_of(claims) == [Groups("period", "early", "late")]
+    answers = ask_all(notes, groups_of(claims))
+    table = table_of(answers)
+    alone = compare_amounts(notes, "period", "early", "late")
+    row = table[(table["question"] == "amount") & (table["by"] == "period")].iloc[0]
+    assert row["sentence"] == alone.sentence()
+    assert row["p"] == alone.p
+    tested = table["p"].notna()
+    assert tested.sum() > 5
+    assert table.loc[tested, "p_holm"].tolist() == pytest.approx(holm(table.loc[tested, "p"].to_numpy()))
+    teachers = table[table["question"] == "teachers"].iloc[0]
+    assert "teacher" in teachers["cannot_tell"]
+    assert np.isnan(teachers["p"])
+
+
+def test_the_command_writes_what_it_says(tmp_path, capsys):
+    notes = corpus(np.linspace(5, 6, 12), np.full(12, 4.5), np.full(12, 0.7))
+    (tmp_path / "results").mkdir()
+    notes.to_csv(tmp_path / "results" / "notes.csv", index=False)
+    recordings = notes[["recording_id", "player", "period"]].drop_duplicates()
+    recordings.to_csv(tmp_path / "results" / "recordings.csv", index=False)
+    runner = CliRunner()
+    found = runner.invoke(
+        app, ["questions", str(tmp_path), "--by", "period", "--from", "early", "--to", "late"]
+    )
+    assert found.exit_code == 0, found.output
+    table = pd.read_csv(tmp_path / "results" / "questions.csv")
+    assert set(table["by"].dropna()) == {"period"}
+    assert "exploratory" in found.output
+    half = runner.invoke(app, ["questions", str(tmp_path), "--by", "period"])
+    assert half.exit_code != 0
+    assert "--from, --to" in str(half.exception)

@@ -5,7 +5,8 @@ Two questions that are often taken for one:
 * **within notes** (location of irregularity): how much rate or extent varies from cycle to cycle, the columns
   ``rate_irregularity`` and ``extent_irregularity``, from which measurement noise is already taken out.
   A player's figure is the log of the root mean square over his notes: a note whose irregularity
-  was all noise is a 0 that counts, and has no logarithm of its own;
+  was all noise is a 0 that counts, and has no logarithm of its own. Where a whole player has none beyond
+  noise, there is no ratio, and leaving him out would leave out the most regular: it cannot be told;
 * **from note to note** (scale): how much rate, or log2 extent, of notes differs within a recording: always
   the same vibrato, or each note its own. A recording's figure is the log of the standard deviation, freed of
   the bias of few notes (Bartlett & Kendall 1946, Suppl. J. R. Stat. Soc. 8:128-138: the mean of log
@@ -31,6 +32,9 @@ from vibstudy.stats.selection import need, vibrato_notes
 
 IRREGULARITY = {"rate_hz": "rate_irregularity", "extent_cents": "extent_irregularity"}
 ERRORS = {"rate_hz": "rate_se_hz", "extent_cents": "extent_se_cents"}
+
+NONE = 1e-9
+"""Irregularity (a share of rate or extent) below this is what rounding leaves of none."""
 
 ERROR_SHARE = 0.1
 """Difference between groups, as a share of the variance from note to note, from which measurement error is
@@ -81,6 +85,9 @@ def compare_regularity(
         **counts(used),
     }
     reason = too_few(table["side"], LEAST_A_SIDE)
+    none = table.index[~np.isfinite(table["log"])]
+    if not reason and len(none):
+        reason = f"beyond noise there is none at all in {', '.join(none)}, and no ratio to that"
     if reason:
         return Answer(**base, cannot_tell=reason, cautions=left)
     estimate, low, high, p = welch(*(table.loc[table["side"] == k, "log"].to_numpy(float) for k in (0, 1)))
@@ -96,8 +103,10 @@ def _within(notes: pd.DataFrame, column: str) -> pd.DataFrame:
     square = notes[column].astype(float) ** 2
     grouped = square.groupby(notes["player"].astype(str))
     table = pd.DataFrame({"log": grouped.mean(), "notes": grouped.count()})
-    table = table[table["log"] > 0]
-    return table.assign(log=0.5 * np.log(table["log"]))
+    table = table[table["notes"] > 0]
+    some = table["log"].where(table["log"] > NONE**2, 0.0)
+    with np.errstate(divide="ignore"):
+        return table.assign(log=0.5 * np.log(some))
 
 
 def _from_note_to_note(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:

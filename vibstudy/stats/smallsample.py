@@ -48,9 +48,9 @@ from vibstudy.stats.terms import RandomTerm
 _EIGENVALUE_FLOOR = 1e-8
 
 WELCH_DF = 3
-"""From this many degrees of freedom of each group's spread, Welch's series to the second order keeps 5 % (4.2 to
-5.7 % for 4 against 4 to 20 players, spreads 1 to 10 either way; to the first order up to 6.2 %); below, it gives
-up to 6.8 %, and the weights of Cochran & Cox 2 to 5.6 %. Simulated, 400,000 corpora a case."""
+"""From this many degrees of freedom of each group's spread, Welch's series to the second order keeps 5 % (4.2
+to 5.7 % for 4 against 4 to 20 players, spreads 1 to 10 either way; to the first order up to 6.2 %); below, it
+gives up to 6.8 %, and the weights of Cochran & Cox 2 to 5.6 %. Simulated, 400,000 corpora a case."""
 
 COCHRAN_DF = 2
 """Below this many even these weights give up to 8.5 %: the group's own degrees of freedom then."""
@@ -224,12 +224,12 @@ class ByPlayers(Satterthwaite):
     * Satterthwaite, with the players' own slopes in the model, but never more degrees of freedom than players
       less the terms that differ between them: a slope's variance estimated as zero does not turn notes into
       players.
-    * Where the players' variance is one a group, a contrast between players is Welch's test to the second order
-      of his series, with the cautions of :data:`WELCH_DF` and :data:`COCHRAN_DF` for small groups.
-    * A term that varies within some players, and differs between others, is judged by two sources whose weights
-      are themselves estimated. There a variance estimated as zero counts as uncertain (degrees of freedom by
-      the expected information, Kenward & Roger 1997): with 3 of 8 players in both periods 4 % false alarms
-      instead of 8 %.
+    * Where the players' variance is one a group, a contrast between players is Welch's test to the second
+      order of his series, with the cautions of :data:`WELCH_DF` and :data:`COCHRAN_DF` for small groups.
+    * A term that varies within some players, and differs between others, is judged by two sources whose
+      weights are themselves estimated. There a variance estimated as zero counts as uncertain (degrees of
+      freedom by the expected information, Kenward & Roger 1997): with 3 of 8 players in both periods 4 %
+      false alarms instead of 8 %.
     * A contrast that one player alone makes estimable: not testable.
 
     Parameters
@@ -242,7 +242,7 @@ class ByPlayers(Satterthwaite):
 
     References
     ----------
-    Welch 1947, Biometrika 34:28-35 (eq. 29, from memory); Cochran & Cox 1957, Experimental Designs, sec. 4.14; Mickey & Brown 1966,
+    Welch 1947, Biometrika 34:28-35; Cochran & Cox 1957, Experimental Designs, sec. 4.14; Mickey & Brown 1966,
     Ann. Math. Stat. 37(3):639-642.
     """
 
@@ -298,8 +298,8 @@ class ByPlayers(Satterthwaite):
             inverse = max(inverse, 1 / usual + (share - share**2) / spare, share / spare)
             if spare < COCHRAN_DF - 1e-6:
                 least = min(least, max(spare, 1.0))
-        own = np.array(self._spare)[slopes > 1e-9 * variance / solution.sigma**2]
-        if len(own) > 1 and own.min() >= WELCH_DF - 1e-6:
+        involved = np.array(self._spare)[slopes > 1e-9 * variance / solution.sigma**2]
+        if len(involved) > 1 and involved.min() >= WELCH_DF - 1e-6:
             return min(second_order(usual, shares, np.maximum(self._spare, 0.5)), self._cap)
         return min(1 / inverse, least)
 
@@ -330,7 +330,8 @@ def second_order(df: float, shares: np.ndarray, spare: np.ndarray) -> float:
     ----------
     Welch 1947, Biometrika 34:28-35: bound = z (1 + (1 + z²) A / 4 - (1 + z²) B / 2 + (3 + 5 z² + z⁴) C / 3
     - (15 + 32 z² + 9 z⁴) A² / 32) with A = sum share² / df, B = sum share² / df², C = sum share³ / df² (from
-    memory; with one group it is the series of Student's t). Less the series of t with 1 / A degrees of freedom.
+    memory; with one group it is the series of Student's t). Taken here: its difference from the series of t
+    with 1 / A degrees of freedom.
     """
     if df <= 1:  # the series has nothing to say of a spread that one observation tells
         return df
