@@ -101,11 +101,15 @@ def test_a_page_holds_what_was_found(pages):
         "The notes agree on no common tuning.",  # four notes cannot
         "No sway common to all notes was found.",
         "What to expect of it",
+        "Its vibrato taken out",
         "half of peak-to-peak",
     ):
         assert words in re.sub(r"\s+", " ", page.text), words
     pictures = [a["href"] for tag, a in page.tags if tag == "image"]
     assert pictures and all(p.startswith("data:image/png;base64,") for p in pictures)
+    notes = [a["src"] for tag, a in page.tags if tag == "img"]
+    assert 2 <= len(notes) <= 8 and len(notes) % 2 == 0
+    assert all(source.startswith("data:image/png;base64,") for source in notes)
     assert sum(tag == "polyline" for tag, _ in page.tags) >= 8  # line and lane of four notes
 
 

@@ -98,3 +98,23 @@ def test_figure_tells_its_numbers():
     assert [axis.get_title(loc="left") for axis in figure.axes] == ["As played", "Vibrato taken out"]
     assert table["steady_share"].tolist() == sorted(table["steady_share"])
     assert f"{table['steady_share'].iloc[1]:.0%}" in figure.caption
+
+
+def test_the_page_takes_the_longest_of_each_stretch():
+    from vibstudy.pages.straight import chosen_notes
+
+    onset_s = np.arange(12.0)
+    notes = pd.DataFrame(
+        {
+            "onset_s": onset_s,
+            "duration_s": np.where(onset_s % 3 == 1, 0.9, 0.6),
+            "quality": "ok",
+            "usable": True,
+            "has_vibrato": onset_s != 4,
+            "rate_hz": 5.0,
+            "extent_cents": 20.0,
+        }
+    )
+    assert chosen_notes(notes)["onset_s"].tolist() == [1.0, 3.0, 7.0, 10.0]
+    assert chosen_notes(notes.iloc[:1])["onset_s"].tolist() == [0.0]
+    assert chosen_notes(notes[notes["onset_s"] == 4]).empty

@@ -16,6 +16,7 @@ import pandas as pd
 
 from vibstudy.figures.recording import note_name
 from vibstudy.pages.drawing import Row
+from vibstudy.pages.straight import NotePictures
 from vibstudy.pages.trust import number_of, reason_words, usable
 from vibstudy.sound.media import MediaFindings
 from vibstudy.sound.room import Room
@@ -46,6 +47,8 @@ class RecordingPage:
         Drawings: rate against extent, and notes about the tempered scale.
     measured, rejected : list of dict
         Rows of the two tables of notes.
+    straightened : list of NotePictures
+        Some notes as played, and with their vibrato taken out.
     expected : list of dict
         Rows of the table of what to expect of the medium.
     sound : str
@@ -70,6 +73,7 @@ class RecordingPage:
     measured: list[dict[str, str]]
     rejected: list[dict[str, str]]
     expected: list[dict[str, str]] = field(default_factory=list)
+    straightened: list[NotePictures] = field(default_factory=list)
     sound: str = ""
     begins_s: float = 0.0
     row_s: float = 1.0

@@ -40,6 +40,7 @@ from vibstudy.pages import recording as content
 from vibstudy.pages.corpus import corpus_page
 from vibstudy.pages.html import templates
 from vibstudy.pages.listening import gain_for
+from vibstudy.pages.straight import note_pictures
 from vibstudy.playing.expected import expected_errors
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 from vibstudy.sound.media import find_media
@@ -185,7 +186,7 @@ class _Pages:
 def _program() -> str:
     """Version of the program, and hash of what makes the pages."""
     here = Path(__file__).parent
-    files = [*sorted(here.glob("*.py")), here / "../playing/expected.py"]
+    files = [*sorted(here.glob("*.py")), here / "../playing/expected.py", here / "../figures/straight.py"]
     files += [here / "templates" / name for name in _TEMPLATES]
     return __version__ + hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()
 
@@ -229,6 +230,7 @@ def recording_page(
         measured=[texts for sure, texts in listed if sure],
         rejected=[texts for sure, texts in listed if not sure],
         expected=expected,
+        straightened=[] if missing else note_pictures(row, line, notes),
         sound=_sound(study, row) if heard and not missing else "",
         begins_s=rows[0].start_s if rows else 0.0,
         row_s=drawing.row_seconds(float(row["duration_s"])),
@@ -297,8 +299,8 @@ def _expected(row: Mapping[str, Any], notes: pd.DataFrame) -> list[dict[str, str
         np.random.default_rng(0),
         float(pitch.median()) if len(pitch) else 440.0,
         rates_hz=(6.0,),
-        extents_cents=(0.0, 5.0, 10.0, 20.0, 40.0),
-        tones=4,
+        extents_cents=(0.0, 10.0, 20.0, 40.0),
+        tones=3,
         room=Room.from_columns(row),
     )
     return [content.expected_words(cell) for cell in table.to_dict("records")]
