@@ -44,6 +44,7 @@ _TOP_HZ = 8000.0
 _BLOCK = 192
 _LEAST_SE_S = 0.002
 _SILENT_DB, _WAVERS_DB = 25.0, 1.5
+_LAST_DB = 3.0  # of a fall, to see how steep it is: twice the wavering
 _RISING_S = 0.03
 _TAIL_S = 0.15  # after the line ends, in which a note dies away
 _STEP_TIMES_S = np.arange(-0.08, 0.081, 0.008)
@@ -300,11 +301,12 @@ def ending(levels: Levels, onset_s: float, latest_s: float) -> Edge | None:
     i = int(held[-1])
     drop = db[i] - db[i + 1]
     at = i + float(np.clip((db[i] - (loudest[i + 1] - END_DB)) / drop, 0, 1)) if drop > 0 else i
-    loud = np.flatnonzero(db[: i + 1] > loudest[i + 1] - 3.0)
-    slow = (i - int(loud[-1])) * levels.hop_s if len(loud) else 0.05
     quiet = levels.after_db[a + i : levels.index(latest_s + _TAIL_S) + 1]
     alone = bool(quiet.min() < loudest[i + 1] - _SILENT_DB)
-    return Edge((a + at) * levels.hop_s, _error(slow, END_DB - 3.0, alone))
+    by_db = _LAST_DB if alone else END_DB - 3.0  # into silence it is the fall at the edge that counts
+    loud = np.flatnonzero(db[: i + 1] > loudest[i + 1] - END_DB + by_db)
+    slow = (at - int(loud[-1])) * levels.hop_s if len(loud) else 0.05
+    return Edge((a + at) * levels.hop_s, _error(slow, by_db, alone))
 
 
 def _error(lasts_s: float, by_db: float, alone: bool) -> float:
