@@ -125,6 +125,15 @@ def test_a_tongue_is_heard_through_vibrato():
     assert found["onset_s"].iloc[1] == pytest.approx(PAD_S + 0.8, abs=0.03)
 
 
+@pytest.mark.parametrize("rate_hz", [5.0, 7.0, 9.0])
+def test_hard_tonguing_is_no_beating(rate_hz):
+    """Each dip and the rise after it are one attack."""
+    time_s = clock(1.6)
+    to_dip = np.abs((time_s * rate_hz + 0.5) % 1 - 0.5) / rate_hz
+    found = found_in(voice(np.zeros(len(time_s)), -12 * np.exp(-0.5 * (to_dip / 0.015) ** 2)))
+    assert len(found) == pytest.approx(1.6 * rate_hz, abs=1)
+
+
 def test_a_soft_attack_is_less_certain_than_a_hard_one():
     time_s = clock(1.0)
     hard = found_in(voice(np.zeros(len(time_s))))

@@ -19,6 +19,8 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.recording import measure_recording
+from vibstudy.vibrato.detect import _independent
+from vibstudy.vibrato.level import is_articulated
 from vibstudy.vibrato.note import fusion_limit_cents, measure_note, pulses_per_beat
 
 
@@ -400,3 +402,38 @@ def test_what_a_vibrato_is_carried_by():
         values, _ = measure_note(line)
         told.append((values["vibrates"], values.get("vibrato_in")))
     assert told == [(True, "loudness"), (True, "pitch"), (True, "both"), (False, None)]
+
+
+def test_tonguing_is_no_breath():
+    """Dips of a fifth of the cycle, and bursts; a sine, one with a second harmonic of 0.3, and a swell."""
+    turn = 2 * np.pi * 5 * np.arange(0, 1.6, 1 / 64)
+    dips = -4 * np.exp(4 * (np.cos(turn) - 1))
+    breath = np.cos(turn) + 0.3 * np.cos(2 * turn)
+    assert is_articulated(dips) and is_articulated(-dips)
+    for level in (2 * np.cos(turn), breath, -breath, breath + 6 * (turn / turn[-1]) ** 2):
+        assert not is_articulated(level)
+
+
+def test_windows_that_overlap_count_as_fewer():
+    """Apart they are two, one twice is one; the whole note and its later half lie between (by hand)."""
+    assert _independent(np.array([[0.0, 1.0], [1.0, 2.0]])) == pytest.approx(2.0)
+    assert _independent(np.array([[0.0, 1.0], [0.0, 1.0]])) == pytest.approx(1.0, abs=1e-6)
+    both = (np.sqrt(1.5) + np.sqrt(0.5)) ** 2 / 2  # correlated by 0.5 ** 2 / 0.5 = 0.5
+    assert _independent(np.array([[0.0, 1.0], [0.5, 1.0]])) == pytest.approx(both)
+
+
+@pytest.mark.parametrize("bend_cents", [-60.0, 40.0])
+def test_a_bend_at_the_end_is_no_wide_last_cycle(bend_cents):
+    rng = np.random.default_rng(6)
+    time_s = np.arange(0, 1.6, 0.002)
+    cents = 20 * np.sin(2 * np.pi * 5.5 * time_s) + bend_cents * np.clip((time_s - 1.4) / 0.2, 0, 1)
+    sound = tone(rng, extent_cents=0.0, duration_s=1.6 - 0.002, snr_db=35, cents=cents)
+    line = refine_note(
+        sound.samples,
+        RATE_HZ,
+        track_line(sound.samples, RATE_HZ),
+        sound.onset_s + 0.005,
+        sound.offset_s - 0.005,
+    )
+    values, _ = measure_note(line)
+    assert values["extent_cents"] == pytest.approx(20.0, rel=0.1)

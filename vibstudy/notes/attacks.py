@@ -46,11 +46,11 @@ def split_at_attacks(solo: Solo, levels: Levels, span: Span) -> list[Span]:
     lowest = minimum_filter1d(db, 2 * near + 1)[here] == db[here]
     risen = db[here + rise] - db[here]
     if levels.alone[a:b].mean() < 0.5:
-        attacks = lowest & (0.5 * (_depth(db, here, middle) + wide_dip) > _COMPANY_DIP_DB)
+        dips = attacks = lowest & (0.5 * (_depth(db, here, middle) + wide_dip) > _COMPANY_DIP_DB)
     else:
-        attacks = lowest & (dip > _DIP_DB) & (dip > _SHARP * wide_dip)
-        attacks |= (risen > _RISE_DB) & (maximum_filter1d(risen, 2 * near + 1) == risen)
-    if _beats(attacks, levels.hop_s):
+        dips = lowest & (dip > _DIP_DB) & (dip > _SHARP * wide_dip)
+        attacks = dips | (risen > _RISE_DB) & (maximum_filter1d(risen, 2 * near + 1) == risen)
+    if _beats(dips, levels.hop_s):  # a dip and the rise after it are one attack
         attacks = np.isin(here, _slow_dips(db, levels.hop_s))
     if attacks.sum() > 1:
         usual = _usual_depth(wide_dip[lowest], _cycles(solo, span))
@@ -76,9 +76,9 @@ def _usual_depth(depths: np.ndarray, cycles: int) -> float:
     return float(np.median(np.sort(depths)[-cycles:])) if cycles and len(depths) else 0.0
 
 
-def _beats(attacks: np.ndarray, hop_s: float) -> bool:
+def _beats(dips: np.ndarray, hop_s: float) -> bool:
     """Whether dips follow each other faster than any tongue: beats with another sound."""
-    return int(np.sum(np.diff(np.flatnonzero(attacks)) * hop_s < _TONGUE_S)) >= _LEAST_BEATS
+    return int(np.sum(np.diff(np.flatnonzero(dips)) * hop_s < _TONGUE_S)) >= _LEAST_BEATS
 
 
 def _slow_dips(db: np.ndarray, hop_s: float) -> np.ndarray:

@@ -27,7 +27,7 @@ import pandas as pd
 from scipy import stats
 
 from vibstudy.stats.questions import LEAST_A_SIDE, Answer, sides, too_few, welch
-from vibstudy.stats.selection import is_vibrato, judged_notes, need
+from vibstudy.stats.selection import in_loudness_alone, is_vibrato, judged_notes, need
 
 LEAST_PLAYERS = 3
 """With two players the spread is one difference, and the interval reaches 12.7 standard errors."""
@@ -53,7 +53,7 @@ def player_amounts(notes: pd.DataFrame) -> pd.DataFrame:
     judged = judged_notes(notes)
     need(judged, ["duration_s", "player", "recording_id"], "How much vibrato there is")
     seconds = judged["duration_s"].to_numpy(float)
-    has = judged["has_vibrato"].to_numpy(bool)
+    has = judged["has_vibrato"].to_numpy(bool) & ~in_loudness_alone(judged)  # of the pitch: it has an extent
     player = judged["player"].astype(str).to_numpy()
     fraction = _column(judged, "vibrato_fraction")
     usable = has & is_vibrato(judged) & np.isfinite(_column(judged, "extent_cents"))

@@ -14,7 +14,7 @@ from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.multiple import Evidence, evidence
 from vibstudy.stats.remarks import NotTestable, Remark
-from vibstudy.stats.selection import is_countable, is_proper
+from vibstudy.stats.selection import is_countable, is_proper, with_air_vibrato
 from vibstudy.stats.spans import axis_of, is_number, joined, level_text
 from vibstudy.stats.tokens import name_text
 
@@ -90,6 +90,8 @@ class Question:
         ]
         check_columns(notes, names)
         notes = notes.reset_index(drop=True)
+        if claim.outcome == "has_vibrato":
+            notes = with_air_vibrato(notes)
         chosen = _chosen(claim, notes)
         self.countable = is_countable(notes, claim.outcome)[chosen.index]
         known = self.countable & chosen[claim.outcome].notna().to_numpy(bool)

@@ -3,6 +3,8 @@
 * A *proper* note is a note (no trill, no ornament) that was not rejected by ear.
 * A *judged* note is a proper note long enough to tell vibrato from its absence
   (:func:`telling_length_s`). Shares of notes with vibrato are shares of these.
+  A note that vibrates in loudness alone (``vibrato_in``), as in the air vibrato of flutes, has vibrato here
+  (:func:`with_air_vibrato`) and in models of presence; it has no rate and no extent of the pitch.
 * A *vibrato* note is a proper, usable note with vibrato, of any length, with a rate and an extent.
 
 A note is ``usable`` when it is the soloist's and measured as well as its errors say. Remarks alone take no
@@ -61,6 +63,21 @@ def is_usable(notes: pd.DataFrame) -> np.ndarray:
         said = notes["usable"].astype("boolean")
         keep = np.where(said.isna(), keep, said.fillna(False).to_numpy(bool))
     return keep
+
+
+def in_loudness_alone(notes: pd.DataFrame) -> np.ndarray:
+    """Return whether each note vibrates in loudness alone [shape=(n,)]; False where that is not said."""
+    if "vibrato_in" not in notes:
+        return np.zeros(len(notes), bool)
+    return notes["vibrato_in"].eq("loudness").fillna(False).to_numpy(bool)
+
+
+def with_air_vibrato(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with ``has_vibrato`` true, too, of notes that vibrate in loudness alone."""
+    alone = in_loudness_alone(notes)
+    if not alone.any():
+        return notes
+    return notes.assign(has_vibrato=notes["has_vibrato"].astype("boolean").mask(alone, True))
 
 
 def telling_length_s(notes: pd.DataFrame) -> float:
@@ -131,6 +148,8 @@ def is_countable(notes: pd.DataFrame, outcome: str) -> np.ndarray:
 def judged_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFrame:
     """Return the notes of which it is known whether they have vibrato; ``has_vibrato`` is plain bool.
 
+    It is true, too, of notes that vibrate in loudness alone.
+
     Parameters
     ----------
     notes : DataFrame
@@ -138,6 +157,7 @@ def judged_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFra
     from_s : float | None
         Only notes at least this long; None takes :func:`telling_length_s` of `notes`.
     """
+    notes = with_air_vibrato(notes)
     chosen = notes[is_judged(notes, from_s)].reset_index(drop=True)
     return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
 

@@ -51,7 +51,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
-from vibstudy.stats.selection import judged_notes, need, vibrato_notes
+from vibstudy.stats.selection import in_loudness_alone, judged_notes, need, vibrato_notes
 
 PAUSE_S = 0.3
 """A silence this long ends a phrase."""
@@ -257,6 +257,10 @@ def _player_usage(own: pd.DataFrame, rho: float) -> dict:
         remarks.append(f"no {absent} notes: not fully standardised")
     if np.isnan(rho):
         remarks.append("one recording a player: interval too narrow")
+    if air := int(in_loudness_alone(own).sum()):
+        remarks.append(
+            f"vibrato in loudness alone: {air} of {int(own['has_vibrato'].sum())} notes with vibrato"
+        )
     time_share = float("nan")
     if "vibrato_fraction" in own:
         vibrating = own["vibrato_fraction"].where(own["has_vibrato"], 0.0)

@@ -17,7 +17,11 @@ to the fourth power of time.
 
 The windows are the whole note, its later part, and stretches anywhere of two cycles and more, each half as
 long as those before and overlapping by half (:func:`_windows`). Each has a share of the false alarms
-(Bonferroni, weighted: most to the first two), and the smallest probability over its share counts. The
+(most to the first two), and the smallest probability over its share counts. Windows that overlap see
+much of the same noise: the ratios of two windows for one sinusoid are correlated by the square of what they
+have in common over the product of their lengths, and a set of them counts as
+:math:`(\sum\sqrt{\lambda})^2 / \sum\lambda` windows, with λ the eigenvalues of these correlations (Galwey
+2009, Genet. Epidemiol. 33:559-568, from memory; Bonferroni counts them as if they were independent). The
 probability of the stretches is raised to the power `TAIL` first. The background is estimated from few values,
 so the formula is too confident where it is small; the probability given is
 :math:`p + 0.04\,p^{0.35} (1 - p)^4`, calibrated by simulation (``benchmarks/false_alarms.py``). It is nearly
@@ -94,6 +98,18 @@ def _windows(duration_s: float, rate_min_hz: float, anywhere: bool) -> list[tupl
     return windows
 
 
+def _independent(windows: np.ndarray) -> float:
+    """How many independent windows as many false alarms would come from [shape of windows=(n, 2)], s."""
+    if not len(windows):
+        return 1.0
+    start, end = windows.T
+    common = np.minimum(end[:, None], end) - np.maximum(start[:, None], start)
+    length = end - start
+    correlation = np.maximum(common, 0.0) ** 2 / (length[:, None] * length)
+    roots = np.sqrt(np.maximum(np.linalg.eigvalsh(correlation), 0.0))
+    return float(roots.sum() ** 2 / len(windows))
+
+
 def _sinusoids(series: Series, rates_hz: np.ndarray, start_s: float, end_s: float) -> np.ndarray:
     """Cosine, then sine columns [shape=(n, 2 * rates)] of a modulation between two times."""
     w = 2.0 * np.pi * rates_hz
@@ -157,8 +173,11 @@ class Search:
         )
         late = len(self.windows) > 1 and self.windows[1] == (LATE * series.duration_s, series.duration_s)
         self.usual = usual = self.which[self.firsts] <= late
+        searched = np.array(self.windows)[self.which[self.firsts]]
         self.shares = np.where(
-            usual, (1.0 - ANYWHERE * anywhere) / (1 + late), ANYWHERE / max(sum(~usual), 1)
+            usual,
+            (1.0 - ANYWHERE * anywhere) / _independent(searched[usual]),
+            ANYWHERE / _independent(searched[~usual]),
         )
         self.tail = np.where(usual, 1.0, TAIL)
         background = _background(series)

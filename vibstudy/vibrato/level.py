@@ -20,9 +20,11 @@ depth per harmonic
     107(1):598-611): a large value with a small intensity depth is the sign of it.
 
 A vibrato of air alone (level moves, pitch does not) is found by the same test on the level as is
-made on the pitch. It must stand out both of the level of all harmonics together and of the median of the
-harmonics' own levels: a partial of an accompaniment beats with one or two harmonics, a player's breath moves
-them all. Depths are freed of the bias that noise gives to an amplitude:
+made on the pitch, unless the level falls in short dips from a plateau, or rises in short bursts: one pitch
+tongued again and again, not breath (:func:`is_articulated`). It must stand out both of the level of all
+harmonics together and of the median of the harmonics' own levels: a partial of an accompaniment beats with
+one or two harmonics, a player's breath moves them all. Depths are freed of the bias that noise gives to an
+amplitude:
 :math:`A^2 \approx \hat a^2 + \hat b^2 - \mathrm{var}(\hat a) - \mathrm{var}(\hat b)`.
 """
 
@@ -33,6 +35,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from vibstudy.vibrato.noise import Series
+
+MOST_SKEWNESS = 0.7
+"""Of the level of a breath; see :func:`is_articulated`."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,18 @@ def _modulation(a: float, b: float, covariance: np.ndarray) -> Modulation:
     se = float(np.sqrt(direction @ covariance @ direction))
     depth = float(np.sqrt(max(raw**2 - np.trace(covariance), 0.0)))
     return Modulation(depth, se, float(np.arctan2(-b, a)))
+
+
+def is_articulated(level_db: np.ndarray) -> bool:
+    """Whether a level that goes up and down does so as repeated attacks do, not as breath does.
+
+    By its skewness, a cubic drift taken out. A breath swells and ebbs: a sine with a second harmonic of 0.4
+    comes to 0.7 at worst, and that of real flutes' and cellos' vibratos is mostly below 0.3. Dips of a
+    quarter of the cycle and shorter exceed it.
+    """
+    x = np.linspace(-1.0, 1.0, len(level_db))
+    rest = level_db - np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyfit(x, level_db, 3))
+    return bool(abs(np.mean(rest**3)) > MOST_SKEWNESS * np.mean(rest**2) ** 1.5)
 
 
 def harmonic_depth_db(harmonic_db: np.ndarray, psi: np.ndarray, gate: np.ndarray) -> float:

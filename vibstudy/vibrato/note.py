@@ -25,7 +25,7 @@ from vibstudy.pitch.refine import NoteLine
 from vibstudy.schema import LIMITS
 from vibstudy.vibrato.detect import Detection, Search, detect
 from vibstudy.vibrato.fit import VibratoFit, fit_vibrato
-from vibstudy.vibrato.level import centroid_cents, harmonic_depth_db, in_step, shared_level_db
+from vibstudy.vibrato.level import centroid_cents, harmonic_depth_db, in_step, is_articulated, shared_level_db
 from vibstudy.vibrato.noise import Series, thin
 
 MIN_CYCLES = 2.0
@@ -219,6 +219,7 @@ def _level_columns(
         shared = level_series(line, shared_level_db(line.harmonic_db[line.weight > 0.0]))
         found = replace(found, p=max(found.p, search.test(shared.values).p))
     present = found.p < false_alarm and found.amplitude >= SMALLEST_INTENSITY_DB
+    present = present and (fit is not None or not is_articulated(level.values))
     long_enough = (line.offset_s - line.onset_s) * SLOW_RATE_HZ >= MIN_CYCLES
     values: dict[str, Any] = {
         "intensity_p": found.p,
