@@ -30,8 +30,10 @@ from vibstudy.decisions.edits import COLUMNS, KINDS, append_edit, make_edit, mer
 from vibstudy.decisions.effects import apply_edits, standing_edits, verdicts
 from vibstudy.decisions.phrase import PhraseReader, remeasure
 from vibstudy.measure import measure_corpus
+from vibstudy.pitch.ranges import range_hz
+from vibstudy.recording import MARGIN_SEMITONES
 from vibstudy.review import agreement
-from vibstudy.review.queue import by_lot, by_suspicion, read_queue_columns, robust_z
+from vibstudy.review.queue import apart_words, by_lot, by_suspicion, read_queue_columns, robust_z
 from vibstudy.review.senses import half_speed, vibrato_tone, wav
 from vibstudy.schema import NOTE_COLUMNS, typed
 
@@ -330,7 +332,9 @@ def test_the_most_doubtful_come_first():
     notes.loc[10, ["quality", "reviewed"]] = ["noisy;gap;masked", "accepted"]
     queue = by_suspicion(notes)
     assert queue["note_id"].tolist()[:2] == [notes["note_id"][7], notes["note_id"][8]]
-    assert "rate is far above" in queue["doubt"][0] and len(queue) == 399
+    assert apart_words(queue.iloc[0], queue.iloc[0]) == ["its rate is far above the player's other notes"]
+    assert apart_words({"rate_hz": 5.5, "extent_cents": None}, queue.iloc[0]) == []  # healed
+    assert len(queue) == 399
     assert queue.set_index("note_id").loc[notes["note_id"][9], "points"] < 2
 
 
@@ -484,10 +488,13 @@ def test_the_room_shows_the_note_and_where_it_stands(study):
     view = room.view
     assert view["title"] == "take0/0001" and view["total"] == 8 and not view["empty"]
     assert view["tags"] == ["Player Aster", "1950", "Keldria", "tape_lp"]
-    assert len(room.picture) == view["picture"]["rows"] * view["picture"]["columns"]
+    assert len(room.picture) == 2 * view["spectra"]["rows"] * view["spectra"]["columns"]
     figures = dict(view["figures"])
     assert figures["Rate"].startswith("5.00") and "± 25.0" in figures["Extent"]
-    assert len(view["line"]["t"]) == len(view["line"]["y"]) > 50 and view["fit"] is not None
+    assert len(view["ribbon"]["t"]) == len(view["ribbon"]["cents"]) > 50 and view["fit"] is not None
+    assert view["state_words"] == "not decided" and len(view["cycles"]["each"]) == 4
+    assert "± 2" in view["cycles"]["words"][1]
+    assert [note["name"] for note in view["staff"]["notes"]] == ["D4", "F4", "F♯4", "D4"]
 
 
 def test_blind_hides_who_plays(study):
@@ -560,7 +567,10 @@ def test_a_split_and_its_undo(study):
         {"do": "edges", "onset_s": "x", "offset_s": 1},
         {"do": "edges", "onset_s": 1.0, "offset_s": 0.9},
         {"do": "edges", "onset_s": float("nan"), "offset_s": 1},
+        {"do": "edges", "onset_s": -7.0, "offset_s": 1.0},
+        {"do": "edges", "onset_s": 0.2, "offset_s": 99.0},
         {"do": "split", "at_s": 99.0},
+        {"do": "who", "who": "  "},
         {"do": "sound", "which": "siren"},
         {"do": "count", "cycles": -3},
     ],
@@ -571,10 +581,66 @@ def test_what_cannot_be_done_is_said_and_changes_nothing(study, message):
     assert room.view["say"] and not (study / "edits.csv").exists()
 
 
+def test_ends_out_of_range_are_told_not_clipped(study):
+    room = open_room(study)
+    before = room.view["edges"]
+    room.receive({"do": "edges", "onset_s": -7.0, "offset_s": before[1]})
+    assert "seconds from 0.000 to" in room.view["say"] and "-7.000 s" in room.view["say"]
+    assert room.view["edges"] == before
+
+
+def test_the_signature_survives_reopening(study):
+    from vibstudy.review.room import ReviewRoom
+
+    queue = by_suspicion(read_queue_columns(study))
+    room = ReviewRoom(study, queue)
+    room.receive({"do": "who", "who": "  Ear\nThree "})
+    assert ReviewRoom(study, queue).who == "Ear Three" == room.view["who"]
+    (study / "results" / "listener.txt").unlink()
+    room.receive({"do": "accept"})
+    assert ReviewRoom(study, queue).who == "Ear Three"  # as the last decision is signed
+    assert ReviewRoom(study, queue, who="Ear Four").who == "Ear Four"
+    (study / "results" / "listener.txt").write_bytes(b"\xff\xfe")
+    assert ReviewRoom(study, queue).who == "Ear Three"
+
+
+def test_reasons_go_when_an_edit_heals_them(study):
+    """An octave that the ear has settled is unsure no longer; a far rate is told as long as it is far."""
+    room = open_room(study)
+    room.queue[0] |= {"rate_from_hz": 5.5, "rate_to_hz": 6.0}
+    room.receive({"do": "go", "to": 0})
+    assert any("rate is far below" in words for words in room.view["doubts"])
+    room.receive({"do": "trill"})
+    assert room.view["doubts"] == []
+    notes = note_table().assign(quality="few_cycles;octave_unsure")
+    after, _ = apply_edits(notes, [edit(row(notes, 0), "trill")])
+    assert after["quality"].tolist() == ["octave_unsure"] + ["few_cycles;octave_unsure"] * 2
+
+
+def test_an_octave_by_ear_is_sure(tone_file):
+    """Beyond what a tuba plays an octave is unsure, until a listener has decided it."""
+    path, _ = tone_file
+    assert range_hz("tuba", MARGIN_SEMITONES)[1] < 622.0
+    reader = PhraseReader(
+        {"tone": Recording("tone", str(path), {"instrument": "tuba"})}, Settings(fmax_hz=900.0)
+    )
+    found = reader.measure(
+        {"recording_id": "tone", "quality": "masked"}, signals.PAD_S, signals.PAD_S + 1.4, 1
+    ).columns
+    assert found["pitch_hz"] == pytest.approx(622.0, rel=0.002)
+    assert found["quality"] == "ok" and found["usable"]  # that it was covered is looked into again
+
+
 def test_each_sound_comes_as_wav(study):
     room = open_room(study)
     length = room.view["edges"][1] - room.view["edges"][0]
-    for which, seconds in (("note", length), ("tone", length), ("slow", 2 * length), ("phrase", None)):
+    for which, seconds in (
+        ("note", length),
+        ("tone", length),
+        ("slow", 2 * length),
+        ("straight", None),
+        ("phrase", None),
+    ):
         room.receive({"do": "sound", "which": which})
         content, buffers = room.sent[-1]
         samples, rate = soundfile.read(io.BytesIO(buffers[0]))

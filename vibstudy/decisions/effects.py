@@ -23,7 +23,7 @@ import pandas as pd
 
 from vibstudy.decisions.edits import EDITS_NAME, Edit, in_order, why_unusable, words_of
 from vibstudy.errors import Problem
-from vibstudy.schema import NOTE_COLUMNS
+from vibstudy.schema import NOTE_COLUMNS, quality_of, reasons_of
 
 SAME_EDGE_S = 0.03
 """Edges nearer than this are the same edge."""
@@ -35,6 +35,8 @@ VIBRATO_COLUMNS = tuple(
     if name not in ("snr_db", "quality", "reviewed")
 )
 """Columns that only a note with edges and pitch as measured can have."""
+_OF_VIBRATO = {"too_short", "few_cycles", "outlier_harmonics"}
+"""Reasons that speak of a vibrato: a trill has none."""
 
 
 @dataclass(frozen=True)
@@ -298,7 +300,8 @@ class _Table:
         for name in VIBRATO_COLUMNS:
             if name in row:
                 row[name] = pd.NA if name.startswith("has_") else np.nan
-        row |= {"note_kind": "trill", "reviewed": "edited"}
+        reasons = [reason for reason in reasons_of(row.get("quality")) if reason not in _OF_VIBRATO]
+        row |= {"note_kind": "trill", "reviewed": "edited", "quality": quality_of(reasons)}
         return ""
 
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -28,7 +27,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measure_vibrato, within_range
-from vibstudy.schema import quality_of, reasons_of
+from vibstudy.schema import HARMLESS, quality_of, reasons_of
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
 from vibstudy.sound.room import Room
@@ -40,9 +39,9 @@ AROUND_S = 2.5
 """Sound read before and after a note."""
 LEAST_AROUND_S = 0.3
 _KEPT_PHRASES = 4
-_FRAMES = 760
-_KEPT_REASONS = {"clipped", "masked"}
-"""Doubts that stay with a note whatever its edges; all others are looked into again."""
+_KEPT_REASONS = {"clipped"}
+"""Doubts that stay with a note whatever its edges; all others are looked into again. (That a note lies far
+from the recording's others is not: who mends a note has heard that it is the soloist's.)"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,18 +74,6 @@ class Phrase:
     def end_s(self) -> float:
         """End, on the clock of the note table."""
         return self.audio.origin_s + self.audio.duration_s
-
-    @cached_property
-    def levels(self) -> tuple[float, float, np.ndarray]:
-        """Spectrogram: s from frame to frame, Hz from bin to bin, level in dB [shape=(bins, frames)]."""
-        from scipy.signal import stft
-
-        size = 2048
-        hop = max(64, len(self.audio.samples) // _FRAMES)
-        freqs, times, spectrum = stft(
-            self.audio.samples, self.audio.rate_hz, nperseg=size, noverlap=size - hop
-        )
-        return float(times[1]), float(freqs[1]), 10.0 * np.log10(np.abs(spectrum) ** 2 + 1e-12)
 
     def octave_below(self, onset_s: float, offset_s: float) -> float:
         """Share of frames in which the tracker says the octave below, of the note found there."""
@@ -263,6 +250,10 @@ def _measure(
     local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
     tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local
     measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo}, room)
+    if octave_shift:  # the ear has settled it
+        reasons = [reason for reason in again.reasons if reason != "octave_unsure"]
+        again.values["quality"] = quality_of(reasons)
+        again.values["usable"] = again.values["note_kind"] == "note" and HARMLESS.issuperset(reasons)
     return Measured(again.values, again.line, again.fit)
 
 

@@ -22,8 +22,9 @@ Croux 1993, J. Am. Stat. Assoc. 88(424):1273-1283.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -63,11 +64,18 @@ def robust_z(values: pd.Series, groups: pd.Series) -> pd.Series:
     groups : Series
         Group of each value.
     """
+    middle, spread = _middle_and_spread(values, groups)
+    return (values.astype("float64") - middle) / spread
+
+
+def _middle_and_spread(values: pd.Series, groups: pd.Series) -> tuple[pd.Series, pd.Series]:
+    """Median and robust standard deviation of each value's group; missing in small groups and even ones."""
     values = values.astype("float64")
     by = values.groupby(groups, dropna=False)
     middle, count = by.transform("median"), by.transform("count")
     spread = _TO_SIGMA * (values - middle).abs().groupby(groups, dropna=False).transform("median")
-    return ((values - middle) / spread).where((count >= FEWEST_TO_COMPARE) & (spread > 0))
+    known = (count >= FEWEST_TO_COMPARE) & (spread > 0)
+    return middle.where(known), spread.where(known)
 
 
 def by_suspicion(notes: pd.DataFrame, decided: Collection[str] = ()) -> pd.DataFrame:
@@ -84,20 +92,26 @@ def by_suspicion(notes: pd.DataFrame, decided: Collection[str] = ()) -> pd.DataF
     Returns
     -------
     DataFrame
-        The notes in order, with ``points`` and ``doubt`` (in words).
+        The notes in order, with ``points``, and from where to where the player's other notes lie:
+        ``rate_from_hz, rate_to_hz, extent_from_cents, extent_to_cents`` (:func:`apart_words`).
     """
     queue = notes[notes["reviewed"].fillna("auto").eq("auto") & ~notes["note_id"].isin(list(decided))]
     players = notes["player"] if "player" in notes else pd.Series("", index=notes.index)
-    rate = robust_z(notes["rate_hz"], players).loc[queue.index]
-    extent = robust_z(np.log(notes["extent_cents"].where(notes["extent_cents"] > 0)), players).loc[
-        queue.index
-    ]
+    extents = notes["extent_cents"].where(notes["extent_cents"] > 0)
+    rate, rate_usual = _apart(notes["rate_hz"], players)
+    extent, extent_usual = _apart(np.log(extents), players)
     quality = queue["quality"].fillna("ok").astype(str)
     doubts = {text: _points(text) for text in quality.unique()}
     points = quality.map(doubts).astype(float)
-    for z in (rate, extent):
+    for z in (rate.loc[queue.index], extent.loc[queue.index]):
         points += (z.abs().clip(upper=Z_MOST + Z_FROM) - Z_FROM).clip(lower=0).fillna(0.0)
-    queue = queue.assign(points=points, doubt=_words(quality, rate, extent))
+    queue = queue.assign(
+        points=points,
+        rate_from_hz=rate_usual["from"],
+        rate_to_hz=rate_usual["to"],
+        extent_from_cents=np.exp(extent_usual["from"]),
+        extent_to_cents=np.exp(extent_usual["to"]),
+    )
     return queue.sort_values("points", ascending=False, kind="stable").reset_index(drop=True)
 
 
@@ -105,17 +119,35 @@ def _points(quality: str) -> float:
     return sum(POINTS.get(reason, 1.0) for reason in reasons_of(quality))
 
 
-def _words(quality: pd.Series, rate: pd.Series, extent: pd.Series) -> list[str]:
-    """Why a note is doubtful; the reasons of `quality` have their own words elsewhere."""
-    out = []
-    for zr, ze in zip(rate, extent, strict=True):
-        said = [
-            f"its {name} is far {'above' if z > 0 else 'below'} the player's other notes"
-            for name, z in (("rate", zr), ("extent", ze))
-            if abs(z) > Z_FROM
-        ]
-        out.append("; ".join(said))
-    return out
+def _apart(values: pd.Series, groups: pd.Series) -> tuple[pd.Series, pd.DataFrame]:
+    """Robust z of each value, and the range of its group's usual values."""
+    middle, spread = _middle_and_spread(values, groups)
+    usual = pd.DataFrame({"from": middle - Z_FROM * spread, "to": middle + Z_FROM * spread})
+    return (values.astype("float64") - middle) / spread, usual
+
+
+def apart_words(row: Mapping[str, Any], item: Mapping[str, Any]) -> list[str]:
+    """How a note stands apart from its player's others, as its figures are now.
+
+    Parameters
+    ----------
+    row : mapping
+        The note: ``rate_hz, extent_cents``.
+    item : mapping
+        Its place in the queue, from :func:`by_suspicion`.
+    """
+    said = []
+    for name, unit in (("rate", "hz"), ("extent", "cents")):
+        keys = (f"{name}_{unit}", f"{name}_from_{unit}", f"{name}_to_{unit}")
+        figure, low, high = (_number((row if k == 0 else item).get(key)) for k, key in enumerate(keys))
+        if figure < low or figure > high:  # never where one of them is missing
+            way = "above" if figure > high else "below"
+            said.append(f"its {name} is far {way} the player's other notes")
+    return said
+
+
+def _number(value: Any) -> float:
+    return float("nan") if value is None or pd.isna(value) else float(value)
 
 
 def by_lot(notes: pd.DataFrame, size: int, seed: int) -> pd.DataFrame:

@@ -1,18 +1,25 @@
-"""The widget: one note at a time in its phrase, to be seen, heard, accepted, rejected or mended.
+"""The widget: one note at a time, to be seen, heard, found right, left out or mended.
 
-The page (``review.js``) draws and plays; everything else is decided here. They talk through the notebook's
-own channel: the page sends ``{"do": ...}``, the kernel answers with a new :attr:`ReviewRoom.view`, and with
-sounds as WAV bytes. Each decision is on the disk before the page hears of it.
+The page (``ribbon.js`` draws, ``review.js`` listens and asks) shows and plays; everything else is decided
+here. They talk through the notebook's own channel: the page sends ``{"do": ...}``, the kernel answers with a
+new :attr:`ReviewRoom.view`, and with sounds as WAV bytes. Each decision is on the disk before the page hears
+of it.
 
 Messages of the page
 --------------------
 ``accept``; ``reject`` (why); ``edges`` (onset_s, offset_s); ``octave`` (by: 1 or -1); ``split`` (at_s);
 ``join``; ``trill``; ``count`` (cycles); ``undo``; ``go`` (to: a place in the queue, from 0); ``sound``
-(which: note, phrase, slow, tone); ``who`` (name); ``ready`` (the page is shown).
+(which: one of :data:`SOUNDS`); ``who`` (name); ``ready`` (the page is shown).
+
+The signature
+-------------
+A listener signs once; the name is kept in ``results/listener.txt`` and stands there when the study is opened
+again. Without it, whoever made the last decision of ``edits.csv`` signs, then the computer's user.
 """
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import threading
 from collections import OrderedDict
@@ -27,19 +34,24 @@ import traitlets
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.decisions.apply import ReviewedStudy
-from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, why_unusable
+from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, read_edits, why_unusable
 from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits
-from vibstudy.decisions.phrase import Measured, Phrase
 from vibstudy.errors import VibstudyError
-from vibstudy.review.senses import half_speed, picture, vibrato_tone, wav
-from vibstudy.schema import QUALITY_REASONS, reasons_of
+from vibstudy.pitch.straighten import straightened_sound
+from vibstudy.playing.tones import HEARING_CAUTION
+from vibstudy.review.senses import half_speed, vibrato_tone, wav
+from vibstudy.review.shown import Shown, row_of
 
-SOUNDS = ("note", "phrase", "slow", "tone")
+SOUNDS = ("note", "phrase", "slow", "straight", "tone")
+"""The note as played, its phrase, the note at half speed, straightened, its vibrato alone as a sine."""
 _HERE = Path(__file__).parent
 _KEPT_TABLES = 4
-_NAMES = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
-_PICTURE = (160, 760)
 _SHORTEST_S = 0.03
+"""Two ends nearer than this are the same end (:data:`vibstudy.decisions.effects.SAME_EDGE_S`)."""
+_PIXEL_S = 0.002
+"""An end dragged to the border of the picture may lie beyond it by a rounding of its pixel."""
+_SIGNATURE = "listener.txt"
+_LONGEST_NAME = 60
 _ELSEWHERE = (
     "Listening needs a running notebook: type vibstudy review in the study's folder, then run this cell."
 )
@@ -56,12 +68,12 @@ class ReviewRoom(anywidget.AnyWidget):
         Notes to hear, in order: ``recording_id, note_id, onset_s, offset_s``, and what
         :mod:`vibstudy.review.queue` adds.
     who : str
-        The listener's name as it shall stand in ``edits.csv``; "" takes the computer's user name.
+        The listener's name as it shall stand in ``edits.csv``; "" takes who signed last.
     blind : bool
         Hide recording, player, decade, region and medium.
     """
 
-    _esm = _HERE / "review.js"
+    _esm = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("ribbon.js", "review.js"))
     _css = _HERE / "review.css"
     view = traitlets.Dict().tag(sync=True)
     picture = traitlets.Bytes(b"").tag(sync=True)
@@ -72,15 +84,17 @@ class ReviewRoom(anywidget.AnyWidget):
         self.queue: list[dict[str, Any]] = [
             {str(k): v for k, v in row.items()} for row in queue.to_dict("records")
         ]
-        self.who = who or getpass.getuser()
+        self.who = who or _signature(self.study)
         self.blind = blind
         done = self.study.decided(self.who)
         self.place = next((i for i, item in enumerate(self.queue) if item["note_id"] not in done), 0)
         self._tables: OrderedDict[str, pd.DataFrame] = OrderedDict()
-        self._now: _Now | None = None
+        self._now: Shown | None = None
+        self._turn = 0
         self._said = "; ".join(str(problem) for problem in self.study.problems)
         self.on_msg(self._receive)
         self._show()
+        _stay_here(self)
 
     def _repr_mimebundle_(self, **options: Any) -> tuple[dict[str, Any], dict[str, Any]] | None:
         """The widget; in pages and in notebooks that do not run, a sentence in its place."""
@@ -115,7 +129,7 @@ class ReviewRoom(anywidget.AnyWidget):
         if do == "ready":
             threading.Thread(target=_warm_up, daemon=True).start()
         elif do == "who":
-            self.who = one_line(_text(message["who"]))[:60] or self.who
+            self._sign(one_line(_text(message["who"]))[:_LONGEST_NAME])
         elif do == "go":
             self.place = max(0, min(int(message["to"]), len(self.queue) - 1))
         elif do == "undo":
@@ -143,7 +157,7 @@ class ReviewRoom(anywidget.AnyWidget):
         if do not in values:
             raise ValueError(do)
         edit = make_edit(
-            self.who, now.row, now.phrase_sha256, do, values[do](), _text(message.get("why", ""))[:400]
+            self.who, now.row, now.phrase.audio.sha256, do, values[do](), _text(message.get("why", ""))[:400]
         )
         if why := why_unusable(edit):
             raise VibstudyError(why)
@@ -158,19 +172,24 @@ class ReviewRoom(anywidget.AnyWidget):
     def _edges(self, onset_s: float, offset_s: float) -> list[float]:
         assert self._now is not None
         low, high = self._now.limits
-        onset, offset = max(onset_s, low), min(offset_s, high)
-        if not offset - onset >= _SHORTEST_S:
+        got = f"{onset_s:.3f} s to {offset_s:.3f} s"
+        if not (onset_s >= low - _PIXEL_S and offset_s <= high + _PIXEL_S):
             raise VibstudyError(
-                "the note must end after it begins, inside the phrase",
-                got=f"{onset_s:.3f} s to {offset_s:.3f} s",
+                "nothing was changed: the note must lie inside the sound around it",
+                got=got,
+                repair=f"Give seconds from {low:.3f} to {high:.3f}",
             )
-        return [round(onset, 4), round(offset, 4)]
+        if not offset_s - onset_s >= _SHORTEST_S:
+            raise VibstudyError(
+                f"nothing was changed: the note must end at least {_SHORTEST_S:g} s after it begins", got=got
+            )
+        return [round(max(onset_s, low), 4), round(min(offset_s, high), 4)]
 
     def _split_place(self, at_s: float) -> float:
         assert self._now is not None
         onset, offset = self._now.row["onset_s"], self._now.row["offset_s"]
         if not onset + _SHORTEST_S < at_s < offset - _SHORTEST_S:
-            raise VibstudyError("Click where the second note begins, inside the note, then split.")
+            raise VibstudyError("Put the mark where the second note begins, inside the note.")
         return round(at_s, 4)
 
     def _next_offset(self) -> float:
@@ -178,11 +197,20 @@ class ReviewRoom(anywidget.AnyWidget):
         notes, row = self._now.notes, self._now.row
         later = notes[notes["onset_s"] > row["onset_s"]]
         if later.empty:
-            raise VibstudyError("There is no following note to join with.")
+            raise VibstudyError("There is no following note that it could be one with.")
         return round(float(later.sort_values("onset_s")["offset_s"].iloc[0]), 6)
 
     def _keep(self, edit: Edit) -> None:
         self.study.add(edit)
+
+    def _sign(self, who: str) -> None:
+        """Sign as someone else from now on, and when the study is opened again."""
+        if not who:
+            raise VibstudyError("A signature needs a name; the old one stays.")
+        self.who = who
+        with contextlib.suppress(OSError):  # a folder that cannot be written to costs the memory only
+            self.study.out.mkdir(exist_ok=True)
+            (self.study.out / _SIGNATURE).write_text(f"{who}\n", encoding="utf-8")
 
     def _undo(self) -> None:
         own = [edit for edit in standing_edits(self.study.all_edits()) if edit.who == self.who]
@@ -213,6 +241,12 @@ class ReviewRoom(anywidget.AnyWidget):
             samples, start, speed = now.phrase.cut(onset, offset), onset, 1.0
         elif which == "slow":
             samples, start, speed = half_speed(now.phrase.cut(onset, offset)), onset, 0.5
+        elif which == "straight":
+            line = now.measured.line
+            if line is None:
+                raise VibstudyError("There is no measured line to straighten this note by.")
+            samples = straightened_sound(now.phrase.audio.samples, rate, line)
+            start, speed = now.phrase.start_s + float(line.time_s[0]), 1.0
         elif which == "tone":
             samples, start, speed = vibrato_tone(now.measured, offset - onset, rate), onset, 1.0
         else:
@@ -236,12 +270,16 @@ class ReviewRoom(anywidget.AnyWidget):
         )
 
     def _show(self) -> None:
-        frame = {
+        decided = self.study.decided()
+        self._turn += 1
+        frame: dict[str, Any] = {
+            "turn": self._turn,  # what is said twice is shown twice
             "place": self.place,
             "total": len(self.queue),
             "who": self.who,
             "blind": self.blind,
-            "heard": len(self.study.decided()),
+            "heard": len(decided),
+            "caution": HEARING_CAUTION,
         }
         self._now = None
         try:
@@ -253,14 +291,14 @@ class ReviewRoom(anywidget.AnyWidget):
             said = self._said or "There is nothing to hear: the queue is empty."
             self.view = frame | {"empty": True, "say": said}
             return
-        pixels, details = self._now.shown(self.queue[self.place], self.blind)
-        self.picture = pixels
+        self.picture, _ = self._now.pictures
+        details = self._now.view(self.queue[self.place], self.blind, decided)
         self.view = frame | details | {"empty": False, "say": self._said}
 
-    def _look(self) -> _Now:
+    def _look(self) -> Shown:
         item = self.queue[self.place]
         notes, report = self._notes(str(item["recording_id"]))
-        row = _row_of(notes, item)
+        row = row_of(notes, item)
         if row is None:
             raise VibstudyError("This note is no longer there: it was joined with another.")
         item["note_id"] = row["note_id"]
@@ -269,7 +307,7 @@ class ReviewRoom(anywidget.AnyWidget):
         if row["note_id"] in report.remeasure:
             row |= measured.columns
         phrase = self.study.reader.phrase(str(item["recording_id"]), row["onset_s"], row["offset_s"])
-        return _Now(row, notes, octaves, phrase, measured)
+        return Shown(row, notes, octaves, phrase, measured)
 
 
 def _text(value: Any) -> str:
@@ -284,154 +322,53 @@ def _one_octave(by: Any) -> int:
     return int(by)
 
 
+def _signature(study: ReviewedStudy) -> str:
+    """Who signs: as last time; else as the last decision; else the computer's user."""
+    with contextlib.suppress(OSError, ValueError):
+        if name := one_line((study.out / _SIGNATURE).read_text(encoding="utf-8")[: 4 * _LONGEST_NAME]):
+            return name[:_LONGEST_NAME]
+    own, _ = read_edits(study.edits_path)
+    return in_order(own)[-1].who if own else getpass.getuser()
+
+
+_STAYING: list[tuple[Any, Callable[..., None]]] = []
+
+
+def _stay_here(room: ReviewRoom) -> None:
+    """After each cell that runs below, ask the page to come back to the room, until somebody touches it.
+
+    Running all cells would leave the reader at the end of the notebook. Only the latest room asks.
+    """
+    from IPython import get_ipython
+
+    shell: Any = get_ipython()
+    while _STAYING:
+        events, call = _STAYING.pop()
+        with contextlib.suppress(ValueError):
+            events.unregister("post_run_cell", call)
+    if shell is None or not hasattr(shell, "kernel"):
+        return
+
+    def here(*_: Any) -> None:
+        room.send({"here": True})
+
+    shell.events.register("post_run_cell", here)
+    _STAYING.append((shell.events, here))
+
+
 def _warm_up() -> None:
     """Slowing a sound down takes long only the first time."""
     half_speed(np.zeros(4096, dtype=np.float32))
 
 
-def _row_of(notes: pd.DataFrame, item: Mapping[str, Any]) -> dict[str, Any] | None:
-    """The note of the queue as it is now: by its name, or, for the second half of a split, by its place."""
-    found = notes[notes["note_id"].eq(item["note_id"])] if item["note_id"] is not None else notes.iloc[:0]
-    if found.empty:
-        middle = 0.5 * (item["onset_s"] + item["offset_s"])
-        found = notes[(notes["onset_s"] <= middle) & (notes["offset_s"] > middle)]
-    if found.empty:
-        return None
-    return {str(name): value for name, value in found.iloc[0].items()}
-
-
-class _Now:
-    """The note being reviewed."""
-
-    def __init__(
-        self, row: dict[str, Any], notes: pd.DataFrame, octaves: int, phrase: Phrase, measured: Measured
-    ):
-        self.row, self.notes, self.octaves = row, notes, octaves
-        self.phrase, self.measured = phrase, measured
-        self.phrase_sha256 = phrase.audio.sha256
-
-    @property
-    def limits(self) -> tuple[float, float]:
-        """How far edges may be moved."""
-        return self.phrase.start_s, self.phrase.end_s
-
-    @property
-    def vibrato(self) -> tuple[float, float]:
-        """Where vibrato lasts; the whole note where there is none."""
-        onset, offset, fit = self.row["onset_s"], self.row["offset_s"], self.measured.fit
-        return (onset, offset) if fit is None else (onset + fit.start_s, onset + fit.end_s)
-
-    @property
-    def vibrato_s(self) -> float:
-        start, end = self.vibrato
-        return float(end - start)
-
-    def shown(self, item: Mapping[str, Any], blind: bool) -> tuple[bytes, dict[str, Any]]:
-        """The picture, and the details of the view."""
-        onset, offset = float(self.row["onset_s"]), float(self.row["offset_s"])
-        pitch = self.measured.columns["pitch_hz"]
-        pitch = float(pitch) if np.isfinite(pitch) else 440.0
-        low, high = max(pitch / 2.2, 40.0), min(pitch * 7.0, 0.48 * self.phrase.audio.rate_hz)
-        rows, columns = _PICTURE
-        contour, line, fit = self.phrase.contour, self.measured.line, self.measured.fit
-        start = self.phrase.start_s
-        near = self.notes[
-            (self.notes["offset_s"] > start)
-            & (self.notes["onset_s"] < self.phrase.end_s)
-            & self.notes["note_id"].ne(self.row["note_id"])
-        ]
-        details: dict[str, Any] = {
-            "title": "A note, blind" if blind else str(self.row["note_id"]),
-            "tags": [] if blind else _tags(item),
-            "span": [start, self.phrase.end_s],
-            "edges": [onset, offset],
-            "octaves": self.octaves,
-            "state": str(self.row.get("reviewed") or "auto"),
-            "kind": str(self.row.get("note_kind") or "note"),
-            "near": [[float(a), float(b)] for a, b in zip(near["onset_s"], near["offset_s"], strict=True)],
-            "picture": {"rows": rows, "columns": columns, "low_hz": low, "high_hz": high},
-            "pitch_hz": pitch,
-            "coarse": _curve(start + contour.time_s, contour.f0_hz, 60.0),
-            "line": None if line is None else _curve(start + line.time_s, line.cents, 120.0),
-            "level": None if line is None else _curve(start + line.time_s, line.level_db, 80.0),
-            "fit": None if fit is None else _curve(onset + fit.time_s, fit.curve_cents, 120.0),
-            "vibrato": None if fit is None else [float(v) for v in self.vibrato],
-            "figures": _figures(self.row),
-            "doubts": _doubts(self.row, item),
-        }
-        return picture(self.phrase, low, high, rows, columns).tobytes(), details
-
-
-def _curve(time_s: np.ndarray, values: np.ndarray, rate_hz: float) -> dict[str, list[float | None]]:
-    """A curve for the page, thinned; None where there is no value."""
-    step = max(1, round(1.0 / (rate_hz * float(time_s[1] - time_s[0])))) if len(time_s) > 1 else 1
-    return {
-        "t": [round(float(t), 4) for t in time_s[::step]],
-        "y": [round(float(y), 3) if np.isfinite(y) else None for y in values[::step]],
-    }
-
-
-def _tags(item: Mapping[str, Any]) -> list[str]:
-    known = [item.get(name) for name in ("player", "decade", "region", "medium")]
-    return [str(value) for value in known if value is not None and not pd.isna(value)]
-
-
-def _figures(row: Mapping[str, Any]) -> list[list[str]]:
-    """Label and value of each figure, with its standard error."""
-
-    def number(name: str) -> float:
-        value = row.get(name)
-        return np.nan if value is None or pd.isna(value) else float(value)
-
-    def with_error(name: str, error: str, places: int, unit: str) -> str:
-        value, se = number(name), number(error)
-        if not np.isfinite(value):
-            return "–"
-        text = f"{value:.{places}f}"
-        smallest = 10.0**-places
-        error_text = f"se < {smallest:.{places}f}" if se < smallest else f"se {se:.{places}f}"
-        return f"{text} {unit}" if not np.isfinite(se) else f"{text} {unit} ({error_text})"
-
-    extent = with_error("extent_cents", "extent_se_cents", 1, "cents")
-    return [
-        ["Pitch", _pitch_words(number("midi"), number("pitch_cents"), number("pitch_hz"))],
-        ["Length", with_error("duration_s", "", 2, "s")],
-        ["Vibrato", _vibrato_words(row.get("has_vibrato"))],
-        ["Rate", with_error("rate_hz", "rate_se_hz", 2, "Hz")],
-        ["Extent", extent if extent == "–" else f"± {extent}"],
-        ["Begins after", with_error("vibrato_onset_s", "vibrato_onset_se_s", 2, "s")],
-        ["Signal to noise", with_error("snr_db", "", 0, "dB")],
-    ]  # fmt: skip
-
-
-def _vibrato_words(has: Any) -> str:
-    if has is None or pd.isna(has):
-        return "too short to tell"
-    return "yes" if has else "none found"
-
-
-def _pitch_words(midi: float, cents: float, hertz: float) -> str:
-    if not np.isfinite(hertz):
-        return "–"
-    if not np.isfinite(midi):
-        return f"{hertz:.1f} Hz"
-    off = f" {cents:+.0f} cents".replace("-", "\N{MINUS SIGN}") if np.isfinite(cents) else ""
-    return f"{_NAMES[int(midi) % 12]}{int(midi) // 12 - 1}{off}, {hertz:.1f} Hz"
-
-
-def _doubts(row: Mapping[str, Any], item: Mapping[str, Any]) -> list[str]:
-    said = [QUALITY_REASONS.get(reason, reason) for reason in reasons_of(row.get("quality"))]
-    doubt = item.get("doubt")
-    return said + ([str(doubt)] if isinstance(doubt, str) and doubt else [])
-
-
 _WORDS = {
-    "accept": "accepted",
-    "reject": "rejected",
-    "edges": "edges moved",
-    "octave": "octave corrected",
-    "split": "split",
-    "join": "joined",
-    "trill": "marked as a trill",
+    "accept": "right",
+    "reject": "left out",
+    "edges": "begins and ends elsewhere",
+    "octave": "another octave",
+    "split": "two notes",
+    "join": "one with the next",
+    "trill": "a trill",
     "count": "cycles counted",
 }
+"""What decisions are called in the room."""
