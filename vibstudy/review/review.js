@@ -140,6 +140,7 @@ class Room {
 
   tell(what, more) {
     this.settle();
+    this.going = false;
     this.model.send({ do: what, ...more });
   }
 
@@ -162,7 +163,7 @@ class Room {
     this.desk = make("div", "desk");
     this.desk.append(this.noteBox(), this.cyclesBox(), this.spectraBox(), this.sideBox());
     this.work = make("div", "work");
-    this.work.append(this.decideRow(), this.whyRow(), this.endsRow());
+    this.work.append(this.decideRow(), this.whyRow());
     this.progress = make("ul", "progress");
     this.doubts = make("ul", "doubts");
     root.append(this.head(), this.staff, this.desk, this.doubts, this.listenRow(), this.work, this.goRow(), this.say, this.progress, this.sheet(), this.audio);
@@ -272,8 +273,7 @@ class Room {
     this.volume.addEventListener("input", setVolume);
     setVolume();
     this.listen = row("Listen", ...SOUNDS.map((sound) => this.named(sound)), this.volume, this.decibels);
-    this.caution = make("div", "caution");
-    this.listen.append(this.caution);
+    this.listen.append(make("div", "caution", "Care for your hearing: start low, raise it slowly, above all with headphones."));
     return this.listen;
   }
 
@@ -295,7 +295,8 @@ class Room {
     return this.why;
   }
 
-  endsRow() {
+  /** Ends and counted cycles in figures. */
+  ends() {
     this.begin = numberInput("seconds begin", 0.01, "Beginning in seconds");
     this.end = numberInput("seconds end", 0.01, "End in seconds");
     for (const input of [this.begin, this.end]) {
@@ -309,22 +310,22 @@ class Room {
       this.root.focus({ preventScroll: true });
     };
     this.counted.addEventListener("keydown", (event) => event.key === "Enter" && keep());
-    return row(
-      "In figures",
+    return [
       make("span", "", "from"),
       this.begin,
       make("span", "", "to"),
       this.end,
-      make("span", "", "s; cycles that I counted"),
+      make("span", "", "s; cycles counted"),
       this.counted,
       button("Keep", keep),
-    );
+    ];
   }
 
   goRow() {
+    this.figured = make("span", "figured");
+    this.figured.append(...this.ends());
     this.count = make("span", "count");
-    const note = make("span", "quiet", "Every decision is kept at once. Press ? for words and keys.");
-    return row("Go", ...MOVES.map((move) => this.named(move)), this.count, note);
+    return row("Go", ...MOVES.map((move) => this.named(move)), this.count, this.figured);
   }
 
   sheet() {
@@ -376,7 +377,10 @@ class Room {
   }
 
   go(by) {
-    this.tell("go", { to: this.model.get("view").place + by });
+    const last = this.model.get("view").total - 1;
+    this.heading = Math.min(Math.max(this.heading + by, 0), last); // several presses may be under way
+    this.tell("go", { to: this.heading });
+    this.going = true;
   }
 
   askWhy() {
@@ -472,11 +476,14 @@ class Room {
   refresh() {
     const view = this.model.get("view");
     if (!view || view.total === undefined) return;
+    if (!this.going || view.place === this.heading) {
+      this.heading = view.place;
+      this.going = false;
+    }
     this.say.textContent = view.say || "";
     this.count.textContent = view.total ? `${view.place + 1} of ${view.total}; ${view.heard} decided` : "";
-    this.caution.textContent = view.caution;
     if (document.activeElement !== this.who) this.who.value = view.who;
-    for (const node of [this.desk, this.staff, this.doubts, this.listen, this.work, this.state]) node.classList.toggle("hidden", view.empty);
+    for (const node of [this.desk, this.staff, this.doubts, this.listen, this.work, this.figured, this.state]) node.classList.toggle("hidden", view.empty);
     this.showProgress(view.progress || []);
     const name = view.empty ? null : `${view.place} ${view.title}`;
     const another = name !== this.shown;

@@ -1,8 +1,9 @@
 // Draws what the kernel tells of a note: the ribbon, the folded cycles, the two spectra, the phrase on a staff.
 // Nothing here knows the room around it; colours come from the page's own style, so that a theme changes all.
 
-const THICKEST = 15; // pixels from the middle of the ribbon to its edge at the loudest moment
-const THINNEST = 1.5;
+const THICKEST = 13; // pixels from the middle of the ribbon to its edge at the loudest moment
+const THINNEST = 1.2;
+const SHARE_OF_CYCLE = 0.15; // no wider than this share of a cycle's width, so that paper is seen between waves
 const LETTERS = "12px 'DejaVu Sans', Verdana, sans-serif";
 const BRIGHT_OCTAVES = 0.5; // the centroid's way from the darkest shade to the middle one, and on to the lightest
 
@@ -70,7 +71,9 @@ class RibbonPlace {
     this.left = 14;
     this.right = width - 44;
     this.top = 34;
-    this.bottom = height - 40;
+    this.bottom = height - 44;
+    const cycle = view.cycles ? (this.right - this.left) / (this.to - this.from) / view.cycles.rate_hz : Infinity;
+    this.thick = Math.min(THICKEST, Math.max(3, SHARE_OF_CYCLE * cycle));
     const inside = (view.ribbon ? view.ribbon.cents : view.around.cents.filter((_, i) => view.around.t[i] >= begin && view.around.t[i] <= end))
       .filter((cents) => cents !== null)
       .sort((a, b) => a - b);
@@ -89,7 +92,7 @@ class RibbonPlace {
   }
 
   y(cents) {
-    const half = 0.5 * (this.bottom - this.top) - THICKEST;
+    const half = 0.5 * (this.bottom - this.top) - this.thick;
     return 0.5 * (this.top + this.bottom) - ((cents - this.middle) / this.reach) * half;
   }
 }
@@ -121,14 +124,14 @@ function drawRibbon(canvas, view, place, colours) {
   const outside = view.around.t.map((time, i) => {
     const cents = view.around.cents[i];
     const own = view.ribbon && time > begin && time < end;
-    return cents === null || own || time < place.from || time > place.to ? null : [place.x(time), place.y(cents)];
+    const shown = cents !== null && !own && time >= place.from && time <= place.to && Math.abs(cents - place.middle) < 1.3 * place.reach;
+    return shown ? [place.x(time), place.y(cents)] : null;
   });
   trace(c, outside, { strokeStyle: colours.faint, lineWidth: 6 });
   if (view.ribbon) drawBody(c, view.ribbon, place, colours);
   if (view.fit) {
     const points = view.fit.t.map((time, i) => (view.fit.cents[i] === null ? null : [place.x(time), place.y(view.fit.cents[i])]));
-    trace(c, points, { strokeStyle: colours.paper, lineWidth: 3.6, globalAlpha: 0.55 });
-    trace(c, points, { strokeStyle: colours.ochre, lineWidth: 1.7 });
+    trace(c, points, { strokeStyle: colours.ochre, lineWidth: 1.5 });
   }
   if (view.ribbon && view.fit) drawHem(c, view, place, colours);
   c.restore();
@@ -162,55 +165,45 @@ function drawSeconds(c, view, place, colours, height) {
   }
 }
 
-function halfWidth(loud) {
-  return Math.max(THINNEST, THICKEST * loud);
-}
-
 function drawBody(c, ribbon, place, colours) {
-  const points = ribbon.t.map((time, i) =>
-    ribbon.cents[i] === null ? null : [place.x(time), place.y(ribbon.cents[i]), halfWidth(ribbon.loud[i] || 0)],
-  );
-  for (let i = 1; i < points.length; i++) {
-    const [a, b] = [points[i - 1], points[i]];
-    if (!a || !b) continue;
+  c.save();
+  for (let i = 1; i < ribbon.t.length; i++) {
+    if (ribbon.cents[i - 1] === null || ribbon.cents[i] === null) continue;
     const share = 0.5 + (ribbon.bright[i] || 0) / (2 * BRIGHT_OCTAVES);
-    c.fillStyle = c.strokeStyle = blend(colours.dull, colours.bright, Math.min(Math.max(share, 0), 1));
-    c.lineWidth = 0.8; // closes the seam to the next piece
+    c.strokeStyle = blend(colours.dull, colours.bright, Math.min(Math.max(share, 0), 1));
+    c.lineWidth = 2 * Math.max(THINNEST, place.thick * (ribbon.loud[i] || 0));
     c.beginPath();
-    c.moveTo(a[0], a[1] - a[2]);
-    c.lineTo(b[0], b[1] - b[2]);
-    c.lineTo(b[0], b[1] + b[2]);
-    c.lineTo(a[0], a[1] + a[2]);
-    c.closePath();
-    c.fill();
+    c.moveTo(place.x(ribbon.t[i - 1]), place.y(ribbon.cents[i - 1]));
+    c.lineTo(place.x(ribbon.t[i]), place.y(ribbon.cents[i]));
     c.stroke();
   }
+  c.restore();
 }
 
-/** The hem: where vibrato lasts, along the ribbon's lower edge, with a stitch at each crest. */
+/** The hem: below the ribbon's waves, where vibrato lasts, with a stitch at each crest. */
 function drawHem(c, view, place, colours) {
-  const { ribbon } = view;
-  const [from, to] = view.vibrato;
-  const hem = [];
-  ribbon.t.forEach((time, i) => {
-    if (time < from || time > to || ribbon.cents[i] === null) return;
-    hem.push([place.x(time), place.y(ribbon.cents[i]) + halfWidth(ribbon.loud[i] || 0) + 5]);
-  });
-  trace(c, hem, { strokeStyle: colours.brick, lineWidth: 2.4 });
   const { t, cents } = view.fit;
-  let at = 0;
-  for (let i = 1; i < t.length - 1; i++) {
-    if (!(cents[i] > cents[i - 1] && cents[i] >= cents[i + 1])) continue;
-    const x = place.x(t[i]);
-    while (at < hem.length - 1 && hem[at][0] < x) at++;
-    const y = hem.length ? hem[at][1] : place.y(cents[i]);
-    trace(c, [[x, y], [x, y + 8]], { strokeStyle: colours.brick, lineWidth: 1.6 });
+  const half = 0.5 / (view.cycles ? view.cycles.rate_hz : 5);
+  const lowest = (time) => Math.min(...cents.filter((value, i) => value !== null && Math.abs(t[i] - time) <= half));
+  const hem = [];
+  const stitches = [];
+  for (let i = 0; i < t.length; i++) {
+    const crest = i > 0 && i < t.length - 1 && cents[i] > cents[i - 1] && cents[i] >= cents[i + 1];
+    if (!crest && i && i < t.length - 1) continue;
+    const point = [place.x(t[i]), place.y(lowest(t[i])) + place.thick + 7];
+    hem.push(point);
+    if (crest) stitches.push(point);
   }
-  if (hem.length) {
-    c.fillStyle = colours.brick;
-    c.textAlign = "left";
-    c.fillText("vibrato", hem[0][0] + 2, Math.min(hem[0][1] + 20, place.bottom + 12));
-  }
+  if (!stitches.length) return;
+  hem[0][1] = stitches[0][1]; // the ends know only half a cycle
+  hem[hem.length - 1][1] = stitches[stitches.length - 1][1];
+  trace(c, hem, { strokeStyle: colours.brick, lineWidth: 2.4 });
+  for (const [x, y] of stitches) trace(c, [[x, y - 4], [x, y + 4]], { strokeStyle: colours.brick, lineWidth: 1.8 });
+  c.fillStyle = colours.brick;
+  c.textAlign = "left";
+  c.textBaseline = "top";
+  const [x, y] = stitches[Math.min(2, stitches.length - 1)];
+  c.fillText("vibrato", x + 5, y + 6);
 }
 
 // --- folded cycles
@@ -232,8 +225,8 @@ function drawCycles(canvas, cycles, colours) {
   trace(c, [[left, y(0)], [right, y(0)]], { strokeStyle: colours.faint, lineWidth: 1.4 });
   const around = (curve) => [...curve.map((cents, i) => [x(i), y(cents)]), [x(count), y(curve[0])]];
   if (cycles.sd[0] !== null) {
-    c.fillStyle = colours.bright;
-    c.globalAlpha = 0.45;
+    c.fillStyle = colours.sea;
+    c.globalAlpha = 0.22;
     c.beginPath();
     around(cycles.mean.map((cents, i) => cents + cycles.sd[i])).forEach(([a, b], i) => c[i ? "lineTo" : "moveTo"](a, b));
     around(cycles.mean.map((cents, i) => cents - cycles.sd[i])).reverse().forEach(([a, b]) => c.lineTo(a, b));

@@ -30,6 +30,7 @@ import pandas as pd
 from vibstudy.decisions.phrase import Measured, Phrase
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.pitch.straighten import straightened_sound
+from vibstudy.sound.writing import fades
 from vibstudy.units import to_cents, to_midi
 from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.level import centroid_cents
@@ -42,6 +43,8 @@ SPECTRUM = (132, 320)
 """Rows and columns of each of the two spectra."""
 HARMONICS_SHOWN = 6
 HIGHEST_HARMONIC = 12
+CARRIED = 0.95
+"""The band ends where the harmonics up to there carried this share of the weight in the pitch."""
 SHADED_DB = 35.0
 """From a harmonic's strongest place to paper."""
 _WINDOW_S = 0.06
@@ -228,9 +231,10 @@ def cycle_words(found: Folded, fit: VibratoFit) -> list[str]:
 
 def harmonics_shown(line: NoteLine, rate_hz: float) -> tuple[int, int]:
     """First and last harmonic of the band that is shown: of those the pitch was found in the highest sway most."""
-    order = np.arange(1, len(line.weight) + 1)
-    heard = (line.weight > 0) & (order <= HIGHEST_HARMONIC)
-    last = max(int(order[heard].max(initial=1)), min(HARMONICS_SHOWN, len(order)))
+    carried = np.cumsum(line.weight[:HIGHEST_HARMONIC]) / max(
+        float(line.weight[:HIGHEST_HARMONIC].sum()), 1e-12
+    )
+    last = max(int(np.searchsorted(carried, CARRIED)) + 1, min(HARMONICS_SHOWN, len(line.weight)))
     while last > 1 and (last + 0.5) * line.reference_hz >= 0.5 * rate_hz:
         last -= 1
     return max(1, last - HARMONICS_SHOWN + 1), last
@@ -252,7 +256,7 @@ def spectra(phrase: Phrase, line: NoteLine) -> tuple[bytes, dict[str, Any]]:
     a, b = (max(0, round(t * rate)) for t in (line.time_s[0], line.time_s[-1]))
     straight = straightened_sound(phrase.audio.samples, rate, line)
     pictures = [
-        _bands(sound, rate, line.reference_hz, first, last)
+        _bands(sound * fades(len(sound), rate, 0.5 * _WINDOW_S), rate, line.reference_hz, first, last)
         for sound in (phrase.audio.samples[a : b + 1], straight)
     ]
     about = {"rows": SPECTRUM[0], "columns": SPECTRUM[1], "first": first, "last": last}

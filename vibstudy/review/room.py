@@ -38,7 +38,6 @@ from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, read_e
 from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.straighten import straightened_sound
-from vibstudy.playing.tones import HEARING_CAUTION
 from vibstudy.review.senses import half_speed, vibrato_tone, wav
 from vibstudy.review.shown import Shown, row_of
 
@@ -279,7 +278,6 @@ class ReviewRoom(anywidget.AnyWidget):
             "who": self.who,
             "blind": self.blind,
             "heard": len(decided),
-            "caution": HEARING_CAUTION,
         }
         self._now = None
         try:
