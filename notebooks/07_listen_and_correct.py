@@ -33,11 +33,13 @@ study.say_origin()
 #
 # * `ORDER = "suspicion"`: the notes that are most likely wrong come first: doubtful quality, or a rate or an
 #   extent unlike the player's other notes. Good for *mending*.
-# * `ORDER = "lot"`: a random sample from every decade and region, in random order, without names. Good for
-#   *figures for the paper*: only a random sample tells how often the machine is right. Two listeners with the
-#   same `SEED` hear the same notes.
+# * `ORDER = "settle"`: a sample of each player that settles your claims. The room says how many notes each
+#   claim needs, how far you have come, and when more listening will not change its verdict.
+# * `ORDER = "lot"`: a random sample from every decade and region, in random order. Good for *figures for the
+#   paper*: only a random sample tells how often the machine is right. Two listeners with the same `SEED` hear
+#   the same notes.
 #
-# Change a line, then run the notebook again from here.
+# Samples are heard without names. Change a line, then run the notebook again from here.
 
 # %%
 ORDER = "suspicion"
@@ -45,31 +47,41 @@ SAMPLE = 100
 SEED = 1
 
 # %% jupyter={"source_hidden": true}
+plan = None
 with study.attempt("the review of notes"):
     columns = read_queue_columns(study.folder)
-    by_chance = ORDER == "lot"
-    queue = (
-        by_lot(columns, SAMPLE, SEED)
-        if by_chance
-        else by_suspicion(columns, open_review(study.folder).decided())
-    )
-    study.say(f"**{len(queue)} notes** wait to be heard, by {ORDER}.")
+    decisions = open_review(study.folder)
+    if ORDER == "settle":
+        from vibstudy.review.settle import propose
+        from vibstudy.stats.claims import CLAIMS_FILE, read_claims
+
+        plan = propose(read_claims(study.folder / CLAIMS_FILE), decisions.notes(), decisions.decided(), SEED)
+        queue = plan.queue
+        study.say_list([need.words() for need in plan.needs], len(plan.needs))
+        study.show(plan.players(), 0)
+    elif ORDER == "lot":
+        queue = by_lot(columns, SAMPLE, SEED)
+    else:
+        queue = by_suspicion(columns, decisions.decided())
+    words = {"suspicion": "by suspicion", "settle": "to settle the claims"}.get(ORDER, "by lot")
+    study.say(f"**{len(queue)} notes** wait to be heard, {words}.")
 
 # %% [markdown]
 # ## Hear, see, decide
 #
-# Above is the sound as a spectrogram, below it the pitch within the note (solid: measured; dashed: the fitted
-# vibrato; shaded: where vibrato lasts) and the level. Click into the frame once, then the keys on the buttons work.
+# The large picture is one note as a **ribbon**: its pitch, thick where it is loud, light where it is bright. The thin
+# line on it is the fitted vibrato; the hem below says where vibrato lasts. Beside it all **cycles** lie over each
+# other: a tight bundle is a regular vibrato. Below, the **harmonics** as played and with the vibrato taken out: straight
+# lines mean that the figures are right. The **staff** above shows the phrase; notes decided on are filled.
 #
-# * **Listen**: the note, the whole phrase, the note at half speed (same pitch), or a plain tone with the measured
-#   vibrato alone. If that tone moves like the player, the measurement is right.
-# * **Decide**: accept, reject and say why, or mark a trill.
-# * **Edges**: drag the black lines, type the seconds, or use the keys 1 to 4. The note is measured again at once.
-# * **Mend**: octave, split at the place you clicked, join with the next note. Type how many vibrato cycles you
-#   counted in the shaded stretch: that is the simplest check of the rate there is.
+# * **Listen** as played, straightened, or to the vibrato alone: if that sine moves like the player, the measurement
+#   is right.
+# * **Decide** in plain words: *Right*, *Not the soloist*, *A trill*, *An octave up*. Drag a bracket to where the note
+#   begins or ends, or click a place and say *Begins here*, *Ends here*, *Two notes*.
+# * Press **?** for all words and keys.
 #
-# **Care for your hearing.** Start low and raise the volume slowly, above all with headphones. Recordings under
-# copyright: what you may copy or play in public depends on local law; ask someone licensed to advise you.
+# Recordings under copyright: what you may copy or play in public depends on local law; ask someone licensed to advise
+# you.
 
 # %% jupyter={"source_hidden": true}
 with study.attempt("the review of notes"):
@@ -78,8 +90,10 @@ with study.attempt("the review of notes"):
     from vibstudy.review.room import ReviewRoom
 
     if len(queue):
-        room = ReviewRoom(study.folder, queue, blind=by_chance)
+        room = ReviewRoom(study.folder, queue, blind=ORDER != "suspicion", plan=plan)
         display(room)
+    elif plan is not None:
+        study.say("Nothing needs to be heard for the claims any more.")
     else:
         study.say("There is nothing left to hear: every note has been reviewed.")
 

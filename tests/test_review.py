@@ -589,6 +589,24 @@ def test_ends_out_of_range_are_told_not_clipped(study):
     assert room.view["edges"] == before
 
 
+def test_the_room_shows_how_far_the_claims_are(study):
+    from vibstudy.review.room import ReviewRoom
+    from vibstudy.review.settle import Need, Proposal
+
+    queue = by_suspicion(read_queue_columns(study)).sort_values(["recording_id", "onset_s"])
+    need = Need("slower", "supported", 0.5, frozenset(queue["note_id"]), 8, {"Player Aster": 1.0})
+    room = ReviewRoom(study, queue, "Ear", plan=Proposal(queue, [need]))
+    (told,) = room.view["progress"]
+    assert told["share"] == 0.0 and "0 of 0 notes heard were wrong; about 5" in told["words"]
+    room.receive({"do": "reject", "why": "x"})
+    assert "1 of 1 notes heard" in room.view["progress"][0]["words"]
+    for _ in range(5):
+        room.receive({"do": "accept"})
+    assert room.view["progress"][0]["share"] == pytest.approx(6 / 8)
+    room.receive({"do": "undo"})
+    assert "1 of 5 notes heard" in room.view["progress"][0]["words"]
+
+
 def test_the_signature_survives_reopening(study):
     from vibstudy.review.room import ReviewRoom
 

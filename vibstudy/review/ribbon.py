@@ -230,7 +230,7 @@ def cycle_words(found: Folded, fit: VibratoFit) -> list[str]:
 
 
 def harmonics_shown(line: NoteLine, rate_hz: float) -> tuple[int, int]:
-    """First and last harmonic of the band that is shown: of those the pitch was found in the highest sway most."""
+    """First and last harmonic of the band shown: of those that told the pitch the highest sway most."""
     carried = np.cumsum(line.weight[:HIGHEST_HARMONIC]) / max(
         float(line.weight[:HIGHEST_HARMONIC].sum()), 1e-12
     )

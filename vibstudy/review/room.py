@@ -35,10 +35,11 @@ import traitlets
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.decisions.apply import ReviewedStudy
 from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, read_edits, why_unusable
-from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits
+from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits, verdicts
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.straighten import straightened_sound
 from vibstudy.review.senses import half_speed, vibrato_tone, wav
+from vibstudy.review.settle import Proposal
 from vibstudy.review.shown import Shown, row_of
 
 SOUNDS = ("note", "phrase", "slow", "straight", "tone")
@@ -70,6 +71,8 @@ class ReviewRoom(anywidget.AnyWidget):
         The listener's name as it shall stand in ``edits.csv``; "" takes who signed last.
     blind : bool
         Hide recording, player, decade, region and medium.
+    plan : Proposal | None
+        What the claims need; its progress is shown.
     """
 
     _esm = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("ribbon.js", "review.js"))
@@ -77,8 +80,16 @@ class ReviewRoom(anywidget.AnyWidget):
     view = traitlets.Dict().tag(sync=True)
     picture = traitlets.Bytes(b"").tag(sync=True)
 
-    def __init__(self, folder: str | Path, queue: pd.DataFrame, who: str = "", blind: bool = False):
+    def __init__(
+        self,
+        folder: str | Path,
+        queue: pd.DataFrame,
+        who: str = "",
+        blind: bool = False,
+        plan: Proposal | None = None,
+    ):
         super().__init__()
+        self.plan = plan
         self.study = ReviewedStudy(Path(folder) / MANIFEST_NAME)
         self.queue: list[dict[str, Any]] = [
             {str(k): v for k, v in row.items()} for row in queue.to_dict("records")
@@ -279,6 +290,8 @@ class ReviewRoom(anywidget.AnyWidget):
             "blind": self.blind,
             "heard": len(decided),
         }
+        if self.plan is not None:
+            frame["progress"] = self.plan.progress(self._right())
         self._now = None
         try:
             self._now = self._look() if self.queue else None
@@ -292,6 +305,11 @@ class ReviewRoom(anywidget.AnyWidget):
         self.picture, _ = self._now.pictures
         details = self._now.view(self.queue[self.place], self.blind, decided)
         self.view = frame | details | {"empty": False, "say": self._said}
+
+    def _right(self) -> dict[str, bool]:
+        """Of each note decided on, whether it was right as measured; who decided last has the word."""
+        words = verdicts(self.study.all_edits())
+        return dict(zip(words["note_id"], words["verdict"].eq("accepted"), strict=True))
 
     def _look(self) -> Shown:
         item = self.queue[self.place]
