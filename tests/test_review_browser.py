@@ -11,6 +11,7 @@ from pathlib import Path
 import jupytext
 import pandas as pd
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 
 from tests.lab import CELL_MS, CHROMIUM, chromium, jupyter_lab, open_and_run
 from tests.review_study import PITCHES_HZ, make_review_study
@@ -78,6 +79,29 @@ def test_hear_decide_close_and_reopen(browser, study, tmp_path):
         wait_until(lambda: 0 <= room.bounding_box()["y"] < 300)
         assert title.inner_text() == "take0/0001"
         page.screenshot(path=tmp_path / "1_opened.png")
+
+        # everything has a name, letters stand out of their ground, and Tab goes through in reading order
+        for light in ("true", "false"):
+            page.evaluate(f"document.body.dataset.jpThemeLight = '{light}'")
+            found = Axe().run(page, context=".vibstudy-room").response["violations"]
+            assert not found, [(item["id"], item["nodes"][0]["html"]) for item in found]
+        page.evaluate("document.body.dataset.jpThemeLight = 'true'")
+        room.focus()
+        stops = []
+        for _ in range(30):
+            page.keyboard.press("Tab")
+            stop = page.evaluate(
+                "(() => { const n = document.activeElement; if (!n.closest('.vibstudy-room')) return null;"
+                " return [n.getAttribute('aria-label') || n.textContent || n.tagName,"
+                " n.getBoundingClientRect().top]; })()"
+            )
+            if stop is None:
+                break
+            stops.append(stop)
+        names = [name for name, _ in stops]
+        assert names[1:5] == ["Words and keys", "Beginning of the note", "Mark", "End of the note"]
+        assert names.index("As played") < names.index("Right") < names.index("Note before")
+        assert stops[names.index("As played")][1] > stops[2][1]
 
         # signs; plays, at a safe volume, and the sound moves on
         room.locator(".signed input").fill("Ear Three")

@@ -54,7 +54,7 @@ def outside(wheel, tmp_path_factory) -> tuple[Path, Path]:
 def test_the_wheel_holds_what_is_needed_and_no_more(wheel):
     names = zipfile.ZipFile(wheel).namelist()
     assert any(name.startswith("vibstudy/_notebooks/") for name in names)
-    assert {"vibstudy/review/review.js", "vibstudy/review/ribbon.js"} <= set(names)
+    assert {f"vibstudy/review/{name}.js" for name in ("words", "ribbon", "review")} <= set(names)
     tops = {name.split("/")[0] for name in names}
     assert all(top == "vibstudy" or top.endswith(".dist-info") for top in tops), tops
 

@@ -1,9 +1,9 @@
 """The widget: one note at a time, to be seen, heard, found right, left out or mended.
 
-The page (``ribbon.js`` draws, ``review.js`` listens and asks) shows and plays; everything else is decided
-here. They talk through the notebook's own channel: the page sends ``{"do": ...}``, the kernel answers with a
-new :attr:`ReviewRoom.view`, and with sounds as WAV bytes. Each decision is on the disk before the page hears
-of it.
+The page (``ribbon.js`` draws, ``review.js`` listens and asks, ``words.js`` names things) shows and plays;
+everything else is decided here. They talk through the notebook's own channel: the page sends
+``{"do": ...}``, the kernel answers with a new :attr:`ReviewRoom.view`, and with sounds as WAV bytes. Each
+decision is on the disk before the page hears of it.
 
 Messages of the page
 --------------------
@@ -45,6 +45,8 @@ from vibstudy.review.shown import Shown, row_of
 SOUNDS = ("note", "phrase", "slow", "straight", "tone")
 """The note as played, its phrase, the note at half speed, straightened, its vibrato alone as a sine."""
 _HERE = Path(__file__).parent
+_PAGE = ("words.js", "ribbon.js", "review.js")
+"""The page's program: one module, the last part of which exports."""
 _KEPT_TABLES = 4
 _SHORTEST_S = 0.03
 """Two ends nearer than this are the same end (:data:`vibstudy.decisions.effects.SAME_EDGE_S`)."""
@@ -75,7 +77,7 @@ class ReviewRoom(anywidget.AnyWidget):
         What the claims need; its progress is shown.
     """
 
-    _esm = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("ribbon.js", "review.js"))
+    _esm = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in _PAGE)
     _css = _HERE / "review.css"
     view = traitlets.Dict().tag(sync=True)
     picture = traitlets.Bytes(b"").tag(sync=True)
