@@ -99,7 +99,7 @@ def test_a_clear_difference_bears_much_and_a_close_one_little():
     clear, close = (needs_of([claim()], corpus(d))[0] for d in (1.0, 0.24))
     assert clear.verdict == "supported" and clear.bears >= 0.2
     assert close.bears < clear.bears and close.needed > clear.needed
-    assert set(clear.members) == set(corpus(1.0)["note_id"]) and clear.unheard == 240
+    assert set(clear.members) == set(corpus(1.0)["note_id"]) and len(clear.unheard) == 240
     assert sum(clear.weights.values()) == pytest.approx(1.0) and len(clear.weights) == 10
 
 
@@ -158,8 +158,8 @@ def test_the_same_seed_proposes_the_same_notes():
 
 
 def test_every_note_heard_is_the_end():
-    need = Need("c", "undecided", 0.0, frozenset({"a", "b"}), 0, {}, 2, 1)
+    need = Need("c", "undecided", 0.0, frozenset({"a", "b"}), frozenset(), {}, 2, 1)
     assert need.settled and "every note" in need.words()
-    hanging = Need("c", "supported", 0.0, frozenset({"a", "b"}), 2, {}, 0, 0)
+    hanging = Need("c", "supported", 0.0, frozenset({"a", "b"}), frozenset({"a", "b"}), {}, 0, 0)
     assert not hanging.settled and "hear all 2" in hanging.words()
     assert SHARES[0] == 0.0

@@ -134,7 +134,7 @@ class Need:
         Share of wrong notes that the verdict bears; NaN where it is not testable.
     members : frozenset of str
         Notes of the players compared: hearing them tells how often notes are wrong.
-    unheard : int
+    unheard : frozenset of str
         Notes in the comparison that nobody has decided on.
     weights : dict of str to float
         Pull of each player's notes on the difference; their sum is 1.
@@ -146,7 +146,7 @@ class Need:
     verdict: str
     bears: float
     members: frozenset[str]
-    unheard: int
+    unheard: frozenset[str]
     weights: Mapping[str, float]
     heard: int = 0
     wrong: int = 0
@@ -161,7 +161,7 @@ class Need:
         """Notes to be heard in all: at least one of each player; every one where no sample is enough."""
         if not np.isfinite(self.bears):
             return 0
-        whole = self.heard + self.unheard
+        whole = self.heard + len(self.unheard)
         found = notes_needed(self.bears, self.wrong, self.heard)
         return whole if found is None else min(max(found, len(self.weights)), whole)
 
@@ -178,7 +178,7 @@ class Need:
     def after(self, words: Mapping[str, bool]) -> Need:
         """With decisions: of each note decided on, whether it was right."""
         own = [right for note, right in words.items() if note in self.members]
-        return replace(self, heard=len(own), wrong=own.count(False))
+        return replace(self, unheard=self.unheard.difference(words), heard=len(own), wrong=own.count(False))
 
     def words(self) -> str:
         """Where the listening stands, in one sentence."""
@@ -186,7 +186,7 @@ class Need:
             return f"{self.claim}: these recordings cannot tell, whatever is heard."
         so_far = f"{self.wrong} of {self.heard} notes heard were wrong"
         stands = f"it stays \N{LEFT DOUBLE QUOTATION MARK}{self.verdict}\N{RIGHT DOUBLE QUOTATION MARK}"
-        if self.settled and self.unheard == 0:
+        if not self.unheard:
             return f"{self.claim}: every note has been heard; {self.verdict}."
         if self.settled:
             return (
@@ -194,7 +194,7 @@ class Need:
                 f"(95 %); {stands} even if {_per_cent(self.bears)} were, and the worst ones. More listening "
                 "will not change it."
             )
-        if self.bears == 0 or self.needed >= MOST or self.needed >= self.heard + self.unheard:
+        if self.bears == 0 or self.needed >= MOST or self.needed >= self.heard + len(self.unheard):
             alone = f"{self.verdict}, but single notes can change it: hear all {self.needed}"
             return f"{self.claim}: {so_far}; {alone}."
         return (
@@ -246,6 +246,7 @@ class _Asked:
         self.values = pd.to_numeric(chosen[claim.outcome], errors="coerce").to_numpy(float, na_value=np.nan)
         auto = ~_said(chosen) & ~chosen["note_id"].isin(decided).to_numpy(bool)
         self.unheard = auto & question.known
+        self.names = chosen["note_id"].astype(str).to_numpy()
         players = chosen["player"].astype(str).to_numpy()
         self.players = players
         compared = set(players[question.known & (self.side != 0)])
@@ -257,14 +258,14 @@ class _Asked:
 
     def need(self, factor: float) -> Need:
         if not np.isfinite(self.p):
-            return Need(self.claim.id, "not testable here", float("nan"), frozenset(), 0, {})
+            return Need(self.claim.id, "not testable here", float("nan"), frozenset(), frozenset(), {})
         verdict = self.evidence.verdict(factor, ALPHA)
         return Need(
             self.claim.id,
             verdict,
             self._bears(verdict, factor),
             self.members,
-            int((self.unheard & (self.side != 0)).sum()),
+            frozenset(self.names[self.unheard & (self.side != 0)]),
             self._weights(),
             self.heard,
             self.wrong,
@@ -342,22 +343,23 @@ def allot(
     """
     variance = max(wrong * (1.0 - wrong), 1e-6)
 
-    def gain(name: str, own: int) -> float:
-        before, after = own + 2.0, own + 3.0  # of a Beta(1, 1) that has seen so many notes
-        return pull[name] ** 2 * variance * (1.0 / before - 1.0 / after)
+    def rank(name: str) -> tuple[bool, float, str]:
+        """Those nobody has heard first, then by what one more note takes away."""
+        before, after = seen[name] + 2.0, seen[name] + 3.0  # of a Beta(1, 1) that has seen so many notes
+        return seen[name] > 0, -(pull[name] ** 2) * variance * (1.0 / before - 1.0 / after), name
 
     left = {name: available.get(name, 0) for name in pull}
     seen = {name: heard.get(name, 0) for name in pull}
-    heap = [(-gain(name, seen[name]), name) for name in sorted(pull) if left[name] and pull[name] > 0]
+    heap = [rank(name) for name in pull if left[name] and pull[name] > 0]
     heapq.heapify(heap)
     order: list[str] = []
     while heap and len(order) < count:
-        _, name = heapq.heappop(heap)
+        name = heapq.heappop(heap)[-1]
         order.append(name)
         seen[name] += 1
         left[name] -= 1
         if left[name]:
-            heapq.heappush(heap, (-gain(name, seen[name]), name))
+            heapq.heappush(heap, rank(name))
     return order
 
 
