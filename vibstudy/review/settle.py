@@ -43,8 +43,9 @@ from scipy import stats
 
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.claimfile import Claim
-from vibstudy.stats.examine import ALPHA, Question
+from vibstudy.stats.finding import ALPHA
 from vibstudy.stats.multiple import holm
+from vibstudy.stats.question import Question
 from vibstudy.stats.remarks import NotTestable
 from vibstudy.stats.selection import is_proper
 from vibstudy.stats.threads import one_thread
