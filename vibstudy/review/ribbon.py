@@ -254,7 +254,7 @@ def spectra(phrase: Phrase, line: NoteLine) -> tuple[bytes, dict[str, Any]]:
     rate = phrase.audio.rate_hz
     first, last = harmonics_shown(line, rate)
     a, b = (max(0, round(t * rate)) for t in (line.time_s[0], line.time_s[-1]))
-    straight = straightened_sound(phrase.audio.samples, rate, line)
+    straight = straightened_sound(phrase.audio.samples, rate, line.time_s, line.f0_hz)
     pictures = [
         _bands(sound * fades(len(sound), rate, 0.5 * _WINDOW_S), rate, line.reference_hz, first, last)
         for sound in (phrase.audio.samples[a : b + 1], straight)

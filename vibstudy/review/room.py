@@ -257,7 +257,7 @@ class ReviewRoom(anywidget.AnyWidget):
             line = now.measured.line
             if line is None:
                 raise VibstudyError("There is no measured line to straighten this note by.")
-            samples = straightened_sound(now.phrase.audio.samples, rate, line)
+            samples = straightened_sound(now.phrase.audio.samples, rate, line.time_s, line.f0_hz)
             start, speed = now.phrase.start_s + float(line.time_s[0]), 1.0
         elif which == "tone":
             samples, start, speed = vibrato_tone(now.measured, offset - onset, rate), onset, 1.0
