@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import sys
+
 import numpy as np
 import pytest
+
+# Where Python is told to keep no compiled modules, each of the hundred processes that the tests start would
+# compile numpy, pandas and scipy again, for seconds: not as it is on a musician's computer.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 
 @pytest.fixture(autouse=True)

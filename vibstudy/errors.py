@@ -8,8 +8,8 @@ them and exits with code 2, without a traceback.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 
@@ -59,6 +59,28 @@ class Problem:
             letter if letter.isprintable() or letter == "\n" else ascii(letter)[1:-1] for letter in text
         )
         return text if text.endswith((".", "?", "!")) else text + "."
+
+
+MOST_ALIKE = 100
+"""Problems of one kind that are told one by one: who has more mends the cause, not the cells."""
+
+
+def told(rows: Sequence[int], make: Callable[[int], Problem]) -> list[Problem]:
+    """The problem of every row; of very many, the first :data:`MOST_ALIKE`, and how many more there are.
+
+    Parameters
+    ----------
+    rows : sequence of int
+        Rows with one kind of problem, in their order.
+    make : callable
+        Gives the problem of a row.
+    """
+    problems = [make(row) for row in rows[:MOST_ALIKE]]
+    if more := rows[MOST_ALIKE:]:
+        next_one = make(more[0])
+        message = f"{next_one.message}; {len(more):,} rows from here to row {more[-1]} are such"
+        problems.append(replace(next_one, message=message))
+    return problems
 
 
 class VibstudyError(Exception):

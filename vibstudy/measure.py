@@ -196,11 +196,11 @@ def check_lists_and_scores(manifest: str | Path, frame: pd.DataFrame) -> list[Pr
         As :func:`vibstudy.corpus.manifest.read_manifest` gives it.
     """
     from vibstudy.notes.lists import read_note_list
-    from vibstudy.notes.written import read_score
+    from vibstudy.notes.scorefile import check_score
 
     problems: list[Problem] = []
     asked = frame[~frame["exclude"]]
-    for column, read in (("notes_path", read_note_list), ("score_path", read_score)):
+    for column, read in (("notes_path", read_note_list), ("score_path", check_score)):
         if column not in asked:
             continue
         cells = asked[column].dropna().unique()

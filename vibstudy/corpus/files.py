@@ -9,13 +9,14 @@ of ffmpeg where libsndfile does not know the format and that program is installe
 from __future__ import annotations
 
 # A manifest may name a hundred thousand files, and os.path is many times faster than pathlib:
-# ruff: noqa: PTH110, PTH111, PTH112, PTH113, PTH116, PTH118, PTH122, PTH123
+# ruff: noqa: PTH111, PTH112, PTH116, PTH118, PTH122, PTH123
 import difflib
 import errno
 import hashlib
 import json
 import os
 import shutil
+import stat
 import subprocess
 import unicodedata
 from collections.abc import Iterator
@@ -49,6 +50,8 @@ LOUDEST = 1e6
 """Largest sample, where full scale is 1: 120 dB above it nothing is sound, and single precision runs out."""
 _NEAR_NAMES = 100
 """Missing files for which near names are looked up: the search is slow in large folders."""
+_MOST_MISSED = 1000
+"""Missing files of which the reason is looked for; where so many are missing, it is the same one."""
 _FFPROBE_TIMEOUT_S = 20
 
 
@@ -65,6 +68,7 @@ class Folder:
     base: Path
     _listings: dict[str, dict[str, os.DirEntry[str]] | str] = field(default_factory=dict)
     _searches: int = 0
+    _missed: int = 0
 
     def find(self, name: str) -> tuple[str, str, str]:
         """Look for a file.
@@ -80,9 +84,9 @@ class Folder:
             return "", "the file name holds a control character", "Type the name again"
         if "://" in name:
             return "", "this is an address, not a file", "Save the file on this computer and write its path"
-        first = ""
+        first, base = "", os.fspath(self.base)
         for candidate in _spellings(name):
-            path = os.path.normpath(os.path.join(self.base, os.path.expanduser(candidate)))
+            path = os.path.normpath(os.path.join(base, os.path.expanduser(candidate)))
             first = first or path
             kind = self._kind(path)
             if kind == "file":
@@ -99,13 +103,12 @@ class Folder:
         try:  # a folder, a link gone astray, or a disk that does not tell capitals apart
             if isinstance(listing, dict) and name in listing and listing[name].is_file():
                 return "file"
-            if os.path.isfile(path):
-                return "file"
-            if os.path.isdir(path):
-                return "folder"
-            return "other" if os.path.exists(path) else ""
+            mode = os.stat(path).st_mode
+        except (FileNotFoundError, NotADirectoryError):
+            return ""
         except (OSError, ValueError):
             return "other" if link_fault(path) else ""
+        return "file" if stat.S_ISREG(mode) else "folder" if stat.S_ISDIR(mode) else "other"
 
     def _listing(self, folder: str) -> dict[str, os.DirEntry[str]] | str:
         """Entries of a folder by name, or why it cannot be listed."""
@@ -124,6 +127,9 @@ class Folder:
                 "there is no such file; the path is of another computer",
                 "Write the path as seen from the manifest",
             )
+        self._missed += 1
+        if self._missed > _MOST_MISSED:
+            return path, "there is no such file", "Check the path"
         folder, wanted = os.path.split(path)
         listing = self._listing(folder)
         if isinstance(listing, str):

@@ -20,13 +20,16 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from vibstudy.corpus.cells import GOT, excluded, filled, look_at_cells, numbers, values
-from vibstudy.corpus.files import Folder, Probe, probe_audio
+from vibstudy.corpus.files import Folder, probe_audio
 from vibstudy.corpus.spelling import near_pairs
 from vibstudy.corpus.texttable import read_text_table
-from vibstudy.errors import Problem, VibstudyError, closest, did_you_mean
+from vibstudy.errors import MOST_ALIKE, Problem, VibstudyError, closest, did_you_mean, told
 from vibstudy.schema import MANIFEST_COLUMNS
 
 ADDED_COLUMNS = ("audio_path", "manifest_row")
@@ -34,6 +37,7 @@ ADDED_COLUMNS = ("audio_path", "manifest_row")
 
 _KNOWN = {column.name: column for column in MANIFEST_COLUMNS}
 _FILES = {"path": True, "score_path": False, "notes_path": False}  # name: is it sound?
+_TEXT = {pa.large_string(): pd.StringDtype(na_value=np.nan)}.get
 _HEADER_ALIKE = 0.8
 _PROBE_THREADS = 8
 _END_SLACK_S = 0.02
@@ -135,18 +139,23 @@ def inspect_manifest(path: str | Path, audio: bool = True) -> Inspection:
 
 def _text_frame(header: list[str], rows: list[list[str]], numbers: list[int]) -> pd.DataFrame:
     """Cells as text, missing where empty, indexed by spreadsheet row; known words in their usual form."""
-    frame = pd.DataFrame(rows, columns=pd.Index(header, dtype="str"), index=numbers, dtype="str")
-    frame = frame.loc[:, ~frame.columns.duplicated() & (frame.columns != "")]
-    for name in frame:
-        cells = frame[name]
-        if name not in _FILES and not cells.map(str.isascii).all():
+    index = pd.Index(numbers, dtype="int64")
+    columns: dict[str, pd.Series] = {}
+    for name, column in zip(header, zip(*rows, strict=True) if rows else ((),) * len(header), strict=True):
+        if not name or name in columns:
+            continue
+        texts = pa.array(column, pa.large_string())
+        ascii_only = pc.all(pc.string_is_ascii(texts)).as_py()
+        cells = pd.Series(pc.if_else(pc.equal(texts, ""), None, texts).to_pandas(types_mapper=_TEXT))
+        cells.index = index
+        if name not in _FILES and ascii_only is False:
             cells = cells.str.normalize("NFC")
         vocabulary = _KNOWN[name].constraints.get("enum") if name in _KNOWN else None
         if vocabulary:
             usual = cells.str.lower().str.replace(r"[\s_-]+", "_", regex=True)
             cells = usual.where(usual.isin(vocabulary), cells)
-        frame[name] = cells.where(cells != "")
-    return frame
+        columns[name] = cells
+    return pd.DataFrame(columns, columns=pd.Index(list(columns), dtype="str"), index=index)
 
 
 # --- header
@@ -203,19 +212,26 @@ def _look_at_files(
     text: pd.DataFrame, base: Path, file: str, found: Inspection, audio: bool
 ) -> dict[str, dict[int, str]]:
     """Absolute paths of the named files, by column and row; problems for those that cannot be used."""
-    left_out = excluded(text)
+    out = excluded(text)
+    left_out = lost = set(out.index[out])
     folder = Folder(base)
     files: dict[str, dict[int, str]] = {}
     for name in (name for name in _FILES if name in text):
-        files[name] = {}
+        files[name], faults = {}, {}
         for row, cell in filled(text[name]):
-            path, message, repair = folder.find(cell)
-            if message and not left_out[row]:
-                listed = found.problems if audio else found.notes  # one missing file must not stop the others
-                listed.append(Problem(message, file, row, name, cell[:GOT], repair))
-            files[name][row] = path
-    lost = {problem.row for problem in (*found.problems, *found.notes) if problem.column == "path"}
-    usable = {r: path for r, path in files.get("path", {}).items() if not left_out[r] and r not in lost}
+            files[name][row], message, repair = folder.find(cell)
+            if message and row not in left_out:
+                faults[row] = message, cell[:GOT], repair
+
+        def problem(row: int, name=name, faults=faults) -> Problem:
+            message, cell, repair = faults[row]
+            return Problem(message, file, row, name, cell, repair)
+
+        listed = found.problems if audio else found.notes  # one missing file must not stop the others
+        listed += told(list(faults), problem)
+        if name == "path":
+            lost = faults.keys() | left_out
+    usable = {row: path for row, path in files.get("path", {}).items() if row not in lost}
     if audio:
         _look_into_audio(text, usable, file, found)
     _note_same_part(text, usable, file, found)
@@ -226,48 +242,57 @@ def _look_into_audio(text: pd.DataFrame, paths: dict[int, str], file: str, found
     unique = list(dict.fromkeys(paths.values()))
     with ThreadPoolExecutor(_PROBE_THREADS) as pool:
         probes = dict(zip(unique, pool.map(probe_audio, unique), strict=True))
-    times = {name: numbers(text[name]).to_dict() for name in ("start_s", "end_s") if name in text}
     names = text["path"].to_dict() if paths else {}
-    for row, path in paths.items():
-        probe, cell = probes[path], names[row][:GOT]
-        if probe.fault:
-            found.problems.append(Problem(probe.fault, file, row, "path", cell, probe.repair))
-            continue
-        if probe.note:
-            found.notes.append(Problem(probe.note, file, row, "path", cell))
-        for name, cells in times.items():
-            _look_at_time(name, cells[row], probe, file, row, found)
+    faulty = [row for row, path in paths.items() if probes[path].fault]
+    noted = [row for row, path in paths.items() if not probes[path].fault and probes[path].note]
+
+    def fault(row: int) -> Problem:
+        probe = probes[paths[row]]
+        return Problem(probe.fault or probe.note, file, row, "path", names[row][:GOT], probe.repair)
+
+    found.problems += told(faulty, fault)
+    found.notes += told(noted, fault)
+    lengths = pd.Series({row: probes[path].duration_s for row, path in paths.items()}, dtype=float)
+    for name in ("start_s", "end_s"):
+        if name in text:
+            _look_at_times(name, numbers(text[name]).reindex(lengths.index), lengths, file, found)
 
 
-def _look_at_time(name: str, value_s: float, probe: Probe, file: str, row: int, found: Inspection) -> None:
-    length = f"the file is {probe.duration_s:.2f} s long"
-    if name == "start_s" and value_s >= probe.duration_s:
-        found.problems.append(
-            Problem("the part begins after the end of the file", file, row, name, f"{value_s:g}", length)
-        )
-    if name == "end_s" and value_s > probe.duration_s + _END_SLACK_S:
-        found.notes.append(
-            Problem(f"{length}: it will be measured to its end", file, row, name, f"{value_s:g}")
-        )
+def _look_at_times(name: str, times: pd.Series, lengths: pd.Series, file: str, found: Inspection) -> None:
+    """Times in s that are not in the files, whose lengths in s are unknown (NaN) where there is a fault."""
+    beyond = times >= lengths if name == "start_s" else times > lengths + _END_SLACK_S
+
+    def problem(row: int) -> Problem:
+        got, length = f"{times[row]:g}", f"the file is {lengths[row]:.2f} s long"
+        if name == "start_s":
+            return Problem("the part begins after the end of the file", file, row, name, got, length)
+        return Problem(f"{length}: it will be measured to its end", file, row, name, got)
+
+    listed = found.problems if name == "start_s" else found.notes
+    listed += told(times.index[beyond].tolist(), problem)
 
 
 def _note_same_part(text: pd.DataFrame, paths: dict[int, str], file: str, found: Inspection) -> None:
     """The same sound measured twice counts twice in the statistics: say so."""
     times = [text[name].fillna("").to_dict() for name in ("start_s", "end_s") if name in text]
     first: dict[tuple[str, ...], int] = {}
+    again: dict[int, int] = {}
     for row, path in paths.items():
         earlier = first.setdefault((path, *(cells[row] for cells in times)), row)
         if earlier != row:
-            found.notes.append(
-                Problem(
-                    f"the same part of the same file as in row {earlier}",
-                    file,
-                    row,
-                    "path",
-                    str(text.at[row, "path"])[:GOT],
-                    "Counted twice, it weighs twice: exclude one, or give start_s and end_s",
-                )
-            )
+            again[row] = earlier
+    repair = "Counted twice, it weighs twice: exclude one, or give start_s and end_s"
+    found.notes += told(
+        list(again),
+        lambda row: Problem(
+            f"the same part of the same file as in row {again[row]}",
+            file,
+            row,
+            "path",
+            str(text.at[row, "path"])[:GOT],
+            repair,
+        ),
+    )
 
 
 # --- spelling
@@ -279,19 +304,20 @@ def _look_at_spelling(text: pd.DataFrame, file: str, found: Inspection) -> None:
             continue
         cells = text[name].dropna()
         counts = cells.value_counts()
-        for first, second in near_pairs(cells):
+        first_row = {cell: row for row, cell in reversed(list(filled(cells)))}
+        repair = (
+            f"If they are the same {name}, spell them the same way, or one will count as two; "
+            "otherwise leave them"
+        )
+        pairs = near_pairs(cells)
+        for first, second in pairs[:MOST_ALIKE]:
             common, rare = sorted((first, second), key=lambda spelling: -counts[spelling])
-            row, _ = next(filled(cells[cells == rare]))
             found.notes.append(
-                Problem(
-                    f"this looks like {common!r}",
-                    file,
-                    row,
-                    name,
-                    rare,
-                    f"If they are the same {name}, spell them the same way, or one will count as two; "
-                    "otherwise leave them",
-                )
+                Problem(f"this looks like {common!r}", file, first_row[rare], name, rare[:GOT], repair)
+            )
+        if more := pairs[MOST_ALIKE:]:
+            found.notes.append(
+                Problem(f"{len(more):,} more pairs of names look alike", file, column=name, repair=repair)
             )
 
 
@@ -322,10 +348,11 @@ def _typed_column(name: str, cells: pd.Series) -> pd.Series:
 def own_column(cells: pd.Series) -> pd.Series:
     """A column of the user's own: numbers when every cell is one, else text ("007" is text)."""
     present = cells.dropna()
-    leading_zero = present.str.match(r"[+-]?0\d").any()
-    if present.empty or numbers(present).isna().any() or leading_zero or present.str.contains(",").any():
+    if present.empty or present.str.match(r"[+-]?0\d|.*,").any():
         return cells.astype("string")
     found = numbers(cells)
+    if found.count() < len(present):
+        return cells.astype("string")
     return found.astype("Int64") if present.str.fullmatch(r"[+-]?\d{1,15}").all() else found
 
 

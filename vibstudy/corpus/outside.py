@@ -41,6 +41,7 @@ MOST_TOML_BYTES = 1_000_000
 """Settings and claims are written by hand: a claim takes some 300 bytes."""
 _FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0) | getattr(os, "O_BINARY", 0)
 _LONGEST_NUMBER = 1000
+_JSON_NO_BRACKETS = re.compile(r'"(?:\\.|[^"\\])*+(?:"|\\?\Z)|[^"\[\]{}]++', re.DOTALL)
 _TOML_STRINGS = re.compile(r'"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'')
 _TOML_LONG_NAME = re.compile(rf"(?:[\w-]+[ \t]*\.[ \t]*){{{DEEPEST}}}")
 
@@ -272,20 +273,10 @@ def as_toml(content: bytes, path: str | Path, called: str = "file", form: str = 
 def _depth(text: str) -> int:
     """How deep brackets are nested, those inside strings left out."""
     depth = deepest = 0
-    inside = escaped = False
-    for letter in text:
-        if inside:
-            if escaped:
-                escaped = False
-            elif letter == "\\":
-                escaped = True
-            elif letter == '"':
-                inside = False
-        elif letter == '"':
-            inside = True
-        elif letter in "[{":
+    for letter in _JSON_NO_BRACKETS.sub("", text):
+        if letter in "[{":
             depth += 1
             deepest = max(deepest, depth)
-        elif letter in "]}":
+        else:
             depth -= 1
     return deepest

@@ -13,16 +13,18 @@ import re
 import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable
+from itertools import combinations, islice
 
-_BUCKET = 200
-"""Names compared with each other at most, so that long lists stay quick."""
+_MOST_NAMES = 20_000
+_MOST_COMPARED = 50_000
+"""Names looked at, and pairs of them compared: some 20 µs each, so that long lists stay quick."""
 _LONG_WORD = 5
 _ALIKE = 0.8
 
 
 def near_pairs(names: Iterable[str]) -> list[tuple[str, str]]:
     """Pairs of different spellings that probably mean the same, in order of appearance."""
-    unique = list(dict.fromkeys(names))
+    unique = list(dict.fromkeys(names))[:_MOST_NAMES]
     order = {name: position for position, name in enumerate(unique)}
     buckets: dict[tuple[object, ...], list[str]] = defaultdict(list)
     words = {name: _words(name) for name in unique}
@@ -33,12 +35,12 @@ def near_pairs(names: Iterable[str]) -> list[tuple[str, str]]:
         for gap in range(len(words[name])):
             buckets[(gap, *words[name][:gap], None, *words[name][gap + 1 :])].append(name)
     pairs: set[tuple[str, str]] = set()
-    for key, bucket in buckets.items():
-        bucket = bucket[:_BUCKET]
-        for position, first in enumerate(bucket):
-            for second in bucket[position + 1 :]:
-                if key[0] == "all" or _one_word_off(words[first], words[second]):
-                    pairs.add((first, second))
+    compared = (
+        (key, pair) for key, bucket in buckets.items() if len(bucket) > 1 for pair in combinations(bucket, 2)
+    )
+    for key, (first, second) in islice(compared, _MOST_COMPARED):
+        if key[0] == "all" or _one_word_off(words[first], words[second]):
+            pairs.add((first, second))
     return sorted(pairs, key=lambda pair: (order[pair[0]], order[pair[1]]))
 
 

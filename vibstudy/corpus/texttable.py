@@ -27,7 +27,7 @@ from pathlib import Path
 
 from vibstudy.corpus.names import name_fault, name_problems
 from vibstudy.corpus.outside import read_bytes
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import Problem, VibstudyError, told
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 _UTF16 = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
@@ -45,7 +45,7 @@ MOST_COLUMNS = 300
 
 MOST_ROWS = 120_000
 """More than the 100,000 recordings that ``benchmarks/scale.py`` works with; a row is looked at in 0.1 ms."""
-MOST_CELLS = 3_000_000
+MOST_CELLS = 2_500_000
 """So many rows of 25 cells: 20,000 rows of 40 cells took some 5 s of one busy core (2026)."""
 MOST_TEXT_BYTES = 60_000_000
 """So many cells of 20 letters; in memory a letter takes up to four bytes, three times over."""
@@ -226,15 +226,14 @@ def _counted(records: Iterable[list[str]], file: str) -> Iterator[list[str]]:
 
 
 def _shape(records: Sequence[Sequence[str]], first_row: int, file: str) -> TextTable:
-    numbered = [
-        (number, [cell.strip() for cell in record]) for number, record in enumerate(records, start=first_row)
-    ]
-    numbered = [(number, cells) for number, cells in numbered if any(cells)]
-    if not numbered:
+    numbered = (
+        (number, list(map(str.strip, record))) for number, record in enumerate(records, start=first_row)
+    )
+    header_row, header = next(((number, cells) for number, cells in numbered if any(cells)), (0, []))
+    if not header:
         raise VibstudyError(
             "the file is empty", file, repair="The first row must hold the names of the columns"
         )
-    header_row, header = numbered[0]
     while header and not header[-1]:
         header.pop()
     if len(header) > MOST_COLUMNS:
@@ -247,22 +246,22 @@ def _shape(records: Sequence[Sequence[str]], first_row: int, file: str) -> TextT
             )
         )
     table = TextTable(header, [], [], problems=_header_problems(header, header_row, file))
-    for number, cells in numbered[1:]:
-        if cells[0].startswith("#"):
+    too_long: dict[int, str] = {}
+    for number, cells in numbered:
+        if not any(cells) or cells[0].startswith("#"):
             continue
-        extra = [cell for cell in cells[len(header) :] if cell]
-        if extra:
-            table.problems.append(
-                Problem(
-                    "this row has more cells than the header",
-                    file,
-                    number,
-                    got=extra[0][:80],
-                    repair='Put a cell that holds a separator into quotation marks: "like, this"',
-                )
-            )
-        table.rows.append((cells + [""] * len(header))[: len(header)])
+        if len(cells) != len(header):
+            extra = next((cell for cell in cells[len(header) :] if cell), "")
+            if extra:
+                too_long[number] = extra
+            cells = (cells + [""] * len(header))[: len(header)]
+        table.rows.append(cells)
         table.numbers.append(number)
+    repair = 'Put a cell that holds a separator into quotation marks: "like, this"'
+    message = "this row has more cells than the header"
+    table.problems += told(
+        list(too_long), lambda row: Problem(message, file, row, got=too_long[row][:80], repair=repair)
+    )
     return table
 
 

@@ -1,9 +1,14 @@
-"""A score file, refused where it is not safe or not quick to read.
+"""What is looked for in a score before it is read: is it one, is it safe, can it be read in time?
 
 A score comes from anywhere. XML is parsed without network, without loading a document type and
 without expanding entities; a file that declares entities of its own is refused, and so is a
 compressed file (nothing is unpacked). What the reader would take minutes for, or choke on, is counted first
-(:data:`MOST`) and refused with the count.
+(:data:`MOST`) and refused with the count; pitches and lengths that no note has, with their line.
+
+References
+----------
+MusicXML 4.0, W3C Music Notation Community Group, https://www.w3.org/2021/06/musicxml40/ . Standard
+MIDI Files 1.0.
 """
 
 from __future__ import annotations
@@ -24,7 +29,6 @@ MIDI_NAMES = (".mid", ".midi")
 _MOST_BYTES = 30_000_000
 _MOST_MIDI_BYTES = 500_000
 """Ten thousand notes take a fifth of it."""
-
 MOST = {
     "notes": 10_000,
     "measures": 4_000,
@@ -39,25 +43,56 @@ MOST = {
 }
 """Most of each in a score. Reading 10,000 notes took 3 s of one core, 4,000 measures 2 s, 1,000 words 2 s
 (2026). The library names the parts between repeats by letters, of which it has 52."""
-
 LONGEST_METRE = 64
 _MOST_BEATS = 10_000
+TOP_MIDI = 127
+_TOP_OCTAVE = 9  # of MusicXML's type "octave"
+
+
+def check_score(path: str | Path) -> None:
+    """Say what is wrong with a score without laying it out, which takes seconds for a long one.
+
+    Whether it is a score, safe to read and of a size that is read, and whether pitches and lengths can be.
+
+    Raises
+    ------
+    VibstudyError
+        When :func:`vibstudy.notes.written.read_score` would refuse it for one of these.
+    """
+    path = Path(path)
+    content = checked_score(path)
+    if path.suffix.lower() in MIDI_NAMES:
+        checked_midi(path, content)
+
+
+def checked_score(path: Path) -> bytes:
+    """Content of a score, XML looked through."""
+    content = _read_bytes(path)
+    name = path.suffix.lower()
+    if name == ".mxl" or content[:2] == b"PK":
+        raise refused(path, "compressed scores are not unpacked", "Export it uncompressed, as .musicxml.")
+    if name not in XML_NAMES + MIDI_NAMES:
+        raise refused(
+            path, "not a score this tool reads", "Export it as MusicXML (.musicxml) or MIDI (.mid)."
+        )
+    if name in XML_NAMES:
+        _check_xml(path, content)
+    return content
 
 
 def refused(path: Path, message: str, repair: str) -> VibstudyError:
-    """Return the refusal of a score, to be raised."""
+    """The error that refuses a score."""
     return VibstudyError(message, file=path.name, repair=repair)
 
 
-def score_bytes(path: Path) -> bytes:
-    """Read a score file that is not too large."""
+def _read_bytes(path: Path) -> bytes:
     try:
         return read_bytes(path, "score", "Check the path in score_path", _MOST_BYTES)
     except VibstudyError as error:
         raise VibstudyError([replace(problem, file=path.name) for problem in error.problems]) from None
 
 
-def check_xml(path: Path, content: bytes) -> None:
+def _check_xml(path: Path, content: bytes) -> None:
     """Refuse XML that is malformed, declares entities or is no partwise MusicXML."""
     from lxml import etree
 
@@ -82,12 +117,51 @@ def check_xml(path: Path, content: bytes) -> None:
     for name, most in (("beats", LONGEST_METRE), ("beat-type", LONGEST_METRE), ("divisions", 100_000)):
         for element in root.iter(name):
             text = (element.text or "").strip()
-            if text.isascii() and text.isdigit() and not 1 <= int(text[:9]) <= most:
+            if text and not 1 <= _whole(text, 1) <= most:
                 raise refused(
                     path,
                     f"line {element.sourceline}: <{name}> is {text[:20]}",
                     f"Write a whole number from 1 to {most:,}.",
                 )
+    _check_notes(path, root)
+
+
+def _check_notes(path: Path, root: Any) -> None:
+    """Refuse pitches that no note has, and lengths that none has, with the line."""
+    low, high = -TOP_MIDI, TOP_MIDI
+    for element in root.iter("chromatic"):
+        if not low <= _whole(element.text, 0) <= high:
+            got = (element.text or "").strip()[:20]
+            what = f"line {element.sourceline}: a transposition by {got} semitones of pitch"
+            raise refused(path, what, f"It is from {low} to {high}.")
+    sounding, divisions = 0, 1
+    for element in root.iter("note", "divisions"):
+        if element.tag == "divisions":
+            divisions = _whole(element.text, 1)
+            continue
+        pitch = element.find("pitch")
+        sounding += pitch is not None
+        step, octave = (
+            ("A", 4) if pitch is None else (pitch.findtext("step"), _whole(pitch.findtext("octave"), -1))
+        )
+        if (step or "").strip() not in set("ABCDEFG") or not 0 <= octave <= _TOP_OCTAVE:
+            got = f"{(step or '').strip()[:20]}{str(octave)[:20]}"
+            what = f"line {element.sourceline}: a note of pitch {got}"
+            raise refused(path, what, f"A pitch is a step from A to G and an octave from 0 to {_TOP_OCTAVE}.")
+        length = _whole(element.findtext("duration"), 0) / max(divisions, 1)
+        if not 0 <= length <= _MOST_BEATS:
+            what = f"line {element.sourceline}: a note {length:g} beats long"
+            raise refused(path, what, f"A note lasts {_MOST_BEATS:,} beats at most.")
+    if not sounding:
+        raise refused(path, "no notes in this score", "Export a part that holds the soloist's notes.")
+
+
+def _whole(text: str | None, otherwise: int) -> int:
+    """A whole number as written, of 18 digits at most; `otherwise` where there is none."""
+    try:
+        return max(-(10**18), min(int((text or "")[:400]), 10**18))
+    except ValueError:
+        return otherwise
 
 
 def _xml_counts(root: Any) -> dict[str, int]:
@@ -131,7 +205,10 @@ def checked_midi(path: Path, content: bytes) -> Any:
 
     if len(content) > _MOST_MIDI_BYTES:
         raise refused(path, f"larger than {_MOST_MIDI_BYTES // 1000} kB", "Export the soloist's part alone.")
-    midi = mido.MidiFile(file=io.BytesIO(content), clip=True)
+    try:
+        midi = mido.MidiFile(file=io.BytesIO(content), clip=True)
+    except Exception as error:  # the library raises whatever its parser stumbles on
+        raise unreadable(path, "MIDI", error) from None
     if midi.ticks_per_beat <= 0:
         raise refused(path, "it counts time in frames, not in beats", "Export it with ticks a beat.")
     ticks = max((sum(m.time for m in track) for track in midi.tracks), default=0)
@@ -140,10 +217,13 @@ def checked_midi(path: Path, content: bytes) -> Any:
     messages = [message for track in midi.tracks for message in track]
     metres = [message for message in messages if message.type == "time_signature"]
     changes = [message for message in messages if message.type in ("key_signature", "set_tempo")]
+    notes = sum(message.type == "note_on" and message.velocity > 0 for message in messages)
+    if not notes:
+        raise refused(path, "no notes in this score", "Export a part that holds the soloist's notes.")
     _check_counts(
         path,
         {
-            "notes": sum(message.type == "note_on" and message.velocity > 0 for message in messages),
+            "notes": notes,
             "parts": len(midi.tracks),
             "changes of metre, key, clef or tempo": len(metres) + len(changes),
         },
@@ -159,3 +239,9 @@ def checked_midi(path: Path, content: bytes) -> Any:
     bars = ticks / (4 * midi.ticks_per_beat * shortest)
     _check_counts(path, {"measures": math.ceil(bars)})
     return midi
+
+
+def unreadable(path: Path, kind: str, error: Exception) -> VibstudyError:
+    """The same for what a library stumbled on."""
+    what = f"cannot be read as {kind} ({type(error).__name__}: {str(error)[:200]})"
+    return refused(path, what, f"Export it again as {kind}.")

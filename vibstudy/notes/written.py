@@ -1,4 +1,4 @@
-"""A written part as a list of notes: MusicXML or MIDI, read safely, repeats unfolded on demand.
+"""A written part as a list of notes: MusicXML or MIDI, repeats unfolded on demand.
 
 Conventions
 -----------
@@ -34,16 +34,15 @@ import numpy as np
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.scorefile import (
     LONGEST_METRE,
-    MIDI_NAMES,
     MOST,
+    TOP_MIDI,
     XML_NAMES,
-    check_xml,
     checked_midi,
+    checked_score,
     refused,
-    score_bytes,
+    unreadable,
 )
 
-_TOP_MIDI = 127
 _MOST_ORDERS = 8
 _MOST_REPEATS = 5
 
@@ -121,17 +120,8 @@ def read_score(path: str | Path) -> list[WrittenPart]:
         When the file cannot be read or is not safe to read.
     """
     path = Path(path)
-    content = score_bytes(path)
-    name = path.suffix.lower()
-    if name == ".mxl" or content[:2] == b"PK":
-        raise refused(path, "compressed scores are not unpacked", "Export it uncompressed, as .musicxml.")
-    if name not in XML_NAMES + MIDI_NAMES:
-        raise refused(
-            path, "not a score this tool reads", "Export it as MusicXML (.musicxml) or MIDI (.mid)."
-        )
-    if name in XML_NAMES:
-        check_xml(path, content)
-    parts = _load(path, content, name in XML_NAMES)
+    content = checked_score(path)
+    parts = _load(path, content, path.suffix.lower() in XML_NAMES)
     parts = [part for part in parts if next(iter(part.orders.values()))]
     for part in parts:
         _check_range(path, part)
@@ -144,13 +134,13 @@ def _check_range(path: Path, part: WrittenPart) -> None:
     """Refuse pitches that no note has, and time that runs backwards or for days."""
     longest = MOST["measures"] * LONGEST_METRE
     for note in (note for notes in part.orders.values() for note in notes):
-        if not (0 <= note.written_midi <= _TOP_MIDI and abs(part.transposition) <= _TOP_MIDI):
+        if not (0 <= note.written_midi <= TOP_MIDI and abs(part.transposition) <= TOP_MIDI):
             message = f"a note of pitch {str(note.written_midi + part.transposition)[:20]}, where C4 is 60"
         elif not (note.beats >= 0 and note.position >= 0 and note.position + note.beats <= longest):
             message = f"a note from beat {note.position:g}, {note.beats:g} beats long"
         else:
             continue
-        what = f"Pitches are from 0 to {_TOP_MIDI}, and a part lasts {longest:,} beats at most."
+        what = f"Pitches are from 0 to {TOP_MIDI}, and a part lasts {longest:,} beats at most."
         raise refused(path, f"measure {note.measure}: {message}", what)
 
 
@@ -168,12 +158,7 @@ def _load(path: Path, content: bytes, is_xml: bool) -> list[WrittenPart]:
         except VibstudyError:
             raise
         except Exception as error:  # the library raises whatever its parser stumbles on
-            kind = "MusicXML" if is_xml else "MIDI"
-            raise refused(
-                path,
-                f"cannot be read as {kind} ({type(error).__name__}: {error})",
-                f"Export it again as {kind}.",
-            ) from None
+            raise unreadable(path, "MusicXML" if is_xml else "MIDI", error) from None
 
 
 def _read_part(part: Any, fallback: str) -> WrittenPart:
