@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import multiprocessing
 import os
 import random
@@ -203,6 +204,43 @@ def test_a_cluster_gives_the_same_tables(whole, unmeasured, cluster):
     report, out = measured(unmeasured, None, cluster=cluster)
     assert counts(report) == (24, 0, 0, 0)
     assert tables(out) == tables(whole / "results")
+
+
+def _dask(*words: str) -> subprocess.Popen:
+    """A process of Dask's command, as the page on many recordings starts it."""
+    program = [sys.executable, "-m", "dask", *words, "--no-dashboard"]
+    root = str(Path(__file__).parents[1])
+    return subprocess.Popen(program, cwd=root, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+
+@pytest.mark.slow
+def test_a_computer_that_is_switched_off_in_mid_run_takes_nothing_with_it(whole, unmeasured, tmp_path):
+    """A scheduler and two workers as separate programs; one worker is killed when six recordings are done."""
+    pytest.importorskip("distributed")
+    address = tmp_path / "scheduler.json"
+    scheduler = _dask("scheduler", "--scheduler-file", str(address), "--port", "0", "--host", "127.0.0.1")
+    workers = []
+    try:
+        while not address.exists() or not address.read_text():
+            assert scheduler.poll() is None
+            time.sleep(0.05)
+        where = json.loads(address.read_text())["address"]
+        workers = [
+            _dask("worker", where, "--nthreads", "1", "--no-nanny", "--host", "127.0.0.1") for _ in "ab"
+        ]
+
+        def progress(now):
+            if now.done == 6:
+                workers[0].kill()
+
+        report, out = measured(unmeasured, None, cluster=where, progress=progress)
+        assert workers[0].wait(10) == -signal.SIGKILL and workers[1].poll() is None
+        assert counts(report) == (24, 0, 0, 0)
+        assert tables(out) == tables(whole / "results")
+    finally:
+        for process in (*workers, scheduler):
+            process.kill()
+            process.wait()
 
 
 def test_the_second_run_measures_nothing(copy):
