@@ -37,6 +37,8 @@ def study(tmp_path):
     folder = make_review_study(tmp_path / "study", recordings=1)
     (folder / "notebooks").mkdir()
     jupytext.write(jupytext.read(SOURCE), folder / "notebooks" / f"{NOTEBOOK}.ipynb")
+    table = folder / "results" / "notes.parquet"
+    pd.read_parquet(table).assign(player="<b>Player</b>").to_parquet(table)  # what looks like markup is text
     return folder
 
 
@@ -78,6 +80,7 @@ def test_hear_decide_close_and_reopen(browser, study, tmp_path):
         page.get_by_text("| Idle").wait_for(timeout=CELL_MS)
         wait_until(lambda: 0 <= room.bounding_box()["y"] < 300)
         assert title.inner_text() == "take0/0001"
+        assert room.locator(".tags").inner_text().startswith("<b>Player</b>, 1950")
         page.screenshot(path=tmp_path / "1_opened.png")
 
         # everything has a name, letters stand out of their ground, and Tab goes through in reading order

@@ -129,6 +129,30 @@ def test_enough_is_said_and_is_true():
         assert needs_of([claim()], left)[0].verdict == "supported"
 
 
+def test_claims_that_few_notes_settle_come_first():
+    notes = corpus(0.6).assign(extent_cents=corpus(0.24)["rate_hz"])
+    hanging = Claim(
+        "wider", "s is wider.", "extent_cents", Contrast("region", "n", "s"), "higher", scale="log"
+    )
+    proposal = propose([hanging, claim()], notes)
+    wider, faster = proposal.needs
+    assert wider.needed > faster.needed == 10
+    assert len(proposal.queue) == wider.needed
+    assert proposal.queue["player"].head(10).nunique() == 10
+    assert faster.after(dict.fromkeys(proposal.queue["note_id"].head(10), True)).settled
+
+
+def test_notes_left_out_and_trills_count_as_wrong():
+    notes = corpus(0.6)
+    notes.loc[0, "reviewed"] = "rejected"
+    notes.loc[1, ["reviewed", "note_kind", "rate_hz"]] = "edited", "trill", np.nan
+    notes.loc[2, "reviewed"] = "accepted"
+    (need,) = needs_of([claim()], notes)
+    assert (need.heard, need.wrong, len(need.unheard)) == (3, 2, 237)
+    again = need.after(dict(zip(notes["note_id"][:3], (False, False, True), strict=True)))
+    assert (again.heard, again.wrong, again.needed) == (3, 2, need.needed)
+
+
 def test_wrong_notes_ask_for_more():
     notes = corpus(0.6)
     (need,) = needs_of([claim()], notes)
