@@ -13,7 +13,7 @@ import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.signal import fftconvolve
+from scipy.signal import fftconvolve, lfilter
 
 from tests import fluid
 from vibstudy.notes.alternation import Alternation, FinePitch, Habit, find_alternations
@@ -198,6 +198,63 @@ def test_a_breath_is_silence_between_two_notes():
     assert len(found) == 2
     assert found["offset_s"].iloc[0] == pytest.approx(PAD_S + 0.6, abs=0.04)
     assert found["onset_s"].iloc[1] == pytest.approx(PAD_S + 0.8, abs=0.03)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_note_ends_where_its_rest_begins(seed):
+    """Rests of 0.15 s, which the line holds through now and then, between notes with and without vibrato."""
+    rng = np.random.default_rng(seed)
+    cents, level_db, edges, at = [], [], [], PAD_S
+    for step in rng.choice([-300, -200, -100, 100, 200, 300, 0], 5).cumsum():
+        time_s, rest = clock(rng.uniform(0.4, 0.9)), clock(0.15)
+        swing = rng.uniform(0, 35) * np.sin(2 * np.pi * rng.uniform(4.5, 6.5) * time_s)
+        fade = np.clip(np.minimum(time_s, time_s[-1] - time_s) / 0.015, 1e-4, 1)
+        cents += [step + swing, np.full(len(rest), float(step))]
+        level_db += [20 * np.log10(fade), np.full(len(rest), -90.0)]
+        edges.append((at, at + len(time_s) / RATE_HZ))
+        at = edges[-1][1] + 0.15
+    base_hz = float(np.exp(rng.uniform(np.log(150), np.log(900))))
+    found = found_in(voice(np.concatenate(cents), np.concatenate(level_db), base_hz, seed))
+    np.testing.assert_allclose(found[["onset_s", "offset_s"]].to_numpy(float), edges, atol=0.03)
+
+
+VOWELS_HZ = ((700, 1220, 2600), (300, 2300, 3000), (400, 800, 2600), (530, 1840, 2480))
+"""First three formants of four vowels, rounded (Peterson and Barney 1952, JASA 24:175-184; from memory)."""
+
+
+def sung(cents: np.ndarray, base_hz: float, vowel: tuple[int, ...]) -> np.ndarray:
+    """A buzz through three formants, faded in and out."""
+    phase = 2 * np.pi * np.cumsum(base_hz * np.exp2(cents / 1200)) / RATE_HZ
+    sound = sum(np.cos(k * phase) / k**1.2 for k in range(1, int(min(40, 7500 / base_hz)) + 1))
+    for centre, width in zip(vowel, (80, 100, 140), strict=True):
+        radius, turn = np.exp(-np.pi * width / RATE_HZ), 2 * np.pi * centre / RATE_HZ
+        sound = lfilter([1 - radius], [1, -2 * radius * np.cos(turn), radius**2], sound)
+    time_s = clock(len(cents) / RATE_HZ)
+    return 0.1 * sound / np.std(sound) * np.clip(np.minimum(time_s, time_s[-1] - time_s) / 0.03, 0, 1)
+
+
+@pytest.mark.parametrize(("seed", "base_hz"), [(1, 130.8), (2, 220.0), (3, 440.0)])
+def test_one_note_where_a_singer_sings_one(seed, base_hz):
+    """± 100 cents at 5.5 Hz, three vowels parted by consonants (noise, 0.06-0.12 s) or by nothing."""
+    rng = np.random.default_rng(seed)
+    pieces, steps = (
+        [np.zeros(round(PAD_S * RATE_HZ))],
+        rng.choice([-300, -200, -100, 100, 200, 300], 5).cumsum(),
+    )
+    for step, gap_s in zip(steps, rng.permutation([0.0, 0.06, 0.06, 0.12, 0.12]), strict=True):
+        time_s = clock(rng.uniform(0.6, 1.2))
+        swing = 100 * np.clip(time_s / 0.25, 0, 1) * np.sin(2 * np.pi * 5.5 * time_s + rng.uniform(0, 6))
+        pieces.append(sung(step + swing, base_hz, VOWELS_HZ[rng.integers(4)]))
+        consonant = rng.standard_normal(round(gap_s * RATE_HZ))
+        pieces.append(0.015 * consonant * np.hanning(len(consonant)))
+    sound = np.concatenate([*pieces, np.zeros(round(PAD_S * RATE_HZ))])
+    sound = (sound + 3e-4 * rng.standard_normal(len(sound))).astype(np.float32)
+    contour = track_line(sound, RATE_HZ, "swift-f0")
+    found = segment_notes(sound, RATE_HZ, contour, habit=Habit.of("voice"))
+    assert len(found) == 5
+    away = 1200 * np.log2(found["pitch_hz"].to_numpy(float) / base_hz) - steps
+    assert np.abs(away).max() < 100  # the median over cycles that are not whole
+    assert found["note_kind"].ne("trill").all()
 
 
 def test_a_grace_note_is_an_ornament():

@@ -309,6 +309,17 @@ def ending(levels: Levels, onset_s: float, latest_s: float) -> Edge | None:
     return Edge((a + at) * levels.hop_s, _error(slow, by_db, alone))
 
 
+def silent_between(levels: Levels, first_s: float, near_s: float, last_s: float) -> float | None:
+    """Where it is silent between two notes that meet near a time, s; None when it is not."""
+    a, m, b = (levels.index(t) for t in (first_s, near_s, last_s))
+    db = np.maximum(levels.after_db[a : b + 1], levels.before_db[a : b + 1])
+    if m in (a, b):
+        return None
+    i = int(np.argmin(db))
+    beside = min(db[: max(i, 1)].max(), db[i:].max())
+    return (a + i) * levels.hop_s if db[i] < beside - _SILENT_DB else None
+
+
 def _error(lasts_s: float, by_db: float, alone: bool) -> float:
     """Standard error of an edge where the level changes `by_db` within a time; `alone`: beside silence."""
     return max(_LEAST_SE_S, lasts_s * (_WAVERS_DB / by_db if alone else 1 / np.sqrt(12)))

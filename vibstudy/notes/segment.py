@@ -25,7 +25,7 @@ neighbour (grace note, turn).
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -40,6 +40,7 @@ from vibstudy.notes.edges import (
     ending,
     harmonic_levels,
     pitch_change,
+    silent_between,
     step_under_vibrato,
 )
 from vibstudy.notes.kinds import swing_columns, tell_kinds
@@ -52,6 +53,7 @@ COLUMNS = ("onset_s", "offset_s", "onset_se_s", "offset_se_s", "pitch_hz", "note
 ORNAMENT_S = 0.12
 """Shorter notes that lean on a longer neighbour are ornaments (common practice, no source)."""
 _TOUCHING_S = 0.1  # less than a breath
+_REST_S = 0.25  # the longest rest that the line was seen to hold through, and so far it may be off
 _SMALL_STEP_CENTS = 260.0  # a wider step is told by its spectrum whatever vibrates
 _LOW_CENTS = -1365.0  # 200 Hz
 _SOLOIST = -0.5  # log odds from which a note is the soloist's: a lost one is worse than one too many
@@ -124,6 +126,7 @@ def find_notes(
     spans = join_half_cycles(line, tell_kinds(solo, spans))
     levels = harmonic_levels(samples, rate_hz, line)
     spans = [part for span in spans for part in split_at_attacks(solo, levels, span)]
+    spans = join_half_cycles(line, spans)  # the line may have gone on to the next note in the last half cycle
     notes = _soloist_only(line, levels, _place_edges(solo, levels, spans))
     notes = _name_kinds(notes, min_note_s)
     for note in notes:
@@ -216,7 +219,7 @@ def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dic
 
 def _joint(solo: Solo, left: Span, right: Span) -> Edge | None:
     """Edge between two spans that touch or nearly so; None when a rest lies between."""
-    if right.begin - left.end > _TOUCHING_S:
+    if right.begin - left.end > _TOUCHING_S or right.after_rest:
         return None
     near = (left.end + right.begin) / 2
     if abs(right.cents - left.cents) < SAME_CENTS:  # the same note again: level tells where
@@ -228,8 +231,27 @@ def _joint(solo: Solo, left: Span, right: Span) -> Edge | None:
     return joint or pitch_change(solo.samples, solo.rate_hz, near, left.begin, right.end, low)
 
 
+def _parted_by_silence(levels: Levels, spans: list[Span]) -> list[Span]:
+    """Put a short rest that the line held through, or nearly, between the notes on its two sides."""
+    parted = list(spans)
+    for i, (left, right) in enumerate(itertools.pairwise(spans)):
+        if right.begin - left.end > _TOUCHING_S:
+            continue
+        left = parted[i]
+        silence = silent_between(
+            levels, max(left.begin, left.end - _REST_S), right.begin, min(right.end, right.begin + _REST_S)
+        )
+        if silence is not None:
+            parted[i], parted[i + 1] = (
+                replace(left, end=silence),
+                replace(right, begin=silence, after_rest=True),
+            )
+    return parted
+
+
 def _place_edges(solo: Solo, levels: Levels, spans: list[Span]) -> list[dict]:
     """Give every rough span its edges."""
+    spans = _parted_by_silence(levels, spans)
     joints = [
         None,
         *(_joint(solo, left, right) for left, right in itertools.pairwise(spans)),

@@ -36,6 +36,7 @@ class Span:
     cents: float
     kind: str = "note"
     swing: Alternation | None = None
+    after_rest: bool = False
 
     @property
     def length(self) -> float:
@@ -135,6 +136,7 @@ def join_half_cycles(line: HeldLine, spans: list[Span]) -> list[Span]:
                 continue
             other = joined[j]
             touching = touches(other, span) if j < i else touches(span, other)
+            touching &= abs(other.cents - span.cents) > _ONE_STEP_CENTS  # the same pitch again is a new note
             if touching and other.length > 1.5 * span.length and _withinswing_cents(line, other, span):
                 joined[j] = replace(other, begin=min(other.begin, span.begin), end=max(other.end, span.end))
                 del joined[i]

@@ -16,16 +16,16 @@ of up-crossings (Davies 1987, Biometrika 74:33-43; in the form of Baluev 2008, M
 to the fourth power of time.
 
 The windows are the whole note, its later part, and stretches anywhere of two cycles and more, each half as
-long as those before and overlapping by half (:func:`_windows`). Each has a share of the false alarms
-(most to the first two), and the smallest probability over its share counts. Windows that overlap see
-much of the same noise: the ratios of two windows for one sinusoid are correlated by the square of what they
-have in common over the product of their lengths, and a set of them counts as
-:math:`(\sum\sqrt{\lambda})^2 / \sum\lambda` windows, with λ the eigenvalues of these correlations (Galwey
-2009, Genet. Epidemiol. 33:559-568, from memory; Bonferroni counts them as if they were independent). The
-probability of the stretches is raised to the power `TAIL` first. The background is estimated from few values,
-so the formula is too confident where it is small; the probability given is
-:math:`p + 0.04\,p^{0.35} (1 - p)^4`, calibrated by simulation (``benchmarks/false_alarms.py``). It is nearly
-uniform for straight notes.
+long as those before and overlapping by half (:func:`_windows`). Each has a share of the false alarms (most
+to the first two), and the smallest probability over its share counts. Windows that overlap see much of the
+same noise: the ratios of two windows for one sinusoid are correlated by the square of what they have in
+common over the product of their lengths, and a set of them counts as :math:`(\sum\sqrt{\lambda})^2 /
+\sum\lambda` windows, with λ the eigenvalues of these correlations (Galwey 2009, Genet. Epidemiol.
+33:559-568, from memory). So the first two count; the stretches, which a single late scoop or bad splice
+sets off, are counted one by one (Bonferroni). The probability of the stretches is raised to the power
+`TAIL` first. The background is estimated from few values, so the formula is too confident where it is
+small; the probability given is :math:`p + 0.04\,p^{0.35} (1 - p)^4`, calibrated by simulation
+(``benchmarks/false_alarms.py``). It is nearly uniform for straight notes.
 """
 
 from __future__ import annotations
@@ -177,7 +177,7 @@ class Search:
         self.shares = np.where(
             usual,
             (1.0 - ANYWHERE * anywhere) / _independent(searched[usual]),
-            ANYWHERE / _independent(searched[~usual]),
+            ANYWHERE / max(np.sum(~usual), 1),
         )
         self.tail = np.where(usual, 1.0, TAIL)
         background = _background(series)
