@@ -177,7 +177,7 @@ class Search:
         self.shares = np.where(
             usual,
             (1.0 - ANYWHERE * anywhere) / _independent(searched[usual]),
-            ANYWHERE / max(np.sum(~usual), 1),
+            ANYWHERE / max(int(np.sum(~usual)), 1),
         )
         self.tail = np.where(usual, 1.0, TAIL)
         background = _background(series)
