@@ -25,10 +25,11 @@ from dataclasses import replace
 
 from vibstudy import figures as draw
 from vibstudy.figures import add_period, default_cuts, vibrato_notes
-from vibstudy.study import add_decades, effects_in_words, formula, level_words, line_over_decades
+from vibstudy.study import effects_in_words, formula, level_words, lines_over_decades
 from vibstudy.study import means_by, open_study, ratio_words
 from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out, lost_notes, plan_next
 from vibstudy.stats import simulate_power
+from vibstudy.stats.effects import add_decades, middle_decade, standard_effects
 from vibstudy.stats.influence import influence_sentences
 
 study = open_study()
@@ -48,6 +49,7 @@ CUTS = default_cuts(notes["decade"])
 with study.attempt("the periods"):
     notes = add_period(notes, CUTS)
     notes = add_decades(notes)
+    study.say(f"Decades are counted from {middle_decade(notes)}, the middle of the corpus.")
     study.say("Periods: " + ", ".join(str(name) for name in notes["period"].cat.categories) + ".")
 
 # %% [markdown]
@@ -97,13 +99,14 @@ with study.attempt("the change of rate in words"):
     study.say(effects_in_words(rate, PER_DECADE, "Hz"))
 
 # %% [markdown]
-# In the next figure each point is one recording. The line is the model's estimate for a region of average
-# rate, the band its 95 % interval. The band is about the *average of players*, so it is narrower than the
-# cloud.
+# In the next figure each point is one recording, and the recordings of a player are linked. The line is the
+# model's estimate for a region of average rate, the band its 95 % interval; the broken line is the same with the
+# medium held equal. Where the two part, these recordings cannot tell the decade from the medium. The band is about
+# the *average of players*, so it is narrower than the cloud.
 
 # %%
 with study.attempt("rate over the decades"):
-    study.save(*draw.change_over_decades(notes, "rate_hz", line_over_decades(rate)), "03_rate_over_decades")
+    study.save(*draw.change_over_decades(notes, "rate_hz", lines_over_decades(notes, "rate_hz")), "03_rate_over_decades")
 
 # %% [markdown]
 # ## The model of extent
@@ -119,8 +122,17 @@ with study.attempt("the model of extent"):
 
 # %%
 with study.attempt("extent over the decades"):
-    line = line_over_decades(extent)
-    study.save(*draw.change_over_decades(notes, "extent_cents", line), "03_extent_over_decades")
+    lines = lines_over_decades(notes, "extent_cents")
+    study.save(*draw.change_over_decades(notes, "extent_cents", lines), "03_extent_over_decades")
+
+# %% [markdown]
+# All effects on one page, presence of vibrato among them: filled marks without, open marks with the medium held
+# equal. The odds stand on a logarithmic axis: 1 is no difference, 2 twice the odds. Grey is what these recordings
+# cannot judge.
+
+# %%
+with study.attempt("all effects"):
+    study.save(*draw.effects_forest(standard_effects(notes)), "03_effects")
 
 # %% [markdown]
 # ## Period by region

@@ -43,8 +43,9 @@ with study.attempt("the length from which on one can tell"):
 # %% [markdown]
 # ## Length first
 #
-# Long notes nearly always get more vibrato than short ones, simply because there is time. One line is one
-# player. A line that stays high is *continuous*; a line that climbs is *ornamental*.
+# Long notes nearly always get more vibrato than short ones, simply because there is time. One panel is one
+# player; points are shares of notes of about one length, the line a fitted curve with its band. A line that stays
+# high is *continuous*; a line that climbs is *ornamental*.
 
 # %%
 with study.attempt("vibrato by length of note"):

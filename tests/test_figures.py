@@ -22,13 +22,15 @@ from tests.invented_study import invented_notes
 from vibstudy import figures as draw
 from vibstudy.errors import VibstudyError
 from vibstudy.figures import data, style
+from vibstudy.figures.own import FIGURES, put_on, read_own
+from vibstudy.figures.plane import _density_contour
 from vibstudy.figures.recording import fitted_vibrato, note_name
-from vibstudy.figures.results import _density_contour
 from vibstudy.sound.writing import SAFE_LEVEL_DB, safe_level
 from vibstudy.stats import fit_mixed, leave_out, simulate_power
 from vibstudy.stats.claims import Claim, Contrast
+from vibstudy.stats.effects import add_decades, middle_decade, standard_effects
 from vibstudy.stats.power import Power
-from vibstudy.stats.usage import tempo_test, usage_index
+from vibstudy.stats.usage import length_curve, tempo_test, usage_index
 from vibstudy.stats.ways import all_ways
 from vibstudy.study import (
     effects_in_words,
@@ -128,7 +130,12 @@ LINEAGES = pd.DataFrame({
 
 
 @pytest.fixture(scope="module")
-def gallery(notes, recordings, model, band, means, claims, tone, pairs):
+def effects(notes) -> pd.DataFrame:
+    return standard_effects(notes)
+
+
+@pytest.fixture(scope="module")
+def gallery(notes, recordings, model, band, means, claims, effects, tone, pairs):
     steady = Claim("slower", "Vibrato became slower.", "rate_hz", Contrast("decade", 1930, 2000), "lower")
     samples, line, note = tone
     lots = pd.DataFrame({"by notes": np.linspace(0, 0.2, 50), "by players": np.linspace(0, 1, 50)})
@@ -146,6 +153,7 @@ def gallery(notes, recordings, model, band, means, claims, tone, pairs):
             leave_out(model, label="decades"), "Change a decade", size=size
         ),
         "claims_forest": lambda size: draw.claims_forest(claims, size=size),
+        "effects_forest": lambda size: draw.effects_forest(effects, size=size),
         "ways_figure": lambda size: draw.ways_figure(all_ways(steady, notes), size=size),
         "power_curves": lambda size: draw.power_curves(
             simulate_power(model, "decades", 20, players=(0, 2), recordings=(0, 4), draws=10), size=size
@@ -188,8 +196,15 @@ WITH_EXTENT = {
 }
 NAMES = sorted(
     WITH_EXTENT
-    | {"coverage_map", "false_alarms", "model_check", "claims_forest", "ways_figure", "vibrato_by_length"}
-    | {"usage_by_player", "pulses_and_beat", "without_each_player", "power_curves", "lineages"}
+    | {"coverage_map", "false_alarms", "model_check", "claims_forest", "effects_forest", "ways_figure"}
+    | {
+        "vibrato_by_length",
+        "usage_by_player",
+        "pulses_and_beat",
+        "without_each_player",
+        "power_curves",
+        "lineages",
+    }
 )
 
 
@@ -254,12 +269,12 @@ def test_nothing_sticks_out_of_the_page(drawn, name):
             "Extent (± cents), half of peak-to-peak",
             "Intensity depth (± dB),\nhalf of peak-to-peak",
         ),
-        ("vibrato_by_length", "Duration (s)", "Share of notes with vibrato"),
+        ("vibrato_by_length", "Duration (s)", "Notes with vibrato (%)"),
     ],
 )
 def test_axes_say_what_and_in_which_unit(drawn, name, x, y):
-    ax = drawn(name)[0].axes[0]
-    assert (ax.get_xlabel(), ax.get_ylabel()) == (x, y)
+    said = texts(drawn(name)[0]).replace("\n", " ")
+    assert x in said and y.replace("\n", " ") in said
 
 
 def test_colours_survive_grey_print_and_colour_blindness():
@@ -380,7 +395,11 @@ def test_coverage_counts(recordings):
 def test_plane_draws_the_players_and_the_fusion_limit(notes, drawn):
     figure, table = drawn("rate_extent_plane")
     ax = figure.axes[0]
-    same_rows(points(ax), table, ["rate_hz", "extent_cents"])
+    periods = list(dict.fromkeys(table["period_shown"]))
+    for panel, period in zip(figure.axes, periods, strict=True):
+        same_rows(points(panel), table[table["period_shown"] == period], ["rate_hz", "extent_cents"])
+        assert panel.get_title(loc="left").startswith(period)
+    assert "heard as moving pitch" in texts(figure) and "heard as richer tone" in texts(figure)
     dotted = next(line for line in ax.lines if len(line.get_xdata()) == 160)
     x, y = dotted.get_data()
     # Common practice, no source: 20 cents at 5 Hz, 100 cents at 8 Hz, a straight line in the logarithm
@@ -389,9 +408,12 @@ def test_plane_draws_the_players_and_the_fusion_limit(notes, drawn):
     assert x.min() >= 5 and x.max() <= 8
     assert "rule of thumb" in texts(figure) and "rule of thumb" in figure.caption
     # Mean of the recordings' means, by hand.
-    own = data.vibrato_notes(notes).query("player == 'Player Birch'")
-    by_hand = np.mean([part["rate_hz"].mean() for _, part in own.groupby("recording_id")])
-    assert table.set_index("player").loc["Player Birch", "rate_hz"] == pytest.approx(by_hand)
+    birch = table[table["player"] == "Player Birch"].iloc[0]
+    own = data.vibrato_notes(notes).query("player == 'Player Birch' and period == @birch.period_shown")
+    by_hand = [(part["rate_hz"].mean(), np.log(part["extent_cents"]).mean())
+               for _, part in own.groupby("recording_id")]  # fmt: skip
+    assert birch["rate_hz"] == pytest.approx(np.mean([rate for rate, _ in by_hand]))
+    assert birch["extent_cents"] == pytest.approx(np.exp(np.mean([extent for _, extent in by_hand])))
 
 
 def test_half_of_a_normal_cloud_lies_inside_its_contour():
@@ -416,7 +438,8 @@ def test_every_player_counts_the_same_in_the_density():
 
 def test_change_draws_recordings_and_model(notes, band, drawn):
     figure, table = drawn("change_over_decades")
-    ax = figure.axes[0]
+    strip, ax = figure.axes
+    assert "electrical disc" in texts(figure) and len(strip.patches) == notes["medium"].nunique()
     same_rows(points(ax), table[table["what"] == "recording"], ["drawn_at", "value"])
     shade = next(c for c in ax.collections if isinstance(c, PolyCollection)).get_paths()[0].vertices
     assert shade[:, 1].min() == pytest.approx(band["low"].min())
@@ -426,6 +449,46 @@ def test_change_draws_recordings_and_model(notes, band, drawn):
     )
     np.testing.assert_allclose(line.get_ydata(), band["estimate"])
     assert len(table) == notes["recording_id"].nunique() + len(band)
+
+
+def test_the_line_with_the_medium_held_equal_is_drawn_broken(notes, band):
+    lines = pd.concat([band.assign(variant=""), band.assign(variant="medium held equal")], ignore_index=True)
+    figure, _ = draw.change_over_decades(notes, "rate_hz", lines)
+    assert "medium held equal" in texts(figure) and "with the medium held equal" in figure.caption
+    styles = {line.get_linestyle() for line in figure.axes[1].lines if len(line.get_xdata()) == len(band)}
+    assert styles == {"-", "--"}
+
+
+def test_decades_are_counted_from_the_middle_of_the_corpus(notes):
+    table = pd.DataFrame({"decade": pd.array([1930, 1990, None, 2000], dtype="Int64")})
+    assert middle_decade(table) == 1960  # 1965, to the even decade
+    assert add_decades(table)["decades"].tolist()[:2] == [-3, 3]
+    assert middle_decade(table.assign(decade=[1980, 2000, 2000, 2020])) == 2000
+    effects = standard_effects(notes)
+    shown = effects[effects["variant"] == ""].set_index(["model", "words"])
+    good = data.vibrato_notes(add_decades(notes))
+    by_hand = fit_mixed(good, "log(extent_cents) ~ decades + region").table()
+    slope = shown.loc[("extent", "from one decade to the next")]
+    assert slope["estimate"] == pytest.approx(100 * np.expm1(by_hand.loc["decades", "estimate"]))
+    assert slope["unit"] == "%"
+    level = shown.loc[("extent", "level in 1960, Aubrisk")]
+    assert level["estimate"] == pytest.approx(np.exp(by_hand.loc["Intercept", "estimate"]))
+    assert set(effects["model"]) == {"rate", "extent", "presence"}
+
+
+def test_a_curve_of_length_holds_on_to_the_notes():
+    """Many notes of known odds: the curve is the logistic one they were drawn from; few alike notes: a
+    wide band."""
+    rng = np.random.default_rng(5)
+    length = np.exp(rng.normal(-0.5, 0.6, 3000))
+    chance = 1 / (1 + np.exp(-(0.4 + 1.5 * np.log2(length))))
+    own = pd.DataFrame({"duration_s": length, "has_vibrato": rng.random(3000) < chance, "recording_id": "a"})
+    at = np.array([0.4, 1.0, 2.0])
+    curve = length_curve(own, 0.0, at)
+    np.testing.assert_allclose(curve["share"], 1 / (1 + np.exp(-(0.4 + 1.5 * np.log2(at)))), atol=0.04)
+    assert (curve["high"] - curve["low"] < 0.12).all()
+    few = length_curve(own.head(8).assign(has_vibrato=True), 0.0, at)
+    assert (few["share"] > 0.8).all() and (few["high"] - few["low"]).max() > 0.12
 
 
 def test_model_line_is_the_models_own_mean(notes):
@@ -460,6 +523,19 @@ def test_portraits_show_each_player_once(drawn):
         assert len(ax.lines[1].get_xdata()) == row.notes
 
 
+def test_a_straight_player_has_a_portrait():
+    notes = invented_notes(4, 2, 20)
+    straight = notes["player"].eq("Player Birch")
+    notes.loc[straight & notes["has_vibrato"].notna(), "has_vibrato"] = False
+    notes.loc[straight, ["rate_hz", "extent_cents"]] = np.nan
+    figure, table = draw.player_portraits(notes)
+    row = table.set_index("player").loc["Player Birch"]
+    assert row["share_with_vibrato"] == 0 and row["notes"] == 0 and row["judged"] > 0
+    assert f"0% of {row['judged']}" in texts(figure)
+    figure, _ = draw.rate_extent_plane(notes)
+    assert "Without vibrato, and so not in the plane: Birch (0 %)" in figure.caption
+
+
 def test_many_players_are_cut_and_the_caption_says_so():
     figure, table = draw.player_portraits(invented_notes(30, 1, 20))
     assert len(table) == 24 and "6 players with fewer notes not drawn" in figure.caption
@@ -469,7 +545,7 @@ def test_players_apart_draws_the_means(notes):
     figure, table = draw.players_apart(notes, "extent_cents", "region")
     drawn = np.array([line.get_xydata()[0] for line in figure.axes[0].lines if len(line.get_xdata()) == 1])
     np.testing.assert_allclose(np.sort(drawn[:, 0]), np.sort(table["mean"]))
-    by_hand = table.groupby("region")["mean"].mean()
+    by_hand = np.exp(np.log(table["mean"]).groupby(table["region"]).mean())
     np.testing.assert_allclose(table["mean_of_players"], table["region"].map(by_hand))
 
 
@@ -520,7 +596,8 @@ def test_power_is_drawn_from_today_on():
     assert "a difference of 0.3 Hz in rate, B against A" in figure.caption
     assert "Today n = 8 players, 24 recordings" in figure.caption
     line = max(figure.axes[0].lines, key=lambda one: len(one.get_xdata()) * (one.get_marker() != "None"))
-    assert list(line.get_xdata()) == [24, 48]
+    assert list(line.get_xdata()) == [8, 16]
+    assert "80 %" in texts(figure) and figure.axes[0].get_xlabel() == "Players"
     assert list(line.get_ydata()) == [40, 85]
 
 
@@ -557,14 +634,49 @@ def test_left_out_players_are_drawn_in_order(drawn):
     assert ax.lines[0].get_xdata()[0] == pytest.approx(table["all"].iloc[0])
 
 
-def test_claims_are_drawn_by_unit(claims):
-    figure, table = draw.claims_forest(claims)
-    assert [ax.get_xlabel() for ax in figure.axes] == ["Estimate (cents)", "Estimate (Hz)"]
-    assert sorted(np.concatenate([points(ax)[:, 0] for ax in figure.axes])) == sorted(table["estimate"])
-    assert "1 of them not testable here" in figure.caption
-    assert any("\n" in text.get_text() for text in figure.axes[0].texts)  # a long sentence is wrapped
+def test_claims_are_drawn_one_below_the_other(claims):
+    figure, table = draw.claims_forest(
+        claims.assign(outcome=["extent_cents", "rate_hz", "level_db", "rate_hz"])
+    )
+    drawn = [x for ax in figure.axes for line in ax.lines if line.get_linestyle() == "None"
+             for x in line.get_xdata()]  # fmt: skip
+    assert drawn == table["estimate"].dropna().tolist()
+    said = texts(figure)
+    assert "narrower ← cents → wider" in said and "slower ← Hz → faster" in said
+    assert "not testable here" in said and "1 of them not testable here" in figure.caption
+    assert any("\n" in band.get_suptitle() for band in figure.subfigs)  # a long sentence is wrapped
     with pytest.raises(VibstudyError, match="none of them could be tested"):
         draw.claims_forest(claims.assign(estimate=np.nan))
+
+
+def test_players_stand_beside_the_difference(notes, claims):
+    claim = Claim(
+        "wider", "Keldria is wider.", "extent_cents", Contrast("region", "Aubrisk", "Keldria"), "higher"
+    )
+    sides = draw.claim_sides([claim], notes)
+    own = data.vibrato_notes(notes).query("player == 'Player Aster'")["extent_cents"]
+    birch = sides.set_index("player").loc["Player Aster"]
+    assert birch["value"] == pytest.approx(np.exp(np.log(own).mean())) and birch["label"] == "Keldria"
+    one = claims.head(1).assign(claim="wider", outcome="extent_cents")
+    figure, _ = draw.claims_forest(one, sides, {"wider": 2.0})
+    left, right = figure.axes
+    assert len(points(left)) == len(sides) and "within the margin" in texts(figure)
+    assert [label.get_text() for label in left.get_yticklabels()] == [
+        f"{name} ({(sides['label'] == name).sum()})" for name in ("Aubrisk", "Keldria")
+    ]
+    assert right.patches[0].get_x() == -2 and right.patches[0].get_width() == 4
+
+
+def test_effects_are_drawn_with_those_that_cannot_be_judged(effects):
+    figure, table = draw.effects_forest(effects)
+    assert "Intercept" not in set(table["term"])
+    odds = next(ax for ax in figure.axes if ax.get_title(loc="left") == "Odds of vibrato")
+    assert odds.get_xscale() == "log" and "more often" in odds.get_xlabel()
+    shown = sorted(x for x in points(odds)[:, 0] if x not in (0.0, 1.0))
+    wanted = table[(table["model"] == "presence") & table["judged"]]["estimate"]
+    np.testing.assert_allclose(shown, sorted(wanted))
+    unable = int((~table["judged"].astype(bool)).sum())
+    assert texts(figure).count("cannot be judged") == unable
 
 
 def test_a_verdict_from_which_something_takes_is_drawn_open(claims):
@@ -756,10 +868,48 @@ def test_a_tiny_study_can_be_drawn(players):
         figure.draw_without_rendering()
 
 
+def test_players_have_one_name_everywhere():
+    names = data.short_names(["Ben Aster", "Ada Aster", "Player Birch 2", "Bo Cedar", "Ben Aster"])
+    assert names == {
+        "Ada Aster": "A. Aster", "Ben Aster": "B. Aster", "Player Birch 2": "Birch 2", "Bo Cedar": "Cedar",
+    }  # fmt: skip
+    assert list(names) == ["Ada Aster", "Ben Aster", "Player Birch 2", "Bo Cedar"]
+
+
 def test_dollar_signs_in_names_are_no_mathematics():
     notes = invented_notes(2, 1, 12)
     figure, _ = draw.usage_by_player(usage_index(notes.assign(player=notes["player"] + " $x_1$ \\frac")))
     figure.draw_without_rendering()
+
+
+# --- the user's own
+
+
+def test_own_titles_labels_sizes_and_group(notes, tmp_path):
+    lines = ['group = "medium"', "[rate_and_extent]", 'title = "<b>$x$</b>"', 'x = "Speed"', 'y = "Depth"']
+    (tmp_path / "figures.toml").write_text("\n".join([*lines, "width_mm = 120"]), encoding="utf-8")
+    own = read_own(tmp_path, ["player", "medium"])
+    figure, table = draw.rate_extent_plane(notes, group=own.group)
+    put_on(figure, own.figures["rate_and_extent"])
+    figure.draw_without_rendering()
+    said = texts(figure)
+    assert "<b>$x$</b>" in said and "Speed" in said and "Depth" in said
+    assert figure.get_size_inches()[0] == pytest.approx(120 / 25.4)
+    assert set(table["medium"]) <= {*notes["medium"].unique(), "several"}
+
+
+def test_what_figures_toml_cannot_say_is_told_at_once(tmp_path):
+    (tmp_path / "figures.toml").write_text(
+        'gruop = "school"\n[rate_and_extend]\n[claims]\ntitel = "a"\nwidth_mm = 4000\nx = 5\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(VibstudyError) as error:
+        read_own(tmp_path)
+    told = " ".join(map(str, error.value.problems))
+    for word in ("gruop", "rate_and_extend", "claims.titel", "claims.width_mm", "claims.x"):
+        assert word in told
+    assert "group" in told and "rate_and_extent" in told and "title" in told  # the nearest known names
+    assert read_own(tmp_path / "nowhere").group == "region" and len(set(FIGURES)) == len(FIGURES)
 
 
 # --- words

@@ -172,6 +172,7 @@ def test_whole_study_shows_everything(whole_study, whole_pages):
         "02_recording",
         "02_straightened",
         "03_check",
+        "03_effects",
         "03_extent_by_period_and_region",
         "03_extent_over_decades",
         "03_intensity_and_pitch",

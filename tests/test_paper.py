@@ -16,19 +16,21 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.frame_numbers import found, missing, numbers_of
 from tests.invented_study import invented_notes
 from tests.test_package import write_measured_study
 from vibstudy import cli
 from vibstudy.corpus.tables import unguard
 from vibstudy.paper.figures import drawings
-from vibstudy.paper.output import PRINTED, tex, tex_citing
+from vibstudy.paper.output import tex, tex_citing
 from vibstudy.paper.references import WORKS, bibtex, listed
+from vibstudy.paper.tables import PRINTED, media_table
 from vibstudy.paper.text import (
     NUMBER,
     Book,
     as_printed,
     claim_sentence,
-    media_table,
+    for_readers,
     write_limitations,
     write_media,
     write_results,
@@ -97,7 +99,7 @@ def sections_of_html(folder: Path) -> dict[str, str]:
     page = (folder / "draft.html").read_text(encoding="utf-8")
     found = {}
     for part in re.findall(r"<section>(.*?)</section>", page, flags=re.S):
-        head = re.search(r"<h2>(.*?)</h2>", part).group(1)
+        head = re.search(r"<h2>(.*?)</h2>", part).group(1).removeprefix("Appendix: ")
         found[head] = html.unescape(re.sub(r"<[^>]+>", " ", part))
     return found
 
@@ -118,6 +120,56 @@ def test_every_number_of_the_text_is_in_the_table_it_came_from(report):
             assert number in here, f"{title}: {number} comes from nowhere"
             parsed += 1
     assert parsed > 80
+
+
+def test_every_number_of_draft_and_tables_is_in_the_one_frame(report, study):
+    """With its unit: what a reader sees of the results, looked up in ``results/quantities.csv``."""
+    frame = pd.read_csv(study / "results" / "quantities.csv")
+    sections = sections_of_html(report.folder)
+    looked = 0
+    for title in ("Corpus", "Results"):
+        text = re.sub(r"^\s*\w+", "", sections[title])
+        assert missing(frame, text) == [], title
+        looked += len(numbers_of(text))
+    tables = read_tables(report.folder)
+    units = {
+        "players": {"share_with_vibrato": "%", "rate_hz": "Hz", "extent_cents": "cents", "notes": "notes",
+                    "notes_judged": "notes", "recordings": "recordings"},
+        "left_out": {"notes": "notes", "notes_usable": "notes"},
+        "models": {"df": "", "t": "", "p": ""},
+        "quality": {"notes": "notes"},
+        "claims": {"df": "", "notes": "notes", "players": "players"},
+    }  # fmt: skip
+    for name, columns in units.items():
+        table = tables[name]
+        printed = {
+            column: pattern for shown in PRINTED if shown.name == name for column, _, pattern in shown.columns
+        }
+        for column, unit in columns.items():
+            for value in table[column].dropna():
+                text = as_printed(value, printed.get(column, "count")).lstrip("<=+−- ").replace(",", "")
+                assert found(frame, text, unit), (name, column, value)
+                looked += 1
+    checklist = " ".join(tables["checklist"]["answer"])
+    assert missing(frame, re.sub(r"\d+ of \d+ claims|\(\d+ of \d+ could", "", checklist)) == []
+    assert looked > 150
+
+
+def test_no_two_places_give_another_n(report, study):
+    """Captions, text and tables that say of how many notes, by the same rule, say the same."""
+    frame = pd.read_csv(study / "results" / "quantities.csv")
+    whole = frame[frame["kind"] == "study"].set_index("quantity")["value"]
+    wanted = (whole["players_vibrato"], whole["recordings_vibrato"], whole["notes_vibrato"])
+    said = {
+        tuple(float(n.replace(",", "")) for n in found)
+        for figure in report.figures
+        for found in re.findall(
+            r"n = ([\d,]+) players?, ([\d,]+) recordings?, ([\d,]+) notes? with vibrato\b", figure.caption
+        )
+    }
+    assert said == {wanted}
+    draft = sections_of_html(report.folder)["Corpus"]
+    assert f"{wanted[2]:,.0f} notes, of any length" in draft
 
 
 def test_a_number_from_nowhere_would_be_found(report):
@@ -269,7 +321,7 @@ def test_a_phrase_stands_beside_its_score_where_there_is_one(study, monkeypatch,
     line = pd.DataFrame({"time_s": times, "f0_hz": 440.0})
     monkeypatch.setattr(Study, "line", lambda self, recording: line)
     opened = open_study(study)
-    drawing = drawings(opened, notes, pd.DataFrame())["along_a_phrase"]
+    drawing = drawings(opened, notes, pd.DataFrame(), pd.DataFrame())["along_a_phrase"]
     figure, table = drawing("column")
     assert ("the written notes" in figure.caption) == written
     assert ("measure" in table) == written
@@ -282,15 +334,49 @@ def test_the_word_draft_opens_and_holds_the_same_text(report):
     page = (report.folder / "draft.html").read_text(encoding="utf-8")
     for text in re.findall(r"<p>(.*?)</p>", page, flags=re.S):
         assert html.unescape(text).strip() in paragraphs
-    assert len(document.tables) == len(PRINTED)
+    assert len(document.tables) == page.count("<caption>Table")
     assert len(document.inline_shapes) == sum(bool(figure.caption) for figure in report.figures)
+    captions = [text for text in paragraphs if re.match(r"(Table|Figure) \d+\. ", text)]
+    assert len(captions) == len(document.tables) + len(document.inline_shapes)
     with zipfile.ZipFile(report.folder / "draft.docx") as packed:
         assert packed.testzip() is None
+
+
+def test_figures_and_tables_are_numbered_in_the_order_of_the_text(report):
+    page = (report.folder / "draft.html").read_text(encoding="utf-8")
+    text = html.unescape(re.sub(r"<figcaption>.*?</figcaption>|<caption>.*?</caption>", "", page, flags=re.S))
+    for kind, mark in (("Figure", "figcaption"), ("Table", "caption")):
+        numbers = [int(n) for n in re.findall(rf"<{mark}>{kind} (\d+)\.", page)]
+        assert numbers == list(range(1, len(numbers) + 1)) and numbers
+        spoken = [int(n) for n in re.findall(rf"\b{kind} (\d+)", text)]
+        assert list(dict.fromkeys(spoken)) == numbers  # each is spoken of, in this order
+    draft = (report.folder / "draft.tex").read_text(encoding="utf-8")
+    drawn = [figure for figure in report.figures if figure.caption]
+    assert draft.count(r"\includegraphics") == len(drawn) == page.count("<figcaption>")
+
+
+def test_what_the_program_advises_is_no_result():
+    told = (
+        "The fit did not converge: do not use its numbers. Leave out a term (a slope first). It was singular."
+    )
+    assert for_readers(told) == "It was singular."
+    assert for_readers("All notes of A are alike: the odds are infinite. Report the counts.").endswith(
+        "infinite."
+    )
+
+
+def test_notes_left_out_sum_up(report):
+    table = read_tables(report.folder)["left_out"]
+    reasons = [name for name in table if name.startswith("left_out_")]
+    assert (table[["notes_usable", *reasons]].sum(axis=1) == table["notes"]).all()
+    assert table["side"].iloc[-1] == "all" and "decade 1930" in set(table["side"])
 
 
 def test_printed_tables_equal_the_csv(report):
     tables = read_tables(report.folder)
     for table in PRINTED:
+        if not len(tables.get(table.name, ())):
+            continue
         heads, rows = table.cells(tables[table.name])
         text = (report.folder / "tables" / f"{table.name}.tex").read_text(encoding="utf-8")
         assert r"\toprule" in text and r"\bottomrule" in text

@@ -18,9 +18,9 @@ from vibstudy.figures.usage import along_the_score
 from vibstudy.stats.amount import player_amounts
 from vibstudy.stats.selection import judged_notes
 from vibstudy.stats.usage import (
-    _design_effect,
     _newcombe,
     add_context,
+    design_effect,
     length_class,
     note_tempo,
     recording_correlation,
@@ -210,11 +210,11 @@ def test_players_are_named_by_their_use():
     assert (straight["continuity_high"] > 0).all()
 
 
-def test_design_effect_is_kishs():
+def testdesign_effect_is_kishs():
     notes = some_notes(recording_id=["a"] * 10 + ["b"] * 10)
-    assert _design_effect(notes, 0.1) == pytest.approx(1 + 9 * 0.1)
-    assert _design_effect(notes, 0.0) == 1
-    assert _design_effect(notes, float("nan")) == 1
+    assert design_effect(notes, 0.1) == pytest.approx(1 + 9 * 0.1)
+    assert design_effect(notes, 0.0) == 1
+    assert design_effect(notes, float("nan")) == 1
 
 
 def test_recordings_that_agree_have_no_correlation_and_others_do():

@@ -236,6 +236,24 @@ LOG_COLUMNS: tuple[Column, ...] = (
     _c("finished_at", "string", "", "Finished", "When, in UTC (ISO 8601)."),
 )
 """Columns of ``results/log.csv``, one row a recording."""
+QUANTITY_COLUMNS: tuple[Column, ...] = (
+    _c("kind", "string", "", "Kind", "What sort of thing the quantity is of: study, player, recording, a tag of the manifest, side (of a claim), remark, medium, model, claim, setting.", required=True),
+    _c("name", "string", "", "Name", "Which one: the player's name, the recording, the model, the claim.", required=True),
+    _c("quantity", "string", "", "Quantity", "What is told of it; kind, name and quantity together stand once.", required=True),
+    _c("value", "number", "", "Value", "Its value, in the unit beside it."),
+    _c("unit", "string", "", "Unit", "Unit of value, low and high: notes, players, recordings, Hz, ± cents (half of peak-to-peak), %, s, dB; of a change, a decade."),
+    _c("numerator", "number", "", "Numerator", "Of a share or a part: how many."),
+    _c("denominator", "number", "", "Denominator", "Of a share or a part: of how many."),
+    _c("rule", "string", "", "Rule", "Which notes count."),
+    _c("low", "number", "", "Low", "Lower end of the interval, 95 % unless looks at a growing corpus widen it; missing where none can be known."),
+    _c("high", "number", "", "High", "Upper end of the interval."),
+    _c("se", "number", "", "Standard error", "On the scale of the model."),
+    _c("df", "number", "", "Degrees of freedom", "Of the test and the interval."),
+    _c("t", "number", "", "t", "Estimate over its standard error."),
+    _c("p", "number", "", "p", "p-value, of a claim after Holm.", minimum=0, maximum=1),
+    _c("used_in", "string", "", "Used in", "Where it is said or drawn."),
+)
+"""Columns of ``results/quantities.csv``: every number that text, tables, figures, notebooks and pages take."""
 # fmt: on
 
 

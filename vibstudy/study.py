@@ -32,6 +32,7 @@ from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.writing import safe_level
+from vibstudy.stats.effects import middle_decade, standard_models
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -131,6 +132,10 @@ class Study:
             measured = read_recordings(self.results)
         except VibstudyError:
             return manifest
+        # What was measured stands above what was given: the tuning used, also where the manifest leaves it
+        # open.
+        given = [name for name in ("tuning_hz", "speed_factor", "duration_s") if name in measured]
+        manifest = manifest.drop(columns=given, errors="ignore")
         known = set(manifest.columns) - {"recording_id"}
         return manifest.merge(
             measured[[name for name in measured if name not in known]], on="recording_id", how="left"
@@ -156,6 +161,12 @@ class Study:
         from vibstudy.corpus.store import Store
 
         return Store(self.results).line(recording_id)
+
+    def quantities(self) -> pd.DataFrame:
+        """Return the frame of results: what is counted and averaged, with the rule of which notes count."""
+        from vibstudy.figures.quantities import quantities
+
+        return quantities(self.notes(), self.recordings(), ("decade", "region", "medium"))
 
     # -- sound --------------------------------------------------------------------------------
 
@@ -366,13 +377,15 @@ def model_line(model: FittedModel, variable: str, values: np.ndarray) -> pd.Data
     return line
 
 
-def add_decades(notes: pd.DataFrame) -> pd.DataFrame:
-    """Return the notes with ``decades``: decades from 1960 on, so that its slope is a change a decade."""
-    return notes.assign(decades=(notes["decade"].astype(float) - 1960) / 10)
+def line_over_decades(model: FittedModel, centre: int) -> pd.DataFrame:
+    """Return the line of a model with ``decades`` over the decades of its notes.
 
-
-def line_over_decades(model: FittedModel) -> pd.DataFrame:
-    """Return the line of a model with ``decades`` (:func:`add_decades`) over the decades of its notes.
+    Parameters
+    ----------
+    model : FittedModel
+        Fitted on notes of :func:`vibstudy.stats.effects.add_decades`.
+    centre : int
+        Where decades are counted from (:func:`vibstudy.stats.effects.middle_decade`).
 
     Returns
     -------
@@ -383,7 +396,33 @@ def line_over_decades(model: FittedModel) -> pd.DataFrame:
         raise VibstudyError("No line over the decades can be drawn: all notes are of one decade")
     used = model.prepared.frame["decades"].astype(float)
     values = np.linspace(used.min(), used.max(), 41)
-    return model_line(model, "decades", values).assign(decade=1960 + 10 * values)
+    return model_line(model, "decades", values).assign(decade=centre + 10 * values)
+
+
+def lines_over_decades(notes: pd.DataFrame, outcome: str, group: str = "region") -> pd.DataFrame:
+    """Return the lines of the standard models of rate or extent, without and with the medium held equal.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`line_over_decades`, with ``variant``; a model that these recordings cannot judge has no
+        line.
+
+    Raises
+    ------
+    VibstudyError
+        When all notes are of one decade.
+    """
+    wanted = {"rate_hz": "rate", "extent_cents": "extent"}[outcome]
+    parts = [
+        line_over_decades(fitted, middle_decade(notes)).assign(variant=variant)
+        for model, variant, fitted, _ in standard_models(notes, group)
+        if model == wanted and "decades" in fitted.prepared.frame
+    ]
+    if not parts:
+        raise VibstudyError("No line over the decades can be drawn: all notes are of one decade")
+    lines = pd.concat(parts, ignore_index=True)
+    return lines[lines["low"].notna()].reset_index(drop=True)
 
 
 def means_by(model: FittedModel, factor: str, by: str) -> pd.DataFrame:

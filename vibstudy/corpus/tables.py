@@ -43,6 +43,7 @@ from vibstudy.schema import (
     NOTE_COLUMNS,
     PANDAS_TYPES,
     PROVENANCE_COLUMNS,
+    QUANTITY_COLUMNS,
     RECORDING_COLUMNS,
     ROOM_COLUMNS,
     Column,
@@ -72,6 +73,7 @@ TABLES: dict[str, tuple[str, tuple[Column, ...]]] = {
     "notes.csv": ("Notes", (*NOTE_COLUMNS, *ROOM_COLUMNS, *PROVENANCE_COLUMNS)),
     "recordings.csv": ("Recordings", (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)),
     "log.csv": ("What happened to each recording", LOG_COLUMNS),
+    "quantities.csv": ("Every number of the results, and what it counts", QUANTITY_COLUMNS),
 }
 """The tables in CSV: title, and the dictionary of their columns."""
 

@@ -1,6 +1,7 @@
 """All figures in one place. Each takes a frame and returns (figure, plotted table)."""
 
 from vibstudy.figures.check import error_table, measured_against_truth
+from vibstudy.figures.contrasts import claim_sides, claims_forest, effects_forest
 from vibstudy.figures.corpus import coverage_map, coverage_table, coverage_words
 from vibstudy.figures.data import (
     add_period,
@@ -15,9 +16,9 @@ from vibstudy.figures.data import (
     two_largest,
     vibrato_notes,
 )
+from vibstudy.figures.decades import change_over_decades
 from vibstudy.figures.lineage import lineages
 from vibstudy.figures.models import (
-    claims_forest,
     false_alarms,
     model_check,
     players_apart,
@@ -25,6 +26,9 @@ from vibstudy.figures.models import (
     ways_figure,
     without_each_player,
 )
+from vibstudy.figures.own import put_on, read_own
+from vibstudy.figures.plane import player_portraits, rate_extent_plane
+from vibstudy.figures.quantities import of_kind, quantities, value_of
 from vibstudy.figures.recording import (
     hearing_words,
     note_close_up,
@@ -34,11 +38,8 @@ from vibstudy.figures.recording import (
     telling_phrase,
 )
 from vibstudy.figures.results import (
-    change_over_decades,
     intensity_against_pitch,
     marginal_means,
-    player_portraits,
-    rate_extent_plane,
 )
 from vibstudy.figures.straight import draw_straightened, picture_of, straightened_picture
 from vibstudy.figures.usage import (
@@ -52,6 +53,7 @@ __all__ = [
     "add_period",
     "along_the_score",
     "change_over_decades",
+    "claim_sides",
     "claims_forest",
     "clearest_recording",
     "coverage_map",
@@ -59,6 +61,7 @@ __all__ = [
     "coverage_words",
     "default_cuts",
     "draw_straightened",
+    "effects_forest",
     "error_table",
     "false_alarms",
     "hearing_words",
@@ -74,19 +77,24 @@ __all__ = [
     "need_players",
     "note_close_up",
     "note_words",
+    "of_kind",
     "phrase_strip",
     "picture_of",
     "player_portraits",
     "players_apart",
     "power_curves",
     "pulses_and_beat",
+    "put_on",
+    "quantities",
     "rate_extent_plane",
+    "read_own",
     "recording_close_up",
     "straightened_picture",
     "telling_length_s",
     "telling_phrase",
     "two_largest",
     "usage_by_player",
+    "value_of",
     "vibrato_by_length",
     "vibrato_notes",
     "ways_figure",

@@ -82,16 +82,25 @@ def measured_against_truth(
                 below.plot(rows[f"true_{outcome}"], rows[f"error_{outcome}"], **common)
             low, high = (f(table[f"true_{outcome}"].astype(float)) for f in (np.min, np.max))
             pad = 0.06 * (high - low) or 0.1
+            seen = table[outcome].astype(float)
+            floor, ceiling = min(low, float(seen.min())) - pad, max(high, float(seen.max())) + pad
             above.plot([low - pad, high + pad], [low - pad, high + pad], color=MUTED, lw=0.6 * page.line_pt)
             below.axhline(0, color=MUTED, lw=0.6 * page.line_pt)
-            reach = 1.15 * float(table[f"error_{outcome}"].abs().quantile(0.98)) or 0.1
+            size_of = table[f"error_{outcome}"].abs().astype(float)
+            usual = float(size_of.quantile(0.95))
+            reach = 1.08 * float(size_of.max()) or 0.1
             short, unit = ("Rate", "Hz") if outcome == "rate_hz" else ("Extent", "± cents")
             above.set(
                 xlim=(low - pad, high + pad),
-                ylim=(low - pad, high + pad),
+                ylim=(floor, ceiling),
                 ylabel=f"Measured ({unit})",
                 title=short if outcome == "rate_hz" else "Extent, half of\npeak-to-peak",
             )
+            # Linear up to the usual error, logarithmic beyond: the small are told apart and none is cut off.
+            below.set_yscale("symlog", linthresh=usual or 0.1)
+            below.axhspan(-usual, usual, color=MUTED, alpha=0.2, lw=0)
+            below.set_yticks([-usual, 0, usual], [f"−{usual:.2g}", "0", f"+{usual:.2g}"])
+            below.minorticks_off()
             below.set(
                 ylim=(-reach, reach),
                 xlabel=f"True {short.lower()} ({unit})",
@@ -109,7 +118,9 @@ def measured_against_truth(
             for row in error_table(table).itertuples()
         )
         figure.caption = (
-            "Measured against truth, note by note; below, the errors (the largest 2 % are not drawn). "
+            "Measured against truth, note by note; below, the errors: the band holds 95 % of them "
+            "and is drawn "
+            "to scale, larger ones are drawn together (logarithmically), and none is left out. "
             f"{words}. {EXTENT_NOTE} n = {plural(len(table), 'note')} with vibrato, found and measured."
         )
     keep = [

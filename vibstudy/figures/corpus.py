@@ -7,11 +7,11 @@ import pandas as pd
 from matplotlib.patches import Patch, Rectangle
 
 from vibstudy.figures.data import axis_label, groups_in, need, plural
-from vibstudy.figures.style import FAINT, MUTED, HouseFigure, house_style, legend_below, looks
+from vibstudy.figures.style import FAINT, INK, MUTED, HouseFigure, hatches, house_style, legend_below
 
 
-def coverage_table(recordings: pd.DataFrame) -> pd.DataFrame:
-    """Count players and recordings by decade and region, empty cells too.
+def coverage_table(recordings: pd.DataFrame, group: str = "region") -> pd.DataFrame:
+    """Count players and recordings by decade and group, empty cells too.
 
     Parameters
     ----------
@@ -21,25 +21,27 @@ def coverage_table(recordings: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a cell: ``decade, region, players, recordings`` and a count for each medium.
+        One row a cell: ``decade``, the group, ``players, recordings`` and a count for each medium.
     """
-    need(recordings, ["decade", "region", "player"], "The coverage of the corpus")
-    known = recordings.dropna(subset=["decade", "region"])
+    need(recordings, ["decade", group, "player"], "The coverage of the corpus")
+    known = recordings.dropna(subset=["decade", group])
     decades = range(int(known["decade"].min()), int(known["decade"].max()) + 1, 10)
-    cells = pd.MultiIndex.from_product([decades, groups_in(known, "region")], names=["decade", "region"])
-    grouped = known.groupby(["decade", "region"], observed=True)
+    cells = pd.MultiIndex.from_product([decades, groups_in(known, group)], names=["decade", group])
+    grouped = known.groupby(["decade", group], observed=True)
     table = pd.DataFrame(
         {"players": grouped["player"].nunique(), "recordings": grouped["recording_id"].nunique()}
     )
     table = table.reindex(cells, fill_value=0)
     if "medium" in known and known["medium"].notna().any():
-        media = known.groupby(["decade", "region", "medium"], observed=True).size().unstack(fill_value=0)
+        media = known.groupby(["decade", group, "medium"], observed=True).size().unstack(fill_value=0)
         table = table.join(media.reindex(cells, fill_value=0))
     return table.astype(int).reset_index()
 
 
-def coverage_map(recordings: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
-    """Draw players and recordings by decade and region, with the medium as a bar in each cell.
+def coverage_map(
+    recordings: pd.DataFrame, size: str = "column", group: str = "region"
+) -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw players and recordings by decade and group, with the medium as a bar in each cell.
 
     Parameters
     ----------
@@ -54,17 +56,17 @@ def coverage_map(recordings: pd.DataFrame, size: str = "column") -> tuple[HouseF
     table : DataFrame
         The plotted numbers (:func:`coverage_table`).
     """
-    table = coverage_table(recordings)
-    decades, regions = sorted(table["decade"].unique()), list(dict.fromkeys(table["region"]))
-    media = [name for name in table.columns if name not in ("decade", "region", "players", "recordings")]
+    table = coverage_table(recordings, group)
+    decades, regions = sorted(table["decade"].unique()), list(dict.fromkeys(table[group]))
+    media = [name for name in table.columns if name not in ("decade", group, "players", "recordings")]
     most = max(1, int(table["recordings"].max()))
     with house_style(size) as page:
         row_in = 3.2 * page.font_pt / 72
         figure = page.figure((row_in * len(decades) + 10 * page.font_pt / 72) / page.width_in)
         ax = figure.add_subplot()
-        coded = looks(media)
+        coded = hatches(media)
         for cell in table.to_dict("records"):
-            x, y = regions.index(cell["region"]), decades.index(cell["decade"])
+            x, y = regions.index(cell[group]), decades.index(cell["decade"])
             shade = 1 - 0.22 * cell["recordings"] / most
             ax.add_patch(
                 Rectangle((x - 0.48, y - 0.46), 0.96, 0.92, facecolor=str(shade), edgecolor=FAINT, lw=0.5)
@@ -82,9 +84,9 @@ def coverage_map(recordings: pd.DataFrame, size: str = "column") -> tuple[HouseF
                         (left, y + 0.24),
                         width,
                         0.22,
-                        facecolor=coded[medium].colour,
-                        hatch=coded[medium].hatch,
-                        edgecolor="white",
+                        facecolor="white",
+                        hatch=coded[medium],
+                        edgecolor=INK,
                         lw=0.3,
                     )
                 )
@@ -92,15 +94,16 @@ def coverage_map(recordings: pd.DataFrame, size: str = "column") -> tuple[HouseF
         ax.set(xlim=(-0.5, len(regions) - 0.5), ylim=(len(decades) - 0.5, -0.5))
         ax.set_xticks(range(len(regions)), regions, rotation=0 if len(regions) <= 4 else 30)
         ax.set_yticks(range(len(decades)), [f"{decade}s" for decade in decades])
-        ax.set(xlabel=axis_label("region"), ylabel=axis_label("decade"))
+        ax.set(xlabel=axis_label(group), ylabel=axis_label("decade"))
         ax.tick_params(length=0)
         ax.spines[:].set_visible(False)
         if media:
             handles = [
                 Patch(
-                    facecolor=coded[name].colour,
-                    hatch=coded[name].hatch,
-                    edgecolor="white",
+                    facecolor="white",
+                    hatch=coded[name],
+                    edgecolor=INK,
+                    lw=0.3,
                     label=name.replace("_", " "),
                 )
                 for name in media
@@ -110,7 +113,8 @@ def coverage_map(recordings: pd.DataFrame, size: str = "column") -> tuple[HouseF
             )
         empty = int(np.sum(table["recordings"] == 0))
         figure.caption = (
-            "Coverage of the corpus: players (pl) and recordings (rec) by decade and region; the bar in "
+            "Coverage of the corpus: players (pl) and recordings (rec) by decade and "
+            f"{group.replace('_', ' ')}; the bar in "
             "each cell shows the medium of its recordings. "
             f"n = {plural(recordings['player'].nunique(), 'player')}, "
             f"{plural(len(recordings), 'recording')}; {empty} of {len(table)} cells are empty."

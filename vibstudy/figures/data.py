@@ -3,19 +3,21 @@
 Definitions
 -----------
 * A *period* is a run of decades between cut years, named ``1900–1929``.
-* A mean of a player is the mean of the means of the player's recordings, so that a recording with
-  many notes does not outvote the others.
+* Means and counts are those of :mod:`vibstudy.figures.quantities`: of a player, the mean of the means of the
+  player's recordings, so that a recording with many notes does not outvote the others.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
+from vibstudy.figures.quantities import mean_of, player_means
 from vibstudy.schema import label as column_label
 from vibstudy.stats.selection import judged_notes, need, vibrato_notes
 from vibstudy.stats.selection import telling_length_s as telling_length_s
@@ -38,6 +40,8 @@ def axis_label(name: str) -> str:
     Extents and depths say that they are half of peak-to-peak.
     """
     text = _TAG_LABELS.get(name) or column_label(name)
+    if text == name:  # a tag of the user's own
+        text = name.replace("_", " ").capitalize()
     return f"{text}, half of peak-to-peak" if "(±" in text else text
 
 
@@ -61,9 +65,33 @@ def size_words(frame: pd.DataFrame) -> str:
     return "n = " + ", ".join([*parts, plural(len(frame), "note")])
 
 
-def short_name(name: str) -> str:
-    """Return the family name of a player, for a label in a small figure."""
-    return str(name).split()[-1]
+def family_name(name: str) -> str:
+    """Return the family name: the last word that is no number, and the number after it."""
+    words = str(name).split()
+    last = next((k for k in range(len(words) - 1, -1, -1) if not words[k].isdigit()), 0)
+    return " ".join(words[last:]) or str(name)
+
+
+def short_names(players: Iterable[Any]) -> dict[Any, str]:
+    """Return the name of each player in figures, in the order of the names.
+
+    The family name; where several share it, with as many letters of the first name as tell them apart.
+    """
+    everyone = list(dict.fromkeys(players))
+    families: dict[str, list[Any]] = {}
+    for player in everyone:
+        families.setdefault(family_name(player), []).append(player)
+    found = {}
+    for family, sharing in families.items():
+        firsts = {player: str(player).removesuffix(family).strip() for player in sharing}
+        letters = 0
+        while letters < 40 and len({first[:letters] for first in firsts.values()}) < len(sharing):
+            letters += 1
+        for player, first in firsts.items():
+            dot = "." if letters < len(first) else ""
+            found[player] = f"{first[:letters]}{dot} {family}" if letters else family
+    order = sorted(everyone, key=lambda player: (family_name(player), found[player]))
+    return {player: found[player] for player in order}
 
 
 def add_period(frame: pd.DataFrame, cuts: Sequence[int]) -> pd.DataFrame:
@@ -104,19 +132,20 @@ def default_cuts(decades: pd.Series) -> list[int]:
     return [int(part[0]) for part in parts[1:]]
 
 
-def by_recording(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:
-    """Return one row a recording: its tags, number of notes and mean `outcome`."""
+def by_recording(notes: pd.DataFrame, outcome: str, group: str | None = None) -> pd.DataFrame:
+    """Return one row a recording: its tags (`group` too), number of notes and mean `outcome`."""
     need(notes, [outcome, "recording_id", "player"], quantity(outcome))
-    tags = [name for name in ("player", "decade", "period", "region", "medium") if name in notes]
+    wanted = ("player", "decade", "period", "region", "medium", *([group] if group else []))
+    tags = [name for name in dict.fromkeys(wanted) if name in notes]
     known = notes[notes[outcome].notna()]
     grouped = known.groupby("recording_id", sort=False, observed=True)
     table = grouped[tags].first()
     table["notes"] = grouped.size()
-    table[outcome] = grouped[outcome].mean()
+    table[outcome] = grouped[outcome].agg(lambda values: mean_of(outcome, values)).astype(float)
     return table.reset_index()
 
 
-def by_player(notes: pd.DataFrame, outcomes: Sequence[str]) -> pd.DataFrame:
+def by_player(notes: pd.DataFrame, outcomes: Sequence[str], group: str | None = None) -> pd.DataFrame:
     """Return one row a player: tags, counts, and for each outcome the mean of the recordings' means.
 
     A tag is given where all recordings of the player share it, otherwise "several".
@@ -124,13 +153,12 @@ def by_player(notes: pd.DataFrame, outcomes: Sequence[str]) -> pd.DataFrame:
     need(notes, [*outcomes, "recording_id", "player"], "The players' means")
     grouped = notes.groupby("player", sort=False, observed=True)
     table = pd.DataFrame({"recordings": grouped["recording_id"].nunique(), "notes": grouped.size()})
-    for tag in ("region", "period"):
+    for tag in dict.fromkeys(("region", "period", *([group] if group else []))):
         if tag in notes:
             first, how_many = grouped[tag].first().astype("object"), grouped[tag].nunique()
             table[tag] = first.where(how_many <= 1, "several")
     for outcome in outcomes:
-        means = notes.groupby(["player", "recording_id"], sort=False, observed=True)[outcome].mean()
-        table[outcome] = means.groupby("player", sort=False, observed=True).mean()
+        table[outcome] = player_means(notes, outcome)["value"].reindex(table.index)
     return table.reset_index()
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 from matplotlib.lines import Line2D
 
-from vibstudy.figures.data import need, plural, short_name
-from vibstudy.figures.style import COLOURS, INK, MUTED, HouseFigure, house_style, legend_below
+from vibstudy.figures.data import need, plural, short_names
+from vibstudy.figures.style import INK, MUTED, HouseFigure, house_style, legend_below
 
 
 def lineages(pairs: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
@@ -35,8 +35,8 @@ def lineages(pairs: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd
         row_in = 1.5 * page.font_pt / 72
         figure = page.figure(((rows.max() + 1) * row_in + 8 * page.font_pt / 72) / page.width_in)
         ax = figure.add_subplot()
-        ax.plot(table["distance"], rows, ls="", color=COLOURS[0], marker="o", mec=INK, mew=0.3)
-        handles = [Line2D([], [], ls="", color=COLOURS[0], marker="o", mec=INK, mew=0.3, label="teacher")]
+        ax.plot(table["distance"], rows, ls="", color=INK, marker="o", mec=INK, mew=0.3)
+        handles = [Line2D([], [], ls="", color=INK, marker="o", mec=INK, mew=0.3, label="teacher")]
         words = ""
         if compared:
             ax.hlines(
@@ -47,8 +47,9 @@ def lineages(pairs: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd
                 Line2D([], [], ls="", color=MUTED, marker="|", mew=page.line_pt, label="others like them")
             )
             words = " Bars: players of the same decade and region put in the place of the two."
+        called = short_names([*table["pupil"], *table["teacher"]])
         names = zip(table["pupil"], table["teacher"], strict=True)
-        ax.set_yticks(rows, [f"{short_name(pupil)} of {short_name(teacher)}" for pupil, teacher in names])
+        ax.set_yticks(rows, [f"{called[pupil]} of {called[teacher]}" for pupil, teacher in names])
         ax.set(ylim=(rows.max() + 0.6, -0.6), xlabel="Distance (standard deviations)")
         ax.set_xlim(left=0)
         legend_below(figure, handles, columns=2)

@@ -5,25 +5,26 @@ Nothing is fitted here: models and their tables come in, figures and exactly the
 
 from __future__ import annotations
 
-import textwrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from matplotlib.lines import Line2D
-from scipy.stats import norm
+from matplotlib.ticker import MaxNLocator
+from scipy.stats import norm, shapiro
 
-from vibstudy.errors import VibstudyError
+from vibstudy.figures.contrasts import VERDICT_LOOKS, directions
 from vibstudy.figures.data import (
     axis_label,
     groups_in,
     need,
     plural,
     quantity,
-    short_name,
+    short_names,
     size_words,
     vibrato_notes,
 )
+from vibstudy.figures.quantities import mean_of
 from vibstudy.figures.style import (
     COLOURS,
     EXTENT_NOTE,
@@ -33,6 +34,7 @@ from vibstudy.figures.style import (
     HouseFigure,
     house_style,
     legend_below,
+    log_extent_axis,
     looks,
 )
 
@@ -40,14 +42,6 @@ if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult
     from vibstudy.stats.power import Power
     from vibstudy.stats.ways import Ways
-
-_VERDICT_LOOKS: dict[str, dict[str, Any]] = {
-    "supported": {"marker": "o", "mfc": COLOURS[0], "color": COLOURS[0]},
-    "against": {"marker": "X", "mfc": COLOURS[1], "color": COLOURS[1]},
-    "undecided": {"marker": "D", "mfc": "white", "color": INK},
-}
-_QUALIFIED = ", but see the text"
-"""What is added to a verdict from which something takes: drawn open."""
 
 
 def players_apart(
@@ -75,8 +69,11 @@ def players_apart(
     used = vibrato_notes(notes)
     need(used, [outcome, group, "player"], f"{quantity(outcome)} player by player")
     grouped = used.groupby([group, "player"], observed=True)[outcome]
-    table = pd.DataFrame({"notes": grouped.size(), "mean": grouped.mean()}).reset_index()
-    table["mean_of_players"] = table.groupby(group, observed=True)["mean"].transform("mean")
+    means = grouped.agg(lambda own: mean_of(outcome, own)).astype(float)
+    table = pd.DataFrame({"notes": grouped.size(), "mean": means}).reset_index()
+    table["mean_of_players"] = table.groupby(group, observed=True)["mean"].transform(
+        lambda own: mean_of(outcome, own)
+    )
     order = {name: k for k, name in enumerate(groups_in(used, group))}
     table = table.sort_values([group, "mean"], key=lambda c: c.map(order) if c.name == group else c)
     table = table.reset_index(drop=True)
@@ -103,7 +100,10 @@ def players_apart(
                 color=coded[name].colour,
                 ls=coded[name].line,
             )
-        ax.set_yticks(table["place"], list(table["player"]))
+        called = short_names(table["player"])
+        ax.set_yticks(table["place"], [called[player] for player in table["player"]])
+        if outcome.startswith("extent"):
+            log_extent_axis(ax.xaxis, used[outcome])
         ax.set(ylim=(table["place"].max() + 0.8, -0.8), xlabel=axis_label(outcome))
         handles = [
             Line2D(
@@ -200,24 +200,52 @@ def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, 
     with house_style(size) as page:
         figure = page.figure(0.62)
         left, right = figure.subplots(1, 2)
-        reach = float(np.abs(np.concatenate([expected, residual])).max())
+        reach = 1.06 * float(np.abs(np.concatenate([expected, residual])).max())
         left.plot([-reach, reach], [-reach, reach], color=MUTED, lw=0.6 * page.line_pt)
-        left.plot(expected, residual, ls="", marker=".", ms=0.5 * page.marker_pt, color=COLOURS[0])
+        left.plot(expected, residual, ls="", marker=".", ms=0.5 * page.marker_pt, color=INK)
+        left.set(xlim=(-reach, reach), ylim=(-reach, reach))
         left.set(xlabel="Expected (SD)", ylabel="Residual (SD)", title="Notes")
         places = norm.ppf((np.arange(len(players)) + 0.5) / len(players))
-        right.axhline(0, color=MUTED, lw=0.6 * page.line_pt)
-        right.plot(places, players["effect"], ls="", marker="o", color=COLOURS[0], mec=INK, mew=0.3)
+        spread = float(players["effect"].std(ddof=0)) or 1.0
+        ends = 1.15 * max(float(np.abs(places).max()), 0.5)
+        right.plot([-ends, ends], [-ends * spread, ends * spread], color=MUTED, lw=0.6 * page.line_pt)
+        right.plot(places, players["effect"], ls="", marker="o", color=INK, mec="white", mew=0.3)
+        right.set(xlim=(-ends, ends))
         right.set(xlabel="Expected (SD)", ylabel="Player's deviation", title="Players")
+        signs = {"notes": bend_p(residual), "players": bend_p(players["effect"].to_numpy(float))}
+        said = " ".join(_sign_words(name, p) for name, p in signs.items())
         figure.caption = (
             f"Check of the model {model.formula}. Left: residuals of the notes against a normal "
-            "distribution; right: the players' predicted deviations. Points near the line: the model's "
-            f"assumptions hold. n = {plural(len(players), 'player')}, {plural(len(residual), 'note')}."
+            "distribution; right: the players' predicted deviations. On the lines everything is as assumed. "
+            f"{said} n = {plural(len(players), 'player')}, {plural(len(residual), 'note')}."
         )
     parts = [
         pd.DataFrame({"expected": expected, "standardised": residual}).assign(what="note"),
         players[["level", "effect"]].assign(what="player", expected=places),
     ]
     return figure, pd.concat(parts, ignore_index=True)
+
+
+_FEWEST_FOR_TEST = 8
+"""Values from which on Shapiro and Wilk's test is worth asking; fewer say nothing against anything."""
+
+_MOST_FOR_TEST = 5000
+"""Values up to which its p is known (Royston 1995, Appl. Stat. 44(4):547-551)."""
+
+
+def bend_p(values: np.ndarray) -> float:
+    """Return p of Shapiro and Wilk's test of a normal distribution; NaN for too few or too many values."""
+    if not _FEWEST_FOR_TEST <= len(values) <= _MOST_FOR_TEST or not np.ptp(values) > 0:
+        return float("nan")
+    return float(shapiro(values).pvalue)
+
+
+def _sign_words(name: str, p: float) -> str:
+    if np.isnan(p):
+        return f"The {name} are too few or too many for a test."
+    if p >= 0.05:
+        return f"No sign against it in the {name} (p = {p:.2f})."
+    return f"The {name} deviate from it (p {'< 0.001' if p < 0.001 else f'= {p:.3f}'}): look where."
 
 
 def without_each_player(
@@ -247,6 +275,7 @@ def without_each_player(
         row_in = 1.5 * page.font_pt / 72
         figure = page.figure((len(table) * row_in + 6 * page.font_pt / 72) / page.width_in)
         ax = figure.add_subplot()
+        names = short_names(table["left_out"])
         whole = float(table["all"].iloc[0])
         ax.axvline(whole, color=INK, ls=(0, (5, 1.5)), lw=0.8 * page.line_pt)
         ax.axvline(0, color=MUTED, ls=(0, (1, 1)), lw=0.6 * page.line_pt)
@@ -259,7 +288,7 @@ def without_each_player(
                 handles.append(
                     Line2D([], [], ls="", color=colour, marker=marker, mec=INK, mew=0.3, label=label)
                 )
-        ax.set_yticks(range(len(table)), [f"without {short_name(name)}" for name in table["left_out"]])
+        ax.set_yticks(range(len(table)), [f"without {names[name]}" for name in table["left_out"]])
         ax.set(ylim=(len(table) - 0.4, -0.6), xlabel=words)
         legend_below(figure, handles, columns=2)
         figure.caption = (
@@ -270,14 +299,15 @@ def without_each_player(
 
 
 _WAYS = {
-    "players a cell": "new players",
-    "recordings a player": "same players",
+    "players a cell": "more players",
+    "recordings a player": "the same players, more recordings",
 }
 """The two ways a corpus can grow, by their name in :class:`vibstudy.stats.power.Power`."""
 
 
 def power_curves(power: Power, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
-    """Draw how the chance to find a difference grows with the corpus: by new players, by more recordings.
+    """Draw how the chance to find a difference grows with the players, and with more recordings of the
+    same ones.
 
     Parameters
     ----------
@@ -295,118 +325,36 @@ def power_curves(power: Power, size: str = "column") -> tuple[HouseFigure, pd.Da
     table = power.table
     need(table, ["recordings", "power"], "The power")
     ways = [way for way in _WAYS if (table["what"] == way).any()]
-    coded = looks(ways)
+    axes_of = {"players a cell": "players", "recordings a player": "recordings"}
+    words = {"players": "Players", "recordings": "Recordings"}
     with house_style(size) as page:
-        figure = page.figure(0.72)
-        ax = figure.add_subplot()
-        ax.axhline(100 * power.target, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)))
-        handles = []
-        for way in ways:
-            rows, look = table[table["what"] == way].sort_values("recordings"), coded[way]
-            ax.fill_between(
-                rows["recordings"], 100 * rows["low"], 100 * rows["high"], color=look.colour, alpha=0.15, lw=0
-            )
-            ax.plot(rows["recordings"], 100 * rows["power"], ls=look.line, mec=INK, mew=0.3, **look.scatter)
-            label = f"{_WAYS[way]}, up to {rows['added'].max()} {way}"
-            handles.append(Line2D([], [], ls=look.line, mec=INK, mew=0.3, label=label, **look.scatter))
-        ax.set(ylim=(0, 104), xlabel="Recordings in the corpus", ylabel="Studies that find it (%)")
-        legend_below(figure, handles, columns=1)
+        figure = page.figure(0.62)
+        axes = figure.subplots(1, len(ways), sharey=True, squeeze=False)[0]
+        for ax, way in zip(axes, ways, strict=True):
+            column = axes_of[way]
+            rows = table[table["what"] == way].sort_values(column)
+            ax.axhline(100 * power.target, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)))
+            ax.fill_between(rows[column], 100 * rows["low"], 100 * rows["high"], color=INK, alpha=0.15, lw=0)
+            ax.plot(rows[column], 100 * rows["power"], ls="-", marker="o", color=INK)
+            ax.set(ylim=(0, 104), xlabel=words[column])
+            ax.set_title(_WAYS[way].replace(", ", ",\n"), fontsize=page.small_pt)
+            ax.xaxis.set_major_locator(MaxNLocator(4, integer=True))
+        axes[0].set_ylabel("Studies that find it (%)")
+        axes[0].text(
+            0.02, 100 * power.target + 1.5, f"{100 * power.target:.0f} %: what is commonly asked for",
+            fontsize=page.small_pt, color=MUTED, va="bottom", transform=axes[0].get_yaxis_transform(),
+            clip_on=False,
+        )  # fmt: skip
         now = table.iloc[0]
         figure.caption = (
             f"Power: the share of simulated studies that find a difference of {power.shown} "
-            f"in {power.label} as the corpus grows by new players or by further recordings of the same "
-            "players; bands are 95 % intervals of the simulation, the dotted line is "
-            f"{100 * power.target:.0f} %. "
+            f"in {power.label}, as players join (left) or the same players are recorded more often "
+            "(right); the first "
+            "point of each line is the corpus as it is. Bands are 95 % intervals of the simulation. "
             f"Today n = {plural(int(now['players']), 'player')}, "
             f"{plural(int(now['recordings']), 'recording')}."
         )
     return figure, table
-
-
-def claims_forest(claims: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
-    """Draw each claim's estimate with its interval, one panel a unit.
-
-    Parameters
-    ----------
-    claims : DataFrame
-        From :func:`vibstudy.stats.judge_claims`; needs ``claim, sentence, unit, estimate, low, high,
-        verdict``. A claim that could not be tested has no estimate and is not drawn.
-    size : {"column", "slide"}
-        What the figure is for.
-
-    Returns
-    -------
-    figure : HouseFigure
-    table : DataFrame
-        The rows drawn, in the order drawn.
-    """
-    if claims.empty:
-        raise VibstudyError("The claims cannot be shown: claims.toml holds none")
-    need(claims, ["sentence", "verdict"], "The claims")
-    table = claims.copy()
-    table["unit"] = table["unit"].fillna("").astype(str)
-    qualified = (
-        table["but"].fillna("").astype(str).ne("") if "but" in table else pd.Series(False, table.index)
-    )
-    table["shown"] = table["verdict"].astype(str) + np.where(qualified, _QUALIFIED, "")
-    order = {unit: k for k, unit in enumerate(dict.fromkeys(table["unit"]))}
-    table = table.sort_values("unit", key=lambda unit: unit.map(order), kind="stable", ignore_index=True)
-    testable = table[table["estimate"].notna()]
-    if not len(testable):
-        raise VibstudyError(
-            "The claims cannot be drawn: none of them could be tested on this study. "
-            "`vibstudy claims` says why for each"
-        )
-    units = list(dict.fromkeys(testable["unit"]))
-    counts = [int((testable["unit"] == unit).sum()) for unit in units]
-    with house_style(size) as page:
-        # A column holds about 62 letters of this size.
-        sentences = testable["sentence"].map(lambda text: textwrap.fill(str(text), 62))
-        deepest = 1 + int(sentences.str.count("\n").max())
-        row_in = (1.7 + 1.25 * deepest) * page.font_pt / 72
-        axes_in = 4.2 * page.font_pt / 72
-        figure = page.figure((sum(counts) * row_in + len(units) * axes_in + 0.3) / page.width_in)
-        axes = figure.subplots(len(units), 1, squeeze=False, height_ratios=[n + 0.3 for n in counts])[:, 0]
-        for ax, unit in zip(axes, units, strict=True):
-            rows = testable[testable["unit"] == unit]
-            for k, row in enumerate(rows.assign(sentence=sentences).to_dict("records")):
-                look = _look_of(row["shown"])
-                ax.plot([row["low"], row["high"]], [k, k], color=look["color"], solid_capstyle="butt")
-                ax.plot(row["estimate"], k, ls="", zorder=3, **look)
-                ax.text(
-                    0.0,
-                    k - 0.55 / (1.7 + 1.25 * deepest),
-                    row["sentence"],
-                    transform=ax.get_yaxis_transform(),
-                    fontsize=page.small_pt,
-                    va="bottom",
-                    bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
-                )
-            ax.axvline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)), zorder=0)
-            ax.set(
-                ylim=(len(rows) - 0.6, -0.97), yticks=[], xlabel=f"Estimate ({unit})" if unit else "Estimate"
-            )
-            ax.spines["left"].set_visible(False)
-            ax.margins(x=0.08)
-        handles = [
-            Line2D([], [], ls="", label=shown, **_look_of(shown))
-            for verdict in _VERDICT_LOOKS
-            for shown in (verdict, verdict + _QUALIFIED)
-            if (testable["shown"] == shown).any()
-        ]
-        legend_below(figure, handles, columns=2)
-        not_testable = len(table) - len(testable)
-        figure.caption = (
-            "Claims with their estimates and intervals (95 % unless looks at a growing corpus widen them). "
-            f"n = {plural(len(table), 'claim')}"
-            + (f", {not_testable} of them not testable here and not drawn." if not_testable else ".")
-        )
-    return figure, testable.drop(columns="shown").reset_index(drop=True)
-
-
-def _look_of(shown: str) -> dict[str, Any]:
-    look = _VERDICT_LOOKS.get(shown.removesuffix(_QUALIFIED), _VERDICT_LOOKS["undecided"])
-    return {**look, "mfc": "white"} if shown.endswith(_QUALIFIED) else look
 
 
 _OTHERWISE = {
@@ -443,7 +391,7 @@ def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataF
         lines = 10 + 1.35 * (len(rows) + 1)
         figure = page.figure((lines * 1.25 * page.font_pt / 72 + 0.9) / page.width_in)
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[10, 1.35 * (len(rows) + 1)])
-        for verdict, look in _VERDICT_LOOKS.items():
+        for verdict, look in VERDICT_LOOKS.items():
             own = (table["verdict"] == verdict).to_numpy(bool)
             if not own.any():
                 continue
@@ -454,7 +402,8 @@ def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataF
         for ax in (upper, lower):
             ax.axvline(claimed, color=FAINT, lw=3 * page.line_pt, zorder=-1)
         upper.axhline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)), zorder=0)
-        upper.set_ylabel(f"Estimate ({ways.unit})" if ways.unit else "Estimate")
+        below, above = directions(ways.claim.outcome)
+        upper.set_ylabel(f"{below} ← {ways.unit} → {above}" if ways.unit else f"{below} ← → {above}")
         upper.tick_params(bottom=False)
         for k, name in enumerate([*rows, "without"]):
             first = table.loc[table["as_claimed"], name].iloc[0]
@@ -473,7 +422,7 @@ def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataF
             lower.spines[side].set_visible(False)
         handles = [
             Line2D([], [], ls="", label=f"{verdict} ({int((table['verdict'] == verdict).sum())})", **look)
-            for verdict, look in _VERDICT_LOOKS.items()
+            for verdict, look in VERDICT_LOOKS.items()
             if (table["verdict"] == verdict).any()
         ]
         legend_below(figure, handles, columns=3)

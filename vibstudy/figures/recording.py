@@ -13,11 +13,13 @@ from matplotlib.patches import Patch, Rectangle
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import need, plural, vibrato_notes
 from vibstudy.figures.style import (
-    COLOURS,
+    BAND,
     EXTENT_NOTE,
     FAINT,
     INK,
+    LINE,
     MUTED,
+    SOUNDING,
     HouseFigure,
     Page,
     house_style,
@@ -119,7 +121,7 @@ def recording_close_up(
             shading="nearest",
             rasterized=True,
         )
-        above.plot(*unbroken(part), color=COLOURS[1], lw=0.9 * page.line_pt)
+        above.plot(*unbroken(part), color=LINE, lw=0.9 * page.line_pt)
         above.set_yscale("log")
         readable_log_axis(above.yaxis, [tick for tick in _LOG_TICKS if low_hz <= tick <= high_hz])
         above.set(ylim=(low_hz, high_hz), ylabel="Frequency (Hz)", title="Spectrogram and the line found")
@@ -129,7 +131,7 @@ def recording_close_up(
         for row in shown.to_dict("records"):
             inside = part[part["time_s"].between(row["onset_s"], row["offset_s"])]
             cents = to_cents(inside["f0_hz"].to_numpy(float), float(row["pitch_hz"]))
-            below.plot(inside["time_s"], cents, color=COLOURS[1], lw=0.9 * page.line_pt)
+            below.plot(inside["time_s"], cents, color=LINE, lw=0.9 * page.line_pt)
             below.axvline(row["onset_s"], color=FAINT, lw=0.5 * page.line_pt, zorder=0)
             if pd.notna(row["has_vibrato"]) and row["has_vibrato"] and pd.notna(row["extent_cents"]):
                 below.add_patch(
@@ -137,7 +139,7 @@ def recording_close_up(
                         (row["onset_s"], -row["extent_cents"]),
                         row["offset_s"] - row["onset_s"],
                         2 * row["extent_cents"],
-                        facecolor=COLOURS[2],
+                        facecolor=BAND,
                         alpha=0.35,
                         lw=0,
                         zorder=0,
@@ -163,8 +165,8 @@ def recording_close_up(
         legend_below(
             figure,
             [
-                Line2D([], [], color=COLOURS[1], label="measured line"),
-                Patch(facecolor=COLOURS[2], alpha=0.35, label="extent, where vibrato was found"),
+                Line2D([], [], color=LINE, label="measured line"),
+                Patch(facecolor=BAND, alpha=0.35, label="extent, where vibrato was found"),
             ],
             columns=2,
         )
@@ -258,7 +260,7 @@ def phrase_strip(
         figure = page.figure(0.86)
         above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1])
         time_s, f0_hz = unbroken(part)
-        above.plot(time_s, to_midi(f0_hz), color=COLOURS[1], lw=0.9 * page.line_pt)
+        above.plot(time_s, to_midi(f0_hz), color=LINE, lw=0.9 * page.line_pt)
         name_pitches(above, table["midi"])
         for row in table.to_dict("records"):
             _strip_note(strip, row, (end_s - start_s) / page.width_in, page)
@@ -267,7 +269,7 @@ def phrase_strip(
         legend_below(
             figure,
             [
-                Patch(facecolor=COLOURS[0], edgecolor=INK, label="vibrato"),
+                Patch(facecolor=SOUNDING, edgecolor=INK, label="vibrato"),
                 Patch(facecolor="white", edgecolor=INK, label="straight"),
                 Patch(facecolor="white", edgecolor=MUTED, hatch="////", label="too short to tell"),
             ],
@@ -300,7 +302,7 @@ def _strip_note(axis: Any, row: dict[Any, Any], seconds_per_in: float, page: Pag
     )  # fmt: skip
     if yes:
         width = row["vibrato_end_s"] - row["vibrato_start_s"]
-        axis.add_patch(Rectangle((row["vibrato_start_s"], 0), width, 1, facecolor=COLOURS[0], lw=0))
+        axis.add_patch(Rectangle((row["vibrato_start_s"], 0), width, 1, facecolor=SOUNDING, lw=0))
     if yes and pd.notna(row["extent_cents"]):
         text = f"{row['extent_cents']:.0f}"
         room_in = (row["offset_s"] - row["onset_s"]) / seconds_per_in
@@ -376,11 +378,9 @@ def note_close_up(
         figure = page.figure(0.7)
         ax = figure.add_subplot()
         middle = float(np.nanmedian(table["vibrato_cents"]))
-        ax.axhspan(middle - extent, middle + extent, color=COLOURS[2], alpha=0.25, lw=0)
+        ax.axhspan(middle - extent, middle + extent, color=BAND, alpha=0.25, lw=0)
         ax.plot(table["time_s"], table["line_cents"], color=INK)
-        ax.plot(
-            table["time_s"], table["vibrato_cents"], color=COLOURS[1], ls=(0, (4, 1.2)), lw=0.9 * page.line_pt
-        )
+        ax.plot(table["time_s"], table["vibrato_cents"], color=LINE, ls=(0, (4, 1.2)), lw=0.9 * page.line_pt)
         reach = max(1.6 * extent, float(np.nanpercentile(np.abs(table["line_cents"] - middle), 95)))
         ax.set(
             ylim=(middle - 1.3 * reach, middle + 1.3 * reach),
@@ -392,7 +392,7 @@ def note_close_up(
         )
         handles = [
             Line2D([], [], color=INK, label="measured line"),
-            Line2D([], [], color=COLOURS[1], ls=(0, (4, 1.2)), label="rate and extent of the table"),
+            Line2D([], [], color=LINE, ls=(0, (4, 1.2)), label="rate and extent of the table"),
         ]
         legend_below(figure, handles, columns=2)
         figure.caption = (

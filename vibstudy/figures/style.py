@@ -5,6 +5,11 @@ Rules, all of them tested
 * Two sizes: ``column`` (3.4 in wide: one column of a two-column journal, so that the printed size
   is the drawn size) and ``slide`` (10 in wide, for a lecture).
 * No letter smaller than 7 pt at one column.
+* One meaning a colour: hue is the group that is compared (region, or the user's own), lightness the period,
+  hatch the medium; verdicts are ink, told by shape; plum is a measured line and nothing else.
+* Extent stands on a logarithmic scale wherever notes or players are drawn.
+* Players are called by their family names, with as many first letters as tell them apart, in the order of
+  these names.
 * Nothing is told by colour alone: every group also has its own marker and line style. The first
   four colours differ by at least 20 steps of lightness, so they survive a black-and-white printer
   and the three common kinds of colour blindness.
@@ -25,7 +30,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import matplotlib
 import numpy as np
@@ -45,6 +50,15 @@ HATCHES: tuple[str, ...] = ("", "////", "....", "xxxx", "----", "\\\\\\\\")
 INK = "#1F1F1F"
 MUTED = "#767676"
 FAINT = "#D8D8D8"
+
+LINE = "#8F3B76"
+"""The measured line of a recording, plum: no group is drawn in it."""
+
+BAND = "#DDC3D5"
+"""The extent about a measured line."""
+
+SOUNDING = "#4A4A4A"
+"""Where vibrato lasts, in strips of notes."""
 
 EXTENT_NOTE = "Extent is half of peak-to-peak (± cents)."
 """Stands on every figure that shows extent."""
@@ -202,11 +216,27 @@ def looks(groups: Sequence[Any]) -> dict[Any, Look]:
     }
 
 
-def legend_below(figure: Figure, handles: Sequence[Any], columns: int, title: str | None = None) -> None:
-    """Put the legend of the whole figure under it, clear of the data."""
+def shade(place: int, count: int) -> str:
+    """Return the grey of a period: the later, the darker."""
+    return str(round(0.72 - 0.6 * (place / max(1, count - 1)), 2))
+
+
+def hatches(names: Sequence[Any]) -> dict[Any, str]:
+    """Return the hatch of each medium, in their order."""
+    return {name: HATCHES[k % len(HATCHES)] for k, name in enumerate(names)}
+
+
+def legend_below(
+    figure: Figure,
+    handles: Sequence[Any],
+    columns: int,
+    title: str | None = None,
+    place: Literal["outside lower center", "outside upper center"] = "outside lower center",
+) -> None:
+    """Put the legend of the whole figure under it, or where `place` says, clear of the data."""
     figure.legend(
         handles=list(handles),
-        loc="outside lower center",
+        loc=place,
         ncols=columns,
         title=title,
         columnspacing=1.2,
@@ -339,6 +369,21 @@ def readable_log_axis(axis: Any, values: Sequence[float]) -> None:
     axis.set_major_formatter(lambda value, _: f"{value:g}")
     axis.set_minor_locator(NullLocator())
     axis.set_minor_formatter(NullFormatter())
+
+
+_EXTENT_TICKS = (1, 2, 5, 10, 20, 50, 100, 200)
+
+
+def log_extent_axis(axis: Any, *values: pd.Series) -> None:
+    """Make an axis of extent logarithmic, around all `values`, with plain numbers."""
+    known = pd.concat([pd.Series(part).astype(float).dropna() for part in values])
+    low, high = 0.8 * float(known.min()), 1.25 * float(known.max())
+    name = axis.axis_name
+    getattr(axis.axes, f"set_{name}scale")("log")
+    readable_log_axis(
+        axis, [tick for tick in _EXTENT_TICKS if low <= tick <= high] or [round(low), round(high)]
+    )
+    getattr(axis.axes, f"set_{name}lim")(low, high)
 
 
 def separate_labels(ax: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str], size_pt: float) -> None:

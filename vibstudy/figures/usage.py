@@ -11,12 +11,13 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Arc, Patch, Rectangle
 
 from vibstudy.errors import VibstudyError
-from vibstudy.figures.data import axis_label, judged_notes, need, plural, size_words
+from vibstudy.figures.data import axis_label, judged_notes, need, plural, short_names, size_words
 from vibstudy.figures.recording import name_pitches, unbroken, vibrato_span
 from vibstudy.figures.style import (
-    COLOURS,
     INK,
+    LINE,
     MUTED,
+    SOUNDING,
     HouseFigure,
     Page,
     house_style,
@@ -24,7 +25,7 @@ from vibstudy.figures.style import (
     looks,
     readable_log_axis,
 )
-from vibstudy.stats.usage import TempoTest
+from vibstudy.stats.usage import TempoTest, length_curve, recording_correlation
 from vibstudy.units import to_midi
 
 _FEWEST_IN_BIN = 4
@@ -36,14 +37,14 @@ USES = ("continuous", "ornamental", "between", "straight")
 def vibrato_by_length(
     notes: pd.DataFrame, index: pd.DataFrame | None = None, size: str = "column"
 ) -> tuple[HouseFigure, pd.DataFrame]:
-    """Draw the share of notes with vibrato against their length, one line a player.
+    """Draw the share of notes with vibrato against their length, a panel a player, with a fitted curve.
 
     Parameters
     ----------
     notes : DataFrame
         Note table.
     index : DataFrame | None
-        From :func:`~vibstudy.stats.usage.usage_index`; its ``use`` sets the line style.
+        From :func:`~vibstudy.stats.usage.usage_index`; its ``use`` stands in the panels.
     size : {"column", "slide"}
         What the figure is for.
 
@@ -51,77 +52,91 @@ def vibrato_by_length(
     -------
     figure : HouseFigure
     table : DataFrame
-        ``player, use, duration_s`` (mean of the length class, geometric), ``share, notes``; only
-        classes with at least four notes of the player. There are two to six classes, with equally many
-        notes of the corpus in each.
+        ``player, use, duration_s, share, low, high, notes, what``: "class" (a class of length of the
+        player with at least four notes; duration is the class's geometric mean) and "curve" (the fit with
+        its 95 % band, :func:`~vibstudy.stats.usage.length_curve`).
     """
     judged = judged_notes(notes)
     need(judged, ["duration_s", "player"], "Vibrato by length of note")
+    classes = _by_length(judged)
+    names = short_names(judged["player"])
+    kinds = {} if index is None else index.set_index("player")["use"].to_dict()
+    counts = judged.groupby("player", observed=True).size()
+    drawn = [player for player in names if counts.get(player, 0) >= _FEWEST_IN_BIN]
+    if not drawn:
+        raise VibstudyError(
+            f"Vibrato by length of note cannot be shown: no player has {_FEWEST_IN_BIN} notes that are long "
+            "enough to tell"
+        )
+    left_out = len(names) - len(drawn[:_MOST_PANELS])
+    drawn = drawn[:_MOST_PANELS]
+    rho = recording_correlation(judged)
+    low, high = judged["duration_s"].astype(float).quantile([0.02, 0.98])
+    grid = np.geomspace(low, max(high, 1.01 * low), 41)
+    parts = []
+    with house_style(size) as page:
+        columns = min(len(drawn), 6 if size == "slide" else 4)
+        rows = -(-len(drawn) // columns)
+        cell = page.width_in / columns
+        figure = page.figure(
+            (rows * (0.72 * cell + 2.6 * page.small_pt / 72) + 4 * page.font_pt / 72) / page.width_in
+        )
+        axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+        for ax, player in zip(axes, drawn, strict=False):
+            own = judged[judged["player"] == player]
+            curve = length_curve(own, rho, grid)
+            points = classes[classes["player"] == player]
+            ax.fill_between(grid, 100 * curve["low"], 100 * curve["high"], color=MUTED, alpha=0.3, lw=0)
+            ax.plot(grid, 100 * curve["share"], color=INK)
+            ax.plot(points["duration_s"], 100 * points["share"], ls="", marker="o", mfc="white", mec=INK,
+                    ms=0.7 * page.marker_pt)  # fmt: skip
+            use = kinds.get(player, "one player")
+            ax.set_title("\n".join([names[player], *([use] if kinds else [])]), fontsize=page.small_pt, pad=2)
+            ax.text(0.97, 0.06, str(len(own)), ha="right", fontsize=page.small_pt, transform=ax.transAxes)
+            tags = {"player": player, "use": use}
+            parts += [points.assign(what="class", **tags), curve.assign(what="curve", notes=len(own), **tags)]
+        axes[0].set_xscale("log")
+        readable_log_axis(
+            axes[0].xaxis, [tick for tick in _DURATION_TICKS if low <= tick <= high] or [round(low, 2)]
+        )
+        axes[0].set(ylim=(-6, 106), xlim=(low / 1.1, high * 1.1), yticks=[0, 50, 100])
+        for ax in axes[len(drawn) :]:
+            ax.set_visible(False)
+        figure.supxlabel(axis_label("duration_s"), fontsize=page.font_pt)
+        figure.supylabel("Notes with vibrato (%)", fontsize=page.font_pt)
+        shown = judged[judged["player"].isin(drawn)]
+        figure.caption = (
+            "Share of notes with vibrato against the length of the note, a panel a player, with the "
+            "number of notes "
+            "long enough to tell. Points: classes of length with at least "
+            f"{_FEWEST_IN_BIN} notes; line and band: fitted curve with its 95 % interval, notes of a "
+            "recording taken "
+            f"for as alike as they are. {size_words(shown)}"
+            + (f"; {plural(left_out, 'player')} not drawn." if left_out else ".")
+        )
+    table = pd.concat(parts, ignore_index=True)
+    return figure, table[["player", "use", "what", "duration_s", "share", "low", "high", "notes"]]
+
+
+_MOST_PANELS = 24
+"""Panels that can be read at one column."""
+
+
+def _by_length(judged: pd.DataFrame) -> pd.DataFrame:
+    """Share of each player's notes in two to six classes of length, with equally many notes of the corpus
+    in each."""
     per_player = judged.groupby("player", observed=True).size().median()
     bins = int(np.clip(per_player // (2 * _FEWEST_IN_BIN), 2, _MOST_BINS))
-    judged["class"] = pd.qcut(judged["duration_s"].astype(float), bins, labels=False, duplicates="drop")
-    centre = judged.groupby("class")["duration_s"].apply(
+    judged = judged.assign(
+        length=pd.qcut(judged["duration_s"].astype(float), bins, labels=False, duplicates="drop")
+    )
+    centre = judged.groupby("length")["duration_s"].apply(
         lambda d: float(np.exp(np.log(d.astype(float)).mean()))
     )
-    grouped = judged.groupby(["player", "class"], observed=True)["has_vibrato"]
+    grouped = judged.groupby(["player", "length"], observed=True)["has_vibrato"]
     table = pd.DataFrame({"share": grouped.mean(), "notes": grouped.size()}).reset_index()
-    table["duration_s"] = table["class"].map(centre)
-    table = table[table["notes"] >= _FEWEST_IN_BIN].drop(columns="class").reset_index(drop=True)
-    if table.empty:
-        raise VibstudyError(
-            f"Vibrato by length of note cannot be shown: no player has {_FEWEST_IN_BIN} notes of about the "
-            "same length that are long enough to tell"
-        )
-    table["use"] = "one player"
-    if index is not None:
-        table["use"] = table["player"].astype(object).map(index.set_index("player")["use"])
-    coded = looks(list(USES))
-    with house_style(size) as page:
-        figure = page.figure(0.85)
-        ax = figure.add_subplot()
-        present = []
-        for _, rows in table.groupby("player", observed=True):
-            kind = rows["use"].iloc[0]
-            look = coded.get(kind, coded["between"])
-            present.append(kind)
-            ax.plot(
-                rows["duration_s"],
-                rows["share"],
-                color=look.colour,
-                ls=look.line,
-                marker=look.marker,
-                ms=0.6 * page.marker_pt,
-                lw=0.7 * page.line_pt,
-                alpha=0.85,
-            )
-        ax.set_xscale("log")
-        low, high = table["duration_s"].min(), table["duration_s"].max()
-        readable_log_axis(ax.xaxis, [tick for tick in _DURATION_TICKS if low / 2 <= tick <= high * 2])
-        ax.set(
-            ylim=(-0.04, 1.04),
-            xlim=(low / 1.2, high * 1.2),
-            xlabel=axis_label("duration_s"),
-            ylabel="Share of notes with vibrato",
-        )
-        kinds = [kind for kind in (*USES, "one player") if kind in present]
-        handles = [
-            Line2D(
-                [],
-                [],
-                color=coded.get(kind, coded["between"]).colour,
-                ls=coded.get(kind, coded["between"]).line,
-                marker=coded.get(kind, coded["between"]).marker,
-                ms=0.6 * page.marker_pt,
-                label=kind,
-            )
-            for kind in kinds
-        ]
-        legend_below(figure, handles, columns=2)
-        figure.caption = (
-            "Share of notes with vibrato against the length of the note, one line a player; only notes long "
-            f"enough to tell, and points that rest on at least {_FEWEST_IN_BIN} notes. {size_words(judged)}."
-        )
-    return figure, table[["player", "use", "duration_s", "share", "notes"]]
+    table["duration_s"] = table["length"].map(centre)
+    return table[table["notes"] >= _FEWEST_IN_BIN].drop(columns="length").reset_index(drop=True)
 
 
 def usage_by_player(index: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
@@ -154,15 +169,33 @@ def usage_by_player(index: pd.DataFrame, size: str = "column") -> tuple[HouseFig
                 ax.hlines(
                     places[here], rows[f"{name}_low"], rows[f"{name}_high"], color=INK, lw=0.6 * page.line_pt
                 )
-                ax.plot(rows[name], places[here], ls="", mec=INK, mew=0.3, **coded[use].scatter)
-        left.set(xlim=(-0.03, 1.03), xlabel="Continuity", yticks=places, ylim=(len(index) - 0.5, -0.5))
-        left.set_yticklabels(list(index["player"]))
+                ax.plot(
+                    rows[name],
+                    places[here],
+                    ls="",
+                    mec=INK,
+                    mew=0.6,
+                    color="white" if use != "continuous" else INK,
+                    marker=coded[use].marker,
+                )
+        left.set(xlim=(-0.08, 1.08), xlabel="Continuity", yticks=places, ylim=(len(index) - 0.5, -0.5))
+        called = short_names(index["player"])
+        left.set_yticklabels([called[player] for player in index["player"]])
         reach = float(np.nanmin([0.0, index["gap_low"].min()]))
-        right.set(xlim=(min(-0.1, reach) - 0.03, 1.03), xlabel="Ornament gap")
+        right.set(xlim=(min(-0.1, reach) - 0.03, 1.08), xlabel="Ornament gap")
         right.axvline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)))
         right.tick_params(axis="y", length=0)
         handles = [
-            Line2D([], [], ls="", mec=INK, mew=0.3, label=use, **coded[use].scatter)
+            Line2D(
+                [],
+                [],
+                ls="",
+                mec=INK,
+                mew=0.3,
+                label=use,
+                color="white" if use != "continuous" else INK,
+                marker=coded[use].marker,
+            )
             for use in USES
             if (index["use"] == use).any()
         ]
@@ -208,7 +241,7 @@ def along_the_score(
         figure = page.figure(1.0)
         above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
         time_s, f0_hz = unbroken(part)
-        above.plot(time_s, to_midi(f0_hz), color=COLOURS[1], lw=0.9 * page.line_pt)
+        above.plot(time_s, to_midi(f0_hz), color=LINE, lw=0.9 * page.line_pt)
         name_pitches(above, to_midi(table["pitch_hz"].astype(float)).round())
         bars = _bar_lines(table)
         for ax in (above, strip):
@@ -223,7 +256,7 @@ def along_the_score(
         legend_below(
             figure,
             [
-                Patch(facecolor=COLOURS[0], edgecolor=INK, label="vibrato"),
+                Patch(facecolor=SOUNDING, edgecolor=INK, label="vibrato"),
                 Patch(facecolor="white", edgecolor=INK, label="straight"),
                 Patch(facecolor="white", edgecolor=MUTED, hatch="////", label="too short to tell"),
             ],
@@ -273,7 +306,7 @@ def _draw_written(strip: Axes, table: pd.DataFrame, page: Page) -> None:
         if pd.notna(row["vibrato_start_s"]):
             width = row["vibrato_end_s"] - row["vibrato_start_s"]
             strip.add_patch(
-                Rectangle((row["vibrato_start_s"], pitch), width, height, facecolor=COLOURS[0], lw=0)
+                Rectangle((row["vibrato_start_s"], pitch), width, height, facecolor=SOUNDING, lw=0)
             )
         if row["slur_position"] == "first":
             slur_s = onset
@@ -329,17 +362,18 @@ def pulses_and_beat(test: TempoTest, size: str = "column") -> tuple[HouseFigure,
                 ls="",
                 marker=".",
                 ms=0.4 * page.marker_pt,
-                color=COLOURS[0],
+                color=SOUNDING,
                 alpha=0.6,
             )
-        above.set_yticks(range(len(players)), players)
+        called = short_names(players)
+        above.set_yticks(range(len(players)), [called[player] for player in players])
         above.set(
             xlim=(low - 0.3, high + 0.3),
             ylim=(len(players) - 0.4, -0.6),
             xlabel=axis_label("pulses_per_beat"),
         )
         below.hist(test.null, bins=40, color="#B4B4B4")
-        below.axvline(test.statistic, color=COLOURS[1], lw=1.4 * page.line_pt)
+        below.axvline(test.statistic, color=LINE, lw=1.4 * page.line_pt)
         below.annotate(
             f"observed, p = {test.p:.2g}",
             (test.statistic, 1.0),

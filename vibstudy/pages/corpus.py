@@ -1,9 +1,10 @@
 """The corpus page: a strip of all recordings for each measure, and the list of recordings.
 
-Each point is one recording: the median of its usable notes with vibrato (share of notes with vibrato: of
-its usable notes long enough to tell). Rows of a strip are decades, or players where decades are missing;
-marker and colour tell the region (house style: told by shape as well as by colour). Points that would cover
-each other are moved up or down.
+Each point is one recording, its figures those of the frame of results
+(:mod:`vibstudy.figures.quantities`): means of rate and extent over its usable notes with vibrato, the
+share of its notes long enough to tell that have vibrato, of all its notes those that can be used. Rows of
+a strip are decades, or players where decades are missing; marker and colour tell the region (house style:
+told by shape as well as by colour). Points that would cover each other are moved up or down.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.figures.quantities import of_kind, quantities
 from vibstudy.figures.style import looks
-from vibstudy.pages.trust import telling, usable
+from vibstudy.pages.trust import used_words
 
 WIDTH, LEFT, RIGHT, TOP, BOTTOM = 1200, 96, 24, 10, 40
 LANE, RADIUS = 44, 5.5
@@ -80,28 +82,26 @@ def recording_figures(recordings: pd.DataFrame, notes: pd.DataFrame) -> pd.DataF
     notes : DataFrame
         The note table.
     """
-    fine, long = usable(notes), telling(notes)
-    heard = notes["has_vibrato"].fillna(False).astype(bool)
-
-    def by(values: pd.Series, where: pd.Series) -> Any:
-        return values[where].astype(float).groupby(notes["recording_id"][where])
-
-    every = pd.Series(True, index=notes.index)
-    found = {
-        name: by(notes[name], fine & heard).median()
-        for name in ("rate_hz", "extent_cents", "vibrato_onset_s", "intensity_depth_db")
-    } | {
-        "vibrato_share": by(heard, fine & notes["has_vibrato"].notna()).mean(),
-        "snr_db": by(notes["snr_db"], every).median(),
-        "trusted": by(fine, long).mean(),
-        "count": by(every, every).size(),
-    }
-    out = recordings.drop(columns=list(found), errors="ignore").reset_index(drop=True)
-    for name, values in found.items():
-        out[name] = out["recording_id"].map(values).astype(float)
-    if "tuning_hz" not in out:
-        out["tuning_hz"] = np.nan
+    frame = of_kind(quantities(notes, recordings, tags=()), "recording").set_index("name")
+    out = recordings.drop(columns=[*FROM_FRAME, "used"], errors="ignore").reset_index(drop=True)
+    ids = out["recording_id"].astype(str)
+    for name, quantity in FROM_FRAME.items():
+        values = frame[quantity] if quantity in frame else pd.Series(dtype=float)
+        out[name] = ids.map(values).astype(float)
+    for name in ("vibrato_share",):
+        out[name] = out[name] / 100
+    out["trusted"] = out["usable_notes"] / out["count"].where(out["count"] > 0)
+    own = dict(list(notes.groupby(notes["recording_id"].astype(str))))
+    out["used"] = [used_words(own.get(name, notes.iloc[:0])) for name in ids]
     return out.assign(count=out["count"].fillna(0).astype(int))
+
+
+FROM_FRAME = {
+    "rate_hz": "rate_hz", "extent_cents": "extent_cents", "vibrato_onset_s": "vibrato_onset_s",
+    "intensity_depth_db": "intensity_depth_db", "vibrato_share": "share_with_vibrato", "snr_db": "snr_db",
+    "tuning_hz": "tuning_hz", "count": "notes", "usable_notes": "notes_usable",
+}  # fmt: skip
+"""Measures of the page, and the quantities they are."""
 
 
 def corpus_page(recordings: pd.DataFrame, notes: pd.DataFrame) -> CorpusPage:
@@ -237,7 +237,7 @@ def _table_row(row: Mapping[Any, Any]) -> dict[str, Any]:
             for name in ("player", "decade", "region")
         },
         "notes": str(row["count"]),
-        "trusted": text("trusted", 0, share=True),
+        "trusted": str(row["used"]),
         "share": text("vibrato_share", 0, share=True),
         "rate": text("rate_hz", 2),
         "extent": text("extent_cents", 1),

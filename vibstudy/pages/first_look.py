@@ -19,7 +19,7 @@ from vibstudy import __version__
 from vibstudy.corpus.tables import read_log, read_notes, write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import judged_notes, measured_counts, vibrato_notes
-from vibstudy.figures.results import rate_extent_plane
+from vibstudy.figures.plane import rate_extent_plane
 from vibstudy.pages import FIRST_LOOK
 from vibstudy.pages.html import templates
 

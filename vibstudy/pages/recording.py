@@ -14,12 +14,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.figures.quantities import mean_of
 from vibstudy.figures.recording import note_name
 from vibstudy.pages.drawing import Row
 from vibstudy.pages.straight import NotePictures
 from vibstudy.pages.trust import number_of, reason_words, usable
 from vibstudy.sound.media import MediaFindings
 from vibstudy.sound.room import Room
+from vibstudy.stats.selection import vibrato_notes
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +84,7 @@ class RecordingPage:
 # --- tables
 
 
-def note_rows(notes: pd.DataFrame) -> Iterator[tuple[bool, dict[str, str]]]:
+def note_rows(notes: pd.DataFrame, alone: bool = False) -> Iterator[tuple[bool, dict[str, str]]]:
     """Yield each note as texts for the table, and whether it is usable."""
     fine = usable(notes)
     for number, (sure, note) in enumerate(zip(fine, notes.to_dict("records"), strict=True), start=1):
@@ -102,7 +104,9 @@ def note_rows(notes: pd.DataFrame) -> Iterator[tuple[bool, dict[str, str]]]:
                 "extent": _with_error(note["extent_cents"], note["extent_se_cents"], 1),
                 "delay": _text(note["vibrato_onset_s"], 2),
                 "snr": _text(note["snr_db"], 0),
-                "why": "rejected by ear" if note["reviewed"] == "rejected" else reason_words(note["quality"]),
+                "why": "rejected by ear"
+                if note["reviewed"] == "rejected"
+                else reason_words(note["quality"], alone),
             },
         )
 
@@ -180,12 +184,11 @@ def room_words(recording: Mapping[str, Any]) -> list[str]:
 
 def cards(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[tuple[str, str]]:
     """Return the few figures at the head of the page."""
-    fine = notes[usable(notes)]
-    with_vibrato = fine[fine["has_vibrato"].fillna(False).astype(bool)]
+    with_vibrato = vibrato_notes(notes)
     out = [(f"{len(notes):,}", "notes found"), (f"{len(with_vibrato):,}", "usable notes with vibrato")]
     if len(with_vibrato):
-        out.append((f"{with_vibrato['rate_hz'].median():.2f} Hz", "median rate"))
-        out.append((f"± {with_vibrato['extent_cents'].median():.0f} cents", "median extent"))
+        rate, extent = (mean_of(name, with_vibrato[name]) for name in ("rate_hz", "extent_cents"))
+        out += [(f"{rate:.2f} Hz", "mean rate"), (f"± {extent:.1f} cents", "mean extent (geometric)")]
     tuning = number_of(recording, "tuning_hz")
     if tuning is not None:
         out.append((f"{tuning:.1f} Hz", "A4 as it sounds"))

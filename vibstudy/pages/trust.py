@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.figures.data import plural
+from vibstudy.figures.quantities import why_left_out
 from vibstudy.schema import HARMLESS, QUALITY_REASONS, reasons_of
 from vibstudy.stats.selection import is_usable
 
@@ -45,22 +46,24 @@ def verdict_words(share: float) -> str:
     if not np.isfinite(share):
         return "There is no note long enough to measure."
     if share >= MOST:
-        return "Most of its notes can be used."
-    return "Part of its notes can be used." if share >= PART else "Few of its notes can be used."
+        return "Most of its notes that are long enough to tell can be used."
+    word = "Part" if share >= PART else "Few"
+    return f"{word} of its notes that are long enough to tell can be used."
 
 
 def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
     """Return sentences on what to mind before using this recording's figures."""
     said = []
-    share = trusted_share(notes)
+    share, alone = trusted_share(notes), plays_alone(recording)
     if np.isfinite(share):
         said.append(
-            f"{100 * share:.0f} % of the notes long enough to tell can be used, with their errors; the "
-            "others are listed below with the reason, and figures and models leave them out."
+            f"{used_words(notes)}; those left out are listed below with the reason, and figures and "
+            "models do "
+            "without them."
         )
     counted = Counter(word for cell in notes["quality"] for word in reasons_of(cell) if word not in HARMLESS)
     for word, count in counted.most_common(3):
-        said.append(f"{plural(count, 'note')}: {QUALITY_REASONS.get(word, word)}.")
+        said.append(f"{plural(count, 'note')}: {reason_words(word, alone)}.")
     used = notes[usable(notes)]
     low, high = (used[name].astype(float).median() for name in ("rate_low_hz", "rate_high_hz"))
     if np.isfinite(low) and np.isfinite(high) and high - low > 0.005:
@@ -71,7 +74,9 @@ def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
     snr = used["snr_db"].astype(float).median()
     if np.isfinite(snr) and snr < 15:
         said.append(
-            f"The line stands only {snr:.0f} dB above noise and other players: standard errors are larger."
+            f"The line stands only {snr:.0f} dB above noise{'' if alone else ' and other players'}: "
+            "standard errors "
+            "are larger."
         )
     if number_of(recording, "wow_hz") is not None:
         said.append("The disc or tape sways; the sway was taken out before vibrato was measured.")
@@ -86,6 +91,37 @@ def number_of(recording: Mapping[str, Any], name: str) -> float | None:
     return None if value is None or pd.isna(value) else float(value)
 
 
-def reason_words(quality: Any) -> str:
-    """Say the reasons of a ``quality`` cell in words."""
-    return "; ".join(QUALITY_REASONS.get(word, word) for word in reasons_of(quality)) or "nothing against it"
+ALONE: dict[str, str] = {
+    "masked": "noise or the room covers it: no single vibrato fits",
+    "noisy": "its harmonics are no stronger than the noise",
+}
+"""Words of reasons where nobody accompanies: it cannot have been another player."""
+
+
+def plays_alone(recording: Mapping[str, Any]) -> bool:
+    """Whether the manifest says that nobody accompanies."""
+    value = recording.get("accompaniment")
+    return value is not None and not pd.isna(value) and str(value) == "none"
+
+
+def reason_words(quality: Any, alone: bool = False) -> str:
+    """Say the reasons of a ``quality`` cell in words, true to whether the soloist plays `alone`."""
+    words = QUALITY_REASONS | (ALONE if alone else {})
+    return "; ".join(words.get(word, word) for word in reasons_of(quality)) or "nothing against it"
+
+
+def used_words(notes: pd.DataFrame) -> str:
+    """Say how many notes can be used, of how many, and why not the others: "15 of 65 usable (48 too
+    short)"."""
+    why = why_left_out(notes)
+    counted = Counter(why[why != ""])
+    short = [f"{counted[name]:,} {words}" for name, words in SHORT_WORDS.items() if counted[name]]
+    text = f"{int((why == '').sum()):,} of {len(notes):,} usable"
+    return f"{text} ({', '.join(short)})" if short else text
+
+
+SHORT_WORDS: dict[str, str] = {
+    "no_note": "no single note", "rejected": "rejected", "too_short": "too short", "masked": "covered",
+    "octave_unsure": "octave unsure", "unsteady": "unsteady", "no_answer": "not told",
+}  # fmt: skip
+"""Reasons of :data:`vibstudy.figures.quantities.LEFT_OUT` in a word or two."""

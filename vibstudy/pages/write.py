@@ -211,7 +211,7 @@ def recording_page(
     line = Store(study.results).line(str(row["recording_id"]))
     rows, missing = _rows(row, line, notes)
     expected = [] if missing else _expected(row, notes)
-    listed = list(content.note_rows(notes))
+    listed = list(content.note_rows(notes, trust.plays_alone(row)))
     share = trust.trusted_share(notes)
     return content.RecordingPage(
         name=str(row["recording_id"]),

@@ -34,6 +34,7 @@ from vibstudy.paper.parts import ENVIRONMENT, NOTES, RECORDINGS, About, Parts
 from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, ROOM_COLUMNS, table_schema
 from vibstudy.stats.claimfile import claims_text
 from vibstudy.stats.claims import CLAIMS_FILE, hashes_of, judge_claims
+from vibstudy.stats.effects import add_decades
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
 from vibstudy.stats.ledger import Ledger
 from vibstudy.study import formula
@@ -81,6 +82,9 @@ def environment(study: Path) -> dict[str, Any]:
 def standard_models(notes: pd.DataFrame) -> pd.DataFrame:
     """Fit rate and log extent on decade and region; one row a term.
 
+    Decades are counted in tens of years from the middle of the corpus
+    (:func:`vibstudy.stats.effects.add_decades`), so that the intercept is of that decade.
+
     Returns
     -------
     DataFrame
@@ -90,7 +94,7 @@ def standard_models(notes: pd.DataFrame) -> pd.DataFrame:
     from vibstudy.stats import fit_mixed
 
     rows = []
-    used = vibrato_notes(notes)
+    used = vibrato_notes(add_decades(notes) if "decade" in notes else notes)
     counts = {
         "players": used["player"].nunique(),
         "recordings": used["recording_id"].nunique(),
@@ -99,7 +103,7 @@ def standard_models(notes: pd.DataFrame) -> pd.DataFrame:
     for name, outcome in MODELS.items():
         if used.empty:
             continue
-        text = formula(outcome, used, ("decade", "region"))
+        text = formula(outcome, used, ("decades", "region"))
         try:
             table = fit_mixed(used, text).table()
         except VibstudyError:

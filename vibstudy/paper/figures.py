@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from vibstudy import figures as draw
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import add_period, default_cuts, vibrato_notes
+from vibstudy.figures.own import DEFAULT_GROUP, Own, put_on
 from vibstudy.figures.style import HouseFigure, save_figure
+from vibstudy.stats.claims import CLAIMS_FILE, Claim, read_claims
+from vibstudy.stats.effects import standard_models
 from vibstudy.stats.usage import usage_index
-from vibstudy.study import Study, add_decades, formula, line_over_decades, means_by
+from vibstudy.study import Study, lines_over_decades, means_by
 
 SIZES = ("column", "slide")
 FORMATS = ("pdf", "svg", "png")
@@ -41,21 +45,12 @@ class PaperFigure:
     reason: str = ""
 
 
-def _band(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:
-    """The mixed model's line over the decades, in the unit of the outcome."""
+def _means(notes: pd.DataFrame, group: str) -> pd.DataFrame:
+    """The model's means of extent by period and group, in cents."""
     from vibstudy.stats import fit_mixed
 
-    used = add_decades(vibrato_notes(notes))
-    text = {"rate_hz": "rate_hz", "extent_cents": "log(extent_cents)"}[outcome]
-    return line_over_decades(fit_mixed(used, formula(text, used, ["decades", "region"])))
-
-
-def _means(notes: pd.DataFrame) -> pd.DataFrame:
-    """The model's means of extent by period and region, in cents."""
-    from vibstudy.stats import fit_mixed
-
-    model = fit_mixed(vibrato_notes(notes), "log(extent_cents) ~ period * region")
-    return means_by(model, "region", "period")
+    model = fit_mixed(vibrato_notes(notes), f"log(extent_cents) ~ period * {group}")
+    return means_by(model, group, "period")
 
 
 def _phrase(study: Study, notes: pd.DataFrame, size: str) -> tuple[HouseFigure, pd.DataFrame]:
@@ -68,11 +63,17 @@ def _phrase(study: Study, notes: pd.DataFrame, size: str) -> tuple[HouseFigure, 
     return draw.phrase_strip(line, phrase, size)
 
 
-def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[str, Drawing]:
+def drawings(
+    study: Study,
+    notes: pd.DataFrame,
+    claims: pd.DataFrame,
+    effects: pd.DataFrame,
+    group: str = DEFAULT_GROUP,
+) -> dict[str, Drawing]:
     """Return every figure of the paper as a function of its size. A model is fitted once for both sizes."""
-    kept: dict[str, pd.DataFrame] = {}
+    kept: dict[str, Any] = {}
 
-    def once(name: str, make: Callable[[], pd.DataFrame]) -> pd.DataFrame:
+    def once(name: str, make: Callable[[], Any]) -> Any:
         if name not in kept:
             kept[name] = make()
         return kept[name]
@@ -82,26 +83,34 @@ def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[st
 
     def over(outcome: str) -> Drawing:
         return lambda size: draw.change_over_decades(
-            notes, outcome, once(outcome, lambda: _band(notes, outcome)), size
+            notes, outcome, once(outcome, lambda: lines_over_decades(notes, outcome, group)), size, group
         )
 
+    written = _claims_of(study, claims)
     found: dict[str, Drawing] = {
-        "coverage": lambda size: draw.coverage_map(study.recordings(), size),
-        "claims": lambda size: draw.claims_forest(claims, size),
-        "rate_and_extent": lambda size: draw.rate_extent_plane(periods, size),
+        "coverage": lambda size: draw.coverage_map(study.recordings(), size, group),
+        "claims": lambda size: draw.claims_forest(
+            claims, once("sides", lambda: draw.claim_sides(written, notes)), margins_of(written), size
+        ),
+        "effects": lambda size: draw.effects_forest(effects, size),
+        "rate_and_extent": lambda size: draw.rate_extent_plane(periods, size, group),
         "rate_over_decades": over("rate_hz"),
         "extent_over_decades": over("extent_cents"),
         "extent_by_period_and_region": lambda size: draw.marginal_means(
-            once("means", lambda: _means(periods)), "extent_cents", periods, size=size
+            once("means", lambda: _means(periods, group)), "extent_cents", periods, group=group, size=size
         ),
-        "portraits": lambda size: draw.player_portraits(notes, size),
+        "portraits": lambda size: draw.player_portraits(notes, size, group),
         "vibrato_by_length": lambda size: draw.vibrato_by_length(
             notes, once("usage", lambda: usage_index(notes)), size
         ),
+        "usage_by_player": lambda size: draw.usage_by_player(once("usage", lambda: usage_index(notes)), size),
         "along_a_phrase": lambda size: _phrase(study, notes, size),
-        "intensity_and_pitch": lambda size: draw.intensity_against_pitch(notes, size),
+        "intensity_and_pitch": lambda size: draw.intensity_against_pitch(notes, size, group),
+        "model_check": lambda size: draw.model_check(
+            once("model", lambda: _extent_model(notes, group)), size
+        ),
     }
-    found |= _ways(study, notes, claims)
+    found |= _ways(notes, claims, written)
     truth = study.truth()
     if truth is not None:
         pairs = draw.match_truth(notes, truth)
@@ -109,14 +118,30 @@ def drawings(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[st
     return found
 
 
-def _ways(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[str, Drawing]:
+def _extent_model(notes: pd.DataFrame, group: str) -> Any:
+    """The standard model of extent."""
+    for model, variant, fitted, _ in standard_models(notes, group):
+        if model == "extent" and not variant:
+            return fitted
+    raise VibstudyError("The check of the model cannot be shown: no model of extent can be fitted here")
+
+
+def _claims_of(study: Study, claims: pd.DataFrame) -> list[Claim]:
+    """The claims as written, in the order of the table."""
+    if claims.empty:
+        return []
+    return read_claims(study.folder / CLAIMS_FILE)
+
+
+def margins_of(claims: Sequence[Claim]) -> dict[str, float]:
+    """Return the margin of each claim that has one, by name."""
+    return {claim.id: float(claim.margin) for claim in claims if claim.margin is not None}
+
+
+def _ways(notes: pd.DataFrame, claims: pd.DataFrame, written: Sequence[Claim]) -> dict[str, Drawing]:
     """A figure of every reasonable way to ask each claim that could be tested."""
-    from vibstudy.stats.claims import CLAIMS_FILE, Claim, read_claims
     from vibstudy.stats.ways import Ways, all_ways
 
-    if claims.empty:
-        return {}
-    tested = set(claims.loc[claims["estimate"].notna(), "claim"])
     kept: dict[str, Ways] = {}
 
     def drawing(claim: Claim) -> Drawing:
@@ -127,20 +152,32 @@ def _ways(study: Study, notes: pd.DataFrame, claims: pd.DataFrame) -> dict[str, 
 
         return draw_ways
 
-    asked = [claim for claim in read_claims(study.folder / CLAIMS_FILE) if claim.id in tested]
-    return {f"ways_{k}_{re.sub(r'[^A-Za-z0-9-]+', '_', c.id)}": drawing(c) for k, c in enumerate(asked, 1)}
+    tested = set(claims.loc[claims["estimate"].notna(), "claim"]) if len(claims) else set()
+    return {
+        f"ways_{k}_{re.sub(r'[^A-Za-z0-9-]+', '_', claim.id)}": drawing(claim)
+        for k, claim in enumerate(written, 1)
+        if claim.id in tested
+    }
 
 
 def draw_figures(
-    study: Study, notes: pd.DataFrame, claims: pd.DataFrame, folder: Path, say: Callable[[str], None]
+    study: Study,
+    notes: pd.DataFrame,
+    claims: pd.DataFrame,
+    effects: pd.DataFrame,
+    own: Own,
+    folder: Path,
+    say: Callable[[str], None],
 ) -> list[PaperFigure]:
     """Draw and save every figure, in ``folder/column`` and ``folder/slide``."""
     made = []
-    for name, drawing in drawings(study, notes, claims).items():
+    for name, drawing in drawings(study, notes, claims, effects, own.group).items():
         say(f"figure {name}")
         try:
             for size in SIZES:
                 figure, table = drawing(size)
+                if size == "column":
+                    put_on(figure, own.figures.get(name))
                 saved = save_figure(figure, table, folder / size, name, formats=FORMATS)
         except VibstudyError as gap:
             made.append(PaperFigure(name, reason=" ".join(map(str, gap.problems))))

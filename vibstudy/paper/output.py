@@ -8,18 +8,14 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from vibstudy.corpus.tables import put_in_place, write_frame, write_text
-from vibstudy.figures.style import EXTENT_NOTE
-from vibstudy.paper.figures import PaperFigure
 from vibstudy.paper.references import WORKS
-from vibstudy.paper.text import Book, as_printed
+from vibstudy.paper.tables import PRINTED, PrintedTable
+from vibstudy.paper.text import Book
 
 _TEX = {
     "\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_", "{": r"\{",
@@ -33,103 +29,6 @@ _TEX = {
 
 _HASH = re.compile(r"[0-9a-f]{40,}")
 """A hash, which may be broken at the end of a line."""
-
-
-@dataclass(frozen=True)
-class PrintedTable:
-    """A table as it is printed.
-
-    Parameters
-    ----------
-    name : str
-        File name without ending; the name in the book.
-    title : str
-        Caption.
-    columns : tuple of (str, str, str)
-        Column, head, and pattern of :func:`~vibstudy.paper.text.as_printed`.
-    """
-
-    name: str
-    title: str
-    columns: tuple[tuple[str, str, str], ...]
-
-    def cells(self, table: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
-        """Return heads and rows as text; missing values are blank."""
-        used = [column for column in self.columns if column[0] in table]
-        rows = [
-            ["" if pd.isna(row[name]) else as_printed(row[name], pattern) for name, _, pattern in used]
-            for row in table.to_dict("records")
-        ]
-        return [head for _, head, _ in used], rows
-
-
-PRINTED = (
-    PrintedTable(
-        "players",
-        f"Players: share of notes with vibrato, mean rate and extent. {EXTENT_NOTE}",
-        (
-            ("player", "Player", "text"),
-            ("region", "Region", "text"),
-            ("recordings", "Rec.", "count"),
-            ("notes", "Notes", "count"),
-            ("share_with_vibrato", "Vibrato", "share"),
-            ("rate_hz", "Rate (Hz)", ".2f"),
-            ("extent_cents", "Extent (± cents)", ".1f"),
-        ),
-    ),
-    PrintedTable(
-        "claims",
-        "Claims: estimates with intervals; p after Holm.",
-        (
-            ("claim", "Claim", "text"),
-            ("estimate", "Estimate", "+.2f"),
-            ("low", "Low", "+.2f"),
-            ("high", "High", "+.2f"),
-            ("unit", "Unit", "text"),
-            ("df", "df", ".1f"),
-            ("p_holm", "p", "p alone"),
-            ("verdict", "Verdict", "text"),
-        ),
-    ),
-    PrintedTable(
-        "models",
-        "Mixed models of rate (Hz) and of the natural logarithm of extent (± cents); decade in years, "
-        "regions against the first in the alphabet.",
-        (
-            ("model", "Model", "text"),
-            ("term", "Term", "term"),
-            ("estimate", "Estimate", "+.4f"),
-            ("se", "SE", ".4f"),
-            ("df", "df", ".1f"),
-            ("t", "t", "+.2f"),
-            ("p", "p", "p alone"),
-            ("low", "Low", "+.4f"),
-            ("high", "High", "+.4f"),
-        ),
-    ),
-    PrintedTable(
-        "media",
-        "The sound of the recordings by medium: medians, and numbers of recordings.",
-        (
-            ("medium", "Medium", "text"),
-            ("recordings", "Rec.", "count"),
-            ("above_noise_db", "Above noise (dB)", ".0f"),
-            ("high_edge_hz", "Up to (Hz)", ",.0f"),
-            ("clicks_per_s", "Clicks (1/s)", ".1f"),
-            ("hum", "Hum", "count"),
-            ("clipped", "Clipped", "count"),
-            ("cut_off", "Cut off", "count"),
-            ("wow", "Wow", "count"),
-        ),
-    ),
-    PrintedTable(
-        "quality",
-        "Why notes are not to be trusted in full.",
-        (("reason", "Mark", "text"), ("meaning", "Meaning", "text"), ("notes", "Notes", "count"),
-         ("share", "Share", "share")),
-    ),
-)  # fmt: skip
-"""Tables printed in the draft."""
 
 
 def tex(text: Any) -> str:
@@ -189,7 +88,8 @@ def write_tables(book: Book, folder: Path) -> None:
     write_frame(folder / "numbers.csv", book.numbers())
     template = environment(latex=True).get_template("table.tex")
     for table, heads, rows in printed_tables(book):
-        write_text(folder / f"{table.name}.tex", template.render(heads=heads, rows=rows, align=_align(rows)))
+        align = _tex_align(heads, rows)
+        write_text(folder / f"{table.name}.tex", template.render(heads=heads, rows=rows, align=align))
         _write_docx(
             folder / f"{table.name}.docx", lambda document, t=(table, heads, rows): _docx_table(document, *t)
         )
@@ -208,29 +108,61 @@ def _align(rows: Sequence[Sequence[str]]) -> str:
     )
 
 
+_LONG = 36
+"""Letters from which on a column is broken into lines: a third of a line of the draft."""
+
+
+def _tex_align(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """As :func:`_align`; columns of long texts are broken into lines, by their share of the page."""
+    longest = [max(len(cell) for cell in column) for column in zip(heads, *rows, strict=True)]
+    sides = _align(rows)
+    room = 0.94 - 0.014 * sum(n for n in longest if n <= _LONG)  # a letter takes about 1.4 % of the line
+    wordy = sum(min(n, 3 * _LONG) for n in longest if n > _LONG)
+    return "".join(
+        rf">{{\raggedright\arraybackslash}}p{{{max(0.15, room * min(n, 3 * _LONG) / wordy):.2f}\linewidth}}"
+        if n > _LONG
+        else side
+        for side, n in zip(sides, longest, strict=True)
+    )
+
+
 # --- the draft
 
 
-def write_tex(book: Book, drawn: Sequence[PaperFigure], title: str, path: Path) -> None:
+def floats_of(book: Book) -> list[list[dict[str, Any]]]:
+    """Return, for each section, the tables and figures first spoken of there, as the templates print them."""
+    tables = {table.name: (table, heads, rows) for table, heads, rows in printed_tables(book)}
+    out = []
+    for section in book.sections:
+        here = []
+        for kind, name, number in section.floats:
+            item: dict[str, Any] = {"kind": kind, "name": name, "number": number}
+            if kind == "table":
+                table, heads, rows = tables[name]
+                item |= {"title": table.title, "heads": heads, "rows": rows, "align": _align(rows)}
+            here.append(item)
+        out.append(here)
+    return out
+
+
+def write_tex(book: Book, captions: Mapping[str, str], title: str, path: Path) -> None:
     """Write the draft as LaTeX; figures and tables are read from the folders beside it."""
     page = environment(latex=True).get_template("paper.tex")
-    text = page.render(title=title, sections=book.sections, figures=drawn, tables=printed_tables(book))
-    write_text(path, text)
+    sections = list(zip(book.sections, floats_of(book), strict=True))
+    write_text(path, page.render(title=title, sections=sections, captions=captions))
 
 
-def write_html(book: Book, drawn: Sequence[PaperFigure], title: str, path: Path, figures: Path) -> None:
+def write_html(book: Book, captions: Mapping[str, str], title: str, path: Path, figures: Path) -> None:
     """Write the draft as one HTML file that holds its figures."""
     pictures = {
-        figure.name: base64.b64encode((figures / "column" / f"{figure.name}.svg").read_bytes()).decode(
-            "ascii"
-        )
-        for figure in drawn
+        name: base64.b64encode((figures / "column" / f"{name}.svg").read_bytes()).decode("ascii")
+        for name, _ in book.numbered("figure")
     }
     page = environment(latex=False).get_template("paper.html")
-    references = _used_references(book)
+    sections = list(zip(book.sections, floats_of(book), strict=True))
     text = page.render(
-        title=title, sections=book.sections, figures=drawn, pictures=pictures,
-        tables=printed_tables(book), references=references,
+        title=title, sections=sections, captions=captions, pictures=pictures,
+        references=_used_references(book),
     )  # fmt: skip
     write_text(path, text)
 
@@ -258,30 +190,40 @@ def _used_references(book: Book) -> list[str]:
     return [str(table["entry"].iloc[row]) for row in sorted(used)]
 
 
-def write_docx(book: Book, drawn: Sequence[PaperFigure], title: str, path: Path, figures: Path) -> None:
+def write_docx(book: Book, captions: Mapping[str, str], title: str, path: Path, figures: Path) -> None:
     """Write the draft for Word."""
     from docx.shared import Cm
+
+    tables = {table.name: (table, heads, rows) for table, heads, rows in printed_tables(book)}
+
+    def references(document: Any) -> None:
+        document.add_heading("References", 1)
+        for entry in _used_references(book):
+            document.add_paragraph(entry)
 
     def fill(document: Any) -> None:
         document.core_properties.title = title
         document.core_properties.author = ""
         document.core_properties.comments = ""
         document.add_heading(title, 0)
+        appendices = 0
         for section in book.sections:
-            document.add_heading(section.title, 1)
+            if section.appendix:
+                if not appendices:
+                    references(document)
+                appendices += 1
+            document.add_heading(("Appendix: " if section.appendix else "") + section.title, 1)
             for paragraph in section.paragraphs:
                 document.add_paragraph(paragraph)
-        document.add_heading("Tables", 1)
-        for table in printed_tables(book):
-            _docx_table(document, *table)
-        document.add_heading("Figures", 1)
-        for number, figure in enumerate(drawn, 1):
-            document.add_picture(str(figures / "column" / f"{figure.name}.png"), width=Cm(11))
-            document.paragraphs[-1].paragraph_format.keep_with_next = True
-            document.add_paragraph(f"Figure {number}. {figure.caption}", style="Caption")
-        document.add_heading("References", 1)
-        for entry in _used_references(book):
-            document.add_paragraph(entry)
+            for kind, name, number in section.floats:
+                if kind == "table":
+                    _docx_table(document, *tables[name], number=number)
+                else:
+                    document.add_picture(str(figures / "column" / f"{name}.png"), width=Cm(8.64))
+                    document.paragraphs[-1].paragraph_format.keep_with_next = True
+                    document.add_paragraph(f"Figure {number}. {captions[name]}", style="Caption")
+        if not appendices:
+            references(document)
 
     _write_docx(path, fill)
 
@@ -298,11 +240,14 @@ def _write_docx(path: Path, fill: Any) -> None:
     put_in_place(temporary, path)
 
 
-def _docx_table(document: Any, table: PrintedTable, heads: list[str], rows: list[list[str]]) -> None:
+def _docx_table(
+    document: Any, table: PrintedTable, heads: list[str], rows: list[list[str]], number: int = 0
+) -> None:
     from docx.enum.text import WD_ALIGN_PARAGRAPH
     from docx.shared import Cm, Pt
 
-    document.add_paragraph(table.title, style="Caption").paragraph_format.keep_with_next = True
+    title = f"Table {number}. {table.title}" if number else table.title
+    document.add_paragraph(title, style="Caption").paragraph_format.keep_with_next = True
     grid = document.add_table(rows=1 + len(rows), cols=len(heads), style="Light Shading")
     grid.autofit = False
     lengths = [max(len(text) for text in column) + 8 for column in zip(heads, *rows, strict=True)]

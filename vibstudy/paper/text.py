@@ -12,9 +12,7 @@ from __future__ import annotations
 
 # Sentences of the draft read best unbroken:
 # ruff: noqa: E501
-import contextlib
 import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -22,11 +20,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import VibstudyError
-from vibstudy.figures.data import by_player, judged_notes, plural, vibrato_notes
-from vibstudy.schema import QUALITY_REASONS, reasons_of
-from vibstudy.stats.claims import FIRST, Claim
-from vibstudy.stats.confounds import find_confounds
+from vibstudy.figures.data import plural
+from vibstudy.paper.tables import LONE, MEDIA_COUNTS
+from vibstudy.stats.claims import FIRST
+from vibstudy.stats.effects import HELD_EQUAL, PER_DECADE
 
 MINUS = "\N{MINUS SIGN}"
 NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
@@ -39,9 +36,6 @@ INVENTED = (
     "This is the invented demonstration study: its players, regions, melodies and recordings are made up and "
     "its sound is synthesised. Nothing here says anything about real playing."
 )
-LONE = "one player"
-"""Kind of the audit's sentences on cells of one player."""
-
 MOST_NAMED = 3
 """More cells of one player than this are counted in the text, and named in the table only."""
 
@@ -79,10 +73,12 @@ class Citation:
 
 @dataclass
 class Section:
-    """A heading and its paragraphs."""
+    """A heading, its paragraphs, and the tables and figures first spoken of there, as (kind, name, number)."""
 
     title: str
     paragraphs: list[str] = field(default_factory=list)
+    floats: list[tuple[str, str, int]] = field(default_factory=list)
+    appendix: bool = False
 
 
 @dataclass
@@ -92,10 +88,45 @@ class Book:
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     sections: list[Section] = field(default_factory=list)
     citations: list[Citation] = field(default_factory=list)
+    drawn: Sequence[str] = ()
 
-    def begin(self, title: str) -> None:
+    def begin(self, title: str, appendix: bool = False) -> None:
         """Open a section."""
-        self.sections.append(Section(title))
+        self.sections.append(Section(title, appendix=appendix))
+
+    def see(self, *names: str) -> str:
+        """Return " (Figure 1, Table 2)" for figures ("figure claims") and tables ("table claims") that there are.
+
+        They are numbered in the order in which they are spoken of; one spoken of first stands below the section
+        that is open. "" when there is none of them.
+        """
+        words = []
+        for kind, _, name in (wanted.partition(" ") for wanted in names):
+            if not (name in self.drawn if kind == "figure" else len(self.tables.get(name, ()))):
+                continue
+            known = [found for section in self.sections for found in section.floats if found[0] == kind]
+            number = next((found[2] for found in known if found[1] == name), 0)
+            if not number:
+                number = len(known) + 1
+                self.sections[-1].floats.append((kind, name, number))
+            words.append(f"{kind.capitalize()} {self._number(kind, name, number)}")
+        return f" ({', '.join(words)})" if words else ""
+
+    def _number(self, kind: str, name: str, number: int) -> str:
+        """Note a number of a figure or table among what is cited."""
+        title = self.sections[-1].title
+        table = self.tables.setdefault("floats", pd.DataFrame(columns=["kind", "name", "number"]))
+        at = table.index[(table["kind"] == kind) & (table["name"] == name)]
+        if not len(at):
+            new = pd.DataFrame([{"kind": kind, "name": name, "number": number}])
+            table = self.tables["floats"] = pd.concat([table, new], ignore_index=True)
+            at = table.index[-1:]
+        self.citations.append(Citation(title, str(number), "floats", int(at[0]) + 1, "number", "count"))
+        return str(number)
+
+    def numbered(self, kind: str) -> list[tuple[str, int]]:
+        """Return name and number of the figures or tables spoken of, in order."""
+        return [(name, n) for section in self.sections for what, name, n in section.floats if what == kind]
 
     def say(self, text: str) -> None:
         """Add a paragraph to the section that is open."""
@@ -145,113 +176,11 @@ def as_printed(value: Any, pattern: str) -> str:
     return format(float(value), pattern).replace("-", MINUS)
 
 
-# --- tables
-
-
-def corpus_table(notes: pd.DataFrame) -> pd.DataFrame:
-    """Return one row: what the corpus holds."""
-    known = judged_notes(notes)
-    return pd.DataFrame(
-        [
-            {
-                "players": notes["player"].nunique(),
-                "recordings": notes["recording_id"].nunique(),
-                "notes": len(notes),
-                "notes_with_vibrato": len(vibrato_notes(notes)),
-                "notes_judged": len(known),
-                "share_with_vibrato": float(known["has_vibrato"].mean()) if len(known) else np.nan,
-            }
-        ]
-    )
-
-
-def players_table(notes: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a player: counts, share of notes with vibrato, mean rate and extent."""
-    used = vibrato_notes(notes)
-    known = judged_notes(notes)
-    share = known.groupby("player")["has_vibrato"].mean()
-    if used.empty:
-        return pd.DataFrame({"player": share.index, "share_with_vibrato": share.to_numpy()})
-    table = by_player(used, ["rate_hz", "extent_cents"])
-    table["share_with_vibrato"] = table["player"].map(share).astype(float)
-    names = ["player", "region", "recordings", "notes", "share_with_vibrato", "rate_hz", "extent_cents"]
-    return table[[name for name in names if name in table]].sort_values("player", ignore_index=True)
-
-
-def quality_table(notes: pd.DataFrame) -> pd.DataFrame:
-    """Return why notes are not to be trusted, with their share of all notes."""
-    rows = []
-    counts = Counter(reason for cell in notes["quality"] for reason in reasons_of(cell))
-    for reason, words in QUALITY_REASONS.items():
-        if count := counts[reason]:
-            rows.append({"reason": reason, "meaning": words, "notes": count, "share": count / len(notes)})
-    return pd.DataFrame(rows, columns=["reason", "meaning", "notes", "share"])
-
-
-MEDIA_COUNTS = {
-    "hum": ("hum_hz", "mains hum"),
-    "clipped": ("clipped_fraction", "clipped samples"),
-    "cut_off": ("codec_cutoff_hz", "the sharp edge of a lossy codec or a resampling"),
-    "wow": ("wow_hz", "a wow common to all notes (taken out)"),
-}
-"""What is counted over recordings: the column that is above 0 where it was found, and the words for it."""
-
-
-def media_table(recordings: pd.DataFrame) -> pd.DataFrame:
-    """Return what was found about the sound, one row a medium (medians, and counts of recordings).
-
-    Returns
-    -------
-    DataFrame
-        ``medium, recordings``, ``above_noise_db`` (loud passages above the steady noise), ``high_edge_hz``,
-        ``clicks_per_s``, and numbers of recordings with ``hum, clipped, cut_off, wow``; medium is "not
-        told" where the manifest has none.
-    """
-    wanted = [
-        "programme_db",
-        "noise_db",
-        "high_edge_hz",
-        "clicks_per_s",
-        *(c for c, _ in MEDIA_COUNTS.values()),
-    ]
-    frame = pd.DataFrame(
-        {name: recordings[name].astype(float) if name in recordings else np.nan for name in wanted},
-        index=recordings.index,
-    )
-    frame["above_noise_db"] = frame["programme_db"] - frame["noise_db"]
-    medium = recordings["medium"] if "medium" in recordings else pd.Series(pd.NA, index=recordings.index)
-    groups = frame.groupby(medium.astype("string").fillna("not told"))
-    medians = groups[["above_noise_db", "high_edge_hz", "clicks_per_s"]].median()
-    for name, (column, _) in MEDIA_COUNTS.items():
-        medians[name] = groups[column].agg(lambda values: int((values > 0).sum()))
-    medians.insert(0, "recordings", groups.size())
-    return medians.rename_axis("medium").reset_index()
-
-
-def limitations_table(notes: pd.DataFrame, claims: pd.DataFrame) -> pd.DataFrame:
-    """Return sentences on what the corpus cannot tell: audit of tags, and caveats of the claims."""
-    rows = []
-    with contextlib.suppress(VibstudyError):
-        audit = find_confounds(notes)
-        kinds = [LONE if sentence in audit.lone else "" for sentence in audit.sentences]
-        rows += [("audit", sentence, kind) for sentence, kind in zip(audit.sentences, kinds, strict=True)]
-    if len(claims):
-        caveats = claims["caveats"].fillna("").astype(str)
-        together: dict[str, list[str]] = {}
-        for name, text in zip(claims["claim"], caveats, strict=True):
-            if text:
-                together.setdefault(text, []).append(str(name))
-        rows += [
-            (f"{_of(len(names), 'claim')} {', '.join(names)}", text, "") for text, names in together.items()
-        ]
-    return pd.DataFrame(rows, columns=["from", "sentence", "kind"])
-
-
 # --- sections
 
 
 def write_corpus(book: Book, is_demo: bool) -> None:
-    """The corpus in two sentences."""
+    """The corpus in a few sentences, each count with what it is of."""
     book.begin("Corpus")
     if is_demo:
         book.say(INVENTED)
@@ -261,98 +190,32 @@ def write_corpus(book: Book, is_demo: bool) -> None:
 
     corpus = book.tables["corpus"].iloc[0]
     text = (
-        f"The corpus holds {n('recordings')} {_of(corpus['recordings'], 'recording')} by {n('players')} "
-        f"{_of(corpus['players'], 'player')}. {n('notes')} {_of(corpus['notes'], 'note')} were found; on "
-        f"{n('notes_with_vibrato')} of them vibrato was measured"
+        f"The corpus holds {n('recordings')} {of_word(corpus['recordings'], 'recording')} by {n('players')} "
+        f"{of_word(corpus['players'], 'player')}{book.see('figure coverage')}. {n('notes')} "
+        f"{of_word(corpus['notes'], 'note')} were found"
     )
-    if corpus["notes_judged"]:
+    if corpus.get("notes_judged"):
         text += (
-            f". Of the {n('notes_judged')} notes long enough for its absence to show, too, "
-            f"{n('share_with_vibrato', 'share')} have vibrato"
+            f". Of these, {n('notes_judged')} are long enough for the absence of vibrato to show ("
+            f"{n('telling_length_s', '.2f')} s and more), and {n('notes_judged_with_vibrato')} of the "
+            f"{n('notes_judged')} have vibrato: {n('share_with_vibrato', '.0f')} %"
+        )
+    if "notes_vibrato" in corpus:
+        text += (
+            f". Rate and extent are those of the {n('notes_vibrato')} notes, of any length, with a vibrato whose "
+            f"figures can be used, by {n('players_vibrato')} {of_word(corpus['players_vibrato'], 'player')} in "
+            f"{n('recordings_vibrato')} {of_word(corpus['recordings_vibrato'], 'recording')}"
         )
     book.say(text + ".")
-
-
-def _of(count: float, word: str) -> str:
-    return plural(int(count), word).split(" ", 1)[1]
-
-
-def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, claims: Sequence[Claim]) -> None:
-    """The steps that ran, with their settings and versions."""
-    book.begin("Methods")
-    s = book.setting
-    text = (
-        f"Recordings were read at true speed as one channel at {s('working_rate_hz')} Hz. The line of notes was "
-        f"found by {s('tracker_used', 'text')} between {s('fmin_hz')} and {s('fmax_hz')} Hz; sounds shorter than "
-        f"{s('min_note_s')} s were not taken for notes."
-    )
-    changed = (
-        int((recordings["speed_factor"].astype(float) != 1.0).sum()) if "speed_factor" in recordings else 0
-    )
-    if changed:
-        text += (
-            f" The speed of {s('recordings_speed_corrected')} recordings was corrected as the manifest says."
-        )
-    book.say(text)
-    book.say(
-        "A tracker's line says only where the notes are, since its frames smooth the vibrato. Pitch was then "
-        "measured from the phase of the harmonics, weighted by their signal to noise "
-        f"{book.reference('rife1974')}. A note's pitch is the mean over the note {book.reference('brown1996')}."
-    )
-    book.say(
-        f"Vibrato was looked for between {s('vibrato_min_hz')} and {s('vibrato_max_hz')} Hz. A note counts as "
-        "having vibrato when a straight note with the same noise would look so with a probability below "
-        f"{s('false_alarm')}, the search over rates counted {book.reference('baluev2008')}. Rate is the mean number "
-        "of cycles a second while vibrato lasts. Extent is half of the peak-to-peak deviation (± cents)."
-    )
-    tuning = (
-        f"Notes were named at the tuning estimated from the notes in {s('recordings_tuning_estimated')} recordings, "
-        f"and at the manifest's in {s('recordings_tuning_given')}."
-    )
-    listened = (
-        f" Listeners accepted {s('notes_accepted')}, edited {s('notes_edited')} and rejected "
-        f"{s('notes_rejected')} notes."
-    )
-    reviewed = bool((notes["reviewed"].astype("string") != "auto").fillna(False).any())
-    book.say(tuning + (listened if reviewed else " All notes are as measured; none was edited by hand."))
-    book.say(
-        "Trills, ornaments and notes rejected by ear were left out. Rate and extent are those of the notes with "
-        "vibrato whose figures can be trusted, the same in text, tables and figures; shares of notes with vibrato "
-        "are shares of the notes long enough for its absence to show."
-    )
-    _write_statistics(book, claims)
-    libraries = ", ".join(
-        f"{book.cite('software', row, 'name')} {book.cite('software', row, 'version')}"
-        for row in range(len(book.tables["software"]))
-    )
-    book.say(f"Software: {libraries} {book.reference('harris2020', 'virtanen2020')}.")
-
-
-def _write_statistics(book: Book, claims: Sequence[Claim]) -> None:
-    if len(book.tables["models"]) or len(claims):
+    if len(book.tables.get("left_out", ())):
         book.say(
-            "Differences were estimated by mixed models with the recording nested in the player "
-            f"{book.reference('laird1982')}, with degrees of freedom after Satterthwaite "
-            f"{book.reference('satterthwaite1946')}. Extent was modelled on a logarithmic scale. Intervals are "
-            f"{book.setting('interval_per_cent')} % intervals, each by itself."
+            f"Which notes were left out, and why, stands by side and reason{book.see('table left_out')}."
         )
-    if not claims:
-        return
-    text = (
-        f"{book.setting('claims')} {_of(len(claims), 'claim')} {'is' if len(claims) == 1 else 'are'} answered, of which "
-        f"{book.setting('claims_written_first')} had been written down before the recordings were measured; p was "
-        f"corrected by Holm over every confirmatory claim ever logged that could be tested "
-        f"{book.reference('holm1979')}, and a claim counts as supported below {book.setting('significance')}. A "
-        "decided verdict was put to the model with each further tag of the recordings in it."
-    )
-    if int(book.tables["settings"].set_index("setting")["value"].get("claims_gone", 0)):
-        text += (
-            f" The log holds {book.setting('claims_gone')} further tests, withdrawn or worded otherwise since, which "
-            "the correction counts."
-        )
-    if any(claim.expect == "equal" for claim in claims):
-        text += f" Claims of equality were tested by two one-sided tests {book.reference('schuirmann1987')}."
-    book.say(text)
+
+
+def of_word(count: float, word: str) -> str:
+    """Return the word in the number of the count: "note", "notes"."""
+    return plural(int(count), word).split(" ", 1)[1]
 
 
 VERDICTS = {
@@ -363,28 +226,118 @@ VERDICTS = {
 
 
 def write_results(book: Book) -> None:
-    """Describe the players, and answer the claims."""
+    """Describe the players, the change over the decades, and answer the claims."""
     book.begin("Results")
-    players = book.tables["players"]
-    if "rate_hz" in players and len(players):
-        rate, extent = players["rate_hz"].astype(float), players["extent_cents"].astype(float)
-
-        def n(row: Any, name: str, pattern: str) -> str:
-            return book.cite("players", int(row), name, pattern)
-
-        book.say(
-            f"The players' mean rates lie between {n(rate.argmin(), 'rate_hz', '.2f')} and "
-            f"{n(rate.argmax(), 'rate_hz', '.2f')} Hz, their mean extents between "
-            f"± {n(extent.argmin(), 'extent_cents', '.1f')} and ± {n(extent.argmax(), 'extent_cents', '.1f')} cents "
-            "(half of peak to peak)."
-        )
+    _write_players(book)
+    _write_models(book)
     claims = book.tables["claims"]
     if claims.empty:
         book.say("No claim is written down for this study, so none is tested here.")
+        _write_rest(book)
+        return
+    book.say(f"The claims are answered one by one{book.see('figure claims', 'table claims')}.")
     for row in range(len(claims)):
         book.say(claim_sentence(book, row))
-    if len(claims):
-        book.say(NO_CAUSE)
+    _write_rest(book)
+    book.say(NO_CAUSE)
+
+
+def _write_players(book: Book) -> None:
+    players = book.tables["players"]
+    if not len(players) or "rate_hz" not in players or not players["rate_hz"].notna().any():
+        return
+    rate, extent = players["rate_hz"].astype(float), players["extent_cents"].astype(float)
+
+    def n(row: Any, name: str, pattern: str) -> str:
+        return book.cite("players", int(row), name, pattern)
+
+    shown = book.see("figure rate_and_extent", "figure portraits", "table players")
+    book.say(
+        f"The players' mean rates lie between {n(np.nanargmin(rate), 'rate_hz', '.2f')} and "
+        f"{n(np.nanargmax(rate), 'rate_hz', '.2f')} Hz, their mean extents between "
+        f"± {n(np.nanargmin(extent), 'extent_cents', '.1f')} and ± "
+        f"{n(np.nanargmax(extent), 'extent_cents', '.1f')} cents (half of peak to peak){shown}."
+    )
+    share = players["share_with_vibrato"].astype(float)
+    if share.notna().any():
+        shown = book.see("figure vibrato_by_length", "figure usage_by_player")
+        text = (
+            f"From {n(np.nanargmin(share), 'share_with_vibrato', '.0f')} to "
+            f"{n(np.nanargmax(share), 'share_with_vibrato', '.0f')} % of a player's notes long enough to tell have "
+            f"vibrato{shown}."
+        )
+        straight = players.index[(share == 0).to_numpy(bool)]
+        if len(straight):
+            names = ", ".join(n(row, "player", "text") for row in straight)
+            text += f" No vibrato at all was found on notes of {names}."
+        book.say(text)
+    others = book.see("figure along_a_phrase", "figure intensity_and_pitch")
+    if others:
+        book.say(
+            f"Where vibrato lies along a phrase, and how loudness moves with pitch, is shown beside{others}."
+        )
+
+
+SAID = {"rate": "Rate", "extent": "Extent", "presence": "The odds that a note has vibrato"}
+"""Outcomes of the standard models at the head of a sentence."""
+
+
+def _write_models(book: Book) -> None:
+    """The change from one decade to the next, with and without the medium held equal."""
+    models = book.tables.get("models", pd.DataFrame())
+    if not len(models):
+        return
+    shown = {
+        "rate": book.see("figure rate_over_decades"),
+        "extent": book.see("figure extent_over_decades", "figure extent_by_period_and_region"),
+        "presence": book.see("figure effects"),
+    }
+    own = models[(models["effect"] == PER_DECADE).to_numpy(bool)]
+    sentences = []
+    for model, head in SAID.items():
+        rows = own.index[own["model"].eq(model)].tolist()
+        held = own.index[own["model"].eq(f"{model}, {HELD_EQUAL}")].tolist()
+        if not rows:
+            continue
+        text = f"{head} changed from one decade to the next {_effect(book, rows[0])}"
+        if held:
+            text += f"; with the medium held equal {_effect(book, held[0])}"
+        sentences.append(f"{text}{shown[model]}.")
+    if sentences:
+        book.say(" ".join(sentences) + (f" All effects are listed{book.see('table models')}."))
+
+
+def _effect(book: Book, row: int) -> str:
+    """One effect with its interval, or that it cannot be judged."""
+    effect = book.tables["models"].iloc[row]
+    if pd.isna(effect["estimate"]):
+        return "by an amount that these recordings cannot judge"
+    unit = str(effect["unit"])
+    pattern = ".3g" if unit.startswith("times") else "+.2f" if unit == "Hz" else "+.1f"
+
+    def n(name: str, pattern: str) -> str:
+        return book.cite("models", row, name, pattern)
+
+    return (
+        f"by {n('estimate', pattern)} {unit} ({book.setting('interval_per_cent')} % interval {n('low', pattern)} to "
+        f"{n('high', pattern)} {unit}, df = {n('df', '.1f')}, p {n('p', 'p')})"
+    )
+
+
+_ADVICE = re.compile(
+    r"(?:Leave|Report|Read|Take|Write|Put|Name|Measure|Add|Use|Look|Do not)\b.*|.*\bdo not use\b.*"
+)
+
+
+def for_readers(text: str) -> str:
+    """Return a text without the sentences that tell the user of the program what to do."""
+    sentences = re.split(r"(?<=[.!?])\s+", str(text))
+    return " ".join(sentence for sentence in sentences if not _ADVICE.fullmatch(sentence))
+
+
+def ways_of(figure: str, row: int) -> bool:
+    """Whether a figure shows every way to ask the claim in this row."""
+    return figure.startswith(f"ways_{row + 1}_")
 
 
 def claim_sentence(book: Book, row: int) -> str:
@@ -395,7 +348,7 @@ def claim_sentence(book: Book, row: int) -> str:
         return book.cite("claims", row, name, pattern)
 
     if claim["verdict"] not in VERDICTS:
-        return f"The claim “{c('sentence')}” cannot be tested on this corpus. {c('reason')}"
+        return f"The claim “{c('sentence')}” cannot be tested on this corpus. {c('reason')}".strip()
     unit = str(claim["unit"])
     pattern = "+.1f" if unit.startswith("%") else "+.2f"
     unit = f" {'%' if unit.startswith('%') else unit}" if unit else ""
@@ -409,7 +362,8 @@ def claim_sentence(book: Book, row: int) -> str:
         f": {c('compared')}, {c('estimate', pattern)}{unit} ({c('interval_per_cent', '.3g')} % interval "
         f"{c('low', pattern)} to {c('high', pattern)}{unit}, df = {c('df', '.1f')}, {kind} {c('p_holm', 'p')} after "
         f"Holm; n = {c('players', 'count')} players, {c('recordings', 'count')} recordings, "
-        f"{c('notes', 'count')} notes)."
+        f"{c('notes', 'count')} notes)"
+        f"{book.see(*(f'figure {name}' for name in book.drawn if ways_of(name, row)))}."
     )
     if claim["verdict"] == "undecided":
         text += " That is no evidence of equality: the corpus does not tell."
@@ -423,6 +377,10 @@ def claim_sentence(book: Book, row: int) -> str:
 def write_limitations(book: Book) -> None:
     """What the corpus cannot tell, and which notes are weak."""
     book.begin("Limitations")
+    if power := book.see("figure power"):
+        book.say(f"What differences a corpus of this kind can find is reckoned by simulation{power}.")
+    if check := book.see("figure model_check"):
+        book.say(f"What the models leave over was looked at{check}.")
     limits = book.tables["limitations"]
     lone = book.tables["audit"]["cells_of_one_player"].iloc[0]
     audit = [
@@ -451,7 +409,9 @@ def write_limitations(book: Book) -> None:
             f"{book.cite('quality', row, 'meaning')}"
             for row in range(len(quality))
         ]
-        book.say(f"Notes not to be trusted in full, by reason: {'; '.join(parts)}.")
+        book.say(
+            f"Remarks on notes, of which a note may have several{book.see('table quality')}: {'; '.join(parts)}."
+        )
     book.say(
         f"{NO_CAUSE} What survives of early recordings, the media they were made on, and the choice of pieces may "
         "all differ between the groups compared."
@@ -469,7 +429,7 @@ def write_media(book: Book) -> None:
 
         if not np.isnan([medium[name] for name in ("above_noise_db", "high_edge_hz", "clicks_per_s")]).any():
             parts.append(
-                f"{m('medium', 'text')} ({m('recordings')} {_of(medium['recordings'], 'recording')}): loud passages "
+                f"{m('medium', 'text')} ({m('recordings')} {of_word(medium['recordings'], 'recording')}): loud passages "
                 f"{m('above_noise_db', '.0f')} dB above the noise, music heard up to {m('high_edge_hz', ',.0f')} Hz, "
                 f"{m('clicks_per_s', '.1f')} clicks a second"
             )
@@ -479,7 +439,10 @@ def write_media(book: Book) -> None:
             if medium[name]
         ]
     if parts:
-        book.say(f"The sound as it was found, by medium (medians over recordings): {'; '.join(parts)}.")
+        shown = book.see("table media")
+        book.say(
+            f"The sound as it was found, by medium (medians over recordings){shown}: {'; '.join(parts)}."
+        )
     if found:
         book.say(f"Marks of the medium on single recordings: {'; '.join(found)}.")
     if len(parts) > 1:
@@ -490,10 +453,30 @@ def write_media(book: Book) -> None:
         )
 
 
+def write_checklist(book: Book) -> None:
+    """What reviewers ask, filled from the study."""
+    book.begin("Checklist", appendix=True)
+    book.say(
+        f"What reviewers of acoustic and corpus studies ask is answered point by point{book.see('table checklist')}."
+    )
+
+
 def write_reproducibility(book: Book) -> None:
-    """Versions, seeds, hashes."""
-    book.begin("Reproducibility")
+    """Versions, seeds, and the sums of files, as an appendix."""
+    book.begin("Files and versions", appendix=True)
     for row in range(len(book.tables["reproducibility"])):
         book.say(
             f"{book.cite('reproducibility', row, 'what')}: {book.cite('reproducibility', row, 'value')}."
         )
+
+
+def _write_rest(book: Book) -> None:
+    """Speak of every figure that nothing was said of: none stands uncited."""
+    cited = {name for name, _ in book.numbered("figure")}
+    rest = [name for name in book.drawn if name not in cited and name not in OF_LIMITS]
+    if rest:
+        book.say(f"Further figures are added{book.see(*(f'figure {name}' for name in rest))}.")
+
+
+OF_LIMITS = ("power", "model_check")
+"""Figures of which the limitations speak."""

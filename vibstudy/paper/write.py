@@ -6,6 +6,7 @@
     paper/figures/column, figures/slide        figures as PDF, SVG and 600-dpi PNG, with caption and numbers
     paper/tables                               tables as CSV, LaTeX (booktabs) and Word
     paper/tables/numbers.csv                   every number of the text, and the cell it came from
+    results/quantities.csv                     the one frame of results behind them all
     paper/references.bib                       works cited
     paper/reproducibility.html                 versions, seeds, settings, SHA-256 of every input
     paper/NOT_DRAWN.txt                        figures this study does not allow, with the reason
@@ -25,13 +26,20 @@ import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.files import sha256_of
-from vibstudy.corpus.tables import read_notes, read_recordings
-from vibstudy.paper import output, text
-from vibstudy.paper.assemble import environment, standard_models
+from vibstudy.corpus.tables import read_notes, read_recordings, write_frame, write_package
+from vibstudy.figures.own import read_own
+from vibstudy.figures.quantities import claim_rows, effect_rows, quantities, setting_rows
+from vibstudy.paper import output, tables, text
+from vibstudy.paper.assemble import environment
+from vibstudy.paper.checklist import checklist_table
 from vibstudy.paper.figures import PaperFigure, draw_figures
+from vibstudy.paper.methods import write_methods
 from vibstudy.paper.references import bibtex, references_table
+from vibstudy.paper.tables import media_rows
+from vibstudy.schema import QUANTITY_COLUMNS
 from vibstudy.sound.reading import WORKING_RATE_HZ
 from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, judge_and_log, read_claims
+from vibstudy.stats.effects import standard_effects
 from vibstudy.stats.history import bygone_tests
 from vibstudy.study import Study, open_study
 
@@ -84,34 +92,76 @@ def write_paper(
         When nothing is measured.
     """
     study = open_study(study_folder)
+    own = read_own(study.folder)
     folder = Path(out) if out is not None else study.folder / "paper"
     notes, recordings = read_notes(study.folder), read_recordings(study.folder)
     say("claims and models")
     claims = read_claims(study.folder / CLAIMS_FILE) if (study.folder / CLAIMS_FILE).is_file() else []
     book = text.Book()
-    book.tables |= _tables(study, notes, recordings, claims)
+    judged = _claims_table(study, notes, recordings, claims)
+    surroundings = environment(study.folder)
+    settings = _settings_table(notes, recordings, surroundings["settings"], judged)
+    effects = standard_effects(notes, own.group)
+    frame = quantities(
+        notes,
+        study.recordings(),
+        tags=tags_of(notes, claims, own.group),
+        further=[
+            *effect_rows(effects),
+            *claim_rows(judged),
+            *media_rows(recordings),
+            *setting_rows(dict(settings[["setting", "value"]].to_numpy().tolist())),
+        ],
+    )
+    write_quantities(study.results, frame)
+    book.tables |= _tables(study, notes, claims, judged, frame, own.group)
+    book.tables |= {"settings": settings} | _surroundings(study, notes, surroundings)
     figures_folder = folder / "figures"
     figures_folder.mkdir(parents=True, exist_ok=True)
-    figures = draw_figures(study, notes, book.tables["claims"], figures_folder, say)
-    drawn = [figure for figure in figures if figure.caption]
-    book.tables["captions"] = pd.DataFrame([{"figure": f.name, "caption": f.caption} for f in drawn])
+    figures = draw_figures(study, notes, judged, effects, own, figures_folder, say)
+    book.drawn = [figure.name for figure in figures if figure.caption]
+    ways = sum(name.startswith("ways_") for name in book.drawn)
+    book.tables["checklist"] = checklist_table(frame, judged, ways, study.is_demo)
     say("text")
     text.write_corpus(book, study.is_demo)
-    text.write_methods(book, notes, recordings, claims)
+    write_methods(book, notes, recordings, claims)
     text.write_results(book)
     text.write_limitations(book)
+    text.write_checklist(book)
     text.write_reproducibility(book)
+    captions = {figure.name: figure.caption for figure in figures}
+    book.tables["captions"] = pd.DataFrame(
+        [{"number": n, "figure": name, "caption": captions[name]} for name, n in book.numbered("figure")]
+    )
     _write_files(book, figures, title, folder)
     return PaperReport(folder, figures, len(book.citations))
 
 
+def tags_of(notes: pd.DataFrame, claims: Sequence[Claim], group: str = "region") -> list[str]:
+    """Return the tags by which notes are counted: decade, group, medium, and what the claims compare."""
+    named = [claim.contrast.column for claim in claims]
+    wanted = list(dict.fromkeys(["decade", group, "medium", *named]))
+    return [
+        name
+        for name in wanted
+        if name in notes and name not in KINDS and notes[name].nunique() <= MOST_LEVELS
+    ]
+
+
+KINDS = ("player", "recording", "recording_id", "study", "remark", "model", "claim", "setting")
+"""Kinds of the frame that are no tags."""
+
+MOST_LEVELS = 60
+"""A tag with more values is a number rather than a group: decades of six centuries would be 60."""
+
+
 def _write_files(book: text.Book, figures: Sequence[PaperFigure], title: str, folder: Path) -> None:
-    drawn = [figure for figure in figures if figure.caption]
+    captions = {figure.name: figure.caption for figure in figures}
     output.write_tables(book, folder / "tables")
-    output.write_tex(book, drawn, title, folder / "draft.tex")
-    output.write_html(book, drawn, title, folder / "draft.html", folder / "figures")
+    output.write_tex(book, captions, title, folder / "draft.tex")
+    output.write_html(book, captions, title, folder / "draft.html", folder / "figures")
     output.write_reproducibility(book, title, folder / "reproducibility.html")
-    output.write_docx(book, drawn, title, folder / "draft.docx", folder / "figures")
+    output.write_docx(book, captions, title, folder / "draft.docx", folder / "figures")
     table = book.tables["references"]
     used = sorted({c.row - 1 for c in book.citations if c.table == "references"})
     output.write_text(folder / "references.bib", bibtex([str(table["key"].iloc[row]) for row in used]))
@@ -122,27 +172,40 @@ def _write_files(book: text.Book, figures: Sequence[PaperFigure], title: str, fo
         (folder / "NOT_DRAWN.txt").unlink(missing_ok=True)
 
 
+def write_quantities(results: Path, frame: pd.DataFrame) -> None:
+    """Write the frame of results beside the measured tables, and describe it there."""
+    schema = write_frame(results / "quantities.csv", frame, QUANTITY_COLUMNS)
+    write_package(results, {"quantities.csv": schema})
+
+
 def _tables(
-    study: Study, notes: pd.DataFrame, recordings: pd.DataFrame, claims: Sequence[Claim]
+    study: Study,
+    notes: pd.DataFrame,
+    claims: Sequence[Claim],
+    judged: pd.DataFrame,
+    frame: pd.DataFrame,
+    group: str,
 ) -> dict[str, pd.DataFrame]:
-    judged = _claims_table(study, notes, recordings, claims)
-    surroundings = environment(study.folder)
+    limits = tables.limitations_table(notes, judged)
+    return {
+        "corpus": tables.corpus_of(frame),
+        "players": tables.players_of(frame, notes, group),
+        "claims": judged,
+        "models": tables.models_of(frame),
+        "quality": tables.remarks_of(frame),
+        "media": tables.media_of(frame),
+        "left_out": tables.left_out_of(frame, claims),
+        "limitations": limits,
+        "audit": pd.DataFrame([{"cells_of_one_player": int((limits["kind"] == tables.LONE).sum())}]),
+        "references": references_table(),
+    }
+
+
+def _surroundings(study: Study, notes: pd.DataFrame, surroundings: dict[str, Any]) -> dict[str, pd.DataFrame]:
     software = [("vibstudy", _joined(notes, "vibstudy_version")), ("Python", surroundings["python"])]
     software += list(surroundings["libraries"].items())
-    limits = text.limitations_table(notes, judged)
-    lone = int((limits["kind"] == text.LONE).sum())
     return {
-        "corpus": text.corpus_table(notes),
-        "players": text.players_table(notes),
-        "claims": judged,
-        "models": standard_models(notes),
-        "quality": text.quality_table(notes),
-        "media": text.media_table(recordings),
-        "limitations": limits,
-        "audit": pd.DataFrame([{"cells_of_one_player": lone}]),
-        "settings": _settings_table(notes, recordings, surroundings["settings"], judged),
         "software": pd.DataFrame(software, columns=["name", "version"]),
-        "references": references_table(),
         "reproducibility": _reproducibility_table(study, surroundings),
     }
 
@@ -156,6 +219,8 @@ def _claims_table(
     table, ledger = judge_and_log(study.folder, claims, recordings, notes)
     table["tests_gone"] = bygone_tests(claims, ledger)
     table["sentence"] = table["sentence"].str.removesuffix(".")
+    for name in ("reason", "caveats"):  # what the program advises its user is no result
+        table[name] = table[name].fillna("").map(text.for_readers)
     table["expect"] = [claim.expect for claim in claims]
     return table
 

@@ -238,7 +238,7 @@ def _player_usage(own: pd.DataFrame, rho: float) -> dict:
 
     counted = own.groupby("length", observed=False)["has_vibrato"].agg(["size", "sum"])
     n, k = counted["size"].to_numpy(float), counted["sum"].to_numpy(float)
-    effect = _design_effect(own, rho)
+    effect = design_effect(own, rho)
     there = n > 0
     continuity = float(np.mean(k[there] / n[there]))
     # Half a note is added to both sides for the variance only: a share of 0 or 1 is not certain.
@@ -249,7 +249,7 @@ def _player_usage(own: pd.DataFrame, rho: float) -> dict:
     gap = gap_low = gap_high = float("nan")
     if n[0] and n[2]:
         gap = float(k[2] / n[2] - k[0] / n[0])
-        short, long = (_design_effect(own[own["length"] == name], rho) for name in ("short", "long"))
+        short, long = (design_effect(own[own["length"] == name], rho) for name in ("short", "long"))
         gap_low, gap_high = _newcombe(k[2] / n[2], n[2] / long, k[0] / n[0], n[0] / short)
     remarks = []
     if not there.all():
@@ -283,7 +283,60 @@ def _player_usage(own: pd.DataFrame, rho: float) -> dict:
     }
 
 
-def _design_effect(part: pd.DataFrame, rho: float) -> float:
+PRIOR_SD = 2.5
+"""Spread of the weakly informative prior of a player's curve: Gelman, Jakulin, Pittau & Su 2008, Ann.
+Appl. Stat. 2(4):1360-1383 (theirs is a Cauchy; a normal keeps the curve where all or none of the notes
+have vibrato)."""
+
+
+_GRID = np.linspace(-8.0, 8.0, 121)
+"""Levels and slopes looked at, in log odds: three spreads of the prior to either side."""
+
+
+def length_curve(own: pd.DataFrame, rho: float, durations_s: np.ndarray) -> pd.DataFrame:
+    """Fit how a player's chance of vibrato rises with the length of the note.
+
+    Logistic in the doublings of length, with normal priors of :data:`PRIOR_SD` on the level (at the middle
+    length) and on the slope a standard deviation of length; notes are divided by the design effect. The
+    posterior is worked out on a grid, since where all notes vibrate no curvature at a maximum says how
+    sure one is.
+
+    Parameters
+    ----------
+    own : DataFrame
+        Judged notes of one player: ``duration_s, has_vibrato, recording_id``.
+    rho : float
+        From :func:`recording_correlation`.
+    durations_s : ndarray [shape=(k,)]
+        Where the curve is wanted.
+
+    Returns
+    -------
+    DataFrame
+        ``duration_s, share, low, high`` (0 to 1; median and 95 % interval of the posterior).
+    """
+    from scipy.special import expit, log_expit
+
+    length = np.log2(own["duration_s"].to_numpy(float))
+    middle, spread = float(length.mean()), float(length.std()) or 1.0
+    sign = np.where(own["has_vibrato"].to_numpy(bool), 1.0, -1.0)
+    level, slope = (part.ravel() for part in np.meshgrid(_GRID, _GRID))
+    log_posterior = -(level**2 + slope**2) / (2 * PRIOR_SD**2)
+    worth = 1.0 / design_effect(own, rho)
+    for x, way in zip((length - middle) / spread, sign, strict=True):
+        log_posterior = log_posterior + worth * log_expit(way * (level + slope * x))
+    weight = np.exp(log_posterior - log_posterior.max())
+    weight /= weight.sum()
+    rows = []
+    for x in (np.log2(durations_s) - middle) / spread:
+        value = level + slope * x
+        order = np.argsort(value)
+        rows.append(expit(np.interp([0.5, 0.025, 0.975], np.cumsum(weight[order]), value[order])))
+    curve = pd.DataFrame(rows, columns=["share", "low", "high"])
+    return curve.assign(duration_s=durations_s)[["duration_s", "share", "low", "high"]]
+
+
+def design_effect(part: pd.DataFrame, rho: float) -> float:
     """Return how many of these notes are worth one independent note (Kish)."""
     sizes = part.groupby("recording_id", observed=True).size().to_numpy(float)
     return 1 + (float(np.sum(sizes**2) / sizes.sum()) - 1) * float(np.nan_to_num(rho))

@@ -1,0 +1,455 @@
+"""The one frame of results: every quantity of a study that is said somewhere, with what it counts.
+
+Texts, tables, figures, notebooks and pages take their numbers from here; ``results/quantities.csv`` is the
+same frame as a file (columns: :data:`vibstudy.schema.QUANTITY_COLUMNS`). A quantity is found by what it is of
+(``kind`` and ``name``: "player", "Ada Aster") and by its own name (``quantity``: "share_with_vibrato"); no
+such key stands twice, so that no two places can give another n for the same thing.
+
+Which notes count (:mod:`vibstudy.stats.selection`), as named in the column ``rule``
+-------------------------------------------------------------------------------------
+===========  ======================================================================================
+found        all notes found
+proper       found, without trills and ornaments, and without notes rejected by ear
+judged       proper, and long enough for the absence of vibrato to show: shares are shares of these
+vibrato      proper, with a vibrato whose rate and extent can be used
+usable       proper, and figures can be used: vibrato, or known to be straight
+===========  ======================================================================================
+
+Means and intervals
+-------------------
+* The mean of a recording is that of its vibrato notes; of a player, that of the recordings' means. Means of
+  extent are geometric, as the models' are: a few very wide notes cannot pull them up.
+* The interval of a player's mean is Student's, from the scatter of recordings about their player's mean
+  pooled over all players (degrees of freedom: recordings less players). Missing where nobody has two
+  recordings.
+* The interval of a share is Wilson's with the notes divided by Kish's design effect, since notes of a
+  recording resemble each other (:mod:`vibstudy.stats.usage`). A straight player is a row like any other: 0 %.
+* Left out is each note that is neither in the models of rate and extent nor known to be straight; its reason
+  is the first that applies, in the order of :data:`LEFT_OUT`.
+
+Rates of change are those of one decade (:func:`vibstudy.figures.effects.standard_effects`), in every place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.stats import t
+from statsmodels.stats.proportion import proportion_confint
+
+from vibstudy.schema import HARMLESS, QUALITY_REASONS, QUANTITY_COLUMNS, reasons_of, typed
+from vibstudy.stats.selection import (
+    is_judged,
+    is_proper,
+    is_usable,
+    is_vibrato,
+    telling_length_s,
+)
+from vibstudy.stats.usage import design_effect, recording_correlation
+
+RULES: dict[str, str] = {
+    "found": "notes found",
+    "proper": "notes found, without trills, ornaments and notes rejected by ear",
+    "judged": "notes long enough to tell vibrato from its absence",
+    "vibrato": "notes with a vibrato whose rate and extent can be used",
+    "usable": "notes whose figures can be used",
+}
+"""Words of the rules that say which notes count."""
+
+LEFT_OUT: dict[str, str] = {
+    "no_note": "trill, ornament or no single note",
+    "rejected": "rejected by ear",
+    "too_short": QUALITY_REASONS["too_short"],
+    **{name: words for name, words in QUALITY_REASONS.items() if name not in HARMLESS},
+    "no_answer": "whether there is vibrato, or how much, cannot be told",
+}
+"""Why a note is left out, in the order in which a reason is looked for."""
+
+MEANS: dict[str, str] = {"rate_hz": "Hz", "extent_cents": "± cents"}
+"""What is averaged over vibrato notes, and its unit."""
+
+FEWEST_FOR_RHO = 2
+"""Recordings of a player from which on the likeness of notes in a recording can be known."""
+
+USED: dict[str, str] = {
+    "study": "draft: Corpus, Limitations; notebooks 01, 03, 04",
+    "player": "draft: Results, table of players; figures of players; first look",
+    "recording": "pages of recordings and of the corpus; figures over the decades",
+    "side": "draft: table of the notes left out",
+    "remark": "draft: Limitations, table of remarks",
+    "model": "draft: Results, table of models; figure of effects; notebook 03",
+    "claim": "draft: Results, table of claims; figure of claims",
+    "medium": "draft: Limitations, table of media; notebook 01",
+    "setting": "draft: Methods; page of reproducibility",
+}
+"""Where quantities are used, by kind; other kinds are the tags of the manifest, used in notebook 01."""
+
+
+def why_left_out(notes: pd.DataFrame) -> pd.Series:
+    """Return why each note is left out, a key of :data:`LEFT_OUT`; "" for one that counts."""
+    kind = (
+        notes["note_kind"].fillna("note")
+        if "note_kind" in notes
+        else pd.Series("note", notes.index, dtype="string")
+    )
+    rejected = (
+        notes["reviewed"].eq("rejected").fillna(False).to_numpy(bool)
+        if "reviewed" in notes
+        else np.zeros(len(notes), bool)
+    )
+    counted = is_vibrato(notes) | (
+        is_proper(notes) & is_usable(notes) & notes["has_vibrato"].eq(False).fillna(False).to_numpy(bool)
+    )
+    cells = notes["quality"] if "quality" in notes else pd.Series("ok", notes.index)
+    out = []
+    for good, what, ear, cell in zip(counted, kind, rejected, cells, strict=True):
+        reasons = reasons_of(cell)
+        if good:
+            out.append("")
+        elif what != "note":
+            out.append("no_note")
+        elif ear:
+            out.append("rejected")
+        else:
+            out.append(next((name for name in LEFT_OUT if name in reasons), "no_answer"))
+    return pd.Series(out, index=notes.index, dtype=object)
+
+
+def mean_of(name: str, values: pd.Series) -> float:
+    """Return the mean of an outcome: geometric for extents, which are modelled on a logarithm."""
+    numbers = values.dropna().to_numpy(float)
+    if not len(numbers):
+        return float("nan")
+    return float(np.exp(np.log(numbers).mean())) if name.startswith("extent") else float(numbers.mean())
+
+
+def row(
+    kind: str,
+    name: str,
+    quantity: str,
+    value: float,
+    unit: str,
+    rule: str = "",
+    of: tuple[float, float] | None = None,
+    **further: Any,
+) -> dict[str, Any]:
+    """Return one row of the frame; `of` is (numerator, denominator)."""
+    numerator, denominator = of if of is not None else (np.nan, np.nan)
+    return {
+        "kind": kind, "name": name, "quantity": quantity, "value": value, "unit": unit,
+        "numerator": numerator, "denominator": denominator, "rule": RULES.get(rule, rule),
+        "used_in": USED.get(kind, "notebook 01"), **further,
+    }  # fmt: skip
+
+
+def _counts(kind: str, name: str, notes: pd.DataFrame, recordings: pd.DataFrame) -> list[dict[str, Any]]:
+    """The counts of one thing, from its recordings, and its notes as :func:`marked` marks them."""
+    found, judged, vibrato = len(notes), notes["_judged"], notes["_vibrato"]
+    heard = int(notes.loc[judged, "has_vibrato"].astype(bool).sum())
+    counts = [
+        row(kind, name, "players", recordings["player"].nunique(), "players", "in the manifest"),
+        row(kind, name, "recordings", len(recordings), "recordings", "in the manifest"),
+        row(kind, name, "notes", found, "notes", "found"),
+        row(kind, name, "notes_judged", int(judged.sum()), "notes", "judged", (int(judged.sum()), found)),
+        row(kind, name, "notes_judged_with_vibrato", heard, "notes", "judged", (heard, int(judged.sum()))),
+        row(kind, name, "notes_vibrato", int(vibrato.sum()), "notes", "vibrato", (int(vibrato.sum()), found)),
+        row(kind, name, "players_vibrato", notes.loc[vibrato, "player"].nunique(), "players", "vibrato"),
+        row(
+            kind, name, "recordings_vibrato", notes.loc[vibrato, "recording_id"].nunique(), "recordings",
+            "vibrato",
+        ),
+        row(
+            kind, name, "notes_usable", int((notes["_why"] == "").sum()), "notes", "usable",
+            (int((notes["_why"] == "").sum()), found),
+        ),
+    ]  # fmt: skip
+    if judged.any():
+        share = 100 * heard / int(judged.sum())
+        counts.append(row(kind, name, "share_with_vibrato", share, "%", "judged", (heard, int(judged.sum()))))
+    for why in LEFT_OUT:
+        if count := int((notes["_why"] == why).sum()):
+            counts.append(row(kind, name, f"left_out_{why}", count, "notes", "found", (count, found)))
+    return counts
+
+
+def marked(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the notes with what the rules say of each: ``_judged, _vibrato, _why``."""
+    return notes.assign(_judged=is_judged(notes), _vibrato=is_vibrato(notes), _why=why_left_out(notes))
+
+
+def recording_means(notes: pd.DataFrame, outcome: str) -> pd.Series:
+    """Return the mean of each recording over its vibrato notes, by player and recording."""
+    used = notes[notes["_vibrato"]] if "_vibrato" in notes else notes[is_vibrato(notes)]
+    by = used.groupby(["player", "recording_id"], sort=False, observed=True)[outcome]
+    return by.agg(lambda values: mean_of(outcome, values)).astype(float).dropna()
+
+
+def player_means(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:
+    """Return the mean of each player with its 95 % interval.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by player: ``value, low, high``; the interval is missing where no player has two recordings.
+    """
+    means = recording_means(notes, outcome)
+    scale = np.log(means) if outcome.startswith("extent") else means
+    grouped = scale.groupby(level="player", sort=False, observed=True)
+    centre, count = grouped.mean(), grouped.size()
+    freedom = int((count - 1).sum())
+    table = pd.DataFrame({"value": centre, "low": np.nan, "high": np.nan})
+    if freedom > 0:
+        left = scale - grouped.transform("mean")
+        half = t.ppf(0.975, freedom) * np.sqrt(float((left**2).sum()) / freedom / count)
+        table["low"], table["high"] = centre - half, centre + half
+    return table.apply(np.exp) if outcome.startswith("extent") else table
+
+
+def player_shares(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the share of judged notes with vibrato of each player, %, with its 95 % interval.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by player: ``value, low, high, numerator, denominator``.
+    """
+    judged = notes[notes["_judged"]] if "_judged" in notes else notes[is_judged(notes)]
+    judged = judged.assign(has_vibrato=judged["has_vibrato"].astype(bool))
+    rows = {}
+    rho = recording_correlation(judged) if len(judged) else float("nan")
+    for player, own in judged.groupby("player", sort=False, observed=True):
+        heard, worth = int(own["has_vibrato"].sum()), design_effect(own, rho)
+        low, high = proportion_confint(heard / worth, len(own) / worth, method="wilson")
+        rows[player] = (100 * heard / len(own), 100 * low, 100 * high, heard, len(own))
+    return pd.DataFrame.from_dict(
+        rows, orient="index", columns=["value", "low", "high", "numerator", "denominator"]
+    )
+
+
+def _players(notes: pd.DataFrame) -> list[dict[str, Any]]:
+    """Means and shares of players with their intervals, in place of the plain share."""
+    rows = [
+        row(
+            "player",
+            str(player),
+            outcome,
+            found["value"],
+            unit,
+            "vibrato",
+            low=found["low"],
+            high=found["high"],
+        )
+        for outcome, unit in MEANS.items()
+        if outcome in notes
+        for player, found in player_means(notes, outcome).iterrows()
+    ]
+    return rows + [
+        row("player", str(player), "share_with_vibrato", found["value"], "%", "judged",
+            (found["numerator"], found["denominator"]), low=found["low"], high=found["high"])
+        for player, found in player_shares(notes).iterrows()
+    ]  # fmt: skip
+
+
+MEDIANS: dict[str, str] = {"vibrato_onset_s": "s", "intensity_depth_db": "± dB", "snr_db": "dB"}
+"""What else is told of a recording: medians over its vibrato notes (signal to noise: over all notes)."""
+
+OF_RECORDINGS: dict[str, str] = {
+    "tuning_hz": "Hz", "programme_db": "dBFS", "noise_db": "dBFS", "high_edge_hz": "Hz",
+    "clicks_per_s": "1/s", "duration_s": "s", "room_decay_s": "s",
+}  # fmt: skip
+"""What the table of recordings tells of each, and its unit."""
+
+
+def _recordings(notes: pd.DataFrame, recordings: pd.DataFrame) -> list[dict[str, Any]]:
+    rows = []
+    for outcome, unit in MEANS.items():
+        if outcome in notes:
+            means = recording_means(notes, outcome).droplevel("player")
+            rows += [row("recording", str(k), outcome, float(v), unit, "vibrato") for k, v in means.items()]
+    for outcome, unit in MEDIANS.items():
+        if outcome in notes:
+            used = notes if outcome == "snr_db" else notes[notes["_vibrato"]]
+            rule = "found" if outcome == "snr_db" else "vibrato"
+            medians = used.groupby("recording_id", observed=True)[outcome].median().dropna()
+            rows += [
+                row("recording", str(name), outcome, float(value), unit, rule)
+                for name, value in medians.items()
+            ]
+    for name, unit in OF_RECORDINGS.items():
+        if name in recordings:
+            known = recordings.loc[recordings[name].notna(), ["recording_id", name]]
+            rows += [
+                row("recording", str(recording), name, float(value), unit)
+                for recording, value in known.itertuples(index=False)
+            ]
+    return rows
+
+
+def _remarks(notes: pd.DataFrame) -> list[dict[str, Any]]:
+    """How many notes each remark of ``quality`` stands on: of a note several may be said."""
+    if "quality" not in notes:
+        return []
+    said = notes["quality"].map(reasons_of)
+    return [
+        row("remark", reason, "notes", count, "notes", "found", (count, len(notes)))
+        for reason in QUALITY_REASONS
+        if (count := int(said.map(lambda reasons, reason=reason: reason in reasons).sum()))
+    ]
+
+
+def name_text(value: Any) -> str:
+    """Return a tag as a name: whole numbers without a decimal point."""
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
+
+
+def effect_rows(effects: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of :func:`vibstudy.stats.effects.standard_effects`."""
+    rows = []
+    for (model, variant), own in effects.groupby(["model", "variant"], sort=False) if len(effects) else ():
+        name = f"{model}, {variant}" if variant else str(model)
+        rule = "judged" if str(model) == "presence" else "vibrato"
+        for effect in own.to_dict("records"):
+            further = {str(key): effect[key] for key in ("low", "high", "se", "df", "t", "p")}
+            rows.append(
+                row("model", name, effect["words"], effect["estimate"], effect["unit"], rule, **further)
+            )
+        rows += [row("model", name, count, own[count].iloc[0], count, rule) for count in COUNTS]
+    return rows
+
+
+COUNTS = ("players", "recordings", "notes")
+"""What is counted of each model and claim."""
+
+
+def claim_rows(claims: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of :func:`vibstudy.stats.claims.judge_claims`."""
+    rows = []
+    for claim in claims.to_dict("records"):
+        name = str(claim["claim"])
+        if pd.notna(claim["estimate"]):
+            further = {"low": claim["low"], "high": claim["high"], "df": claim["df"], "p": claim["p_holm"]}
+            rows.append(row("claim", name, "estimate", claim["estimate"], str(claim["unit"]), **further))
+        rows += [row("claim", name, count, float(claim[count]), count) for count in COUNTS]
+        rows += [
+            row("claim", name, side, 100 * float(claim[side]), "%", "proper")
+            for side in ("told_from", "told_to")
+            if pd.notna(claim.get(side))
+        ]
+        if pd.notna(claim.get("interval_per_cent")):
+            rows.append(row("claim", name, "interval_per_cent", float(claim["interval_per_cent"]), "%"))
+    return rows
+
+
+def setting_rows(settings: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Rows of the settings that are numbers."""
+    rows = []
+    for name, value in settings.items():
+        try:
+            number = float(value)
+        except (TypeError, ValueError):
+            continue
+        unit = next((word for ending, word in _ENDINGS.items() if name.endswith(ending)), "")
+        rows.append(row("setting", name, "value", number, unit))
+    return rows
+
+
+_ENDINGS = {"_hz": "Hz", "_s": "s", "_per_cent": "%", "_cents": "cents", "_db": "dB"}
+
+
+def spread_rows(table: pd.DataFrame, kind: str, name: str, units: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Rows of a table that has one row a thing, named in the column `name`, for the columns in `units`."""
+    return [
+        row(kind, str(record[name]), column, float(record[column]), unit)
+        for record in table.to_dict("records")
+        for column, unit in units.items()
+        if column in record and pd.notna(record[column])
+    ]
+
+
+def quantities(
+    notes: pd.DataFrame,
+    recordings: pd.DataFrame | None = None,
+    tags: Sequence[str] = ("decade", "region", "medium"),
+    further: Iterable[Mapping[str, Any]] = (),
+) -> pd.DataFrame:
+    """Return the frame of a study.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        The note table with the manifest's tags.
+    recordings : DataFrame | None
+        One row a recording.
+    tags : sequence of str
+        Tags by which notes are counted, too.
+    further : iterable of mapping
+        Rows of models, claims, media and settings, as :func:`row` makes them.
+
+    Raises
+    ------
+    ValueError
+        When a key stands twice: two places that would give another number for the same thing.
+    """
+    rows: list[dict[str, Any]] = []
+    if "player" in notes:
+        notes = marked(notes.reset_index(drop=True))
+        held = notes.drop_duplicates("recording_id") if recordings is None else recordings
+        rows += _counts("study", "study", notes, held)
+        if len(notes):
+            rows.append(row("study", "study", "telling_length_s", telling_length_s(notes), "s", "judged"))
+        for name, unit in {"rate_se_hz": "Hz", "extent_se_cents": "cents"}.items():
+            if name in notes and notes.loc[notes["_vibrato"], name].notna().any():
+                middle = float(notes.loc[notes["_vibrato"], name].median())
+                rows.append(row("study", "study", name, middle, unit, "vibrato"))
+        for kind in ("player", "recording", *tags):
+            column = "recording_id" if kind == "recording" else kind
+            if column not in notes or column not in held:
+                continue
+            own = dict(list(notes.groupby(column, observed=True)))
+            for level, there in held.groupby(column, sort=True, observed=True):
+                counts = _counts(kind, name_text(level), own.get(level, notes.iloc[:0]), there)
+                if kind == "player":  # the share stands there with its interval
+                    counts = [count for count in counts if count["quantity"] != "share_with_vibrato"]
+                rows += counts
+        rows += _players(notes) + _remarks(notes) + _recordings(notes, held)
+    rows += [dict(item) for item in further]
+    frame = typed(pd.DataFrame(rows), QUANTITY_COLUMNS)
+    frame = frame[[column.name for column in QUANTITY_COLUMNS]]
+    twice = frame[frame.duplicated(["kind", "name", "quantity"])]
+    if len(twice):
+        raise ValueError(f"{', '.join(map(str, twice.iloc[0][['kind', 'name', 'quantity']]))} stands twice")
+    return frame
+
+
+def of_kind(frame: pd.DataFrame, kind: str, wanted: Sequence[str] = ()) -> pd.DataFrame:
+    """Return one row a thing: its name in the column ``name``, and a column a quantity.
+
+    Beside a quantity with an interval stand ``QUANTITY_low`` and ``QUANTITY_high``. Missing where the
+    frame has none; counts that are not there are 0.
+    """
+    own = frame[frame["kind"] == kind]
+    names = list(dict.fromkeys(own["name"]))
+    table = pd.DataFrame({"name": names})
+    units = dict(zip(own["quantity"], own["unit"], strict=True))
+    for quantity in wanted or list(units):
+        part = own[own["quantity"] == quantity].set_index("name")
+        values = part["value"].reindex(names).to_numpy(float)
+        count = units.get(quantity, "") in ("notes", "players", "recordings") or quantity.startswith(
+            "left_out"
+        )
+        table[quantity] = np.nan_to_num(values).astype(int) if count else values
+        for side in ("low", "high"):
+            if part[side].notna().any():
+                table[f"{quantity}_{side}"] = part[side].reindex(names).to_numpy(float)
+    return table
+
+
+def value_of(frame: pd.DataFrame, kind: str, name: str, quantity: str) -> float:
+    """Return one value of the frame; NaN where it has none."""
+    found = frame.loc[
+        (frame["kind"] == kind) & (frame["name"] == name) & (frame["quantity"] == quantity), "value"
+    ]
+    return float(found.iloc[0]) if len(found) else float("nan")

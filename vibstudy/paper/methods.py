@@ -1,0 +1,90 @@
+"""The methods of the draft: the steps that ran, with their settings and versions, from the table of settings."""
+
+from __future__ import annotations
+
+# Sentences of the draft read best unbroken:
+# ruff: noqa: E501
+from collections.abc import Sequence
+
+import pandas as pd
+
+from vibstudy.paper.text import Book, of_word
+from vibstudy.stats.claims import Claim
+
+
+def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, claims: Sequence[Claim]) -> None:
+    """The steps that ran, with their settings and versions."""
+    book.begin("Methods")
+    s = book.setting
+    text = (
+        f"Recordings were read at true speed as one channel at {s('working_rate_hz')} Hz. The line of notes was "
+        f"found by {s('tracker_used', 'text')} between {s('fmin_hz')} and {s('fmax_hz')} Hz; sounds shorter than "
+        f"{s('min_note_s')} s were not taken for notes."
+    )
+    changed = (
+        int((recordings["speed_factor"].astype(float) != 1.0).sum()) if "speed_factor" in recordings else 0
+    )
+    if changed:
+        text += (
+            f" The speed of {s('recordings_speed_corrected')} recordings was corrected as the manifest says."
+        )
+    book.say(text)
+    book.say(
+        "A tracker's line says only where the notes are, since its frames smooth the vibrato. Pitch was then "
+        "measured from the phase of the harmonics, weighted by their signal to noise "
+        f"{book.reference('rife1974')}. A note's pitch is the mean over the note {book.reference('brown1996')}."
+    )
+    book.say(
+        f"Vibrato was looked for between {s('vibrato_min_hz')} and {s('vibrato_max_hz')} Hz. A note counts as "
+        "having vibrato when a straight note with the same noise would look so with a probability below "
+        f"{s('false_alarm')}, the search over rates counted {book.reference('baluev2008')}. Rate is the mean number "
+        "of cycles a second while vibrato lasts. Extent is half of the peak-to-peak deviation (± cents)."
+    )
+    tuning = (
+        f"Notes were named at the tuning estimated from the notes in {s('recordings_tuning_estimated')} recordings, "
+        f"and at the manifest's in {s('recordings_tuning_given')}."
+    )
+    listened = (
+        f" Listeners accepted {s('notes_accepted')}, edited {s('notes_edited')} and rejected "
+        f"{s('notes_rejected')} notes."
+    )
+    reviewed = bool((notes["reviewed"].astype("string") != "auto").fillna(False).any())
+    book.say(tuning + (listened if reviewed else " All notes are as measured; none was edited by hand."))
+    book.say(
+        "Trills, ornaments and notes rejected by ear were left out. Rate and extent are those of the notes with "
+        "vibrato whose figures can be trusted, the same in text, tables and figures; shares of notes with vibrato "
+        "are shares of the notes long enough for its absence to show."
+    )
+    _write_statistics(book, claims)
+    libraries = ", ".join(
+        f"{book.cite('software', row, 'name')} {book.cite('software', row, 'version')}"
+        for row in range(len(book.tables["software"]))
+    )
+    book.say(f"Software: {libraries} {book.reference('harris2020', 'virtanen2020')}.")
+
+
+def _write_statistics(book: Book, claims: Sequence[Claim]) -> None:
+    if len(book.tables["models"]) or len(claims):
+        book.say(
+            "Differences were estimated by mixed models with the recording nested in the player "
+            f"{book.reference('laird1982')}, with degrees of freedom after Satterthwaite "
+            f"{book.reference('satterthwaite1946')}. Extent was modelled on a logarithmic scale. Intervals are "
+            f"{book.setting('interval_per_cent')} % intervals, each by itself."
+        )
+    if not claims:
+        return
+    text = (
+        f"{book.setting('claims')} {of_word(len(claims), 'claim')} {'is' if len(claims) == 1 else 'are'} answered, of which "
+        f"{book.setting('claims_written_first')} had been written down before the recordings were measured; p was "
+        f"corrected by Holm over every confirmatory claim ever logged that could be tested "
+        f"{book.reference('holm1979')}, and a claim counts as supported below {book.setting('significance')}. A "
+        "decided verdict was put to the model with each further tag of the recordings in it."
+    )
+    if int(book.tables["settings"].set_index("setting")["value"].get("claims_gone", 0)):
+        text += (
+            f" The log holds {book.setting('claims_gone')} further tests, withdrawn or worded otherwise since, which "
+            "the correction counts."
+        )
+    if any(claim.expect == "equal" for claim in claims):
+        text += f" Claims of equality were tested by two one-sided tests {book.reference('schuirmann1987')}."
+    book.say(text)
