@@ -11,7 +11,7 @@ from scipy.signal import fftconvolve
 
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 from vibstudy.pages.recording import room_words
-from vibstudy.sound.room import MOST_RELEASES, Room, RoomMeter
+from vibstudy.sound.room import MOST_RELEASES, Room, RoomMeter, end_of_direct
 
 VOICE = Voice(760, 13, 180, ((620, 2, 0.5), (1700, 3, 0.4)), breath_db=-41)
 STEPS = (0, 2, 4, 7, 5, 9, 11, 12, 7, 4)
@@ -154,3 +154,26 @@ def test_response_has_the_decay_and_ratio_asked_for():
         1.5, rel=0.05
     )
     assert len(Room().response(SAMPLE_RATE_HZ, np.random.default_rng(1))) == 1
+
+
+def test_errors_of_decay_and_direct_sound_reach_the_modulation():
+    sure, unsure = Room(1.0, 0.0, 0.0, 0.0), Room(1.0, 0.2, 0.0, 3.0)
+    assert sure.modulation_se(5.0) == 0.0
+    drier = abs(Room(1.0, 0.2, 3.0, 3.0).modulation(5.0)) / abs(sure.modulation(5.0)) - 1
+    assert drier < unsure.modulation_se(5.0) < 2 * drier
+    assert Room().modulation_se(5.0) == 0.0
+
+
+@pytest.mark.parametrize(("decay_s", "direct_db"), [(1.2, 6.0), (2.0, 0.0)])
+def test_a_note_ends_where_its_direct_sound_does(decay_s, direct_db):
+    """A level that falls at once by the direct sound, then by 60 dB in the decay, with a decibel of noise."""
+    rng = np.random.default_rng(2)
+    time_s = np.arange(0.0, 2.0, 0.01)
+    room = Room(decay_s, 0.1, direct_db, 1.0)
+    level = np.where(time_s < 1.4, 0.0, -10 * np.log10(1 + 10 ** (direct_db / 10)))
+    level = level - 60 / decay_s * np.maximum(time_s - 1.4, 0.0) + rng.standard_normal(len(time_s))
+    assert end_of_direct(time_s, level, room) == pytest.approx(1.42, abs=0.05)
+    assert end_of_direct(time_s, level, Room()) is None
+    diminuendo = -6.0 * time_s + rng.standard_normal(len(time_s))
+    assert end_of_direct(time_s, diminuendo, room) is None
+    assert end_of_direct(time_s[:6], level[:6], room) is None

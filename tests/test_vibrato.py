@@ -20,7 +20,7 @@ from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.recording import measure_recording
 from vibstudy.vibrato.detect import _independent
-from vibstudy.vibrato.level import is_articulated
+from vibstudy.vibrato.level import Modulation, is_articulated, of_witnesses
 from vibstudy.vibrato.note import fusion_limit_cents, measure_note, pulses_per_beat
 
 
@@ -437,3 +437,21 @@ def test_a_bend_at_the_end_is_no_wide_last_cycle(bend_cents):
     )
     values, _ = measure_note(line)
     assert values["extent_cents"] == pytest.approx(20.0, rel=0.1)
+
+
+def test_harmonics_are_witnesses_of_the_level():
+    """Each harmonic beats in its own way; on the mean they say the depth, and by their spread how well."""
+    rng = np.random.default_rng(5)
+    share = np.full(9, 1 / 9)
+    off, held = [], []
+    for _ in range(200):
+        z = 1.5 * np.exp(0.7j) + 0.8 * (rng.standard_normal(9) + 1j * rng.standard_normal(9))
+        steps = [Modulation(abs(v), 0.05, float(np.angle(v))) for v in z]
+        whole = of_witnesses(steps, np.arange(1.0, 10.0), share)
+        off.append(whole.depth - 1.5)
+        held.append(abs(off[-1]) < 1.96 * whole.depth_se)
+    assert abs(np.mean(off)) < 0.05
+    assert 0.88 < np.mean(held) < 0.99
+    alike = of_witnesses([Modulation(2.0, 0.05, 0.3)] * 5, np.arange(1.0, 6.0), np.full(5, 0.2))
+    assert alike.depth == pytest.approx(2.0) and alike.phase_rad == pytest.approx(0.3)
+    assert of_witnesses([Modulation(2.0, 0.05, 0.3)] * 3, np.arange(1.0, 4.0), np.full(3, 1 / 3)) is None

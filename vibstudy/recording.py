@@ -36,7 +36,7 @@ from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import FIGURE_CELLS, HARMLESS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
 from vibstudy.sound.reading import SILENT, Audio, iter_blocks, read_excerpt
-from vibstudy.sound.room import Room, RoomMeter
+from vibstudy.sound.room import Room, RoomMeter, end_of_direct
 from vibstudy.sound.tuning import estimate_tuning, rate_range
 from vibstudy.sound.wow import Wow, estimate_wow
 from vibstudy.units import CONCERT_HZ, nearest_note
@@ -696,6 +696,29 @@ def _without_wow(note: FoundNote, wow: Wow) -> None:
     note.line = replace(note.line, cents=note.line.cents - deviation, integral=note.line.integral - integral)
 
 
+def _without_tail(note: FoundNote, room: Room) -> None:
+    """Let a note end where its direct sound does. Ends known otherwise (a list, a listener) have no error."""
+    line = note.line
+    if line is None or not np.isfinite(note.values.get("offset_se_s", np.nan)):
+        return
+    end_s = end_of_direct(line.time_s, line.level_db, room)
+    if end_s is None or end_s >= line.offset_s:
+        return
+    kept = line.time_s <= end_s
+    if kept.sum() < 0.5 * len(kept):  # the tail of a short note, or another's: not this note's end
+        return
+    note.line = replace(
+        line,
+        offset_s=end_s,
+        **{
+            name: getattr(line, name)[..., kept]
+            for name in ("time_s", "cents", "cents_se", "integral", "integral_se", "harmonic_db", "halves")
+        },
+    )
+    note.values["offset_s"] = note.origin_s + end_s
+    note.values["duration_s"] = end_s - line.onset_s
+
+
 def _without_room(vibrato: Mapping[str, Any], room: Room) -> dict[str, Any]:
     """Columns of a note's vibrato, loudness freed of what the room takes from it."""
     freed = dict(vibrato)
@@ -703,9 +726,11 @@ def _without_room(vibrato: Mapping[str, Any], room: Room) -> dict[str, Any]:
     if rate_hz is None or not np.isfinite(rate_hz):
         return freed
     passed = room.modulation(float(rate_hz))
-    for name in ("intensity_depth_db", "intensity_depth_se_db"):
-        if name in freed:
-            freed[name] /= abs(passed)
+    if "intensity_depth_db" in freed:
+        freed["intensity_depth_db"] /= abs(passed)
+        own = freed["intensity_depth_se_db"] / abs(passed)
+        of_room = freed["intensity_depth_db"] * room.modulation_se(float(rate_hz))
+        freed["intensity_depth_se_db"] = float(np.hypot(own, of_room))
     if "intensity_phase_rad" in freed:
         phase = freed["intensity_phase_rad"] - np.angle(passed)
         freed["intensity_phase_rad"] = float(np.angle(np.exp(1j * phase)))
@@ -731,6 +756,8 @@ def measure_vibrato(
         Of the whole recording: what it takes from a loudness vibrato is put back.
     """
     _without_wow(note, wow)
+    if room is not None:
+        _without_tail(note, room)
     line = note.line
     if line is not None:
         # a trill is named by its lower note

@@ -40,6 +40,10 @@ MOST_SKEWNESS = 0.7
 """Of the level of a breath; see :func:`is_articulated`."""
 
 
+FEWEST_WITNESSES = 4
+"""A line over fewer has no rest to judge it by."""
+
+
 @dataclass(frozen=True)
 class Modulation:
     """A component in step with a given phase.
@@ -110,6 +114,40 @@ def is_articulated(level_db: np.ndarray) -> bool:
     x = np.linspace(-1.0, 1.0, len(level_db))
     rest = level_db - np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyfit(x, level_db, 3))
     return bool(abs(np.mean(rest**3)) > MOST_SKEWNESS * np.mean(rest**2) ** 1.5)
+
+
+def of_witnesses(steps: list[Modulation], order: np.ndarray, share: np.ndarray) -> Modulation | None:
+    """Modulation of a whole note's level from those of its harmonics, weighted by their errors.
+
+    Parameters
+    ----------
+    steps : list of Modulation
+        Of each harmonic's level, dB.
+    order : ndarray [shape=(harmonics,)]
+        Their numbers.
+    share : ndarray [shape=(harmonics,)]
+        Their shares of the power; sums to 1.
+
+    Returns
+    -------
+    Modulation | None
+        None for fewer than :data:`FEWEST_WITNESSES`.
+    """
+    if len(steps) < FEWEST_WITNESSES:
+        return None
+    said = np.array([step.depth * np.exp(1j * step.phase_rad) for step in steps])
+    se = np.array([step.depth_se for step in steps])
+    middle = complex(np.median(said.real), np.median(said.imag))
+    spread = np.median(np.abs(said - middle) ** 2)
+    weight = 1.0 / (se**2 + spread + 1e-12)
+    x = np.stack([np.ones(len(order)), order - share @ order], axis=1)
+    inverse = np.linalg.inv((x.T * weight) @ x)
+    found = inverse @ (x.T * weight) @ said
+    rest = said - x @ found
+    # two numbers, one of each quadrature, from each witness
+    variance = inverse[0, 0] * (weight @ np.abs(rest) ** 2) / (2.0 * (len(steps) - 2))
+    depth = float(np.sqrt(max(np.abs(found[0]) ** 2 - 2.0 * variance, 0.0)))
+    return Modulation(depth, float(np.sqrt(variance)), float(np.angle(found[0])))
 
 
 def harmonic_depth_db(harmonic_db: np.ndarray, psi: np.ndarray, gate: np.ndarray) -> float:

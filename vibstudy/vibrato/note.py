@@ -25,7 +25,15 @@ from vibstudy.pitch.refine import NoteLine
 from vibstudy.schema import LIMITS
 from vibstudy.vibrato.detect import Detection, Search, detect
 from vibstudy.vibrato.fit import VibratoFit, fit_vibrato
-from vibstudy.vibrato.level import centroid_cents, harmonic_depth_db, in_step, is_articulated, shared_level_db
+from vibstudy.vibrato.level import (
+    Modulation,
+    centroid_cents,
+    harmonic_depth_db,
+    in_step,
+    is_articulated,
+    of_witnesses,
+    shared_level_db,
+)
 from vibstudy.vibrato.noise import Series, thin
 
 MIN_CYCLES = 2.0
@@ -207,6 +215,15 @@ def _widened(line: NoteLine, fit: VibratoFit, values: dict[str, Any]) -> dict[st
     return {name: STRAIGHTENED_SE * widest * values[name] for name in names}
 
 
+def _witnessed(line: NoteLine, level: Series, psi: np.ndarray, gate: np.ndarray) -> Modulation | None:
+    """The level's modulation from those of the harmonics heard."""
+    order = np.flatnonzero(line.weight > 0.0)
+    _, thinned = _thin_level(line, line.harmonic_db[order])
+    power = np.mean(10.0 ** (thinned / 10.0), axis=1)
+    steps = in_step(replace(level, values=thinned.T), psi, gate)
+    return of_witnesses(steps, order + 1.0, power / power.sum())
+
+
 def _level_columns(
     line: NoteLine, fit: VibratoFit | None, rate_min_hz: float, rate_max_hz: float, false_alarm: float
 ) -> dict[str, Any]:
@@ -234,6 +251,8 @@ def _level_columns(
         heard = line.harmonic_db[line.weight > 0.0]
         centroid = level_series(line, centroid_cents(heard)).values
         step, timbre = in_step(replace(level, values=np.stack([level.values, centroid], axis=1)), psi, gate)
+        if line.straightened:
+            step = _witnessed(line, level, psi, gate) or step
         values["intensity_depth_db"] = step.depth
         values["intensity_depth_se_db"] = step.depth_se
         if step.depth > 2.0 * step.depth_se:
