@@ -581,8 +581,9 @@ def test_demo_runs_to_its_end_and_goes_on_where_it_stopped(
     assert run_demo(into, 1, first) == 0
     text = _said(first)
     assert "invented" in text and "3 of 3 recordings measured" in text
-    assert "vibstudy lab" in text
-    for name in ("corpus_manifest.csv", "study.toml", "claims.toml", "README.txt", "results/notes.csv"):
+    assert "vibstudy lab" in text and "first look" in text
+    made = ("corpus_manifest.csv", "study.toml", "claims.toml", "README.txt", "results/notes.csv")
+    for name in (*made, "results/first-look.html"):
         assert (into / name).is_file(), name
     assert check_manifest(into / "corpus_manifest.csv") == []
     audio = into / some[0].path

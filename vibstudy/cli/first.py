@@ -201,16 +201,11 @@ def _log_claims(manifest: Path, out: Path) -> None:
 
 def _show_first_look(report: MeasureReport) -> None:
     """Draw what is measured so far; where nothing changed, the page stands as it is."""
-    from vibstudy.pages import FIRST_LOOK
+    from vibstudy.pages.first_look import renewed_first_look
 
-    page = report.out / FIRST_LOOK
-    if report.measured or not page.is_file():
-        from vibstudy.pages.first_look import write_first_look
-
-        try:
-            page = write_first_look(report.out)
-        except VibstudyError:  # nothing measured: said already
-            return
+    page = renewed_first_look(report.out, changed=report.measured > 0)
+    if page is None:  # nothing measured: said already
+        return
     say(f"Open {page} in a browser: players at a glance, and what to do next.")
 
 

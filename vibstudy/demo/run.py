@@ -69,6 +69,7 @@ def run_demo(into: Path, workers: int | None, console: Console) -> int:
         When the folder holds something else, or cannot be made.
     """
     from vibstudy.demo.summary import print_summary
+    from vibstudy.pages.first_look import renewed_first_look
     from vibstudy.stats.claims import log_new, read_claims
 
     began = time.perf_counter()
@@ -79,6 +80,9 @@ def run_demo(into: Path, workers: int | None, console: Console) -> int:
     _compose(into, state, workers, console)
     log_new(into, read_claims(into / CLAIMS.name), None)  # before anything is measured
     report = _measure(into, workers, console)
+    page = renewed_first_look(report.out, changed=report.measured > 0)
+    if page is not None:
+        put(console, f"A first look, while the notebooks are run: open {page} in a browser.")
     runs = _run_notebooks(into, state, workers, console)
     print_summary(into, report, runs, time.perf_counter() - began, console)
     return 1 if report.failed or any(run.failure for run in runs) else 0

@@ -87,6 +87,17 @@ def write_first_look(results: str | Path, study_name: str = "") -> Path:
     return page
 
 
+def renewed_first_look(results: str | Path, changed: bool) -> Path | None:
+    """The page, written when something `changed` or there is none; None when nothing was measured."""
+    page = Path(results) / FIRST_LOOK
+    if page.is_file() and not changed:
+        return page
+    try:
+        return write_first_look(results)
+    except VibstudyError:
+        return None
+
+
 def _picture(notes: pd.DataFrame) -> Picture | str:
     """The figure, or why there is none."""
     try:
