@@ -72,11 +72,19 @@ CHASE_ERROR_CENTS = 2.0  # of the best path, found on simulated notes in rooms
 STEEPEST, TURN = 7, 3
 """Slopes, and their changes from hop to hop, in steps of the grid a hop: ±100 cents at 8 Hz."""
 TURN_PRICE = 0.1
+FIRST_HZ, NEXT = 900.0, 1.25
+CYCLES_S = 0.55
+CYCLE_HZ = np.arange(3.5, 9.6, 0.5)
+CYCLE_CENTS = np.array([6.0, 8.5, 12.0, 17.0, 24.0, 34.0, 48.0, 68.0, 95.0])
+CYCLE_PHASES = 12
+OFFSETS = np.arange(-10, 11, 2)
+REGULAR_TOP_HZ = 1.5
 FIRST_HARMONICS = 9  # these first: higher ones would hold a rough course where it is
 REGULAR_HZ = np.arange(3.0, 10.01, 0.1)
 NEIGHBOURS = 0.8  # cycles, standard deviation of the window
 NEAR_SHARE, NEAR_CENTS = 0.2, 3.0
 """How near neighbours are taken to be: as a share of their swing, and at least."""
+AGREED = 1.0  # of log likelihood: two starts have found the same course
 SETTLED = 0.05  # of log likelihood: a course that gains less stands still
 LEAST_FRAMES = 24
 
@@ -220,6 +228,78 @@ class _Chase:
         return self.cents[path // (score.shape[1] // len(self.cents))]
 
 
+    def regular(self) -> tuple[np.ndarray, float]:
+        """The likeliest course of cycles each like its neighbours, cents at `time_s`; and its rate, Hz.
+
+        In windows of `CYCLES_S` the likeliest sinusoid of each rate and phase; of these the best path, whose
+        windows agree where they overlap.
+        """
+        hop_s = float(self.time_s[1] - self.time_s[0])
+        size = min(len(self.centres), max(4, round(CYCLES_S / hop_s)))
+        count = 1 + -(-2 * (len(self.centres) - size) // size)
+        firsts = np.unique(np.linspace(0, len(self.centres) - size, count).round().astype(int))
+        grid = _cycles(size, hop_s)
+        slopes = 2 * STEEPEST + 1
+        score = self.score.reshape(len(self.centres), -1, slopes)
+        # a course beyond the grid is as likely as at its edge
+        beyond = grid.reach + int(np.abs(OFFSETS).max())
+        score = np.pad(score, ((0, 0), (beyond, beyond), (0, 0)), mode="edge")
+        per = score.shape[1] * slopes
+        flat = score.reshape(-1)
+        kept, curves = [], []
+        for first in firsts:
+            at = grid.place + ((first + np.arange(size)) * per + (beyond + len(self.cents) // 2) * slopes)
+            sums = np.stack([flat[at + offset * slopes].sum(axis=-1) for offset in OFFSETS])
+            sums = sums.transpose(1, 3, 0, 2).reshape(len(CYCLE_HZ), CYCLE_PHASES, -1)  # rate, phase; offset, extent
+            best = sums.argmax(axis=2)
+            offset, extent = np.divmod(best, len(CYCLE_CENTS))
+            kept.append(np.take_along_axis(sums, best[:, :, None], axis=2).ravel())
+            own = grid.curves[np.arange(len(CYCLE_HZ))[:, None], extent, np.arange(CYCLE_PHASES)]
+            curves.append((own + OFFSETS[offset][:, :, None] * CHASE_STEP_CENTS).reshape(-1, size))
+        back, total = [], kept[0]
+        for i in range(1, len(firsts)):
+            shared = size - (firsts[i] - firsts[i - 1])
+            one, other = curves[i - 1][:, size - shared :], curves[i][:, :shared]
+            apart = (one**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2.0 * one @ other.T
+            near = (NEAR_SHARE * other.std(axis=1) + NEAR_CENTS) ** 2
+            each = total[:, None] - COURSE_HZ * hop_s * apart / (2.0 * near)
+            back.append(each.argmax(axis=0))
+            total = each.max(axis=0) + kept[i]
+        path = [int(total.argmax())]
+        for before in reversed(back):
+            path.append(int(before[path[-1]]))
+        path.reverse()
+        weight, course = np.zeros(len(self.centres)), np.zeros(len(self.centres))
+        window = np.hanning(size + 2)[1:-1]
+        for first, own, state in zip(firsts, curves, path, strict=True):
+            weight[first : first + size] += window
+            course[first : first + size] += window * own[state]
+        return course / weight, float(np.median(CYCLE_HZ[np.array(path) // CYCLE_PHASES]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Cycles:
+    """Sinusoids on a grid: `curves` [rates, extents, phases, size], cents; `place` in a flat grid of pitch and
+    slope, re no offset; `reach` of the pitch in steps."""
+
+    curves: np.ndarray
+    place: np.ndarray
+    reach: int
+
+
+@lru_cache(maxsize=64)
+def _cycles(size: int, hop_s: float) -> _Cycles:
+    tau = (np.arange(size) - 0.5 * (size - 1)) * hop_s
+    phase = np.arange(CYCLE_PHASES) * (2.0 * np.pi / CYCLE_PHASES)
+    turn = np.exp(1j * (2.0 * np.pi * CYCLE_HZ[:, None, None] * tau + phase[:, None]))[:, None]
+    turn = CYCLE_CENTS[:, None, None] * turn
+    curves = turn.imag
+    steps = np.rint(curves / CHASE_STEP_CENTS).astype(np.int32)
+    rise = turn.real * (2.0 * np.pi * CYCLE_HZ[:, None, None, None] * hop_s / CHASE_STEP_CENTS)
+    slope = np.clip(np.rint(rise).astype(np.int32), -STEEPEST, STEEPEST) + STEEPEST
+    return _Cycles(curves, steps * (2 * STEEPEST + 1) + slope, int(np.abs(steps).max()))
+
+
 def _best_path(score: np.ndarray, pitches: int) -> np.ndarray:
     """State of each frame on the best path; states are pitches times slopes."""
     before, price = _transitions(pitches)
@@ -273,6 +353,19 @@ class _Course:
         sd = WIDE_CENTS / (1.0 + (j / (2.0 * span * KNEE_HZ)) ** 2) / np.sqrt(max(span, 0.2))
         sd[0] = WIDE_SHIFT_CENTS
         return cls(basis, np.append(sd, [EDGE_CENTS] * 2) ** -2.0)
+
+    @classmethod
+    def regular(cls, time_s: np.ndarray, rate_hz: float) -> _Course:
+        """Drift, and cycles of about one rate whose size and phase change slowly."""
+        since, span = time_s - time_s[0], time_s[-1] - time_s[0]
+        j = np.arange(1 + int(2.0 * REGULAR_TOP_HZ * span))
+        slow = np.cos(np.pi * j * since[:, None] / span)
+        turn = np.exp(2j * np.pi * rate_hz * since)[:, None]
+        edges = np.exp(-np.stack([since / ATTACK_S, (span - since) / RELEASE_S], axis=1))
+        basis = np.concatenate([slow, slow * turn.real, slow * turn.imag, edges], axis=1)
+        sd = WIDE_CENTS / (1.0 + j) / np.sqrt(max(span, 0.2))
+        sd[0] = WIDE_SHIFT_CENTS
+        return cls(basis, np.concatenate([sd, sd, sd, [EDGE_CENTS] * 2]) ** -2.0)
 
     def start(self, cents: np.ndarray) -> np.ndarray:
         """Coefficients of a rough course [shape=(n,)]."""
@@ -341,19 +434,28 @@ def _settle(
 
 def _search(bank: _Bank, f0_hz: float, course: _Course, rounds: int = 4) -> tuple[np.ndarray, _Look] | None:
     """The likeliest course that is found: from chirps, then again near what each cycle's neighbours do."""
-    few = bank.first(FIRST_HARMONICS)
+    stages = [bank.first(most) for most in _first_harmonics(bank, f0_hz)]
 
     def settled(cents: np.ndarray, gently: bool) -> tuple[np.ndarray, _Look]:
         x = course.start(cents)
         if gently:
-            x, _ = _settle(few, course, x, few.white(), 8)
+            for few in stages:
+                x, _ = _settle(few, course, x, few.white(), 3)
         return _settle(bank, course, x, bank.white(), 12)
 
     chase = _Chase(bank, f0_hz)
     if chase.short:
         return None
     best = settled(np.interp(bank.time_s, chase.time_s, chase.course()), True)
-    for _ in range(rounds):
+    cycles, rate_hz = chase.regular()
+    regular = _Course.regular(bank.time_s, rate_hz)
+    x = regular.start(np.interp(bank.time_s, chase.time_s, cycles))
+    for few in (*stages, bank):
+        x, _ = _settle(few, regular, x, few.white(), 4)
+    other = settled(regular.basis @ x, False)
+    agreed = abs(best[1].cost - other[1].cost) < AGREED
+    best = min(best, other, key=lambda found: found[1].cost)
+    for _ in range(0 if agreed else rounds):
         near, swing = _neighbours(bank.time_s, course.basis @ best[0])
         chased = chase.course(near, max(NEAR_SHARE * swing, NEAR_CENTS))
         others = (settled(near, False), settled(np.interp(bank.time_s, chase.time_s, chased), True))
@@ -362,6 +464,13 @@ def _search(bank: _Bank, f0_hz: float, course: _Course, rounds: int = 4) -> tupl
             break
         best = other
     return best
+
+
+def _first_harmonics(bank: _Bank, f0_hz: float) -> list[int]:
+    """How many harmonics are looked at first, stage by stage: a rough course is some radians off in the others."""
+    count = int(bank.order[-1])
+    tops_hz = np.geomspace(FIRST_HZ, f0_hz * count, 2 + int(np.log(f0_hz * count / FIRST_HZ) / np.log(NEXT)))
+    return [n for n in dict.fromkeys(np.maximum(np.rint(tops_hz / f0_hz), 1)) if n < count]
 
 
 def _neighbours(time_s: np.ndarray, cents: np.ndarray) -> tuple[np.ndarray, float]:
