@@ -32,6 +32,7 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine, refine_note
+from vibstudy.pitch.rival import other_moves
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import FIGURE_CELLS, HARMLESS, LIMITS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.media import MediaMeter, codec_cutoff
@@ -44,6 +45,7 @@ from vibstudy.vibrato.covered import is_covered
 from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.noise import thin
 from vibstudy.vibrato.note import measure_note
+from vibstudy.vibrato.parted import without_false_cuts
 
 BLOCK_S = 84.0
 OVERLAP_S = 16.0
@@ -59,9 +61,8 @@ the other has vibrato, too. A straight note may itself be the other's."""
 STRAIGHTEN_BELOW_DB = 25.0
 """A note that stands out by more is hardly drawn: of the notes in simulated rooms (1.8 s) whose lines strayed
 by more than 3 cents one in thirty did, and most dry notes of sampled and synthetic winds do."""
-RIVAL_MOVES_ABOVE_DB, RIVAL_MOVES_P = -13.0, 1e-4
-"""So far a second wind as loud was seen to fall below a note, for a wide vibrato smears; and how sure its own
-vibrato must be."""
+RIVAL_MOVES_ABOVE_DB = -13.0
+"""So far a second wind as loud was seen to fall below a note, for a wide vibrato smears."""
 SAME_NOTE_CENTS = 60.0
 OCTAVE_ODDS = 2.0
 """The octave is doubted where the log odds of another pitch are within this of even."""
@@ -538,6 +539,7 @@ def find_line(
             found = listed_notes(audio.samples, audio.rate_hz, contour, listed, habit=habit)
         line, rows = found.line, found.rows
         if listed is None:
+            rows = without_false_cuts(audio.samples, audio.rate_hz, line, rows)
             rows = [
                 {**row, "octave_below": octave_below(line, contour, row["onset_s"], row["offset_s"])}
                 for row in rows
@@ -655,14 +657,7 @@ def _moves(audio: Audio, line: NoteLine, company: Company) -> bool:
     """Tell whether another player, about as loud as the note, has vibrato."""
     if company.rival_db < RIVAL_MOVES_ABOVE_DB or line.snr_db > COMPANY_BELOW_DB:
         return False
-    time_s = np.array([line.onset_s, line.offset_s])
-    steady = Contour(time_s, np.full(2, company.rival_hz), np.ones(2), "rival")
-    rival = refine_note(audio.samples, audio.rate_hz, steady, line.onset_s, line.offset_s)
-    straight = None if rival is None else straighten_note(audio.samples, audio.rate_hz, rival, rounds=0)
-    if straight is None:
-        return False
-    found = measure_note(straight.line)[0]
-    return bool(found.get("has_vibrato")) and found["vibrato_p"] < RIVAL_MOVES_P
+    return other_moves(audio.samples, audio.rate_hz, line, company.rival_hz)
 
 
 def _doubt_register(notes: list[_KeptNote]) -> None:

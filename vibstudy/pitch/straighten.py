@@ -98,7 +98,7 @@ def _levels(t: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True, eq=False)
-class _Bank:
+class Bank:
     """Harmonics at rest along a base line.
 
     `time_s` [n] of the frames from the note's onset; `b` complex [rows, n]; `order` [rows], ascending: the
@@ -117,7 +117,7 @@ class _Bank:
     @classmethod
     def along(
         cls, demodulators: list[_Demodulator], onset_s: float, base_hz: np.ndarray, count: int
-    ) -> _Bank:
+    ) -> Bank:
         first = demodulators[0]
         rows = [channel.rest(base_hz, count) for channel in demodulators]
         time_s = first.time_s - onset_s
@@ -138,7 +138,7 @@ class _Bank:
             "ij,ij->i", self.b.imag, self.b.imag
         )
 
-    def thinned(self) -> tuple[_Bank, np.ndarray]:
+    def thinned(self) -> tuple[Bank, np.ndarray]:
         """Every other frame, and which these are: enough to search with."""
         at = np.arange(0, len(self.time_s), 2)
         time_s = self.time_s[at]
@@ -152,7 +152,7 @@ class _Bank:
         )
         return bank, at
 
-    def first(self, most: int) -> _Bank:
+    def first(self, most: int) -> Bank:
         """With the first harmonics only."""
         rows = self.order <= most
         return replace(self, b=self.b[rows], order=self.order[rows])
@@ -184,7 +184,7 @@ def _phasors(psi: np.ndarray, order: np.ndarray) -> np.ndarray:
 class _Chase:
     """Likelihood of short chirps on a grid of pitch and slope, re the bank's steady base."""
 
-    def __init__(self, bank: _Bank, f0_hz: float):
+    def __init__(self, bank: Bank, f0_hz: float):
         half = max(2, round(0.5 * WINDOW_S / bank.hop_s))
         hop = max(1, round(CHASE_HOP_S / bank.hop_s))
         self.centres = np.arange(half, bank.b.shape[1] - half, hop)
@@ -338,14 +338,14 @@ def _transitions(pitches: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Course:
+class Course:
     """A smooth course: cosines and two exponentials [n, p], with the weights of their prior [p]."""
 
     basis: np.ndarray
     weight: np.ndarray
 
     @classmethod
-    def over(cls, time_s: np.ndarray) -> _Course:
+    def over(cls, time_s: np.ndarray) -> Course:
         since, span = time_s - time_s[0], time_s[-1] - time_s[0]
         j = np.arange(1 + int(2.0 * COURSE_HZ * span))
         edges = np.exp(-np.stack([since / ATTACK_S, (span - since) / RELEASE_S], axis=1))
@@ -355,7 +355,7 @@ class _Course:
         return cls(basis, np.append(sd, [EDGE_CENTS] * 2) ** -2.0)
 
     @classmethod
-    def regular(cls, time_s: np.ndarray, rate_hz: float) -> _Course:
+    def regular(cls, time_s: np.ndarray, rate_hz: float) -> Course:
         """Drift, and cycles of about one rate whose size and phase change slowly."""
         since, span = time_s - time_s[0], time_s[-1] - time_s[0]
         j = np.arange(1 + int(2.0 * REGULAR_TOP_HZ * span))
@@ -367,6 +367,12 @@ class _Course:
         sd[0] = WIDE_SHIFT_CENTS
         return cls(basis, np.concatenate([sd, sd, sd, [EDGE_CENTS] * 2]) ** -2.0)
 
+    def below(self, time_s: np.ndarray, top_hz: float) -> Course:
+        """Without what is quicker than `top_hz`."""
+        slow = np.arange(self.basis.shape[1]) <= 2.0 * top_hz * (time_s[-1] - time_s[0])
+        slow[-2:] = True
+        return Course(self.basis[:, slow], self.weight[slow])
+
     def start(self, cents: np.ndarray) -> np.ndarray:
         """Coefficients of a rough course [shape=(n,)]."""
         normal = self.basis.T @ self.basis / CHASE_ERROR_CENTS**2 + np.diag(self.weight)
@@ -374,7 +380,7 @@ class _Course:
 
 
 @dataclass(frozen=True, eq=False)
-class _Look:
+class Look:
     """Likelihood of a course, and what is left over; gradient and curvature of its cost."""
 
     cost: float
@@ -383,11 +389,11 @@ class _Look:
     curvature: np.ndarray
 
 
-def _look(bank: _Bank, course: _Course, x: np.ndarray, counts: np.ndarray) -> _Look:
+def _look(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray) -> Look:
     hz = bank.base_hz * np.exp(course.basis @ x / CENTS_PER_NEPER)
     still = bank.b * _phasors(2.0 * np.pi * running_integral(hz - bank.base_hz, bank.hop_s), bank.order)
     rest = still - (still @ bank.levels) @ bank.levels.T
-    lost = _power(rest)
+    lost = power_of(rest)
     lost = np.maximum(lost, FLOOR * bank.total)
     cost = counts @ np.log(lost / bank.total) + 0.5 * course.weight @ x**2
     # phase of the fundamental for each coefficient; a harmonic's is k times that
@@ -403,16 +409,16 @@ def _look(bank: _Bank, course: _Course, x: np.ndarray, counts: np.ndarray) -> _L
     taken = np.concatenate([taken.real, taken.imag]) @ turn
     curvature -= taken.T @ taken
     curvature.ravel()[:: len(x) + 1] += course.weight
-    return _Look(float(cost), rest, gradient, curvature)
+    return Look(float(cost), rest, gradient, curvature)
 
 
-def _power(rows: np.ndarray) -> np.ndarray:
+def power_of(rows: np.ndarray) -> np.ndarray:
     return np.einsum("ij,ij->i", rows.real, rows.real) + np.einsum("ij,ij->i", rows.imag, rows.imag)
 
 
-def _settle(
-    bank: _Bank, course: _Course, x: np.ndarray, counts: np.ndarray, turns: int
-) -> tuple[np.ndarray, _Look]:
+def settle(
+    bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, turns: int
+) -> tuple[np.ndarray, Look]:
     """Damped Gauss-Newton steps until the course stands still."""
     now, damping = _look(bank, course, x, counts), 1e-3
     for _ in range(turns):
@@ -432,26 +438,26 @@ def _settle(
     return x, now
 
 
-def _search(bank: _Bank, f0_hz: float, course: _Course, rounds: int = 4) -> tuple[np.ndarray, _Look] | None:
+def search(bank: Bank, f0_hz: float, course: Course, rounds: int = 4) -> tuple[np.ndarray, Look] | None:
     """The likeliest course that is found: from chirps, then again near what each cycle's neighbours do."""
     stages = [bank.first(most) for most in _first_harmonics(bank, f0_hz)]
 
-    def settled(cents: np.ndarray, gently: bool) -> tuple[np.ndarray, _Look]:
+    def settled(cents: np.ndarray, gently: bool) -> tuple[np.ndarray, Look]:
         x = course.start(cents)
         if gently:
             for few in stages:
-                x, _ = _settle(few, course, x, few.white(), 3)
-        return _settle(bank, course, x, bank.white(), 12)
+                x, _ = settle(few, course, x, few.white(), 3)
+        return settle(bank, course, x, bank.white(), 12)
 
     chase = _Chase(bank, f0_hz)
     if chase.short:
         return None
     best = settled(np.interp(bank.time_s, chase.time_s, chase.course()), True)
     cycles, rate_hz = chase.regular()
-    regular = _Course.regular(bank.time_s, rate_hz)
+    regular = Course.regular(bank.time_s, rate_hz)
     x = regular.start(np.interp(bank.time_s, chase.time_s, cycles))
     for few in (*stages, bank):
-        x, _ = _settle(few, regular, x, few.white(), 4)
+        x, _ = settle(few, regular, x, few.white(), 4)
     other = settled(regular.basis @ x, False)
     agreed = abs(best[1].cost - other[1].cost) < AGREED
     best = min(best, other, key=lambda found: found[1].cost)
@@ -466,7 +472,7 @@ def _search(bank: _Bank, f0_hz: float, course: _Course, rounds: int = 4) -> tupl
     return best
 
 
-def _first_harmonics(bank: _Bank, f0_hz: float) -> list[int]:
+def _first_harmonics(bank: Bank, f0_hz: float) -> list[int]:
     """How many harmonics are looked at first, stage by stage: a rough course is some radians off in the others."""
     count = int(bank.order[-1])
     tops_hz = np.geomspace(FIRST_HZ, f0_hz * count, 2 + int(np.log(f0_hz * count / FIRST_HZ) / np.log(NEXT)))
@@ -554,18 +560,18 @@ def straighten_note(
     highest_hz = f0 * 2.0 ** (CHASE_CENTS / 1200.0)
     count = int(np.clip(0.485 * rate_hz / highest_hz, 1, MAX_HARMONICS))
 
-    def along(base_hz: np.ndarray) -> _Bank:
-        return _Bank.along(demodulators, line.onset_s, base_hz, count)
+    def along(base_hz: np.ndarray) -> Bank:
+        return Bank.along(demodulators, line.onset_s, base_hz, count)
 
     steady = along(np.full(frames, f0))
     thin, at = steady.thinned()
-    course = _Course.over(steady.time_s)
-    found = _search(thin, f0, replace(course, basis=course.basis[at]), rounds)
+    course = Course.over(steady.time_s)
+    found = search(thin, f0, replace(course, basis=course.basis[at]), rounds)
     if found is None:
         return None
-    x, seen = _settle(steady, course, found[0], steady.white(), 3)
+    x, seen = settle(steady, course, found[0], steady.white(), 3)
     counts = steady.coloured(seen.rest)
-    x, _ = _settle(steady, course, x, counts, 4)
+    x, _ = settle(steady, course, x, counts, 4)
     bank = along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER))
     straight = _scored(bank, line, counts)
     as_known = along(np.interp(straight.time_s, line.time_s, line.f0_hz))
@@ -574,16 +580,16 @@ def straighten_note(
     return Straightened(straight, gain, 1.0 - _lost(bank) / bank.total)
 
 
-def _lost(bank: _Bank) -> np.ndarray:
+def _lost(bank: Bank) -> np.ndarray:
     """Power of each row that is not steady along the base line."""
     rest = bank.b - (bank.b @ bank.levels) @ bank.levels.T
-    return np.maximum(_power(rest), FLOOR * bank.total)
+    return np.maximum(power_of(rest), FLOOR * bank.total)
 
 
-def _scored(bank: _Bank, line: NoteLine, counts: np.ndarray) -> NoteLine:
+def _scored(bank: Bank, line: NoteLine, counts: np.ndarray) -> NoteLine:
     """The base line of a bank and, frame by frame, what is left over of its harmonics' phase."""
     level = (bank.b @ bank.levels) @ bank.levels.T
-    noise = np.maximum(_power(bank.b - level), FLOOR * bank.total) / counts
+    noise = np.maximum(power_of(bank.b - level), FLOOR * bank.total) / counts
     slope = (bank.order / noise)[:, None] * (np.conj(level) * bank.b).imag
     weight = (bank.order**2 / noise)[:, None] * (level.real**2 + level.imag**2)
     whole = weight.sum(axis=0)

@@ -1,0 +1,64 @@
+"""Whether another player, about as loud as a note, has vibrato: then whose note it is cannot be told.
+
+Only those harmonics of the other pitch are asked that lie clear of the note's own swing: what they share moves
+with the note. They are straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and once with
+a course that only drifts. The other moves where its vibrato is far likelier (`GAIN`), swings visibly
+(`SWING_CENTS`), and is one line: it turns a good part of that sound steady (`STEADY`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from vibstudy.pitch.refine import MAX_HARMONICS, NoteLine, _Demodulator
+from vibstudy.pitch.straighten import CHASE_CENTS, LEAST_FRAMES, Bank, Course, power_of, search, settle
+
+GAIN, STEADY, SWING_CENTS = 50.0, 0.3, 3.0
+"""Of log likelihood; share of power; amplitude. Set on mixtures of sampled winds with a piano (2 of 60 notes
+reach all three) and with a second wind (5 of 6 notes that were the other player's do)."""
+CLEAR_HZ = 20.0  # beyond the note's swing: about the line of a note of half a second
+DRIFT_HZ = 2.0  # what a pitch does without vibrato lies below
+LEAST_HARMONICS = 2
+
+
+def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: float) -> bool:
+    """Tell whether a line at another pitch has a vibrato of its own while a note sounds.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        The sound `line` was refined from.
+    rate_hz : float > 0
+        Its sampling rate.
+    line : NoteLine
+        The note.
+    rival_hz : float > 0
+        The other pitch, from :func:`vibstudy.pitch.company.look_around`.
+    """
+    demodulator = _Demodulator.of_note(samples, rate_hz, line.onset_s, line.offset_s, rival_hz)
+    if demodulator.frames < LEAST_FRAMES:
+        return False
+    count = int(np.clip(0.485 * rate_hz / (rival_hz * 2.0 ** (CHASE_CENTS / 1200.0)), 1, MAX_HARMONICS))
+    bank = Bank.along([demodulator], line.onset_s, np.full(demodulator.frames, rival_hz), count)
+    f0 = line.reference_hz
+    own = np.maximum(np.rint(bank.order * rival_hz / f0), 1.0) * f0
+    swing = 2.0 ** (float(np.quantile(np.abs(line.cents), 0.95)) / 1200.0) - 1.0
+    rows = np.abs(bank.order * rival_hz - own) > own * swing + CLEAR_HZ
+    if rows.sum() < LEAST_HARMONICS:
+        return False
+    bank, at = replace(bank, b=bank.b[rows], order=bank.order[rows]).thinned()
+    course = Course.over(bank.time_s)
+    found = search(bank, rival_hz, course, 0)
+    if found is None:
+        return False
+    counts = bank.coloured(found[1].rest)
+    x, seen = settle(bank, course, found[0], counts, 4)
+    still = course.below(bank.time_s, DRIFT_HZ)
+    drifts = [settle(bank, still, start, counts, 8)[1] for start in (still.start(course.basis @ x), np.zeros(still.basis.shape[1]))]
+    gain = min(look.cost for look in drifts) - seen.cost
+    moved = course.basis @ x
+    moved = moved - still.basis @ np.linalg.lstsq(still.basis, moved, rcond=None)[0]
+    steady = 1.0 - power_of(seen.rest).sum() / bank.total.sum()
+    return bool(gain > GAIN and steady > STEADY and np.sqrt(2.0) * np.std(moved) > SWING_CENTS)

@@ -1,0 +1,136 @@
+"""Notes that a room parted, made whole.
+
+A room hears every harmonic of a swinging pitch at another place of its own response, a moment late. So a
+vibrato that is even in loudness reaches the microphone with dips of 5 to 12 dB, once or twice a cycle, and a
+note falls into pieces at them, as if it were tongued. Where the pitch does not swing nothing of the kind
+happens: dips of a straight note are the player's.
+
+Pieces on one pitch that touch are straightened as one note (:mod:`vibstudy.pitch.straighten`). Where they
+have one vibrato, a cut between them stands only if the sound that became steady, the direct one, falls at the
+same time in most harmonics, by `TONGUED_DB`: a tongue stops them all, a room takes one here and another there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.refine import NoteLine, harmonics_along, refine_note, slow_course
+from vibstudy.pitch.straighten import straighten_note
+from vibstudy.schema import quality_of, reasons_of
+from vibstudy.vibrato.detect import detect
+from vibstudy.vibrato.note import pitch_series
+
+CLEAR_DB = 25.0
+"""A note that stands out by more is hardly reached by any room; see :mod:`vibstudy.recording`."""
+TOUCHING_S, SAME_CENTS = 0.03, 60.0
+TONGUED_DB = 8.0
+"""In simulated rooms 24 of 25 dips are less deep in the median of the harmonics; so are three in four of those\nbetween repeated notes: there nine cuts in ten that are found are the room's."""
+DIP_S = 0.06
+RATES_HZ = (3.0, 10.0)
+SURE_P = 1e-3
+_HEARD_DB = 40.0
+_KINDS = ("note", "ornament", "unclear")
+_OF_END = ("offset_s", "offset_se_s")
+_OF_WHOLE = ("trill_p", "trill_rate_hz", "trill_interval_cents")
+
+
+def without_false_cuts(
+    samples: np.ndarray, rate_hz: float, contour: Contour, rows: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Join what a room parted.
+
+    Parameters
+    ----------
+    samples : ndarray [shape=(n,)]
+        Mono sound.
+    rate_hz : float > 0
+        Its sampling rate.
+    contour : Contour
+        The line of the soloist.
+    rows : sequence of mapping
+        Notes as :func:`vibstudy.notes.segment.find_notes` gives them, in the order of time.
+
+    Returns
+    -------
+    list of dict
+        The notes; where none was parted, as they were.
+    """
+    out: list[dict[str, Any]] = []
+    for run in _runs(rows):
+        out += run if len(run) < 2 else _joined(samples, rate_hz, contour, run)
+    return out
+
+
+def _runs(rows: Sequence[Mapping[str, Any]]) -> list[list[dict[str, Any]]]:
+    """Notes that touch on one pitch."""
+    runs: list[list[dict[str, Any]]] = []
+    for row in rows:
+        last = runs[-1][-1] if runs else None
+        if (
+            last is not None
+            and row["onset_s"] - last["offset_s"] < TOUCHING_S
+            and abs(1200.0 * np.log2(row["pitch_hz"] / last["pitch_hz"])) < SAME_CENTS
+            and row["note_kind"] in _KINDS
+            and last["note_kind"] in _KINDS
+        ):
+            runs[-1].append(dict(row))
+        else:
+            runs.append([dict(row)])
+    return runs
+
+
+def _joined(
+    samples: np.ndarray, rate_hz: float, contour: Contour, run: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    line = refine_note(samples, rate_hz, contour, run[0]["onset_s"], run[-1]["offset_s"])
+    if line is None or line.snr_db > CLEAR_DB:
+        return run
+    straight = straighten_note(samples, rate_hz, line, rounds=0)
+    if straight is None or detect(pitch_series(straight.line), *RATES_HZ).p > SURE_P:
+        return run
+    time_s, level_db = _steady_level(samples, rate_hz, straight.line)
+    parts = [[run[0]]]
+    for row in run[1:]:
+        if _dip_db(time_s, level_db, row["onset_s"]) > TONGUED_DB:
+            parts.append([row])
+        else:
+            parts[-1].append(row)
+    return [_whole(part) for part in parts]
+
+
+def _steady_level(samples: np.ndarray, rate_hz: float, line: NoteLine) -> tuple[np.ndarray, np.ndarray]:
+    """Times, and what most harmonics' steady parts do, dB re each one's mean."""
+    time_s, harmonics = harmonics_along(samples, rate_hz, line, 1)
+    steady = slow_course(harmonics, float(time_s[1] - time_s[0]))
+    level_db = 10.0 * np.log10(steady.real**2 + steady.imag**2 + 1e-20)
+    mean_db = level_db.mean(axis=1, keepdims=True)
+    heard = mean_db[:, 0] > mean_db.max() - _HEARD_DB
+    return time_s, np.median((level_db - mean_db)[heard], axis=0)
+
+
+def _dip_db(time_s: np.ndarray, level_db: np.ndarray, at_s: float) -> float:
+    """How far the level falls near a time below the lower of the maxima on both sides."""
+    since_s = time_s - at_s
+    before, after = (level_db[(np.abs(since_s) < DIP_S) & side] for side in (since_s <= 0.0, since_s >= 0.0))
+    inside = level_db[np.abs(since_s) < 0.3 * DIP_S]
+    if not (len(before) and len(after) and len(inside)):
+        return 0.0
+    return float(min(before.max(), after.max()) - inside.min())
+
+
+def _whole(part: list[dict[str, Any]]) -> dict[str, Any]:
+    """One note of several."""
+    if len(part) < 2:
+        return part[0]
+    row = {key: value for key, value in part[0].items() if key not in _OF_WHOLE}
+    row |= {key: part[-1][key] for key in _OF_END if key in part[-1]}
+    length_s = np.array([piece["offset_s"] - piece["onset_s"] for piece in part])
+    row["pitch_hz"] = float(2.0 ** np.average(np.log2([piece["pitch_hz"] for piece in part]), weights=length_s))
+    row["note_kind"] = "note"
+    reasons = [reason for piece in (part[0], part[-1]) for reason in reasons_of(piece.get("quality"))]
+    row["quality"] = quality_of(reasons)
+    return row
