@@ -599,6 +599,8 @@ def find_note(
         reasons.append("too_short")
     else:
         values |= {"level_db": float(np.median(line.level_db)), "snr_db": line.snr_db}
+        # where the direct sound ends, the tail goes on
+        values |= {"offset_s": audio.origin_s + line.offset_s, "duration_s": line.offset_s - onset}
         if line.snr_db < LIMITS["noisy"]:
             reasons.append("noisy")
         if line.disagreement > LIMITS["outlier_harmonics"]:

@@ -1,8 +1,8 @@
 """Whether another player, about as loud as a note, has vibrato: then whose note it is cannot be told.
 
-Only those harmonics of the other pitch are asked that lie clear of the note's own swing: what they share moves
-with the note. They are straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and once with
-a course that only drifts. The other moves where its vibrato is far likelier (`GAIN`), swings visibly
+Only those harmonics of the other pitch are asked that lie clear of the note's own swing: what they share
+moves with the note. They are straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and once
+with a course that only drifts. The other moves where its vibrato is far likelier (`GAIN`), swings visibly
 (`SWING_CENTS`), and is one line: it turns a good part of that sound steady (`STEADY`).
 """
 
@@ -48,7 +48,7 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
     rows = np.abs(bank.order * rival_hz - own) > own * swing + CLEAR_HZ
     if rows.sum() < LEAST_HARMONICS:
         return False
-    bank, at = replace(bank, b=bank.b[rows], order=bank.order[rows]).thinned()
+    bank, _ = replace(bank, b=bank.b[rows], order=bank.order[rows]).thinned()
     course = Course.over(bank.time_s)
     found = search(bank, rival_hz, course, 0)
     if found is None:
@@ -56,7 +56,10 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
     counts = bank.coloured(found[1].rest)
     x, seen = settle(bank, course, found[0], counts, 4)
     still = course.below(bank.time_s, DRIFT_HZ)
-    drifts = [settle(bank, still, start, counts, 8)[1] for start in (still.start(course.basis @ x), np.zeros(still.basis.shape[1]))]
+    drifts = [
+        settle(bank, still, start, counts, 8)[1]
+        for start in (still.start(course.basis @ x), np.zeros(still.basis.shape[1]))
+    ]
     gain = min(look.cost for look in drifts) - seen.cost
     moved = course.basis @ x
     moved = moved - still.basis @ np.linalg.lstsq(still.basis, moved, rcond=None)[0]

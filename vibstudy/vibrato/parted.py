@@ -6,8 +6,8 @@ note falls into pieces at them, as if it were tongued. Where the pitch does not 
 happens: dips of a straight note are the player's.
 
 Pieces on one pitch that touch are straightened as one note (:mod:`vibstudy.pitch.straighten`). Where they
-have one vibrato, a cut between them stands only if the sound that became steady, the direct one, falls at the
-same time in most harmonics, by `TONGUED_DB`: a tongue stops them all, a room takes one here and another there.
+have one vibrato, a cut between them stands only if the sound that became steady, the direct one, falls in
+most harmonics at the same time, by `TONGUED_DB`: a tongue stops them all, a room takes one here, another there.
 """
 
 from __future__ import annotations
@@ -28,7 +28,8 @@ CLEAR_DB = 25.0
 """A note that stands out by more is hardly reached by any room; see :mod:`vibstudy.recording`."""
 TOUCHING_S, SAME_CENTS = 0.03, 60.0
 TONGUED_DB = 8.0
-"""In simulated rooms 24 of 25 dips are less deep in the median of the harmonics; so are three in four of those\nbetween repeated notes: there nine cuts in ten that are found are the room's."""
+"""In simulated rooms 24 of 25 dips are less deep in the median of the harmonics; so are three in four of
+those between repeated notes: there nine cuts in ten that are found are the room's."""
 DIP_S = 0.06
 RATES_HZ = (3.0, 10.0)
 SURE_P = 1e-3
@@ -129,7 +130,9 @@ def _whole(part: list[dict[str, Any]]) -> dict[str, Any]:
     row = {key: value for key, value in part[0].items() if key not in _OF_WHOLE}
     row |= {key: part[-1][key] for key in _OF_END if key in part[-1]}
     length_s = np.array([piece["offset_s"] - piece["onset_s"] for piece in part])
-    row["pitch_hz"] = float(2.0 ** np.average(np.log2([piece["pitch_hz"] for piece in part]), weights=length_s))
+    row["pitch_hz"] = float(
+        2.0 ** np.average(np.log2([piece["pitch_hz"] for piece in part]), weights=length_s)
+    )
     row["note_kind"] = "note"
     reasons = [reason for piece in (part[0], part[-1]) for reason in reasons_of(piece.get("quality"))]
     row["quality"] = quality_of(reasons)
