@@ -291,6 +291,7 @@ def _told(row: pd.Series, prefix: str) -> dict[str, object]:
         "rate_se_hz",
         "extent_cents",
         "extent_se_cents",
+        "extent_first_cents",
     )
     return {prefix + name: row[name] for name in (*names, "quality", "snr_db", "duration_s")}
 
@@ -302,9 +303,12 @@ def _cents(pitch_hz: float, midi: int) -> float:
 def judged(rows: pd.DataFrame) -> pd.DataFrame:
     """Add what is right, what is wrong, and what says so."""
     rows = rows.copy()
-    for prefix in ("true_", ""):
+    for prefix in (
+        "true_",
+        "",
+    ):  # the first harmonic: what noise and company do to a cycle's shape is no error
         heard = rows[prefix + "has_vibrato"].fillna(False).astype(bool)
-        rows[prefix + "extent"] = rows[prefix + "extent_cents"].where(heard, 0.0)
+        rows[prefix + "extent"] = rows[prefix + "extent_first_cents"].where(heard, 0.0)
     told = rows["has_vibrato"].notna() & rows["true_has_vibrato"].notna()
     rows["known"] = (
         rows["solo"]

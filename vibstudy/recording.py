@@ -539,11 +539,11 @@ def find_line(
             found = listed_notes(audio.samples, audio.rate_hz, contour, listed, habit=habit)
         line, rows = found.line, found.rows
         if listed is None:
-            rows = without_false_cuts(audio.samples, audio.rate_hz, line, rows)
             rows = [
                 {**row, "octave_below": octave_below(line, contour, row["onset_s"], row["offset_s"])}
                 for row in rows
             ]
+            rows = without_false_cuts(audio.samples, audio.rate_hz, line, rows)
     if line is not contour:
         line = replace(line, heard=contour.voiced[contour.nearest(line.time_s)])
     return SoloLine(contour, line, rows, other)

@@ -1,9 +1,9 @@
 """Whether another player, about as loud as a note, has vibrato: then whose note it is cannot be told.
 
 Only those harmonics of the other pitch are asked that lie clear of the note's own swing: what they share
-moves with the note. They are straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and once
-with a course that only drifts. The other moves where its vibrato is far likelier (`GAIN`), swings visibly
-(`SWING_CENTS`), and is one line: it turns a good part of that sound steady (`STEADY`).
+moves with the note. They are straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and
+once with a course that only drifts. The other moves where its vibrato is far likelier (`GAIN`), swings
+visibly (`SWING_CENTS`), and is one line: it turns a good part of that sound steady (`STEADY`).
 """
 
 from __future__ import annotations

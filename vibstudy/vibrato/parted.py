@@ -7,7 +7,8 @@ happens: dips of a straight note are the player's.
 
 Pieces on one pitch that touch are straightened as one note (:mod:`vibstudy.pitch.straighten`). Where they
 have one vibrato, a cut between them stands only if the sound that became steady, the direct one, falls in
-most harmonics at the same time, by `TONGUED_DB`: a tongue stops them all, a room takes one here, another there.
+most harmonics at the same time, by `TONGUED_DB`: a tongue stops them all, a room takes one here and another
+there.
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ from typing import Any
 
 import numpy as np
 
+from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.octaves import LOWER_ABOVE_DB, SAID_ABOVE, TWELFTH_ABOVE_DB
 from vibstudy.pitch.refine import NoteLine, harmonics_along, refine_note, slow_course
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import quality_of, reasons_of
@@ -77,6 +80,8 @@ def _runs(rows: Sequence[Mapping[str, Any]]) -> list[list[dict[str, Any]]]:
             and abs(1200.0 * np.log2(row["pitch_hz"] / last["pitch_hz"])) < SAME_CENTS
             and row["note_kind"] in _KINDS
             and last["note_kind"] in _KINDS
+            and max(one.get("octave_below") or 0.0 for one in (row, last))
+            <= SAID_ABOVE  # may be another pitch
         ):
             runs[-1].append(dict(row))
         else:
@@ -93,6 +98,9 @@ def _joined(
     straight = straighten_note(samples, rate_hz, line, rounds=0)
     if straight is None or detect(pitch_series(straight.line), *RATES_HZ).p > SURE_P:
         return run
+    company = look_around(samples, rate_hz, straight.line)
+    if company.below_db > LOWER_ABOVE_DB or company.twelfth_db > TWELFTH_ABOVE_DB:
+        return run  # there may be notes an octave or a twelfth apart
     time_s, level_db = _steady_level(samples, rate_hz, straight.line)
     parts = [[run[0]]]
     for row in run[1:]:

@@ -1,0 +1,63 @@
+"""Notes that a room parted: joined where they swing, left alone where they do not or were tongued."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from vibstudy.pitch.contour import Contour
+from vibstudy.vibrato.parted import without_false_cuts
+
+RATE_HZ, F0_HZ, END_S = 22_050, 440.0, 1.4
+CUTS_S = (0.5, 0.7, 0.9)
+
+
+def swinging(extent_cents: float, gap_s: float = 0.0) -> np.ndarray:
+    """Six harmonics of a swinging tone with noise 20 dB below; all silent `gap_s` before and after 0.7 s."""
+    t = np.arange(int((END_S + 0.2) * RATE_HZ)) / RATE_HZ
+    cents = extent_cents * np.sin(2 * np.pi * 5.5 * t)
+    phase = 2 * np.pi * np.cumsum(F0_HZ * 2 ** (cents / 1200)) / RATE_HZ
+    sound = sum(np.cos(k * phase) / k for k in range(1, 7))
+    sound = sound * np.clip((t - 0.1) / 0.03, 0, 1) * np.clip((END_S - t) / 0.03, 0, 1)
+    if gap_s:
+        sound = sound * np.clip((np.abs(t - 0.7) - gap_s) / 0.02, 0.01, 1)
+    return 0.1 * (sound + 0.25 * np.random.default_rng(1).standard_normal(len(t)))
+
+
+def pieces() -> list[dict]:
+    """The tone, cut at `CUTS_S`."""
+    edges = (0.1, *CUTS_S, END_S)
+    return [
+        {"onset_s": a, "offset_s": b, "pitch_hz": F0_HZ, "note_kind": "note", "quality": "ok"}
+        for a, b in itertools.pairwise(edges)
+    ]
+
+
+def line() -> Contour:
+    time_s = np.arange(0.0, END_S, 0.01)
+    return Contour(time_s, np.full(len(time_s), F0_HZ), np.ones(len(time_s)), "flat")
+
+
+def joined(sound: np.ndarray, rows: list[dict]) -> list[float]:
+    return [row["onset_s"] for row in without_false_cuts(sound, RATE_HZ, line(), rows)]
+
+
+def test_pieces_of_one_vibrato_are_one_note():
+    (whole,) = without_false_cuts(swinging(30.0), RATE_HZ, line(), pieces())
+    assert (whole["onset_s"], whole["offset_s"], whole["note_kind"]) == (0.1, END_S, "note")
+    assert whole["pitch_hz"] == pytest.approx(F0_HZ)
+
+
+def test_cuts_of_a_straight_note_stand():
+    assert joined(swinging(0.0), pieces()) == [0.1, *CUTS_S]
+
+
+def test_a_cut_at_which_all_harmonics_stop_stands():
+    assert joined(swinging(30.0, gap_s=0.02), pieces()) == [0.1, 0.7]
+
+
+@pytest.mark.parametrize("changed", [{"pitch_hz": 466.0}, {"octave_below": 0.9}, {"note_kind": "trill"}])
+def test_notes_of_another_pitch_or_kind_are_not_joined(changed):
+    rows = pieces()
+    rows[2] |= changed
+    assert joined(swinging(30.0), rows) == [0.1, 0.7, 0.9]
