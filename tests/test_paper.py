@@ -355,6 +355,19 @@ def test_figures_and_tables_are_numbered_in_the_order_of_the_text(report):
     assert draft.count(r"\includegraphics") == len(drawn) == page.count("<figcaption>")
 
 
+def test_a_slide_holds_one_figure_and_one_sentence(report):
+    page = (report.folder / "slides.html").read_text(encoding="utf-8")
+    drawn = [figure for figure in report.figures if figure.caption]
+    assert page.count("<section>") == page.count("<img ") == len(drawn)
+    assert "16 / 9" in page and "http" not in page.replace("http-equiv", "")
+    sentences = re.findall(r"<h2>(.*?)</h2>", page)
+    assert all(sentence.endswith(".") for sentence in sentences)
+    from PIL import Image
+
+    with Image.open(report.folder / "figures/slide/rate_and_extent.png") as picture:
+        assert picture.size[0] == 1920
+
+
 def test_what_the_program_advises_is_no_result():
     told = (
         "The fit did not converge: do not use its numbers. Leave out a term (a slope first). It was singular."

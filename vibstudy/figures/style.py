@@ -66,6 +66,8 @@ EXTENT_NOTE = "Extent is half of peak-to-peak (± cents)."
 SMALLEST_PT = 7.0
 _LONGEST_PIXELS = 6000
 _PRINT_DPI = 600
+_SCREEN_DPI = 192
+"""Of a slide of 10 in: 1,920 pixels, as wide as a projector shows."""
 
 
 @dataclass(frozen=True)
@@ -309,7 +311,7 @@ def save_figure(
 ) -> SavedFigure:
     """Save a figure with its numbers and its caption; all of it, or nothing.
 
-    Writes ``NAME.pdf``, ``NAME.png`` (600 dpi, at most 6000 pixels on the longer side), ``NAME.csv``
+    Writes ``NAME.pdf``, ``NAME.png`` (600 dpi; slides 1,920 pixels wide), ``NAME.csv``
     (the plotted numbers) and ``NAME.txt`` (the caption). The same figure gives the same bytes.
 
     Parameters
@@ -335,7 +337,8 @@ def save_figure(
     folder.mkdir(parents=True, exist_ok=True)
     text = caption if caption is not None else getattr(figure, "caption", "")
     width, height = figure.get_size_inches()
-    dpi = min(_PRINT_DPI, _LONGEST_PIXELS / max(width, height))
+    page = getattr(figure, "page", None)
+    dpi = min(_SCREEN_DPI if page is PAGES["slide"] else _PRINT_DPI, _LONGEST_PIXELS / max(width, height))
     # The metadata leaves the date out: an unchanged figure is an unchanged file.
     metadata: dict[str, dict[str, Any]] = {
         "pdf": {"CreationDate": None, "Title": name},

@@ -167,6 +167,19 @@ def write_html(book: Book, captions: Mapping[str, str], title: str, path: Path, 
     write_text(path, text)
 
 
+def write_slides(book: Book, captions: Mapping[str, str], title: str, path: Path, figures: Path) -> None:
+    """Write slides of 16:9 as one HTML file: one figure and one sentence each, the first of its caption."""
+    slides = [
+        {
+            "sentence": re.split(r"(?<=[^.\d])\. (?=[A-Z])", captions[name])[0].rstrip(".") + ".",
+            "picture": base64.b64encode((figures / "slide" / f"{name}.png").read_bytes()).decode("ascii"),
+        }
+        for name, _ in book.numbered("figure")
+    ]
+    page = environment(latex=False).get_template("slides.html")
+    write_text(path, page.render(title=title, slides=slides))
+
+
 def write_reproducibility(book: Book, title: str, path: Path) -> None:
     """Write the page of versions, seeds, settings and hashes as one HTML file."""
     parts = {

@@ -3,6 +3,7 @@
 ::
 
     paper/draft.tex, draft.docx, draft.html    the same draft, three times
+    paper/slides.html                          slides of 16:9, one figure and one sentence each
     paper/figures/column, figures/slide        figures as PDF, SVG and 600-dpi PNG, with caption and numbers
     paper/tables                               tables as CSV, LaTeX (booktabs) and Word
     paper/tables/numbers.csv                   every number of the text, and the cell it came from
@@ -160,6 +161,7 @@ def _write_files(book: text.Book, figures: Sequence[PaperFigure], title: str, fo
     output.write_tables(book, folder / "tables")
     output.write_tex(book, captions, title, folder / "draft.tex")
     output.write_html(book, captions, title, folder / "draft.html", folder / "figures")
+    output.write_slides(book, captions, title, folder / "slides.html", folder / "figures")
     output.write_reproducibility(book, title, folder / "reproducibility.html")
     output.write_docx(book, captions, title, folder / "draft.docx", folder / "figures")
     table = book.tables["references"]
