@@ -313,6 +313,7 @@ def main() -> None:
         metavar="ROW",
         help="make only these rows (* is any text); others are kept",
     )
+    parser.add_argument("--seed", type=int, default=1, help="seed of the first row (default 1)")
     parser.add_argument("--quick", action="store_true", help="100 corpora a row, nothing written")
     arguments = parser.parse_args()
     corpora = 100 if arguments.quick else arguments.corpora
@@ -340,7 +341,9 @@ def main() -> None:
     place = {label: k for k, (label, _) in enumerate(jobs)}
     old = pd.read_csv(TABLE) if arguments.only and TABLE.exists() else pd.DataFrame()
     rows: list[dict[str, object]] = []
-    for seed, (label, job) in enumerate(jobs, start=1):  # a row keeps its seed, whichever rows are made
+    for seed, (label, job) in enumerate(
+        jobs, start=arguments.seed
+    ):  # a row keeps its seed, whichever rows are made
         if arguments.only and not any(fnmatchcase(label, pattern) for pattern in arguments.only):
             continue
         started = time.process_time()

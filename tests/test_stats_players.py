@@ -17,6 +17,7 @@ from scipy import stats
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_mixed, fit_presence, leave_out, measurement_weights
 from vibstudy.stats.mixed import MixedResult
+from vibstudy.stats.priors import posterior, prior_table
 from vibstudy.stats.smallsample import KenwardRoger, Satterthwaite, second_order
 
 HERE = Path(__file__).parent / "reference" / "stats"
@@ -363,3 +364,63 @@ def test_presence_has_own_slopes_too() -> None:
     result = fit_presence(frame, "has_vibrato ~ long")
     assert "player:long" in [t.group for t in result.prepared.terms]
     assert result.table().loc["long[T.True]", "df"] <= 7
+
+
+# --- priors
+
+
+def six_players() -> pd.DataFrame:
+    rng = np.random.default_rng(1)
+    player, take = np.repeat(np.arange(6), 12), np.repeat(np.arange(18), 4)
+    level = rng.normal(0, 0.3, 6)[player] + rng.normal(0, 0.12, 18)[take]
+    return pd.DataFrame({
+        "player": [f"P{k}" for k in player], "recording_id": [f"R{k}" for k in take],
+        "period": np.where(player % 2, "late", "early"),
+        "rate_hz": 6 + level + 0.3 * (player % 2) + rng.normal(0, 0.3, 72),
+    })  # fmt: skip
+
+
+def test_the_posterior_is_that_of_plain_integration() -> None:
+    # By hand: the density of all notes at once (scipy), on a plain grid over both standard deviations, the
+    # fixed effects integrated out by the formula for a flat prior (Gelman et al. 2013, BDA3, sec. 14.2).
+    frame = six_players()
+    result = fit_mixed(frame, "rate_hz ~ period", spread="equal")
+    sigma = result.fit.solution.sigma
+    x = np.column_stack([np.ones(72), frame["period"] == "late"]).astype(float)
+    same = [np.equal.outer(frame[c].to_numpy(), frame[c].to_numpy()) for c in ("player", "recording_id")]
+    y, grid = frame["rate_hz"].to_numpy(), (np.arange(20) + 0.5) / 20
+    logs, centres, errors = [], [], []
+    for players in 1.5 * grid:
+        for takes in 0.6 * grid:
+            v = players**2 * same[0] + takes**2 * same[1] + sigma**2 * np.eye(72)
+            weighted = np.linalg.solve(v, x)
+            phi = np.linalg.inv(x.T @ weighted)
+            beta = phi @ weighted.T @ y
+            density = stats.multivariate_normal.logpdf(y - x @ beta, cov=v)
+            prior = stats.halfnorm.logpdf([players, takes], scale=0.3).sum()
+            logs.append(density + np.linalg.slogdet(phi)[1] / 2 + prior)
+            centres.append(beta[1])
+            errors.append(np.sqrt(phi[1, 1]))
+    weight = np.exp(np.array(logs) - max(logs))
+    weight /= weight.sum()
+    found = posterior(result, np.array([0.0, 1.0]), 0.3)
+    assert found.mean == pytest.approx(weight @ centres, abs=2e-4)
+    for value in (-0.2, 0.0, 0.3, 0.7):
+        by_hand = weight @ stats.norm.cdf((value - np.array(centres)) / errors)
+        assert found.below(value) == pytest.approx(by_hand, abs=2e-3)
+    assert found.below(found.quantile(0.975)) == pytest.approx(0.975, abs=1e-9)
+
+
+def test_priors_and_default_stand_in_one_table() -> None:
+    result = fit_mixed(six_players(), "rate_hz ~ period")
+    table = prior_table(result, "period[T.late]", (0.05, 0.3, 5.0))
+    usual = result.table().loc["period[T.late]"]
+    assert table.loc["default", ["estimate", "low", "high", "p"]].tolist() == usual[
+        ["estimate", "low", "high", "p"]
+    ].tolist()  # fmt: skip
+    width = (table["high"] - table["low"]).iloc[1:].to_numpy()
+    assert (np.diff(width) > 0).all(), "the less is believed beforehand, the wider"
+    assert (np.diff(table["players_sd"].iloc[1:]) > 0).all()
+    for wrong, words in ((("perid", None), "period"), (("period[T.late]", (0.0,)), "above 0")):
+        with pytest.raises(VibstudyError, match=words):
+            prior_table(result, *wrong)

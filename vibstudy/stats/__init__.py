@@ -10,6 +10,7 @@
 :func:`check_sensitivity`                 what stricter quality, medium, tracker or speed change
 :func:`parametric_bootstrap`,             inference by simulation
 :func:`permutation_test`
+:func:`prior_table`                       a tiny corpus under stated priors, beside the default
 :func:`read_claims`, :func:`judge_claims` ``claims.toml``: written first, tested after
 :func:`all_ways`                          a claim asked in every reasonable way
 :func:`simulate_power`, :func:`plan_next` how many more players or recordings; which to add next
@@ -39,6 +40,7 @@ _HOMES = {
     "fit_presence": "presence",
     "PresenceResult": "presence",
     "leave_out": "influence",
+    "prior_table": "priors",
     "parametric_bootstrap": "resampling",
     "permutation_test": "resampling",
     "coverage": "confounds",

@@ -9,6 +9,15 @@ Its derivatives are exact: the first two parts change only directly (u* is their
 
     d log det S = tr(S^-1 dS),  dW = W (1 - 2p) d eta,  S du* = d(L'Z')(y - p) - L'Z'W (X db + Z dL u*)
 
+Restricted likelihood
+---------------------
+Maximum likelihood makes the players differ too little, as it takes the fixed effects for known. Integrated
+out like the random ones, with (b*, u*) the mode of both ::
+
+    restricted deviance = -2 log lik(y | b*, u*) + |u*|² + log det S + log det(X'WX - X'WZL S^-1 L'Z'WX)
+
+This is what glmmTMB does with ``REML = TRUE``; in the linear case it is REML.
+
 References
 ----------
 Bates et al. 2015, J. Stat. Softw. 67(1); Breslow & Clayton 1993, J. Am. Stat. Assoc. 88(421):9-25.
@@ -91,6 +100,41 @@ class Laplace:
         """-2 log likelihood."""
         _, chol, value = self.mode(beta, self.spread(factors))
         return value + 2 * float(np.sum(np.log(np.diag(chol))))
+
+    def restricted(
+        self, beta: np.ndarray, factors: Sequence[np.ndarray], rounds: int = 50
+    ) -> tuple[float, np.ndarray]:
+        """-2 log restricted likelihood (infinite where the odds are), and the fixed effects of its mode."""
+        zl, p = self.spread(factors), self.x.shape[1]
+        whole = sparse.hstack([sparse.csr_matrix(self.x), zl], format="csr")
+        prior = np.concatenate([np.zeros(p), np.ones(zl.shape[1])])
+        point = np.concatenate([beta, self._mode])
+
+        def penalised(at: np.ndarray) -> float:
+            eta = whole @ at
+            return float(2 * np.sum(np.logaddexp(0, eta) - self.y * eta) + at @ (prior * at))
+
+        value = penalised(point)
+        for _ in range(rounds):
+            chance = special.expit(whole @ point)
+            curvature = (whole.T @ whole.multiply((chance * (1 - chance))[:, None])).toarray()
+            curvature[np.diag_indices_from(curvature)] += prior
+            try:
+                chol = linalg.cholesky(curvature, lower=True)
+            except linalg.LinAlgError:
+                return np.inf, beta
+            slope = whole.T @ (self.y - chance) - prior * point
+            step = linalg.cho_solve((chol, True), slope)
+            if float(slope @ step) < 1e-12:
+                return value + 2 * float(np.sum(np.log(np.diag(chol)))), point[:p]
+            for scale in 0.5 ** np.arange(10):
+                trial = penalised(point + scale * step)
+                if trial <= value + 1e-10 * (1 + abs(value)):
+                    point, value = point + scale * step, trial
+                    break
+            else:
+                break
+        return np.inf, beta  # odds without end: the mode runs away
 
     def with_gradient(self, beta: np.ndarray, factors: Sequence[np.ndarray]) -> tuple[float, np.ndarray]:
         """-2 log likelihood, and its derivatives by `beta` and by the diagonal entries of the factors."""
@@ -236,6 +280,33 @@ def maximise(likelihood: Laplace) -> tuple[np.ndarray, tuple[np.ndarray, ...], b
         if likelihood.deviance(end[:p], unpack(terms, trial)) <= found.fun + 1e-6:
             deviations = trial
     return end[:p], unpack(terms, deviations), bool(np.max(np.abs(found.jac)) < GRADIENT)
+
+
+@one_thread
+def restricted_factors(
+    likelihood: Laplace, beta: np.ndarray, factors: Sequence[np.ndarray]
+) -> tuple[np.ndarray, ...] | None:
+    """Factors of greatest restricted likelihood; None where odds are infinite and it has no optimum.
+
+    Parameters
+    ----------
+    likelihood : Laplace
+    beta, factors
+        Of greatest likelihood: where the search begins.
+    """
+    terms = likelihood.terms
+    start = np.maximum(np.abs(pack(terms, factors)), 0.1)  # off zero, which is a crest or a bottom
+    where = beta
+
+    def at(vector: np.ndarray) -> float:
+        nonlocal where
+        value, where = likelihood.restricted(where, unpack(terms, vector))
+        return value
+
+    if not np.isfinite(at(start)):
+        return None
+    found = optimize.minimize(at, start, method="BFGS", options={"gtol": 1e-3, "maxiter": 100})
+    return unpack(terms, np.abs(found.x)) if np.isfinite(found.fun) else None
 
 
 SNAP = 1e-2

@@ -36,7 +36,7 @@ from vibstudy.stats.diagnosis import Diagnosis, diagnose
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.formula import Name, parse_formula
 from vibstudy.stats.frames import Prepared, check_columns, prepare
-from vibstudy.stats.laplace import Laplace, LaplaceFit, maximise
+from vibstudy.stats.laplace import Laplace, LaplaceFit, maximise, restricted_factors
 from vibstudy.stats.smallsample import BetweenWithin, unbiased
 
 LATENT_VARIANCE = np.pi**2 / 3
@@ -146,9 +146,10 @@ class PresenceResult(FittedModel):
     @cached_property
     def _inference(self) -> BetweenWithin:
         x, terms = self.prepared.estimable, self.prepared.terms
-        widened = tuple(
-            factor * np.sqrt(unbiased(x, term)) for term, factor in zip(terms, self.fit.factors, strict=True)
-        )
+        widened = restricted_factors(self.fit.likelihood, self.fit.beta, self.fit.factors)
+        if widened is None:
+            pairs = zip(terms, self.fit.factors, strict=True)
+            widened = tuple(factor * np.sqrt(unbiased(x, term)) for term, factor in pairs)
         spread = LaplaceFit(self.fit.likelihood, self.fit.beta, widened)
         added = spread.covariance_given - self.fit.covariance_given
         return BetweenWithin(self.fit.covariance + added, x, terms, self.prepared.players)
