@@ -21,6 +21,7 @@ import statsmodels
 from benchmarks.solvers import lme4_frame
 from vibstudy.stats import fit_mixed, fit_presence
 from vibstudy.stats.engine import cross_check
+from vibstudy.stats.laplace import restricted_factors
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.presence import PresenceResult
 
@@ -218,6 +219,19 @@ def test_presence_agrees_with_glmer(model: str) -> None:
     for term, value in stored(model, "sdcor").items():
         ours = result.variance_components().loc[(names[term.split()[0]], "Intercept"), "sd"]
         assert ours == pytest.approx(value, rel=THREE_DIGITS, abs=1e-4), term
+
+
+@pytest.mark.parametrize("model", ["presence", "presence_boundary"])
+def test_restricted_likelihood_of_presence_agrees_with_glmmtmb(model: str) -> None:
+    # glmmTMB with REML = TRUE, stored with its script (reference_presence.R): deviations to four digits;
+    # standard errors to two per cent, as they are taken at other estimates (of maximum likelihood).
+    table = pd.read_csv(HERE / "reference_presence.csv").query("model == @model").set_index(["kind", "term"])
+    result = fitted_presence(model)
+    found = restricted_factors(result.fit.likelihood, result.beta, result.fit.factors)
+    assert found is not None
+    deviations = [factor[0, 0] for factor in found]
+    assert deviations == pytest.approx(table.loc["sd", "value"].tolist(), rel=2e-4, abs=1e-3)
+    assert result.table()["se"].tolist() == pytest.approx(table.loc["se", "value"].tolist(), rel=0.02)
 
 
 def test_presence_means_and_contrasts_agree_with_emmeans() -> None:

@@ -29,10 +29,14 @@ from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 from scipy import linalg, optimize, sparse, special
 
 from vibstudy.stats.terms import RandomTerm, pack, random_design, unpack
 from vibstudy.stats.threads import one_thread
+
+DENSE = 5_000_000
+"""Entries of a design up to which it is held in full (40 MB)."""
 
 _STEP = 1e-3
 """Step of the differences of the gradient, in standard errors (variances: of themselves)."""
@@ -101,32 +105,55 @@ class Laplace:
         _, chol, value = self.mode(beta, self.spread(factors))
         return value + 2 * float(np.sum(np.log(np.diag(chol))))
 
+    @cached_property
+    def _cells(self) -> tuple[np.ndarray, sparse.csr_matrix, np.ndarray, np.ndarray]:
+        """Notes alike in everything, joined: x, z, how many they are, and how many of them are true."""
+        keys = [*self.x.T, *(t.codes for t in self.terms), *(c for t in self.terms for c in t.design.T)]
+        cell = pd.DataFrame(dict(enumerate(keys))).groupby(list(range(len(keys))), sort=False).ngroup()
+        first = np.unique(cell.to_numpy(), return_index=True)[1]
+        number = np.bincount(cell).astype(float)
+        return self.x[first], self.z[first], number, np.bincount(cell, self.y)
+
     def restricted(
-        self, beta: np.ndarray, factors: Sequence[np.ndarray], rounds: int = 50
+        self, point: np.ndarray, factors: Sequence[np.ndarray], rounds: int = 50
     ) -> tuple[float, np.ndarray]:
-        """-2 log restricted likelihood (infinite where the odds are), and the fixed effects of its mode."""
-        zl, p = self.spread(factors), self.x.shape[1]
-        whole = sparse.hstack([sparse.csr_matrix(self.x), zl], format="csr")
-        prior = np.concatenate([np.zeros(p), np.ones(zl.shape[1])])
-        point = np.concatenate([beta, self._mode])
+        """-2 log restricted likelihood (infinite where the odds are), and its mode.
+
+        Parameters
+        ----------
+        point : ndarray [shape=(p + q,)]
+            Fixed effects, and effects in units of their deviations: where the search begins.
+        factors : sequence of ndarray
+        rounds : int
+            Newton steps at most.
+        """
+        x, z, number, true = self._cells
+        p = x.shape[1]
+        whole = sparse.hstack([sparse.csr_matrix(x), z @ sparse.diags(self.scales(factors))], format="csr")
+        design = whole.toarray() if whole.shape[0] * whole.shape[1] < DENSE else whole
+        prior = np.concatenate([np.zeros(p), np.ones(z.shape[1])])
 
         def penalised(at: np.ndarray) -> float:
-            eta = whole @ at
-            return float(2 * np.sum(np.logaddexp(0, eta) - self.y * eta) + at @ (prior * at))
+            eta = design @ at
+            return float(2 * np.sum(number * np.logaddexp(0, eta) - true * eta) + at @ (prior * at))
 
         value = penalised(point)
         for _ in range(rounds):
-            chance = special.expit(whole @ point)
-            curvature = (whole.T @ whole.multiply((chance * (1 - chance))[:, None])).toarray()
+            chance = special.expit(design @ point)
+            weight = number * chance * (1 - chance)
+            if isinstance(design, np.ndarray):
+                curvature = design.T @ (weight[:, None] * design)
+            else:
+                curvature = (design.T @ design.multiply(weight[:, None])).toarray()
             curvature[np.diag_indices_from(curvature)] += prior
             try:
                 chol = linalg.cholesky(curvature, lower=True)
             except linalg.LinAlgError:
-                return np.inf, beta
-            slope = whole.T @ (self.y - chance) - prior * point
+                return np.inf, point
+            slope = design.T @ (true - number * chance) - prior * point
             step = linalg.cho_solve((chol, True), slope)
             if float(slope @ step) < 1e-12:
-                return value + 2 * float(np.sum(np.log(np.diag(chol)))), point[:p]
+                return value + 2 * float(np.sum(np.log(np.diag(chol)))), point
             for scale in 0.5 ** np.arange(10):
                 trial = penalised(point + scale * step)
                 if trial <= value + 1e-10 * (1 + abs(value)):
@@ -134,7 +161,7 @@ class Laplace:
                     break
             else:
                 break
-        return np.inf, beta  # odds without end: the mode runs away
+        return np.inf, point  # odds without end: the mode runs away
 
     def with_gradient(self, beta: np.ndarray, factors: Sequence[np.ndarray]) -> tuple[float, np.ndarray]:
         """-2 log likelihood, and its derivatives by `beta` and by the diagonal entries of the factors."""
@@ -296,16 +323,17 @@ def restricted_factors(
     """
     terms = likelihood.terms
     start = np.maximum(np.abs(pack(terms, factors)), 0.1)  # off zero, which is a crest or a bottom
-    where = beta
+    where = np.concatenate([beta, np.zeros(likelihood.z.shape[1])])
 
     def at(vector: np.ndarray) -> float:
         nonlocal where
-        value, where = likelihood.restricted(where, unpack(terms, vector))
+        value, found = likelihood.restricted(where, unpack(terms, vector))
+        where = found if np.isfinite(value) else where
         return value
 
     if not np.isfinite(at(start)):
         return None
-    found = optimize.minimize(at, start, method="BFGS", options={"gtol": 1e-3, "maxiter": 100})
+    found = optimize.minimize(at, start, method="BFGS", options={"eps": 1e-4, "gtol": 1e-3, "maxiter": 100})
     return unpack(terms, np.abs(found.x)) if np.isfinite(found.fun) else None
 
 

@@ -12,11 +12,12 @@ Inference
 Student's t with between–within degrees of freedom: a term that differs only between players is
 judged by the players, one that differs between recordings by the recordings, the rest by the notes
 (Schluchter & Elashoff 1990, J. Stat. Comput. Simul. 37:69-87). Maximum likelihood makes the players
-differ too little; the standard errors are freed of that
-(:func:`vibstudy.stats.smallsample.unbiased`). No exact small-sample theory exists here; simulated
-(``benchmarks/calibration.py``), there are
-5.3, 4.8 and 5.1 % false alarms with 6, 8 and 12 players,
-where 5 % is promised, against 10 to 17 % of Wald's z and 38 to 41 % of a chi-square test over notes.
+differ too little; standard errors take the deviations of the restricted likelihood instead
+(:func:`vibstudy.stats.laplace.restricted_factors`; where odds are infinite it has no optimum, and the
+variances are freed as a sample's is, :func:`vibstudy.stats.smallsample.unbiased`). No exact small-sample
+theory exists here; what was simulated is in ``benchmarks/calibration.py`` (table:
+``docs/tables/calibration.csv``), against 10 to 17 % of Wald's z and 38 to 41 % of a chi-square test over
+notes.
 
 Players have effects of their own of what varies within them (:mod:`vibstudy.stats.players`), and no term
 has more degrees of freedom than the players allow. All players have one variance here: groups of unequal
