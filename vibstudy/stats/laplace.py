@@ -35,8 +35,9 @@ from scipy import linalg, optimize, sparse, special
 from vibstudy.stats.terms import RandomTerm, pack, random_design, unpack
 from vibstudy.stats.threads import one_thread
 
-DENSE = 5_000_000
-"""Entries of a design up to which it is held in full (40 MB)."""
+DENSE = 200_000
+"""Entries of a design up to which full products are quicker than sparse ones (1.2 s instead of 20 s for
+20,000 notes of 40 players with a number; 27 ms instead of 95 ms for 500 notes of 8)."""
 
 _STEP = 1e-3
 """Step of the differences of the gradient, in standard errors (variances: of themselves)."""
