@@ -11,8 +11,8 @@ from pathlib import Path
 import jupytext
 import pandas as pd
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 
+from tests.axe import faults
 from tests.lab import CELL_MS, CHROMIUM, chromium, jupyter_lab, open_and_run
 from tests.review_study import PITCHES_HZ, make_review_study
 from vibstudy.decisions.edits import read_edits
@@ -86,8 +86,7 @@ def test_hear_decide_close_and_reopen(browser, study, tmp_path):
         # everything has a name, letters stand out of their ground, and Tab goes through in reading order
         for light in ("true", "false"):
             page.evaluate(f"document.body.dataset.jpThemeLight = '{light}'")
-            found = Axe().run(page, context=".vibstudy-room").response["violations"]
-            assert not found, [(item["id"], item["nodes"][0]["html"]) for item in found]
+            assert faults(page, ".vibstudy-room") == []
         page.evaluate("document.body.dataset.jpThemeLight = 'true'")
         room.focus()
         stops = []

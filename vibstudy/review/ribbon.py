@@ -26,6 +26,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.fft import next_fast_len, rfft
 
 from vibstudy.decisions.phrase import Measured, Phrase
 from vibstudy.pitch.refine import NoteLine
@@ -265,18 +267,16 @@ def spectra(phrase: Phrase, line: NoteLine) -> tuple[bytes, dict[str, Any]]:
 
 def _bands(sound: np.ndarray, rate_hz: float, f0_hz: float, first: int, last: int) -> np.ndarray:
     from scipy.ndimage import map_coordinates
-    from scipy.signal import ShortTimeFFT
 
     rows, columns = SPECTRUM
     length = max(16, round(_WINDOW_S * rate_hz))
-    hop = max(1, len(sound) // columns)
-    window = np.hanning(length)
-    transform = ShortTimeFFT(window, hop, rate_hz, mfft=4 * length)
-    level = 10.0 * np.log10(np.abs(transform.stft(np.asarray(sound, float))) ** 2 + 1e-12)
+    size = next_fast_len(2 * length, real=True)
+    padded = np.pad(np.asarray(sound, np.float32), (length // 2, length))
+    starts = (np.linspace(0.5, columns - 0.5, columns) / columns * len(sound)).astype(int)
+    frames = sliding_window_view(padded, length)[starts] * np.hanning(length).astype(np.float32)
+    level = 10.0 * np.log10(np.abs(rfft(frames, size, axis=1)) ** 2 + 1e-12)
     harmonic = np.linspace(last + 0.5, first - 0.5, rows)
-    at_s = (np.arange(columns) + 0.5) / columns * len(sound) / rate_hz
-    frame = at_s * rate_hz / hop - transform.p_min
-    at = np.meshgrid(harmonic * f0_hz / transform.delta_f, frame, indexing="ij")
+    at = np.meshgrid(np.arange(columns), harmonic * f0_hz * size / rate_hz)
     shown = map_coordinates(level, at, order=1, mode="nearest")
     nearest = np.clip(np.round(harmonic), first, last)
     for k in range(first, last + 1):
