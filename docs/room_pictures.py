@@ -44,11 +44,13 @@ def make_study(folder: Path) -> Path:
     return study
 
 
-def put_notebook(study: Path, order: str) -> None:
-    """The listening notebook in the study, with its notes in an order."""
+def put_notebook(study: Path, order: str, place: int = 0) -> None:
+    """The listening notebook in the study, with its notes in an order, open at one of them."""
     text = (ROOT / "notebooks" / f"{NOTEBOOK}.py").read_text(encoding="utf-8")
     (study / "notebooks").mkdir(exist_ok=True)
-    notebook = jupytext.reads(text.replace('ORDER = "suspicion"', f'ORDER = "{order}"'), fmt="py:percent")
+    text = text.replace('ORDER = "suspicion"', f'ORDER = "{order}"')
+    text = text.replace("display(room)", f'room.receive({{"do": "go", "to": {place}}}); display(room)')
+    notebook = jupytext.reads(text, fmt="py:percent")
     jupytext.write(notebook, study / "notebooks" / f"{NOTEBOOK}.ipynb")
 
 
@@ -78,30 +80,20 @@ def opened(browser: Any, address: str, size: tuple[int, int]) -> tuple[Any, Any]
     return page, room
 
 
-def go(page: Any, room: Any, place: int) -> None:
-    """Leaf on to a place of the queue."""
-    room.focus()
-    for _ in range(place):
-        page.keyboard.press("PageDown")
-    room.locator(".count", has_text=f"{place + 1} of").wait_for(timeout=CELL_MS)
-
-
 def main(folder: Path) -> None:
     """Take all pictures."""
     study = make_study(folder)
-    place = telling(study)
-    put_notebook(study, "suspicion")
+    put_notebook(study, "suspicion", telling(study))
     with chromium() as browser:
         with jupyter_lab(study, NOTEBOOK) as address:
             page, room = opened(browser, address, (1280, 800))
-            go(page, room, place)
+            room.focus()
             keep(page, "in_jupyterlab")
             page.keyboard.press("?")
             keep(room, "words_and_keys")
             page.context.close()
         with jupyter_lab(study, NOTEBOOK, "JupyterLab Dark") as address:
             page, room = opened(browser, address, (1920, 1080))
-            go(page, room, place)
             keep(room, "dark")
             page.context.close()
         put_notebook(study, "settle")

@@ -184,13 +184,14 @@ function drawBody(c, ribbon, place, colours) {
 function drawHem(c, view, place, colours) {
   const { t, cents } = view.fit;
   const half = 0.5 / (view.cycles ? view.cycles.rate_hz : 5);
-  const lowest = (time) => Math.min(...cents.filter((value, i) => value !== null && Math.abs(t[i] - time) <= half));
+  const near = (time) => cents.filter((value, i) => value !== null && Math.abs(t[i] - time) <= half);
   const hem = [];
   const stitches = [];
   for (let i = 0; i < t.length; i++) {
-    const crest = i > 0 && i < t.length - 1 && cents[i] > cents[i - 1] && cents[i] >= cents[i + 1];
+    const rises = i > 0 && i < t.length - 1 && cents[i] > cents[i - 1] && cents[i] >= cents[i + 1];
+    const crest = rises && cents[i] === Math.max(...near(t[i])); // one in a cycle, whatever its shape
     if (!crest && i && i < t.length - 1) continue;
-    const point = [place.x(t[i]), place.y(lowest(t[i])) + place.thick + 7];
+    const point = [place.x(t[i]), place.y(Math.min(...near(t[i]))) + place.thick + 7];
     hem.push(point);
     if (crest) stitches.push(point);
   }
