@@ -357,13 +357,8 @@ def main() -> None:
     for constant in moving:
         case = noticed(constant, True, ground) or noticed(constant, False, ground)
         guarded += bool(case)
-        if not case:
-            reach = len(ground.through(constant))
-            where = f"{constant.path}:{constant.line}"
-            print(
-                f"{where} {constant.name} {constant.value:g} not guarded ({reach} cases run there)",
-                flush=True,
-            )
+        said = case or f"not guarded ({len(ground.through(constant))} cases run there)"
+        print(f"{constant.path}:{constant.line} {constant.name} {constant.value:g}: {said}", flush=True)
     low, high = interval(guarded, len(moving))
     listed = sum(constant.key in reasons for constant in found)
     console.print(

@@ -441,54 +441,64 @@ CASES["agreement"] = _agreement
 
 
 def _scores(jitter: float) -> Any:
-    """Played notes laid on a written part: rubato, wrong notes, a cut, a grace note, transposed."""
+    """Played notes laid on a part: rubato, wrong notes, cuts, grace notes, transposed, another piece."""
     import tempfile
     from pathlib import Path
 
     from tests.pinned_takes import score
+    from vibstudy.errors import VibstudyError
     from vibstudy.notes.score import align_score
     from vibstudy.notes.written import read_score
 
     rng = np.random.default_rng(12)
     steps = [("C", 0), ("D", 2), ("E", 4), ("F", 5), ("G", 7), ("A", 9), ("B", 11)]
     drawn = [
-        (*steps[rng.integers(0, 7)], int(rng.integers(4, 6)), int(rng.choice([1, 2, 2, 4])))
-        for _ in range(44)
+        (
+            *steps[rng.integers(0, 7)],
+            int(rng.integers(4, 6)),
+            0 if i % 15 == 4 else int(rng.choice([1, 2, 2, 4])),
+        )
+        for i in range(44)
     ]
     out: dict[str, Any] = {}
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "score.musicxml"
-        path.write_text(
-            score(*((step, octave, length) for step, _, octave, length in drawn)), encoding="utf-8"
-        )
+        path.write_text(score(*((step, at, length) for step, _, at, length in drawn)), encoding="utf-8")
         written = read_score(path)[0].orders
         out["written"] = {name: [vars(note) for note in notes][:6] for name, notes in written.items()}
         for name, rubato, shift, gone, wrong in (
             ("plain", 0.0, 0, (), ()),
             ("rubato", 0.18, -2, (7, 8), (3, 20)),
-            ("cut", 0.08, 9, range(24, 34), (2, 40, 41)),
-            ("octaves", 0.1, 0, (30, 31, 32), (10, 11)),
+            ("much rubato", 0.4, 0, (12, 13, 30), (5, 22, 23)),
+            ("cut", 0.08, 9, range(24, 30), (2, 40, 41)),
+            ("cut of three", 0.08, 0, range(24, 27), (10, 36)),
+            ("octaves", 0.1, 0, (30, 31, 32), (10, 11, 12, 25)),
+            ("far", 0.05, -31, (), (1,)),
+            ("half another", 0.25, 0, (), range(0, 44, 3)),
+            ("mostly another", 0.25, 0, (), (*range(0, 44, 2), *range(1, 44, 6))),
         ):
             beat_s, clock, rows = 0.6, 0.2, []
             for i, (_, semitone, octave, length) in enumerate(drawn):
-                long = (
-                    length
-                    / 2
-                    * beat_s
-                    * (1 + rubato * np.sin(i / 5))
-                    * (1 + rubato / 3 * rng.standard_normal())
-                )
+                long = length / 2 * beat_s * (1 + rubato * np.sin(i / 5)) * (1 + rubato / 3 * rng.normal())
                 if i not in gone:
-                    midi = 12 * (octave + 1) + semitone + shift + rng.normal(0, 0.12) + 0.2
-                    midi += (12 if name == "octaves" else 3) * (i in wrong)
-                    rows.append((clock, clock + 0.9 * long, 440 * 2 ** ((midi - 69) / 12)))
-                if i not in gone or name != "cut":
+                    midi = 12 * (octave + 1) + semitone + shift + rng.normal(0, 0.2) + 0.2
+                    midi += {"octaves": 12, "far": 1}.get(name, 3) * (i in wrong)
+                    starts = clock if length else clock - 0.07
+                    rows.append((starts, starts + max(0.9 * long, 0.06), 440 * 2 ** ((midi - 69) / 12)))
+                if i not in gone or "cut" not in name:
                     clock += long
                 if i % 17 == 9:  # a note that is not written
                     rows.append((clock - 0.08, clock - 0.01, 700.0))
             played = pd.DataFrame(sorted(rows), columns=["onset_s", "offset_s", "pitch_hz"])
-            table, missing, report = align_score(played, path)
-            out[name] = {"notes": table, "missing": missing, "report": report}
+            try:
+                table, missing, report = align_score(played, path)
+            except VibstudyError as error:
+                out[name] = error.problems[0].got
+                continue
+            shown = table[["score_match", "written_midi", "local_tempo_bpm", "alignment_quality"]]
+            for part in range(0, len(shown), LONGEST_LIST):
+                out[f"{name} from {part}"] = shown.iloc[part : part + LONGEST_LIST]
+            out[name] = {"missing": missing, "report": report}
     return told(out)
 
 

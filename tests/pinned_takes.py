@@ -142,11 +142,11 @@ SCORE = """<?xml version="1.0" encoding="UTF-8"?>
 
 
 def score(*steps: tuple[str, int, int]) -> str:
-    """A score of one measure: step, octave, eighths."""
-    kinds = {1: "eighth", 2: "quarter", 4: "half"}
+    """A score of one measure: step, octave, eighths (0: a grace note)."""
+    kinds = {0: "16th", 1: "eighth", 2: "quarter", 4: "half"}
     notes = "".join(
-        f"<note><pitch><step>{step}</step><octave>{octave}</octave></pitch><duration>{length}</duration>"
-        f"<type>{kinds[length]}</type></note>"
+        f"<note>{'' if length else '<grace/>'}<pitch><step>{step}</step><octave>{octave}</octave></pitch>"
+        f"{f'<duration>{length}</duration>' if length else ''}<type>{kinds[length]}</type></note>"
         for step, octave, length in steps
     )
     return SCORE.format(notes)

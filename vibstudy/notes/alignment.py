@@ -12,14 +12,30 @@ import numpy as np
 from vibstudy.notes.written import WrittenNote, WrittenPart
 
 _GAP, _UNPLAYED = 0.55, 0.01
-_OTHER_PITCH = 0.9
-_NEVER = 1e6
-_OCTAVE = 0.6
+_OTHER_PITCH, _OCTAVE = 0.9, 0.6
+"""Prices, against 0 for the written pitch. Another pitch is dearer than one note left out and cheaper than
+one left out and one added (1.1), so that a wrong note stays on its written one; an octave, often the
+tracker's error, costs hardly more than a gap. Before and after what is played, a gap costs next to nothing.
+Chosen by sense; ``benchmarks/notes.py`` counts what comes of them."""
 _LENGTH_WEIGHT, _LENGTH_MOST = 0.12, 0.3
+"""An octave of length (a crotchet for a quaver) costs so much, and no length more than a third of a pitch."""
 _TIME_WEIGHT = 1.2
+"""A beat off the expected onset costs so much, more than any pitch; further off counts as a beat."""
+_NEVER = 1e6
+SAME_SEMITONES = 0.6
+"""A played note is of the written pitch within 60 cents: half a semitone and the widest intonation."""
 _SHIFTS, _MOST_SHIFT = 5, 36
+"""Transpositions tried, and the furthest: three octaves."""
 _FOLLOWED = 6
+"""Drafts of which the passes with tempo are made."""
 CUT_NOTES, _CUT_BEATS = 4, 1.5
+"""So many written notes in a row that are not played, or beats that pass too soon, are a cut."""
+_NEAR_NOTES = 9
+"""Onsets that the local tempo is drawn through."""
+_SLOWEST = 2.5
+"""The local tempo stays within this factor of that of the whole."""
+_SHORTEST_S, _SHORTEST_BEATS = 0.03, 0.05
+"""Shorter notes count as so long when lengths are compared."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +110,9 @@ def _draft(played: Played, part: WrittenPart, order: str, notes: list[WrittenNot
     beats = np.array([notes[i].beats for i in main])
     pitch_cost = _pitch_cost(played.pitch, np.array([notes[i].written_midi for i in main]) + shift)
     span = max(played.onset[-1] - played.onset[0], 1e-3) / max(position[-1] - position[0], 1e-3)
-    ratio = np.log2(np.maximum(played.length, 0.03)[:, None] / (np.maximum(beats, 0.05) * span))
+    ratio = np.log2(
+        np.maximum(played.length, _SHORTEST_S)[:, None] / (np.maximum(beats, _SHORTEST_BEATS) * span)
+    )
     length_cost = np.minimum(_LENGTH_WEIGHT * np.abs(ratio - np.median(ratio)), _LENGTH_MOST)
     note_cost = pitch_cost + length_cost
     pairs, cost = _cheapest(note_cost)
@@ -151,10 +169,10 @@ def _lateness(onset: np.ndarray, pairs: np.ndarray, position: np.ndarray) -> tup
 
 
 def _pitch_cost(pitch: np.ndarray, sounding: np.ndarray) -> np.ndarray:
-    """0 within 60 cents, then other pitch; an octave (often the tracker's error) costs less."""
+    """0 for the written pitch, then other pitch; an octave costs less."""
     away = np.abs(pitch[:, None] - sounding)
-    octave = np.abs(away - 12) < 0.6
-    return np.where(away < 0.6, 0.0, np.where(octave, _OCTAVE, _OTHER_PITCH))
+    octave = np.abs(away - 12) < SAME_SEMITONES
+    return np.where(away < SAME_SEMITONES, 0.0, np.where(octave, _OCTAVE, _OTHER_PITCH))
 
 
 def _cheapest(cost: np.ndarray) -> tuple[np.ndarray, float]:
@@ -186,13 +204,13 @@ def _expected(onset: np.ndarray, at: np.ndarray, position: np.ndarray) -> tuple[
     expected = np.full(len(position), np.nan)
     whole = np.polyfit(at, onset, 1) if np.ptp(at) > 0 else np.array([1.0, onset[0]])
     for j, beat in enumerate(position):
-        near = np.argsort(np.abs(at - beat), kind="stable")[:9]
+        near = np.argsort(np.abs(at - beat), kind="stable")[:_NEAR_NOTES]
         weight = 1 / (1 + np.abs(at[near] - beat))
         if np.ptp(at[near]) > 0:
             slope, start = _line(at[near] - beat, onset[near], weight)
         else:
             slope, start = whole[0], float(np.median(onset[near]))
-        slope = float(np.clip(slope, 0.4 * abs(whole[0]), 2.5 * abs(whole[0])))
+        slope = float(np.clip(slope, abs(whole[0]) / _SLOWEST, _SLOWEST * abs(whole[0])))
         expected[j], beat_s[j] = start, max(slope, 1e-3)
     return expected, beat_s
 
@@ -217,6 +235,6 @@ def _give_graces(played: Played, notes: list[WrittenNote], shift: int, written_o
         if (
             0 <= i < len(written_of)
             and written_of[i] < 0
-            and abs(played.pitch[i] - note.written_midi - shift) < 0.6
+            and abs(played.pitch[i] - note.written_midi - shift) < SAME_SEMITONES
         ):
             written_of[i] = j

@@ -38,17 +38,22 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
-from vibstudy.notes.alignment import CUT_NOTES, Alignment, Played, best_alignment
+from vibstudy.notes.alignment import CUT_NOTES, SAME_SEMITONES, Alignment, Played, best_alignment
 from vibstudy.notes.written import WrittenNote, read_score
 from vibstudy.schema import SCORE_COLUMNS, typed
 
 _TEMPO_BEATS = 3.0
+"""To each side of a note, for its local tempo: a bar or less."""
 _LEAST_SHARE = 0.5
-_MOST_SCATTER_BEATS = 0.16
+_MOST_SCATTER_BEATS, _SCATTER_NOTES = 0.16, 6
 _POOR_QUALITY = 0.45
+"""Beyond these a score is of something else, as measured above; scatter is that about so many neighbours."""
 _UNSURE_QUALITY = 0.3
 _NEIGHBOURS = 3
+_HALF_LATE_BEATS = 0.3
+"""Quality is half at so many beats from the expected onset, and half where none is expected."""
 _LEAST_NOTES = 6
+"""Fewer fit by chance."""
 
 
 @dataclass(frozen=True)
@@ -156,7 +161,7 @@ def _played(notes: pd.DataFrame) -> Played:
 def _right(played: Played, found: Alignment) -> np.ndarray:
     """Whether each played note lies on a written note of its pitch."""
     sounding = np.array([note.written_midi + found.shift for note in found.notes])
-    return (found.written_of >= 0) & (np.abs(played.pitch - sounding[found.written_of]) < 0.6)
+    return (found.written_of >= 0) & (np.abs(played.pitch - sounding[found.written_of]) < SAME_SEMITONES)
 
 
 def _refuse_other_music(path: Path, played: Played, found: Alignment, quality: np.ndarray) -> None:
@@ -189,7 +194,7 @@ def _scatter(played: Played, found: Alignment, right: np.ndarray) -> float:
     away = []
     for k in range(len(i)):
         near = np.argsort(np.abs(at - at[k]), kind="stable")
-        near = near[near != k][:6]
+        near = near[near != k][:_SCATTER_NOTES]
         if np.ptp(at[near]) <= 0:
             continue
         slope, start = np.polyfit(at[near] - at[k], onset[near], 1)
@@ -227,7 +232,7 @@ def _qualities(played: Played, found: Alignment, tempo: np.ndarray) -> np.ndarra
     quality = np.zeros(len(on))
     for i in np.flatnonzero(on):
         around = np.r_[max(0, i - _NEIGHBOURS) : i, i + 1 : min(len(on), i + 1 + _NEIGHBOURS)]
-        near = 1.0 / (1.0 + (late[i] / 0.3) ** 2) if np.isfinite(late[i]) else 0.5
+        near = 1.0 / (1.0 + (late[i] / _HALF_LATE_BEATS) ** 2) if np.isfinite(late[i]) else 0.5
         quality[i] = (1.0 if right[i] else 0.5) * near * (right[around].mean() if len(around) else 1.0)
     return quality
 
