@@ -20,22 +20,26 @@ _SHOWN = 10
 """Recordings named for each reason."""
 
 
-def coverage(manifest: pd.DataFrame) -> pd.DataFrame:
-    """Recordings and players in each decade and region.
+def coverage(recordings: pd.DataFrame, group: str = "region") -> pd.DataFrame:
+    """Players and recordings in each decade and group.
+
+    Parameters
+    ----------
+    recordings : DataFrame
+        One row a recording: ``decade, player`` and the group.
 
     Returns
     -------
     DataFrame
-        Indexed by decade and region, sorted; `recordings`, `players`. Excluded rows do not count.
+        Indexed by decade and group, sorted; `players`, `recordings`.
     """
-    used = manifest[~manifest["exclude"]]
-    groups = used.groupby(["decade", "region"], sort=True)["player"]
-    return pd.DataFrame({"recordings": groups.size(), "players": groups.nunique()})
+    groups = recordings.groupby(["decade", group], sort=True, observed=True)["player"]
+    return pd.DataFrame({"players": groups.nunique(), "recordings": groups.size()})
 
 
 def coverage_table(manifest: pd.DataFrame) -> Table:
-    """The coverage, decades down and regions across."""
-    counts = coverage(manifest)
+    """The coverage, decades down and regions across. Excluded rows do not count."""
+    counts = coverage(manifest[~manifest["exclude"]])
     regions = sorted(counts.index.get_level_values("region").unique())
     table = Table(title="Recordings (players)", title_justify="left")
     table.add_column("decade", justify="right")

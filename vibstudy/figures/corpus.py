@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.patches import Patch, Rectangle
 
+from vibstudy.corpus.overview import coverage
 from vibstudy.figures.data import axis_label, groups_in, need, plural
 from vibstudy.figures.style import FAINT, INK, MUTED, HouseFigure, hatches, house_style, legend_below
 
@@ -27,11 +28,7 @@ def coverage_table(recordings: pd.DataFrame, group: str = "region") -> pd.DataFr
     known = recordings.dropna(subset=["decade", group])
     decades = range(int(known["decade"].min()), int(known["decade"].max()) + 1, 10)
     cells = pd.MultiIndex.from_product([decades, groups_in(known, group)], names=["decade", group])
-    grouped = known.groupby(["decade", group], observed=True)
-    table = pd.DataFrame(
-        {"players": grouped["player"].nunique(), "recordings": grouped["recording_id"].nunique()}
-    )
-    table = table.reindex(cells, fill_value=0)
+    table = coverage(known, group).reindex(cells, fill_value=0)
     if "medium" in known and known["medium"].notna().any():
         media = known.groupby(["decade", group, "medium"], observed=True).size().unstack(fill_value=0)
         table = table.join(media.reindex(cells, fill_value=0))
