@@ -351,7 +351,7 @@ def main() -> None:
     moving = [constant for constant in found if constant.key not in reasons]
     if asked.sample and asked.sample < len(moving):
         chosen = np.random.default_rng(asked.seed).choice(len(moving), asked.sample, replace=False)
-        moving = [moving[i] for i in sorted(chosen)]
+        moving = [moving[i] for i in chosen]  # as drawn: a run that is broken off is a sample, too
     ground = survey()
     guarded = 0
     for constant in moving:

@@ -128,7 +128,26 @@ def mixed_model_with_weights(notes):
     from vibstudy.stats import fit_mixed
 
     notes = notes.assign(rate_se_hz=0.05 + 0.1 * (notes["midi"].astype(float) % 3))
-    return _model(fit_mixed(notes, "rate_hz ~ decade + duration_s", weights="measurement"))
+    return {
+        outcome: _model(fit_mixed(notes, f"{outcome} ~ decade + duration_s", weights="measurement"))
+        for outcome in ("rate_hz", "log(extent_cents)")
+    }
+
+
+@case
+def mixed_model_of_shared_errors(notes):
+    from vibstudy.stats import fit_mixed
+
+    shared = {"medium": 0.05, "recording_id": 0.1}
+    return fit_mixed(notes, "rate_hz ~ decade + school", shared=shared).table()
+
+
+@case
+def equivalence(notes):
+    from vibstudy.stats import fit_mixed
+
+    result = fit_mixed(notes, "rate_hz ~ decade + school")
+    return {"terms": result.equivalence("decade", 0.02), "icc": result.icc(), "left": result.random_effects()}
 
 
 @case
@@ -207,7 +226,20 @@ def confounds(notes):
 def sensitivity(notes):
     from vibstudy.stats import check_sensitivity
 
-    return check_sensitivity(notes, "rate_hz ~ decade + school", "decade", speed_draws=6)
+    rng = np.random.default_rng(5)
+    other = notes.assign(rate_hz=notes["rate_hz"] + 0.05 * rng.standard_normal(len(notes)))
+    gone = (notes["school"] == "old") & (rng.random(len(notes)) < 0.3) & (notes["duration_s"] < 0.7)
+    out = {}
+    for name, label in (("decade", "decade"), ("school", "school[T.old]")):
+        out[name] = check_sensitivity(
+            notes[~gone],
+            "rate_hz ~ decade + school",
+            label,
+            other_trackers={"other": other},
+            lost=notes[gone],
+            speed_draws=5,
+        )
+    return out
 
 
 @case
@@ -278,6 +310,7 @@ def claims(notes):
 
 @case
 def claims_where_notes_were_lost(notes):
+    from vibstudy.stats.claimfile import Claim, Contrast
     from vibstudy.stats.examine import examine
 
     rng = np.random.default_rng(8)
@@ -285,9 +318,17 @@ def claims_where_notes_were_lost(notes):
     lossy = notes.assign(
         quality=notes["quality"].where(~lost, "noisy"), usable=~lost & notes["has_vibrato"].notna()
     )
+    lossy["rate_hz"] += 0.9 * (lossy["school"] == "old")
+    lossy["extent_cents"] *= 1 + 0.6 * (lossy["school"] == "old")
     lossy.loc[lost, ["rate_hz", "extent_cents"]] = np.nan
     lossy.loc[lost, "has_vibrato"] = pd.NA
-    return {claim.id: _finding(examine(claim, lossy)) for claim in _claims()[5:]}
+    schools = Contrast("school", "old", "new")
+    asked = [
+        Claim("rate", "Invented.", "rate_hz", schools, "lower"),
+        Claim("width", "Invented.", "extent_cents", schools, "lower", scale="log"),
+        Claim("change", "Invented.", "rate_hz", schools, "different", margin=0.1, adjust=("decade",)),
+    ]
+    return {claim.id: _finding(examine(claim, lossy)) for claim in asked}
 
 
 @case

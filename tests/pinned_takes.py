@@ -333,6 +333,16 @@ TAKES = {
         _vibrating,
         files={"notes_path": "onset_s,offset_s,label\n0.15,1.14,a\n1.22,2.1,b\n2.19,3.25,c\n3.3,3.36,d\n"},
     ),
+    "listed with pitch": Take(
+        lambda rng: together(
+            line(rng, note(440.0, 1.0, 25.0), note(C, 0.8), note(494.0, 0.9, 15.0)),
+            line(rng, note(1318.5, 2.6, gain_db=2)),
+        ),
+        files={
+            "notes_path": "onset_s,offset_s,pitch,label\n0.15,1.14,A4,\n1.15,1.94,523,trill\n"
+            "1.96,2.84,B4,\n2.86,2.9,B4,\n"
+        },
+    ),
     "score": Take(
         lambda rng: line(
             rng,
