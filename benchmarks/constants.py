@@ -37,11 +37,12 @@ import importlib.machinery
 import io
 import os
 import re
-import signal
+import resource
 import sys
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from fnmatch import fnmatch
 from pathlib import Path
 
 import numpy as np
@@ -50,13 +51,14 @@ from rich.table import Table
 from scipy.stats import beta
 
 ROOMS = ("notes", "pitch", "vibrato", "stats")
-UNITS = {10.0, 12.0, 20.0, 60.0, 69.0, 100.0, 440.0, 1000.0, 1200.0}
-"""Tens, semitones and cents of an octave, decibels, seconds, A4: not choices."""
+UNITS = {10.0, 12.0, 20.0, 60.0, 69.0, 100.0, 127.0, 128.0, 440.0, 1000.0, 1200.0}
+"""Tens, semitones and cents of an octave, decibels, seconds, A4, MIDI's notes: not choices."""
 WORDS = "words.py"
 WORDING = {"Problem", "VibstudyError", "Remark", "refused", "say"}
 FREE = Path(__file__).with_name("constants_free.csv")
 GUARD_BELOW, GUARD_ABOVE = 1e-6, 1e6
-LIMIT_S = 60.0
+LIMIT_S = 60
+"""Of CPU, for one constant; "too slow" is noticed, too."""
 
 
 @dataclass(frozen=True)
@@ -287,6 +289,7 @@ def noticed(constant: Constant, up: bool, ground: Ground) -> str:
     child = os.fork()
     if child == 0:
         try:
+            resource.setrlimit(resource.RLIMIT_CPU, (LIMIT_S, LIMIT_S))
             with Path(os.devnull).open("w") as nowhere:
                 os.dup2(nowhere.fileno(), 1)
                 os.dup2(nowhere.fileno(), 2)
@@ -304,21 +307,30 @@ def noticed(constant: Constant, up: bool, ground: Ground) -> str:
         finally:
             os._exit(0)
     os.close(writing)
-    began = time.monotonic()
-    while not os.waitpid(child, os.WNOHANG)[0]:
-        if time.monotonic() - began > LIMIT_S:
-            os.kill(child, signal.SIGKILL)
-            os.waitpid(child, 0)
-            return "too slow"
-        time.sleep(0.02)
     with os.fdopen(reading, "rb") as found:
-        return found.read().decode()
+        said = found.read().decode()
+    ended = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    return said or ("too slow" if ended < 0 else "")
 
 
-def free() -> dict[tuple[str, str, str], str]:
-    """Reasons why constants may move, from the list."""
+def free(found: list[Constant]) -> dict[Constant, str]:
+    """Constants that may move, with the reason why, from the list; ``*`` there stands for any name or value.
+
+    Raises
+    ------
+    SystemExit
+        When an entry fits no constant, or has no reason.
+    """
     with FREE.open(encoding="utf-8", newline="") as stream:
-        return {(row["file"], row["name"], row["value"]): row["reason"] for row in csv.DictReader(stream)}
+        rows = list(csv.DictReader(stream))
+    out: dict[Constant, str] = {}
+    for row in rows:
+        wanted = (row["file"], row["name"], row["value"])
+        fit = [c for c in found if all(fnmatch(got, like) for got, like in zip(c.key, wanted, strict=True))]
+        if any(c.key[0] == row["file"] for c in found) and not (fit and row["reason"]):
+            raise SystemExit(f"{FREE.name}: {' '.join(wanted)} fits no constant, or has no reason")
+        out |= dict.fromkeys(fit, row["reason"])
+    return out
 
 
 def interval(hits: int, of: int) -> tuple[float, float]:
@@ -347,8 +359,8 @@ def main() -> None:
         untold = sum(not constant.told for constant in found)
         console.print(f"{len(found)} constants, {untold} without a word")
         return
-    reasons = free()
-    moving = [constant for constant in found if constant.key not in reasons]
+    reasons = free(found)
+    moving = [constant for constant in found if constant not in reasons]
     if asked.sample and asked.sample < len(moving):
         chosen = np.random.default_rng(asked.seed).choice(len(moving), asked.sample, replace=False)
         moving = [moving[i] for i in chosen]  # as drawn: a run that is broken off is a sample, too
@@ -360,10 +372,9 @@ def main() -> None:
         said = case or f"not guarded ({len(ground.through(constant))} cases run there)"
         print(f"{constant.path}:{constant.line} {constant.name} {constant.value:g}: {said}", flush=True)
     low, high = interval(guarded, len(moving))
-    listed = sum(constant.key in reasons for constant in found)
     console.print(
         f"{len(moving)} of {len(found)} constants moved, {guarded} guarded: "
-        f"{guarded / max(len(moving), 1):.1%} ({low:.1%} to {high:.1%}); {listed} are listed as free"
+        f"{guarded / max(len(moving), 1):.1%} ({low:.1%} to {high:.1%}); {len(reasons)} are listed as free"
     )
 
 

@@ -130,6 +130,37 @@ def swelling(rng: np.random.Generator, *notes: dict[str, Any]) -> np.ndarray:
     return samples * 10 ** (-14 * np.abs(np.linspace(-1, 1, len(samples))) / 20)
 
 
+def dipping(rng: np.random.Generator, depths_db: Sequence[float], dip_s: float, each_s: float) -> np.ndarray:
+    """One pitch whose level dips, each time deeper."""
+    samples = line(rng, note(440.0, each_s * (len(depths_db) + 1)))
+    t = np.arange(len(samples)) / RATE_HZ - PAD_S
+    for i, depth in enumerate(depths_db, start=1):
+        samples = samples * 10 ** (-depth / 20 * np.exp(-0.5 * ((t - i * each_s) / (dip_s / 2.4)) ** 2))
+    return samples
+
+
+def parted(rng: np.random.Generator, gaps_s: Sequence[float], f0_hz: Sequence[float]) -> np.ndarray:
+    """Notes with a longer rest after each."""
+    parts = []
+    for i, gap in enumerate(gaps_s):
+        parts += [note(f0_hz[i % len(f0_hz)], 0.32), rest(gap)]
+    return line(rng, *parts, note(f0_hz[0], 0.4))
+
+
+def stepping(rng: np.random.Generator, steps_cents: Sequence[float], each_s: float) -> np.ndarray:
+    """One breath in which the pitch leaps, up and down, further each time."""
+    cents = np.zeros(1)
+    for i, step in enumerate(steps_cents):
+        cents = np.append(cents, cents[-1] + (step if i % 2 else -step))
+    points = round(each_s * 400)
+    return line(rng, note(440.0, each_s * len(cents), cents=np.repeat(cents, points)))
+
+
+def in_growing_noise(rng: np.random.Generator, samples: np.ndarray, low: float, high: float) -> np.ndarray:
+    """White noise that grows evenly in dB."""
+    return samples + np.geomspace(low, high, len(samples)) * rng.standard_normal(len(samples))
+
+
 C, D, E, F, G, A, B, C6 = 523.25, 587.33, 659.26, 698.46, 784.0, 880.0, 987.77, 1046.5
 
 SCORE = """<?xml version="1.0" encoding="UTF-8"?>
@@ -328,6 +359,116 @@ TAKES = {
             line(rng, note(440.0, 1.0, 25.0), note(C, 0.6)), round(1.6 * RATE_HZ + 2 * EDGE) * 2
         ),
         rate_hz=2 * RATE_HZ,
+    ),
+    # ladders: a quantity climbs, so that a limit on it that is moved falls between other rungs
+    "ladder of lengths": Take(
+        lambda rng: line(
+            rng,
+            *[
+                note(f, d, 30.0, rate_hz=6.0)
+                for f, d in zip(
+                    (440.0, 494.0) * 5,
+                    (0.09, 0.12, 0.15, 0.19, 0.24, 0.3, 0.37, 0.45, 0.54, 0.65),
+                    strict=True,
+                )
+            ],
+            gap_s=0.03,
+        )
+    ),
+    "ladder of extents": Take(
+        lambda rng: line(
+            rng,
+            *[
+                note(f, 0.75, e)
+                for f, e in zip((440.0, 494.0) * 4, (0.6, 1.0, 1.5, 2.2, 3.2, 5.0, 60.0, 110.0), strict=True)
+            ],
+            gap_s=0.03,
+        )
+    ),
+    "ladder of rates": Take(
+        lambda rng: line(
+            rng,
+            *[
+                note(f, 0.8, 20.0, rate_hz=r)
+                for f, r in zip((440.0, 494.0) * 4, (2.4, 3.0, 3.7, 4.4, 7.5, 8.8, 10.0, 11.5), strict=True)
+            ],
+            gap_s=0.03,
+        )
+    ),
+    "ladder of loudness": Take(
+        lambda rng: line(
+            rng,
+            *[
+                note(f, 0.75, e, level_db=level)
+                for f, e, level in zip(
+                    (440.0, 494.0) * 4,
+                    (0.0, 0.0, 0.0, 0.0, 15.0, 15.0, 15.0, 15.0),
+                    (0.1, 0.2, 0.4, 0.7, 0.15, 0.3, 0.6, 3.5),
+                    strict=True,
+                )
+            ],
+            gap_s=0.03,
+        )
+    ),
+    "ladder of noise": Take(
+        lambda rng: in_growing_noise(
+            rng, line(rng, *[note(f, 0.7, 25.0) for f in (440.0, 494.0) * 4], gap_s=0.05), 0.004, 0.25
+        )
+    ),
+    "ladder of noise on straight notes": Take(
+        lambda rng: in_growing_noise(
+            rng, line(rng, *[note(f, 0.6) for f in (587.0, 523.0) * 3], gap_s=0.05), 0.01, 0.2
+        )
+    ),
+    "ladder of dips": Take(lambda rng: dipping(rng, (1.8, 2.4, 3.1, 4.0, 5.2, 7.0, 10.0, 16.0), 0.03, 0.35)),
+    "ladder of wide dips": Take(lambda rng: dipping(rng, (3.0, 4.0, 5.2, 7.0, 9.0, 12.0, 18.0), 0.09, 0.4)),
+    "tongued quickly": Take(lambda rng: dipping(rng, (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0), 0.035, 0.13)),
+    "ladder of rests": Take(
+        lambda rng: parted(rng, (0.008, 0.012, 0.018, 0.027, 0.04, 0.06, 0.09, 0.14), (440.0,))
+    ),
+    "ladder of rests between notes": Take(
+        lambda rng: parted(rng, (0.008, 0.014, 0.025, 0.045, 0.08), (440.0, 494.0, 392.0))
+    ),
+    "ladder of steps": Take(
+        lambda rng: stepping(rng, (35, 45, 60, 80, 105, 140, 190, 260, 360, 500, 700), 0.3)
+    ),
+    "ladder of quick steps": Take(lambda rng: stepping(rng, (1200, 100, 200, 1200, 300, 700, 400), 0.13)),
+    "ladder of trills": Take(
+        lambda rng: np.concatenate([trilled(rng, cents, 6.0, 0.9) for cents in (70.0, 120.0, 220.0, 320.0)])
+    ),
+    "ladder of slow trills": Take(
+        lambda rng: np.concatenate([trilled(rng, 200.0, per_s, 0.9) for per_s in (3.0, 4.0, 9.0, 12.0)])
+    ),
+    "ladder of company": Take(
+        lambda rng: together(
+            line(rng, *[note(f, 0.7, 22.0) for f in (880.0, 988.0) * 3]),
+            line(rng, *[note(660.0, 0.7, gain_db=g) for g in (-30, -24, -18, -13, -9, -5)]),
+        )
+    ),
+    "ladder of chords": Take(
+        lambda rng: together(
+            line(
+                rng,
+                *[
+                    note(f, 0.8, e, gain_db=g)
+                    for f, e, g in ((880.0, 25.0, 0), (784.0, 0.0, -4), (698.0, 18.0, -8), (784.0, 30.0, -12))
+                ],
+            ),
+            struck(
+                rng,
+                [(220.0, 330.0, 554.4), (196.0, 294.0, 494.0), (175.0, 262.0, 440.0), (165.0, 392.0)],
+                0.8,
+            ),
+        )
+    ),
+    "ladder of octaves": Take(
+        lambda rng: line(
+            rng,
+            *[
+                note(f, 0.35, 12.0, gain_db=g)
+                for f, g in ((220.0, 0), (440.0, -6), (880.0, 0), (440.0, -14), (1760.0, -3), (147.0, -8))
+            ],
+        )
     ),
     "listed": Take(
         _vibrating,
