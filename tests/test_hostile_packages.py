@@ -820,6 +820,9 @@ def test_a_score_of_too_much_is_refused_with_the_count(text, words, tmp_path):
     assert time.process_time() - began < SLOWEST_S
 
 
+MIDI_NOTE = b"\x00\x90\x3c\x40\x78\x80\x3c\x40"
+
+
 def midi_file(path: Path, numerator: int, power: int, notes: int) -> Path:
     """A MIDI file of semiquavers written byte by byte, after the standard; the lower figure is 2 ** power."""
     note = b"\x00\x90\x3c\x40" + b"\x78\x80\x3c\x40"
@@ -999,6 +1002,33 @@ def test_a_score_of_notes_that_cannot_be_is_refused(old, new, tmp_path):
     for read in (read_score, check_score):
         with pytest.raises(VibstudyError, match=r"line 1: .*(pitch|beat)|<divisions> is"):
             read(path)
+
+
+@pytest.mark.parametrize(
+    ("events", "division", "words"),
+    [(b"\x00\xff\x51\x03\x00\x00\x00" + MIDI_NOTE, 480, "tempo"), (MIDI_NOTE, 0, "frames"),
+     (b"\x00\x90\x3c\x40" * 9000, 480, "no note in this score ends"), (b"", 480, "no notes"),
+     (MIDI_NOTE + b"\xff\xff\xff\x7f" + MIDI_NOTE[1:], 480, "longer than 10,000 beats"),
+     (b"\x00\xff\x59\x02\x7f\x05" + MIDI_NOTE, 480, "cannot be read as MIDI"),
+     (b"\x00\xff\x51\x03\xff\xff\xff" + MIDI_NOTE, 32767, ""), (MIDI_NOTE * 9, 1, ""),
+     (b"\x00\xb0\x01\x01" + b"\x00\x01\x02" * 160_000 + MIDI_NOTE, 480, "")],
+    ids=range(9),
+)  # fmt: skip
+def test_times_of_a_midi_file_that_cannot_be_are_refused_and_odd_ones_read(events, division, words, tmp_path):
+    """Tempo, division and intervals at both ends of what the standard's fields hold."""
+    track = events + b"\x00\xff\x2f\x00"
+    head = b"MThd\x00\x00\x00\x06\x00\x00\x00\x01" + division.to_bytes(2, "big")
+    path = tmp_path / "s.mid"
+    path.write_bytes(head + b"MTrk" + len(track).to_bytes(4, "big") + track)
+    began = time.process_time()
+    if not words:
+        check_score(path)
+        (part,) = read_score(path)
+        assert [note.written_midi for note in part.orders["as written"]][:1] == [60]
+    for read in (check_score, read_score) if words else ():
+        with pytest.raises(VibstudyError, match=words):
+            read(path)
+    assert time.process_time() - began < SLOWEST_S
 
 
 def test_a_score_at_the_limits_is_checked_in_time(tmp_path):

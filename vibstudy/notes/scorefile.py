@@ -217,9 +217,16 @@ def checked_midi(path: Path, content: bytes) -> Any:
     messages = [message for track in midi.tracks for message in track]
     metres = [message for message in messages if message.type == "time_signature"]
     changes = [message for message in messages if message.type in ("key_signature", "set_tempo")]
+    if any(message.type == "set_tempo" and message.tempo == 0 for message in changes):
+        raise refused(path, "a tempo without end: 0 s a beat", "Write a tempo, or none.")
+    ends = sum(
+        message.type == "note_off" or (message.type == "note_on" and not message.velocity)
+        for message in messages
+    )
     notes = sum(message.type == "note_on" and message.velocity > 0 for message in messages)
-    if not notes:
-        raise refused(path, "no notes in this score", "Export a part that holds the soloist's notes.")
+    if not notes or not ends:
+        message = "no note in this score ends" if notes else "no notes in this score"
+        raise refused(path, message, "Export a part that holds the soloist's notes.")
     _check_counts(
         path,
         {
