@@ -163,6 +163,35 @@ def test_history_is_appended_and_a_take_enters_once(tmp_path, notes):
     assert not list(tmp_path.glob("*tmp*"))
 
 
+HISTORY = "practised_utc,take,target,sha256,rate_hz,extent_cents,on_target_share,straight_share"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (
+            f"{HISTORY}\n2026-01-01T00:00:00Z,t,x,0,fast,1,1,0\n",
+            "row 2, column rate_hz: this is not a number",
+        ),
+        (f"{HISTORY}\n2026-01-01T00:00:00Z,t,x,0,5,1e999,1,0\n", "column extent_cents: this is not a number"),
+        (f"{HISTORY},a`b\n2026-01-01T00:00:00Z,t,x,0,5,1,1,0,1\n", "cannot be called so"),
+        (
+            "practised_utc,take,target,sha256,rate_hz,extent_cents\n",
+            "without on_target_share, straight_share",
+        ),
+        (HISTORY + ",c" * 5000 + "\n", "5,008 columns"),
+        (f'{HISTORY}\n"', "no practice history|not a number"),
+    ],
+    ids=range(6),
+)
+def test_a_history_that_no_program_wrote_is_refused_with_the_place(text, words, tmp_path):
+    path = tmp_path / "history.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(VibstudyError, match=words) as refusal:
+        read_history(path)
+    assert all(problem.repair for problem in refusal.value.problems)
+
+
 def test_another_file_is_not_overwritten(tmp_path):
     path = tmp_path / "mine.csv"
     path.write_text("a,b\n1,2\n", encoding="utf-8")

@@ -32,8 +32,10 @@ import pandas as pd
 from rich.table import Table
 
 from vibstudy.corpus.files import sha256_of
+from vibstudy.corpus.names import name_problems
 from vibstudy.corpus.outside import as_text, read_bytes
 from vibstudy.corpus.tables import read_notes, unguard, write_frame
+from vibstudy.corpus.texttable import MOST_COLUMNS
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.figures.data import judged_notes, player_weights, vibrato_notes
 from vibstudy.figures.recording import note_name
@@ -48,6 +50,9 @@ FEWEST_NOTES = 10
 
 GROUP_TAGS = ("player", "region", "school", "decade", "instrument", "piece", "medium")
 _PROGRESS = {"rate_hz": "Rate (Hz)", "extent_cents": "Extent (± cents)", "on_target_share": "On target (%)"}
+_MOST_HISTORY_BYTES = 10_000_000
+"""Thirty thousand takes, each a line of some 300 letters."""
+_DRAWN = ("rate_hz", "extent_cents", "on_target_share", "straight_share")
 _TEXTS = {"practised_utc": "string", "take": "string", "target": "string", "sha256": "string"}
 
 
@@ -257,19 +262,34 @@ def read_history(path: Path) -> pd.DataFrame:
     """
     if not path.exists():
         return pd.DataFrame()
-    text = as_text(read_bytes(path, "practice history"), path, "practice history")
+    content = read_bytes(path, "practice history", most_bytes=_MOST_HISTORY_BYTES)
+    text = as_text(content, path, "practice history")
+    repair = "Name another file with --history; nothing was changed"
+    names = text.partition("\n")[0].count(",") + 1
+    if names > MOST_COLUMNS:
+        raise VibstudyError(f"this table has {names:,} columns", str(path), 1, repair=repair)
     try:
         history = pd.read_csv(io.StringIO(text), dtype=_TEXTS)
     except (ValueError, pd.errors.ParserError):
         history = pd.DataFrame()
-    missing = [name for name in (*_TEXTS, "rate_hz", "extent_cents") if name not in history]
+    missing = [name for name in (*_TEXTS, *_DRAWN) if name not in history]
     if missing:
         raise VibstudyError(
             "this is no practice history",
             str(path),
             got=f"without {', '.join(missing)}",
-            repair="Name another file with --history; nothing was changed",
+            repair=repair,
         )
+    faults = name_problems(history, str(path), 1)
+    for name in history.columns.difference(list(_TEXTS)):
+        numbers = pd.to_numeric(history[name], errors="coerce")
+        wrong = np.flatnonzero(~np.isfinite(numbers.to_numpy(float)) & history[name].notna().to_numpy())
+        if len(wrong):
+            row = int(wrong[0])
+            got = str(history[name].iloc[row])[:80]
+            faults.append(Problem("this is not a number", str(path), row + 2, str(name)[:80], got, repair))
+    if faults:
+        raise VibstudyError(faults)
     for name in _TEXTS:
         history[name] = unguard(history[name])
     return history
