@@ -97,7 +97,7 @@ class Room {
     this.desk.append(this.noteBox(), this.cyclesBox(), this.spectraBox(), this.sideBox());
     this.work = make("div", "work");
     this.work.append(this.decideRow(), this.whyRow());
-    this.progress = make("ul", "progress");
+    this.progress = make("ul", "claims");
     this.doubts = make("ul", "doubts");
     root.append(this.head(), this.staff, this.desk, this.doubts, this.listenRow(), this.work, this.goRow(), this.say, this.progress, this.sheet(), this.audio);
     el.append(root);
