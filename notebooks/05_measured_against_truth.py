@@ -32,10 +32,7 @@ study = open_study()
 study.say_origin()
 notes, truth = study.notes(), study.truth()
 if truth is None:
-    study.callout(
-        "This study holds real recordings, so the truth is not known: the parts about truth stay empty. What "
-        "can be checked stands under <b>What can be checked without truth</b>, at the end."
-    )
+    study.callout("Real recordings: the truth is not known. See <b>What can be checked without truth</b>, at the end.")
 
 # %% [markdown]
 # ## Were the notes found?

@@ -34,6 +34,7 @@ from vibstudy.playing.resynthesis import PAD_S, RealNote, cut_out, scale_vibrato
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 from vibstudy.sound.writing import SAFE_LEVEL_DB, SAFE_PEAK, fades, wav_bytes
 from vibstudy.stats.filters import select
+from vibstudy.stats.selection import is_usable
 from vibstudy.study import Study, open_study
 from vibstudy.units import to_midi
 
@@ -42,8 +43,12 @@ FADE_S = 0.03
 _SHORTEST_FOR_LOUDNESS_S = 0.4
 
 WIDTH, HEIGHT = 720, 220
-LEFT, RIGHT, TOP, BOTTOM = 56, 12, 12, 34
+LEFT, RIGHT, TOP, BOTTOM = 56, 12, 20, 34
 """The plot, in its own units, and the room around it."""
+LEAST_REACH_CENTS = 25.0
+"""A quiet vibrato of ± 10 cents still fills two fifths of a plot of this reach."""
+_NAME_WIDTH = 34
+"""A note's name with its accidental, in units of the plot."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +62,7 @@ class Example:
     sounds : dict of str to str
         Words to data URI.
     plot : dict
-        What the page draws: ``played, without`` (lists of polylines), ``ticks_x, ticks_y, label_y`` and
+        What the page draws: ``played, without`` (lists of polylines), ``ticks_x, ticks_y, names`` and
         ``duration_s``.
     """
 
@@ -89,19 +94,32 @@ def wav_uri(samples: np.ndarray, rate_hz: float) -> str:
     return f"data:audio/wav;base64,{base64.b64encode(packed).decode('ascii')}"
 
 
-def plot_of(note: RealNote) -> dict[str, Any]:
+def shared_reach(notes: pd.DataFrame) -> float:
+    """Return how far the plots of a page reach from a note's mean, in cents: one scale for all examples.
+
+    Old against new can be compared at a glance only on one scale; and about its own mean a narrow vibrato
+    shows, too.
+    """
+    widest = notes["extent_cents"].astype(float).max() if len(notes) else np.nan
+    return max(LEAST_REACH_CENTS, 1.35 * float(widest)) if np.isfinite(widest) else LEAST_REACH_CENTS
+
+
+def _ticks_y(axes: _Axes) -> list[tuple[float, str]]:
+    step = next(size for size in (10, 20, 50, 100, 200, 500) if axes.high / size <= 3 or size == 500)
+    top = step * np.floor(axes.high / step)
+    return [(axes.y(c), f"{c:+.0f}" if c else "0") for c in np.arange(-top, top + 1, step)]
+
+
+def plot_of(note: RealNote, reach_cents: float) -> dict[str, Any]:
     """Return polylines of the line as played and without its vibrato, and the ticks."""
     played = note.line.cents
-    reach = max(25.0, 1.15 * float(np.percentile(np.abs(played), 98)))
-    step = next(size for size in (10, 20, 50, 100, 200, 500) if reach / size <= 3 or size == 500)
-    top = step * np.ceil(reach / step)
-    axes = _Axes(len(note.samples) / note.rate_hz, -top, top)
+    axes = _Axes(len(note.samples) / note.rate_hz, -reach_cents, reach_cents)
     return {
         "played": [axes.points(note.line.time_s, played)],
         "without": [axes.points(note.line.time_s, played - vibrato_cents(note))],
         "ticks_x": axes.ticks_x(),
-        "ticks_y": [(axes.y(c), f"{c:+.0f}" if c else "0") for c in np.arange(-top, top + 1, step)],
-        "label_y": "Pitch (cents)",
+        "ticks_y": _ticks_y(axes),
+        "names": [],
         "duration_s": axes.duration_s,
     }
 
@@ -202,7 +220,9 @@ def versions_of(
     return made
 
 
-def make_example(study: Study, note: pd.Series, versions: Mapping[str, Version] = STRAIGHT) -> Example | None:
+def make_example(
+    study: Study, note: pd.Series, reach_cents: float, versions: Mapping[str, Version] = STRAIGHT
+) -> Example | None:
     """Return the example of a note of the study; None when its vibrato cannot be taken away."""
     sound = study.audio(str(note["recording_id"]))
     onset_s, offset_s = (float(note[name]) - sound.origin_s for name in ("onset_s", "offset_s"))
@@ -219,12 +239,12 @@ def make_example(study: Study, note: pd.Series, versions: Mapping[str, Version] 
             "As played": wav_uri(gain * cut.samples, cut.rate_hz),
             **{words: wav_uri(gain * make(cut), cut.rate_hz) for words, make in versions.items()},
         },
-        plot_of(cut),
+        plot_of(cut, reach_cents),
     )
 
 
 def make_phrase(
-    study: Study, phrase: pd.DataFrame, versions: Mapping[str, Version] = STRAIGHT
+    study: Study, phrase: pd.DataFrame, reach_cents: float, versions: Mapping[str, Version] = STRAIGHT
 ) -> Example | None:
     """Return the example of a phrase (:func:`~vibstudy.figures.recording.telling_phrase`).
 
@@ -262,39 +282,43 @@ def make_phrase(
             "As played": wav_uri(gain * played, rate_hz),
             **{words: wav_uri(gain * sound, rate_hz) for words, sound in made.items()},
         },
-        _plot_of_phrase(study, phrase, notes, origin_s, len(played) / rate_hz),
+        _plot_of_phrase(study, phrase, notes, origin_s, len(played) / rate_hz, reach_cents),
     )
 
 
 def _plot_of_phrase(
-    study: Study, phrase: pd.DataFrame, notes: Sequence[RealNote], origin_s: float, duration_s: float
+    study: Study,
+    phrase: pd.DataFrame,
+    notes: Sequence[RealNote],
+    origin_s: float,
+    duration_s: float,
+    reach_cents: float,
 ) -> dict[str, Any]:
-    """Return a line a note as played, and of `notes` without their vibrato; pitch as the names of notes."""
+    """Return a line a note about its own mean as played, and of `notes` without their vibrato."""
     line = study.line(str(phrase["recording_id"].iloc[0]))
-    names = sorted({int(midi) for midi in phrase["midi"].dropna()})
-    axes = _Axes(duration_s, names[0] - 1.0, names[-1] + 1.0)
-    played = []
+    axes = _Axes(duration_s, -reach_cents, reach_cents)
+    played, names, last = [], [], -np.inf
     for row in phrase.to_dict("records"):
         own = line[line["time_s"].between(row["onset_s"], row["offset_s"]) & line["f0_hz"].notna()]
-        played.append(axes.points(own["time_s"].to_numpy() - origin_s, to_midi(own["f0_hz"].to_numpy(float))))
+        cents = 100.0 * to_midi(own["f0_hz"].to_numpy(float))
+        played.append(axes.points(own["time_s"].to_numpy() - origin_s, cents - cents.mean()))
+        x = axes.x(row["onset_s"] - origin_s)
+        if pd.notna(row["midi"]) and x - last >= _NAME_WIDTH:
+            names.append((x, note_name(row["midi"])))
+            last = x
     without = []
     for note in notes:
-        cents = note.line.cents - vibrato_cents(note)
         time_s = note.line.time_s + note.first / note.rate_hz
-        without.append(axes.points(time_s, to_midi(note.line.reference_hz) + cents / 100))
-    step = -(-len(names) // _MOST_NAMES)
+        cents = note.line.cents - vibrato_cents(note)
+        without.append(axes.points(time_s, cents - note.line.cents.mean()))
     return {
         "played": played,
         "without": without,
         "ticks_x": axes.ticks_x(),
-        "ticks_y": [(axes.y(midi), note_name(midi)) for midi in names[::step]],
-        "label_y": "Pitch",
+        "ticks_y": _ticks_y(axes),
+        "names": names,
         "duration_s": duration_s,
     }
-
-
-_MOST_NAMES = 8
-"""Note names on the axis of a phrase."""
 
 
 def who_plays(tags: pd.Series) -> str:
@@ -303,7 +327,7 @@ def who_plays(tags: pd.Series) -> str:
 
 
 def chosen_notes(notes: pd.DataFrame, wanted: Sequence[str], most: int) -> pd.DataFrame:
-    """Return the notes named, or the longest clean vibrato note of each player, `most` at most.
+    """Return the notes named, or the longest clean vibrato note of each player, the oldest first.
 
     Raises
     ------
@@ -326,14 +350,24 @@ def chosen_notes(notes: pd.DataFrame, wanted: Sequence[str], most: int) -> pd.Da
     clean = used[used["quality"].eq("ok").fillna(False)]
     pool = clean if len(clean) else used
     longest = pool.sort_values("duration_s", ascending=False, kind="stable").drop_duplicates("player")
-    return longest.head(most).sort_values(["player", "note_id"], ignore_index=True)
+    order = [name for name in ("decade", "player", "note_id") if name in longest]
+    return longest.head(most).sort_values(order, ignore_index=True)
 
 
 def chosen_phrases(notes: pd.DataFrame, most: int) -> list[pd.DataFrame]:
-    """Return a phrase of each player (:func:`telling_phrase`), those with the most vibrato first."""
-    found = [telling_phrase(own) for _, own in notes.groupby("player") if len(vibrato_notes(own))]
+    """Return a phrase of each player (:func:`telling_phrase`), those with the most vibrato first.
+
+    It begins and ends with a note that can be used: what stands outside may be the accompaniment's.
+    """
+    found = [_its_own(telling_phrase(own)) for _, own in notes.groupby("player") if len(vibrato_notes(own))]
     found.sort(key=lambda phrase: -int(phrase["has_vibrato"].eq(True).fillna(False).sum()))
     return found[:most]
+
+
+def _its_own(phrase: pd.DataFrame) -> pd.DataFrame:
+    """The phrase from its first to its last usable note."""
+    fine = np.flatnonzero(is_usable(phrase))
+    return phrase.iloc[fine[0] : fine[-1] + 1].reset_index(drop=True)
 
 
 def write_listening_page(
@@ -373,9 +407,10 @@ def write_listening_page(
     notes = read_notes(study.folder)
     versions = versions_of(notes, **manners)
     rows = chosen_notes(notes, wanted, most)
-    made = [make_example(study, row, versions) for _, row in rows.iterrows()]
-    if not wanted:
-        made += [make_phrase(study, phrase, versions) for phrase in chosen_phrases(notes, phrases)]
+    chosen = [] if wanted else chosen_phrases(notes, phrases)
+    reach = shared_reach(pd.concat([rows, *(vibrato_notes(phrase) for phrase in chosen)]))
+    made = [make_example(study, row, reach, versions) for _, row in rows.iterrows()]
+    made += [make_phrase(study, phrase, reach, versions) for phrase in chosen]
     examples = [example for example in made if example is not None]
     if not examples:
         raise VibstudyError("none of these notes could be cut out", repair="Choose others")
