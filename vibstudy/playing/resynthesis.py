@@ -4,8 +4,9 @@ Method
 ------
 The vibrato of the note, :math:`v(t)` in cents, is taken from its measured line
 (:func:`vibstudy.pitch.refine.refine_note`): at each moment the line around it (Gaussian weights,
-:data:`SPREAD_CYCLES` cycles) is a straight piece plus :data:`ORDERS` harmonics of the fitted cycle
-(:func:`vibstudy.vibrato.fit.fit_vibrato`); *v* is the value of those harmonics there. Drift, scoops and
+:data:`SPREAD_CYCLES` cycles) is a curved piece plus :data:`ORDERS` harmonics of the fitted cycle
+(:func:`vibstudy.vibrato.fit.fit_vibrato`), the first growing or fading along; *v* is the value of those
+harmonics there. Drift, scoops and
 unsteadiness stay in the note.
 
 To leave *f* times the vibrato, time is warped: the sound of the moment *t* is played at
@@ -227,7 +228,9 @@ def in_step(note: RealNote, values: np.ndarray) -> np.ndarray:
         centre = np.clip(here / (2.0 * np.pi), turn[0], turn[-1])
         distance = turn - centre
         weight = np.exp(-0.25 * (distance / SPREAD_CYCLES) ** 2)
-        columns = np.column_stack([waves, np.ones_like(distance), distance, distance**2])
+        # a vibrato that grows is not the same on the one side that there is at the note's ends
+        growing = waves[:, :2] * distance[:, None]
+        columns = np.column_stack([waves, growing, np.ones_like(distance), distance, distance**2])
         ridge = 1e-6 * np.eye(columns.shape[1]) * weight.sum() ** 2
         near = columns * weight[:, None]
         beta = np.linalg.solve(near.T @ near + ridge, near.T @ (values * weight))
