@@ -285,6 +285,25 @@ def test_a_passage_by_its_bars_stands_at_the_written_notes():
     assert [label.get_text() for label in fast.get_xticklabels()] == ["C4", "C♯4", "D4", "E♭4"]
 
 
+def test_of_a_repeated_passage_one_time_through_is_taken():
+    notes, _ = a_scored_table()
+    fast = notes[notes["recording_id"] == "fast"]
+    again = fast.assign(onset_s=fast["onset_s"] + 10, offset_s=fast["offset_s"] + 10)
+    first_lost = pd.concat([notes.drop(index=fast.index[1]), again], ignore_index=True)
+    take = takes_of_bars(first_lost, "Lantern", 1, 2)[1]
+    assert (take.from_s, take.notes["place"].tolist()) == (10.0, [0, 1, 2, 3])
+    whole = pd.concat([notes, again], ignore_index=True)
+    take = takes_of_bars(whole, "Lantern", 1, 2)[1]  # as complete: the first
+    assert (take.from_s, take.notes["place"].tolist()) == (0.0, [0, 1, 2, 3])
+
+
+def test_bars_of_two_movements_are_not_mixed():
+    notes, _ = a_scored_table()
+    notes["movement"] = np.where(notes["recording_id"] == "fast", "Dusk", "Dawn")
+    with pytest.raises(VibstudyError, match="Name one with --movement: Dawn, Dusk"):
+        takes_of_bars(notes, "Lantern", 1, 2)
+
+
 def test_a_passage_that_is_not_there_is_told():
     notes, _ = a_scored_table()
     with pytest.raises(VibstudyError, match="Did you mean 'Lantern'"):
@@ -424,6 +443,21 @@ def test_the_page_counts_hands_and_finds_an_ears_limit(questions):
         assert np.abs(sound).max() == pytest.approx(10 ** (SETTINGS["peak_dbfs"] / 20), rel=0.01)
         line = refine_note(sound.astype(np.float32), 22050, track_line(sound, 22050), 0.05, 1.55)
         assert np.ptp(line.cents[10:-10]) / 2 == pytest.approx(30, abs=1.0)
+
+        # hands that do not tell are not counted
+        tab.locator("#limit .begin").click()
+        for votes, said in ((("3", "2"), "Play a tone first"), (("3", "3"), "As many hands for each")):
+            for name, vote in zip(("yes", "no"), votes, strict=True):
+                tab.locator(f"#limit .{name}").fill(vote)
+            tab.locator("#limit .hands").click()
+            assert said in tab.locator("#limit .progress").inner_text()
+            tab.locator("#limit .play").click()
+
+        # the page prints its sheet alone
+        tab.emulate_media(media="print")
+        assert tab.locator("table.sheet").is_visible()
+        assert not any(part.is_visible() for part in tab.locator("section, h2, .caution").all())
+        tab.emulate_media(media="screen")
 
         # by hand: an ear that hears no movement at all is told to lie beyond
         tab.locator("#limit .begin").click()

@@ -53,6 +53,19 @@ def test_the_vibrato_asked_for_is_the_one_measured(notes, name, manner):
         assert values["intensity_depth_db"] == pytest.approx(1.5, abs=0.4)
 
 
+def test_a_growing_vibrato_goes_whole():
+    """What is left of it would beat with a quiet new one."""
+    since_s = np.linspace(0, LASTS_S, 4000)
+    growing = (10 + 40 * since_s / LASTS_S) * np.sin(2 * np.pi * 5.3 * since_s)
+    tone = signals.tone(
+        np.random.default_rng(32), f0_hz=330, extent_cents=0, duration_s=LASTS_S, snr_db=50, cents=growing
+    )
+    note = cut_out(tone.samples, signals.RATE_HZ, tone.onset_s, tone.offset_s)
+    _, fit = measured(in_manner(note, Manner(4.0, 5.0)))
+    assert fit.rate_hz == pytest.approx(4.0, abs=0.05)
+    assert fit.extent_cents == pytest.approx(5.0, abs=0.1)
+
+
 def test_a_straight_manner_takes_the_vibrato_away(notes):
     assert measured(in_manner(notes["vibrato"], Manner(5, 0)))[1] is None
 

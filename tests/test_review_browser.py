@@ -189,8 +189,8 @@ def test_hear_decide_close_and_reopen(browser, study, tmp_path):
         text = table.inner_text()
         assert "take0/0001" in text and "rejected" in text and "edited" in text
         # what was rejected or edited is not asked again; the signature is still there
-        assert room.locator(".head .title").inner_text() == "take0/0003"
-        assert "of 2" in room.locator(".count").inner_text()
+        room.locator(".head .title", has_text="take0/0003").wait_for(timeout=CELL_MS)
+        wait_until(lambda: "of 2" in room.locator(".count").inner_text())
         assert room.locator(".signed input").input_value() == "Ear Three"
         page.context.close()
 

@@ -82,7 +82,13 @@ def takes_of_bars(
     Raises
     ------
     VibstudyError
-        When no recording of the piece is aligned with a score, or fewer than two play these bars.
+        When no recording of the piece is aligned with a score, fewer than two play these bars, or they are
+        bars of several movements.
+
+    Notes
+    -----
+    Of a passage played more than once (a repeat goes back in the score) one time through is taken: the one
+    with the most of its notes, or the first of these.
     """
     need(notes, ["piece", "measure", "beat", "score_match"], "A passage by its bars")
     own = notes[notes["piece"].astype("string").eq(piece).fillna(False)]
@@ -93,10 +99,15 @@ def takes_of_bars(
     if movement is not None:
         need(own, ["movement"], "A movement")
         own = own[own["movement"].astype("string").eq(movement).fillna(False)]
-    inside = own[
-        own["score_match"].isin(["matched", "other_pitch"]).fillna(False)
-        & own["measure"].between(first, last).fillna(False)
-    ]
+    own = own[own["score_match"].isin(["matched", "other_pitch"]).fillna(False)]
+    own = own.sort_values(["recording_id", "onset_s"]).assign(way=_times_back)
+    inside = own[own["measure"].between(first, last).fillna(False)]
+    names = sorted(inside["movement"].dropna().astype(str).unique()) if "movement" in inside else []
+    if len(names) > 1:
+        raise VibstudyError(
+            "several movements have these bars", got=f"{piece}, bars {first} to {last}",
+            repair=f"Name one with --movement: {', '.join(names)}",
+        )  # fmt: skip
     written = inside[["measure", "beat", "written_midi"]].drop_duplicates()
     written = written.sort_values(["measure", "beat", "written_midi"]).reset_index(drop=True)
     place = {tuple(row): number for number, row in enumerate(written.itertuples(index=False, name=None))}
@@ -104,7 +115,8 @@ def takes_of_bars(
     for recording_id, played in inside.groupby("recording_id", sort=True, observed=True):
         keys = played[["measure", "beat", "written_midi"]].itertuples(index=False, name=None)
         placed = played.assign(place=[place[key] for key in keys])
-        placed = placed.sort_values("onset_s").drop_duplicates("place", ignore_index=True)
+        placed = placed[placed["way"] == placed.groupby("way")["place"].nunique().idxmax()]
+        placed = placed.drop_duplicates("place", ignore_index=True)
         begin, end = float(placed["onset_s"].min()), float(placed["offset_s"].max())
         takes.append(Take(str(recording_id), begin, end, _row_name(placed.iloc[0]), placed))
     if len(takes) < 2:
@@ -115,6 +127,14 @@ def takes_of_bars(
             "--take RECORDING,FROM,TO",
         )
     return sorted(takes, key=_by_decade)[:MOST_TAKES]
+
+
+def _times_back(notes: pd.DataFrame) -> pd.Series:
+    """How often the player has gone back in the score before each note; notes are in order of time."""
+    before = notes.groupby("recording_id", observed=True)[["measure", "beat"]].shift()
+    same = notes["measure"].eq(before["measure"])
+    back = notes["measure"].lt(before["measure"]) | (same & notes["beat"].lt(before["beat"]))
+    return back.fillna(False).astype(int).groupby(notes["recording_id"], observed=True).cumsum()
 
 
 def _by_decade(take: Take) -> tuple[float, str]:

@@ -146,7 +146,7 @@ function startLimit(data) {
     const open = runs.filter((run) => !run.upDown.done);
     for (const button of [play, moves, warm]) button.disabled = true;
     if (!runs.length) return;
-    if (!open.length) { current = null; set(at("progress"), "Done."); report(); return; }
+    if (!open.length) { current = null; set(at("progress"), "Done."); report(); begin.focus(); return; }
     current = open[Math.floor(random() * open.length)];
     // now and then a straight tone, so that it shows when an answer is given without listening
     shown += 1;
@@ -218,6 +218,8 @@ function startLimit(data) {
   box.querySelector(".hands").addEventListener("click", () => {
     const yes = Number(at("yes").value), no = Number(at("no").value);
     if (!(yes >= 0 && no >= 0 && yes + no > 0)) return set(at("progress"), "How many hands for each?");
+    if (moves.disabled) return set(at("progress"), "Play a tone first.");
+    if (yes === no) return set(at("progress"), "As many hands for each: play the tone again and ask again.");
     answer(yes > no);
     at("yes").value = at("no").value = "";
   });
