@@ -25,7 +25,7 @@ from vibstudy import cli, read_notes
 from vibstudy.corpus.manifest import inspect_manifest
 from vibstudy.corpus.names import mended_name, name_fault
 from vibstudy.decisions.edits import EDITS_NAME, make_edit, read_edits, why_unusable
-from vibstudy.errors import VibstudyError
+from vibstudy.errors import MOST_ALIKE, VibstudyError
 from vibstudy.sound.reading import read_audio
 from vibstudy.stats import fit_mixed
 from vibstudy.stats.claims import Claim, Contrast, judge_claims, read_claims, run_claims
@@ -385,3 +385,95 @@ def test_the_notebook_server_ends_with_the_program(tmp_path: Path, number: int) 
     finally:
         program.kill()
         program.wait()
+
+
+# --- what else comes from outside, and where answers go
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes of POSIX")
+@pytest.mark.parametrize("kind", ["pipe", "link out", "device", "long"])
+def test_a_signature_that_is_no_file_is_passed_over(heard: Path, kind: str) -> None:
+    """A pipe waited for ever, a device filled the memory, and a link showed a file of the computer."""
+    from vibstudy.review.queue import by_suspicion, read_queue_columns
+    from vibstudy.review.room import ReviewRoom
+
+    queue = by_suspicion(read_queue_columns(heard)).head(1)
+    plain = ReviewRoom(heard, queue).who
+    path, secret = heard / "results" / "listener.txt", heard.parent / "secret.txt"
+    secret.write_text("Secret", encoding="utf-8")
+    {
+        "pipe": lambda: os.mkfifo(path),
+        "link out": lambda: path.symlink_to(secret),
+        "device": lambda: path.symlink_to("/dev/zero"),
+        "long": lambda: path.write_text("Long " * 100_000, encoding="utf-8"),
+    }[kind]()
+    try:
+        room = ReviewRoom(heard, queue)
+        assert room.who == plain
+        room.receive({"do": "who", "who": "Ear"})
+        assert room.who == "Ear" and not room.view["say"]
+        assert secret.read_text(encoding="utf-8") == "Secret"
+        if kind in ("link out", "long"):  # a pipe and a device stay what they are
+            assert not path.is_symlink() and ReviewRoom(heard, queue).who == "Ear"
+    finally:
+        path.unlink()
+
+
+def test_what_is_no_file_is_not_replaced(tmp_path: Path) -> None:
+    """A device named as the file to write was replaced, where the system allows it."""
+    from vibstudy.corpus.tables import write_text
+
+    (tmp_path / "folder").mkdir()
+    places = {tmp_path / "folder": "a folder", Path(): "a folder", tmp_path / "none" / "x": "no such folder"}
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(tmp_path / "pipe")
+        places[tmp_path / "pipe"] = "not an ordinary file"
+    before = sorted(tmp_path.iterdir())
+    for path, words in places.items():
+        with pytest.raises(VibstudyError, match=words):
+            write_text(path, "x")
+    assert sorted(tmp_path.iterdir()) == before
+
+
+@pytest.mark.parametrize("value", ["0x" + "f" * 5000, "9223372036854775808", "[[1, -9223372036854775809]]"])
+def test_whole_numbers_that_no_reader_must_know_are_refused(tmp_path: Path, value: str) -> None:
+    """TOML 1.0, "Integer": 64 bits are asked for, and an error for more than can be kept exactly."""
+    from vibstudy.corpus.settings import load_settings
+
+    (tmp_path / "study.toml").write_text(f"[run]\nworkers = {value}\n", encoding="utf-8")
+    (tmp_path / "claims.toml").write_text(f"[[claim]]\nid = {value}\n", encoding="utf-8")
+    for read in (load_settings, read_claims):
+        with pytest.raises(VibstudyError, match="more than 64 bits"):
+            read(tmp_path)
+
+
+def test_files_full_of_mistakes_are_told_in_few_words(tmp_path: Path) -> None:
+    from vibstudy.corpus.settings import load_settings
+    from vibstudy.notes.lists import read_note_list
+
+    notes = tmp_path / "notes.csv"
+    notes.write_text("onset_s,offset_s,pitch\n" + "a,1,A4\n" * 5000 + "0,1,\n" * 5000, encoding="utf-8")
+    (tmp_path / "study.toml").write_text("[run]\n" + "".join(f"k{k} = 1\n" for k in range(5000)))
+    for read, path, kinds in ((read_note_list, notes, 2), (load_settings, tmp_path, 1)):
+        with pytest.raises(VibstudyError) as refusal:
+            read(path)
+        assert len(refusal.value.problems) == kinds * (MOST_ALIKE + 1)
+        assert sum("from here on are such" in p.message for p in refusal.value.problems) == kinds
+
+
+@pytest.mark.parametrize("seconds", ["9" * 400, "1" + "0" * 12])
+def test_times_of_a_note_list_that_no_clock_shows_are_told(tmp_path: Path, seconds: str) -> None:
+    from vibstudy.notes.lists import read_note_list
+
+    (tmp_path / "notes.csv").write_text(f"onset_s,offset_s\n0,{seconds}\n", encoding="utf-8")
+    with pytest.raises(VibstudyError, match="no recording has this time"):
+        read_note_list(tmp_path / "notes.csv")
+
+
+def test_a_take_ends_where_its_sound_ends(heard: Path) -> None:
+    from vibstudy.pages.passage import Passage, write_passage_page
+
+    takes = ("take0,-1e308,1e308", "take0,0,1e12")
+    write_passage_page(heard, Passage(takes=takes), heard / "passage.html")
+    table = pd.read_csv(heard / "figures" / "passage.csv")
+    assert len(table) == 8 and table["name"].str.endswith("s)").all()

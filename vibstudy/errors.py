@@ -8,6 +8,7 @@ them and exits with code 2, without a traceback.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -63,6 +64,7 @@ class Problem:
 
 MOST_ALIKE = 100
 """Problems of one kind that are told one by one: who has more mends the cause, not the cells."""
+_DIGITS = re.compile(r"\d+")
 
 
 def told(rows: Sequence[int], make: Callable[[int], Problem]) -> list[Problem]:
@@ -81,6 +83,22 @@ def told(rows: Sequence[int], make: Callable[[int], Problem]) -> list[Problem]:
         message = f"{next_one.message}; {len(more):,} rows from here to row {more[-1]} are such"
         problems.append(replace(next_one, message=message))
     return problems
+
+
+def few(problems: Iterable[Problem]) -> list[Problem]:
+    """The problems kind by kind; of those of a file alike but for numbers, the first :data:`MOST_ALIKE`.
+
+    Of more, the next one says how many there are.
+    """
+    kinds: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        kinds.setdefault((problem.file, _DIGITS.sub("", problem.message)), []).append(problem)
+    kept = []
+    for alike in kinds.values():
+        kept += alike[:MOST_ALIKE]
+        if more := alike[MOST_ALIKE:]:
+            kept.append(replace(more[0], message=f"{more[0].message}; {len(more):,} from here on are such"))
+    return kept
 
 
 class VibstudyError(Exception):

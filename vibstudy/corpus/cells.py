@@ -44,7 +44,7 @@ _MOST_WORDS = 1000
 """Different words of a column that are looked at for slips, each in 0.1 ms; categories are fewer."""
 _PLAIN_ID = r"[A-Za-z0-9_-]{6,120}"
 """No name so written can be one that :func:`id_fault` refuses: those without a dot are shorter."""
-_HIGHEST = 1e9  # where a column has no upper limit: no clock and no frequency goes there
+HIGHEST = 1e9  # where a column has no upper limit: no clock and no frequency goes there
 
 Bad = tuple[pd.Series, Callable[[int, str], tuple[str, str]]]
 """Bad cells of a column [bool, shape=(n,)]; and what is wrong with one, and its repair, from row and text."""
@@ -148,7 +148,7 @@ def _empty(column: Column, cells: pd.Series) -> Bad:
 def _number_rules(column: Column, cells: pd.Series) -> Iterator[Bad]:
     found = values(column, cells)
     low, high = (column.constraints.get(limit) for limit in ("minimum", "maximum"))
-    within = found.between(-np.inf if low is None else low, _HIGHEST if high is None else high)
+    within = found.between(-np.inf if low is None else low, HIGHEST if high is None else high)
     step = 10 if column.name == "decade" else 1
     yield found.isna(), lambda _, got: _no_number(column, got)
     yield found.notna() & ~within, lambda _, got: _out_of_range(column, low, high)

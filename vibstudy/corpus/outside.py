@@ -12,7 +12,8 @@ here. What is refused, with the file and the repair:
   :mod:`vibstudy.corpus.texttable`);
 * JSON in which a key stands twice, a number is not finite or has a thousand digits, or which is nested more
   than :data:`DEEPEST` deep (RFC 8259 leaves to the reader what to do with these); TOML with names of more
-  than :data:`DEEPEST` parts, for which Python's reader takes a time that grows with their square.
+  than :data:`DEEPEST` parts, for which Python's reader takes a time that grows with their square, or with
+  whole numbers of more than 64 bits (more than TOML 1.0 asks a reader to know).
 """
 
 from __future__ import annotations
@@ -264,10 +265,19 @@ def as_toml(content: bytes, path: str | Path, called: str = "file", form: str = 
                         f"a name in the {called} has more than {DEEPEST} parts", str(path), row, repair=form
                     )
                 )
-        return tomllib.loads(text)
+        found = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         message = f"the {called} is not valid TOML: {error or 'nested too deeply'}"
         raise VibstudyError(Problem(message, str(path), repair=form)) from None
+    values: list[Any] = [found]
+    while values:  # as deep as the reader went, and no recursion
+        value = values.pop()
+        if isinstance(value, dict | list):
+            values += value.values() if isinstance(value, dict) else value
+        elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+            message = f"the {called} holds a whole number of more than 64 bits"
+            raise VibstudyError(Problem(message, str(path), repair=form))
+    return found
 
 
 def _depth(text: str) -> int:

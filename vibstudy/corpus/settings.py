@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from vibstudy.corpus.outside import MOST_TOML_BYTES, as_toml, read_bytes
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, few, nearest
 
 FILE_NAME = "study.toml"
 
@@ -194,7 +194,7 @@ def load_settings(path: str | Path | None = None) -> Settings:
             return Settings(**values)
         except VibstudyError as error:
             problems = [_in_file(problem, str(file)) for problem in error.problems]
-    raise VibstudyError(problems)
+    raise VibstudyError(few(problems))
 
 
 def template() -> str:

@@ -113,6 +113,7 @@ def _guarded(table: pa.Table) -> pa.Table:
 @contextlib.contextmanager
 def replacing(path: Path) -> Iterator[IO[bytes]]:
     """A stream whose content takes the place of `path` in one step, when it differs."""
+    demand_place(path)
     temporary = path.with_name(f"{path.name}.{os.getpid()}{TEMPORARY}")
     try:
         with temporary.open("wb") as stream:
@@ -130,6 +131,22 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
                 )
             ) from None
         raise
+
+
+def demand_place(path: Path) -> None:
+    """Refuse to write where there is no folder, or where something stands that is no file.
+
+    Raises
+    ------
+    VibstudyError
+        For these; a device would be lost, were it replaced.
+    """
+    if path.is_dir():
+        raise VibstudyError("this is a folder, not a file", str(path), repair="Name a file in it")
+    if not path.parent.is_dir():
+        raise VibstudyError("there is no such folder", str(path.parent), repair="Make it first")
+    if path.exists() and not path.is_file():
+        raise VibstudyError("this is not an ordinary file", str(path), repair="Choose another name")
 
 
 def put_in_place(temporary: Path, path: Path) -> None:

@@ -34,8 +34,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus.cells import HIGHEST
 from vibstudy.corpus.texttable import TextTable, read_text_table
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, few, nearest
 from vibstudy.notes.alternation import ANYBODY, Habit
 from vibstudy.notes.kinds import longest_swing
 from vibstudy.notes.segment import FoundNotes
@@ -86,7 +87,7 @@ def read_note_list(path: str | Path) -> pd.DataFrame:
     rows = _rows(table, file, problems)
     problems += _overlaps(rows, file)
     if problems:
-        raise VibstudyError(sorted(problems, key=lambda problem: problem.row or 0))
+        raise VibstudyError(sorted(few(problems), key=lambda problem: problem.row or 0))
     frame = pd.DataFrame(rows).sort_values("onset_s", kind="stable", ignore_index=True)
     return frame.drop(columns="row").astype({"label": "string"})
 
@@ -215,9 +216,9 @@ def _too_short(file: str, row: int, onset_s: float, got: str) -> Problem:
 def _seconds(text: str, file: str, row: int, column: str, problems: list[Problem]) -> float:
     if _NUMBER.fullmatch(text):
         value = float(text.replace(",", "."))
-        if value >= 0:
+        if 0 <= value <= HIGHEST:
             return value
-        message, repair = "time cannot be negative", "Count from the beginning of the file"
+        message, repair = "no recording has this time", "Count seconds from the beginning of the file"
     elif not text:
         message, repair = "this cell must not be empty", "Write seconds from the beginning of the file"
     elif clock := _CLOCK.fullmatch(text):

@@ -35,7 +35,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.tables import read_notes, write_text
+from vibstudy.corpus.tables import demand_place, read_notes, write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import add_period, default_cuts, vibrato_notes
 from vibstudy.figures.recording import note_words
@@ -285,8 +285,7 @@ def write_audience_page(
     """
     study = open_study(study_folder)
     path = Path(out) if out is not None else study.folder / "audience.html"
-    if not path.parent.is_dir():
-        raise VibstudyError("there is no such folder", str(path.parent), repair="Make it first")
+    demand_place(path)
     notes = read_notes(study.folder)
     groups = two_groups(notes, filters)
     pairs = make_pairs(study, notes, groups, most, seed)

@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.tables import read_notes, write_text
+from vibstudy.corpus.tables import demand_place, read_notes, write_text
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.figures.data import plural, vibrato_notes
 from vibstudy.figures.recording import note_name, note_words, telling_phrase
@@ -402,8 +402,7 @@ def write_listening_page(
     """
     study = open_study(study_folder)
     path = Path(out) if out is not None else study.folder / "listening.html"
-    if not path.parent.is_dir():
-        raise VibstudyError("there is no such folder", str(path.parent), repair="Make it first")
+    demand_place(path)
     notes = read_notes(study.folder)
     versions = versions_of(notes, **manners)
     rows = chosen_notes(notes, wanted, most)

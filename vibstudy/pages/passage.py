@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.tables import read_notes, write_text
+from vibstudy.corpus.tables import demand_place, read_notes, write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
 from vibstudy.figures.style import save_figure
@@ -147,10 +147,10 @@ def write_passage_page(
     """
     study = open_study(study_folder)
     path = Path(out) if out is not None else study.folder / "passage.html"
-    if not path.parent.is_dir():
-        raise VibstudyError("there is no such folder", str(path.parent), repair="Make it first")
+    demand_place(path)
     takes = find_takes(read_notes(study.folder), wanted)
     lines = {take.recording_id: study.line(take.recording_id) for take in takes}
+    takes = [_within(take, lines[take.recording_id]["time_s"]) for take in takes]
     cuts, rate_hz = sounds_of(study, takes)
     gap = np.zeros(round(GAP_S * rate_hz))
     turns = [part for cut in cuts for part in (cut * fades(len(cut), rate_hz, JOIN_S), gap)][:-1]
@@ -172,6 +172,11 @@ def write_passage_page(
     )  # fmt: skip
     write_text(path, text)
     return path, [take.name for take in takes]
+
+
+def _within(take: Take, time_s: pd.Series) -> Take:
+    """The take as far as there is sound."""
+    return replace(take, from_s=max(take.from_s, time_s.min()), to_s=min(take.to_s, time_s.max()))
 
 
 def _named(takes: Sequence[Take]) -> list[Take]:

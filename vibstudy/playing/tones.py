@@ -278,8 +278,6 @@ def write_wav(path: Path, samples: np.ndarray, sample_rate_hz: float) -> None:
         raise VibstudyError("this would be too loud", str(path), repair="Lower its level")
     if path.suffix.lower() != ".wav":
         raise VibstudyError("tones are written as WAV", got=path.name, repair="End the name in .wav")
-    if not path.parent.is_dir():
-        raise VibstudyError("there is no such folder", str(path.parent), repair="Make it first")
     with replacing(path) as stream:
         stream.write(wav_bytes(samples, sample_rate_hz, "PCM_24"))
 

@@ -33,6 +33,8 @@ import pandas as pd
 import traitlets
 
 from vibstudy.corpus import MANIFEST_NAME
+from vibstudy.corpus.outside import as_text, read_bytes
+from vibstudy.corpus.tables import write_text
 from vibstudy.decisions.apply import ReviewedStudy
 from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, read_edits, why_unusable
 from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits, verdicts
@@ -54,6 +56,8 @@ _PIXEL_S = 0.002
 """An end dragged to the border of the picture may lie beyond it by a rounding of its pixel."""
 _SIGNATURE = "listener.txt"
 _LONGEST_NAME = 60
+_MOST_BYTES = 4 * _LONGEST_NAME + len(b"\xef\xbb\xbf\r\n")
+"""UTF-8 takes four bytes a letter at most; a mark of its order before, the end of a line behind."""
 _ELSEWHERE = (
     "Listening needs a running notebook: type vibstudy review in the study's folder, then run this cell."
 )
@@ -220,9 +224,9 @@ class ReviewRoom(anywidget.AnyWidget):
         if not who:
             raise VibstudyError("A signature needs a name; the old one stays.")
         self.who = who
-        with contextlib.suppress(OSError):  # a folder that cannot be written to costs the memory only
+        with contextlib.suppress(OSError, VibstudyError):  # what cannot be written to costs the memory only
             self.study.out.mkdir(exist_ok=True)
-            (self.study.out / _SIGNATURE).write_text(f"{who}\n", encoding="utf-8")
+            write_text(self.study.out / _SIGNATURE, f"{who}\n")
 
     def _undo(self) -> None:
         own = [edit for edit in standing_edits(self.study.all_edits()) if edit.who == self.who]
@@ -342,8 +346,9 @@ def _one_octave(by: Any) -> int:
 
 def _signature(study: ReviewedStudy) -> str:
     """Who signs: as last time; else as the last decision; else the computer's user."""
-    with contextlib.suppress(OSError, ValueError):
-        if name := one_line((study.out / _SIGNATURE).read_text(encoding="utf-8")[: 4 * _LONGEST_NAME]):
+    path = study.out / _SIGNATURE
+    with contextlib.suppress(VibstudyError):
+        if name := one_line(as_text(read_bytes(path, most_bytes=_MOST_BYTES), path)):
             return name[:_LONGEST_NAME]
     own, _ = read_edits(study.edits_path)
     return in_order(own)[-1].who if own else getpass.getuser()

@@ -13,7 +13,7 @@ from typing import Any
 
 from vibstudy.corpus.names import name_fault
 from vibstudy.corpus.settings import read_toml
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, few, nearest
 from vibstudy.stats.filters import check_filter
 from vibstudy.stats.formula import parse_terms
 from vibstudy.stats.tokens import LARGEST
@@ -263,7 +263,7 @@ def read_claims(path: str | Path) -> list[Claim]:
         for name in sorted({n for n in names if names.count(n) > 1})
     ]
     if problems:
-        raise VibstudyError(problems)
+        raise VibstudyError(few(problems))
     return claims
 
 
