@@ -30,7 +30,6 @@ from vibstudy.paper.text import (
     Book,
     as_printed,
     claim_sentence,
-    for_readers,
     write_limitations,
     write_media,
     write_results,
@@ -366,16 +365,6 @@ def test_a_slide_holds_one_figure_and_one_sentence(report):
 
     with Image.open(report.folder / "figures/slide/rate_and_extent.png") as picture:
         assert picture.size[0] == 1920
-
-
-def test_what_the_program_advises_is_no_result():
-    told = (
-        "The fit did not converge: do not use its numbers. Leave out a term (a slope first). It was singular."
-    )
-    assert for_readers(told) == "It was singular."
-    assert for_readers("All notes of A are alike: the odds are infinite. Report the counts.").endswith(
-        "infinite."
-    )
 
 
 def test_notes_left_out_sum_up(report):

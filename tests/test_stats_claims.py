@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from vibstudy.errors import VibstudyError
-from vibstudy.stats import fit_mixed, holm
+from vibstudy.stats import fit_mixed, holm, words
 from vibstudy.stats.claimfile import EXAMPLE
 from vibstudy.stats.claims import (
     Claim,
@@ -29,6 +29,7 @@ from vibstudy.stats.claims import (
 from vibstudy.stats.filters import select
 from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.multiple import tost
+from vibstudy.stats.remarks import Remark
 from vibstudy.stats.selection import judged_notes, vibrato_notes
 
 
@@ -212,9 +213,21 @@ def test_what_cannot_be_tested_says_why(changes: dict, words: str) -> None:
         assert row["verdict"] == "supported"
         return
     assert row["verdict"] == "not testable here"
-    assert words in row["reason"]
-    assert row["answer"].startswith("Not testable here.")
+    assert words in row["answer"]
+    assert row["answer"].startswith(f"Not testable here. {row['reason']}")
     assert np.isnan(row["estimate"])
+
+
+def test_advice_stands_apart_from_the_reason() -> None:
+    """The draft prints the reason alone; the terminal the advice, too."""
+    notes = corpus()
+    notes["loud"] = "yes"
+    row = judge_claims([claim(adjust=("loud",))], notes).iloc[0]
+    assert row["verdict"] == "not testable here" and row["advice"].startswith("Leave loud out of the formula")
+    assert "Leave" not in row["reason"] and row["advice"] in row["answer"] and row["reason"] in row["answer"]
+    alike = Remark("separated", {"level": "A"}, advice="Report the counts.")
+    assert words.said(alike).endswith("infinite.")
+    assert words.advised(alike).endswith("infinite. Report the counts.")
 
 
 def test_a_level_with_one_player_is_not_testable() -> None:

@@ -18,8 +18,9 @@ import pandas as pd
 from vibstudy import __version__
 from vibstudy.corpus.tables import read_log, read_notes, write_text
 from vibstudy.errors import VibstudyError
-from vibstudy.figures.data import judged_notes, measured_counts, vibrato_notes
+from vibstudy.figures.data import judged_notes, measured_counts
 from vibstudy.figures.plane import rate_extent_plane
+from vibstudy.figures.quantities import player_means
 from vibstudy.pages import FIRST_LOOK
 from vibstudy.pages.html import templates
 
@@ -38,7 +39,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class PlayerRow:
-    """What is measured of a player: counts, and medians of the notes that count (NaN: none)."""
+    """What is measured of a player: counts, and the means of the frame of results (NaN: none)."""
 
     player: str
     recordings: int
@@ -114,11 +115,13 @@ def player_rows(notes: pd.DataFrame) -> list[PlayerRow]:
     if notes.empty:
         return []
     counts = measured_counts(notes, "player").sort_values("player")
-    medians = vibrato_notes(notes).groupby("player", observed=True)[["rate_hz", "extent_cents"]].median()
-    medians = medians.astype(float).reindex(counts["player"])
+    rates, extents = (
+        player_means(notes, outcome)["value"].reindex(counts["player"])
+        for outcome in ("rate_hz", "extent_cents")
+    )
     return [
         PlayerRow(**{str(name): count for name, count in row.items()}, rate_hz=rate, extent_cents=extent)
-        for row, (rate, extent) in zip(counts.to_dict("records"), medians.to_numpy(), strict=True)
+        for row, rate, extent in zip(counts.to_dict("records"), rates, extents, strict=True)
     ]
 
 

@@ -324,17 +324,6 @@ def _effect(book: Book, row: int) -> str:
     )
 
 
-_ADVICE = re.compile(
-    r"(?:Leave|Report|Read|Take|Write|Put|Name|Measure|Add|Use|Look|Do not)\b.*|.*\bdo not use\b.*"
-)
-
-
-def for_readers(text: str) -> str:
-    """Return a text without the sentences that tell the user of the program what to do."""
-    sentences = re.split(r"(?<=[.!?])\s+", str(text))
-    return " ".join(sentence for sentence in sentences if not _ADVICE.fullmatch(sentence))
-
-
 def ways_of(figure: str, row: int) -> bool:
     """Whether a figure shows every way to ask the claim in this row."""
     return figure.startswith(f"ways_{row + 1}_")

@@ -221,8 +221,6 @@ def _claims_table(
     table, ledger = judge_and_log(study.folder, claims, recordings, notes)
     table["tests_gone"] = bygone_tests(claims, ledger)
     table["sentence"] = table["sentence"].str.removesuffix(".")
-    for name in ("reason", "caveats"):  # what the program advises its user is no result
-        table[name] = table[name].fillna("").map(text.for_readers)
     table["expect"] = [claim.expect for claim in claims]
     return table
 

@@ -147,8 +147,8 @@ def judge_claims(
         One row a claim: ``claim, sentence, verdict, but`` (what takes from it; may be empty),
         ``provisional, standing, history, estimate, low, high, interval_per_cent, unit, p, p_holm, df,
         players, recordings, notes, told_from, told_to`` (share of notes that could be told, by side), ``look,
-        answer, reason, caveats, outcome, formula, method, written_utc, sha256, seen`` (what tells this look
-        from others).
+        answer, reason, advice`` (for the user of the program, not for readers of the result), ``caveats,
+        outcome, formula, method, written_utc, sha256, seen`` (what tells this look from others).
     """
     findings = [examine(claim, notes) for claim in claims]
     pasts = [past_of(claim, ledger) for claim in claims]
@@ -198,6 +198,7 @@ def judge_claims(
                 "compared": words.compared(finding),
                 "p_kind": words.p_kind(finding),
                 "reason": words.said(finding.obstacle) if finding.obstacle else "",
+                "advice": finding.obstacle.advice if finding.obstacle else "",
                 "caveats": " ".join(told),
                 "outcome": claim.outcome,
                 "formula": finding.formula,

@@ -15,6 +15,11 @@ if TYPE_CHECKING:
 NEAR_ZERO = 0.01
 """A random deviation below this share of the residual deviation counts as near zero."""
 
+NOT_CONVERGED_ADVICE = (
+    "Leave out a term (a random slope first), or put the numbers in the formula on similar scales with "
+    "scale()."
+)
+
 
 @dataclass(frozen=True)
 class Diagnosis:
@@ -62,10 +67,7 @@ def diagnose(
     few = _few_players(result)
     if not result.converged:
         verdict = "not converged"
-        opening = (
-            "The fit did not converge: do not use its numbers. Leave out a term (a random slope first), "
-            "or put the numbers in the formula on similar scales with scale()."
-        )
+        opening = f"The fit did not converge: do not use its numbers. {NOT_CONVERGED_ADVICE}"
     elif boundary:
         verdict = "simplify"
         opening = "The fit converged, on a boundary: its fixed effects can be used."

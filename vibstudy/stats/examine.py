@@ -42,8 +42,9 @@ def examine(
     except NotTestable as problem:
         return Finding(claim, problem.remark)
     except VibstudyError as problem:
-        text = " ".join(str(item) for item in problem.problems)
-        return Finding(claim, Remark("problem", {"text": text}))
+        text = " ".join(str(replace(item, repair="")) for item in problem.problems)
+        advice = " ".join(f"{item.repair.rstrip('.')}." for item in problem.problems if item.repair)
+        return Finding(claim, Remark("problem", {"text": text}, advice))
 
 
 def _finding(question: Question, reply: Reply) -> Finding:

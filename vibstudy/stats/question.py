@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.stats.claimfile import Claim, Contrast
+from vibstudy.stats.diagnosis import NOT_CONVERGED_ADVICE
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.multiple import Evidence, evidence
@@ -189,13 +190,13 @@ class Question:
             **settings,
         )
         if not model.converged:
-            raise NotTestable(Remark("not converged", {"text": model.diagnose().sentences[0]}))
+            raise NotTestable(Remark("not converged", advice=NOT_CONVERGED_ADVICE))
         separated = model.separated() if isinstance(model, PresenceResult) else []
         column = next(iter(self.axis.start))
         ends = [f"{column} {level_text(at[column])}" for at in (self.axis.start, self.axis.end)]
         for level in separated:
             if level in ends:
-                raise NotTestable(Remark("separated", {"level": level}))
+                raise NotTestable(Remark("separated", {"level": level}, advice="Report the counts."))
         return self._reply(model, formula)
 
     def _reply(self, model: FittedModel, formula: str) -> Reply:

@@ -17,10 +17,13 @@ class Remark:
         A key of :data:`vibstudy.stats.words.REMARKS`.
     values : mapping
         What its sentence needs.
+    advice : str
+        What the user of the program may do about it; no part of a result, and in no draft.
     """
 
     kind: str
     values: Mapping[str, Any] = field(default_factory=dict)
+    advice: str = ""
 
 
 class NotTestable(Exception):

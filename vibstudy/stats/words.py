@@ -96,8 +96,8 @@ REMARKS: dict[str, Callable[[Values], str]] = {
         f"All notes of {v['column']} {v['value']} are by one player ({v['player']}): this corpus cannot tell "
         f"the {v['column']} from the player."
     ),
-    "not converged": lambda v: f"The model did not converge: {v['text']}",
-    "separated": lambda v: f"All notes of {v['level']} are alike: the odds are infinite. Report the counts.",
+    "not converged": lambda v: "The model did not converge.",
+    "separated": lambda v: f"All notes of {v['level']} are alike: the odds are infinite.",
     "no error": lambda v: f"These recordings cannot judge {v['column']}: its error cannot be estimated.",
     "aliased": lambda v: (
         f"This corpus cannot tell the comparison from the other terms ({', '.join(v['columns'])} cannot be "
@@ -115,8 +115,13 @@ QUIET = frozenset(["bend", "slope beside break"])
 
 
 def said(remark: Remark) -> str:
-    """A remark as a sentence."""
+    """A remark as a sentence, without its advice."""
     return REMARKS[remark.kind](remark.values)
+
+
+def advised(remark: Remark) -> str:
+    """A remark as a sentence, and its advice."""
+    return f"{said(remark)} {remark.advice}".rstrip()
 
 
 def is_caution(remark: Remark) -> bool:
@@ -192,7 +197,7 @@ def _named(tag: str) -> str:
 def answer(finding: Finding, verdict: str, p: float, sequence: Standing, turned: Sequence[Other] = ()) -> str:
     """The verdict as a sentence."""
     if finding.obstacle is not None:
-        return f"Not testable here. {said(finding.obstacle)}"
+        return f"Not testable here. {advised(finding.obstacle)}"
     f, unit = finding, f" {finding.unit}" if finding.unit else ""
     but = qualification(finding, turned)
     word = (
