@@ -295,8 +295,8 @@ def test_figures_in_both_sizes_and_all_formats(report):
     drawn = [figure for figure in report.figures if figure.caption]
     assert len(drawn) >= 7
     for figure in drawn:
-        for size in ("column", "slide"):
-            files = {p.suffix for p in (report.folder / "figures" / size).glob(f"{figure.name}.*")}
+        for size, name in (("column", figure.name), *(("slide", slide) for slide, _ in figure.slides)):
+            files = {p.suffix for p in (report.folder / "figures" / size).glob(f"{name}.*")}
             assert files == {".pdf", ".svg", ".png", ".csv", ".txt"}
         assert "n = " in figure.caption
     from PIL import Image
@@ -357,14 +357,17 @@ def test_figures_and_tables_are_numbered_in_the_order_of_the_text(report):
 def test_a_slide_holds_one_figure_and_one_sentence(report):
     page = (report.folder / "slides.html").read_text(encoding="utf-8")
     drawn = [figure for figure in report.figures if figure.caption]
-    assert page.count("<section>") == page.count("<img ") == len(drawn)
+    slides = [slide for figure in drawn for slide in figure.slides]
+    assert page.count("<section>") == page.count("<img ") == len(slides) >= len(drawn)
     assert "16 / 9" in page and "http" not in page.replace("http-equiv", "")
     sentences = re.findall(r"<h2>(.*?)</h2>", page)
     assert all(sentence.endswith(".") for sentence in sentences)
     from PIL import Image
 
-    with Image.open(report.folder / "figures/slide/rate_and_extent.png") as picture:
-        assert picture.size[0] == 1920
+    for name, _ in slides:
+        with Image.open(report.folder / f"figures/slide/{name}.png") as picture:
+            assert picture.size[0] == 1920 and picture.size[1] <= 1080
+    assert not (report.folder / "slides_with_sound.html").exists()  # this study has no sound files
 
 
 def test_notes_left_out_sum_up(report):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,8 @@ import pytest
 
 from tests.frame_numbers import found, missing, numbers_of
 from tests.invented_study import invented_notes
+from tests.test_package import write_measured_study
+from vibstudy.corpus.tables import write_frame
 from vibstudy.figures.quantities import (
     LEFT_OUT,
     effect_rows,
@@ -20,8 +23,10 @@ from vibstudy.figures.quantities import (
     value_of,
     why_left_out,
 )
+from vibstudy.pages.corpus import corpus_page
+from vibstudy.pages.first_look import write_first_look
 from vibstudy.paper.write import write_quantities
-from vibstudy.schema import QUANTITY_COLUMNS
+from vibstudy.schema import LOG_COLUMNS, QUANTITY_COLUMNS
 
 
 @pytest.fixture(scope="module")
@@ -121,6 +126,51 @@ def test_what_cannot_be_judged_has_no_value():
     )  # fmt: skip
     rows = effect_rows(effects)
     assert np.isnan(rows[0]["value"]) and rows[-1]["value"] == 90
+
+
+def test_the_corpus_page_prints_the_frame(notes, frame):
+    """Each number of its table under the recording's own name, and the same n as everywhere."""
+    recordings = notes.drop_duplicates("recording_id").assign(tuning_hz=441.5)
+    own = quantities(notes, recordings)
+    rows = corpus_page(recordings, notes).table
+    assert len(rows) == recordings["recording_id"].nunique()
+    for printed in rows:
+        here = own[(own["kind"] == "recording") & (own["name"] == printed["id"])]
+        units = {"rate": "Hz", "extent": "cents", "tuning": "Hz"}
+        told = [f"{printed[name]} {unit}" for name, unit in units.items() if printed[name]]
+        assert len(told) >= 1 and missing(here, f"{', '.join(told)}, {printed['share']}") == []
+        assert int(printed["notes"]) == value_of(own, "recording", printed["id"], "notes")
+        usable, of, *why = (int(number) for number, _ in numbers_of(printed["trusted"]))
+        assert usable == value_of(own, "recording", printed["id"], "notes_usable")
+        assert of == int(printed["notes"]) == usable + sum(why)
+    for kind in ("notes", "notes_usable"):
+        assert of_kind(own, "recording")[kind].sum() == value_of(frame, "study", "study", kind)
+
+
+FIRST_LOOK = {
+    2: "recordings", 3: "notes", 4: "notes_judged", 5: "notes_judged_with_vibrato", 6: "notes_vibrato",
+    7: "rate_hz", 8: "extent_cents",
+}  # fmt: skip
+"""Columns of the table of the first look, and the quantities they are."""
+
+
+def test_the_first_look_prints_the_frame(notes, frame, tmp_path):
+    folder = write_measured_study(tmp_path, notes)
+    log = pd.DataFrame({"recording_id": notes["recording_id"].unique(), "success": True, "message": ""})
+    write_frame(folder / "results/log.csv", log, LOG_COLUMNS)
+    page = write_first_look(folder / "results").read_text(encoding="utf-8")
+    rows = [re.findall(r"<td[^>]*>(.*?)</td>", row) for row in re.findall(r"<tr><td>.*?</tr>", page)]
+    assert [row[0] for row in rows] == sorted(of_kind(frame, "player")["name"])
+    for row_ in rows:
+        for place, quantity in FIRST_LOOK.items():
+            value, printed = value_of(frame, "player", row_[0], quantity), row_[place - 1]
+            if np.isnan(value):
+                assert printed in ("straight", "")
+            else:
+                assert float(printed) == pytest.approx(
+                    value, abs=0.5 * 10.0 ** -len(printed.partition(".")[2])
+                )
+    assert any("straight" in row_ for row_ in rows) and "medians" not in page
 
 
 def test_the_finder_finds_and_misses():

@@ -3,7 +3,8 @@
 Rules, all of them tested
 -------------------------
 * Two sizes: ``column`` (3.4 in wide: one column of a two-column journal, so that the printed size
-  is the drawn size) and ``slide`` (10 in wide, for a lecture).
+  is the drawn size) and ``slide`` (for a lecture: as wide as a
+  slide of 16:9, and no taller than leaves room for a sentence above it).
 * No letter smaller than 7 pt at one column.
 * One meaning a colour: hue is the group that is compared (region, or the user's own), lightness the period,
   hatch the medium; verdicts are ink, told by shape; plum is a measured line and nothing else.
@@ -66,8 +67,8 @@ EXTENT_NOTE = "Extent is half of peak-to-peak (± cents)."
 SMALLEST_PT = 7.0
 _LONGEST_PIXELS = 6000
 _PRINT_DPI = 600
-_SCREEN_DPI = 192
-"""Of a slide of 10 in: 1,920 pixels, as wide as a projector shows."""
+_SCREEN_DPI = 144
+"""Of a slide: 1,920 pixels, as wide as a projector shows."""
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,8 @@ class Page:
         Size of titles and labels, and of ticks and notes.
     line_pt, marker_pt : float
         Width of lines and size of markers.
+    tallest : float
+        The tallest a figure may be, as a share of its width.
     """
 
     name: str
@@ -92,6 +95,7 @@ class Page:
     small_pt: float
     line_pt: float
     marker_pt: float
+    tallest: float = float("inf")
 
     @property
     def settings(self) -> Any:
@@ -136,14 +140,16 @@ class Page:
         }
 
     def figure(self, height: float = 0.75) -> HouseFigure:
-        """Return an empty figure of this size; `height` is a share of its width."""
-        return HouseFigure(page=self, figsize=(self.width_in, height * self.width_in))
+        """Return an empty figure of this size; `height` is a share of its width, at most ``tallest``."""
+        return HouseFigure(page=self, figsize=(self.width_in, min(height, self.tallest) * self.width_in))
 
 
 PAGES: dict[str, Page] = {
     "column": Page("column", 3.4, 8.0, SMALLEST_PT, 1.2, 4.0),
-    "slide": Page("slide", 10.0, 18.0, 15.0, 2.6, 9.0),
+    "slide": Page("slide", 40 / 3, 18.0, 15.0, 2.6, 9.0, 0.47),
 }
+"""A slide is 13.33 by 7.5 in, as programs for slides have it; 0.47 of its width is left below a
+sentence of two lines."""
 
 
 class HouseFigure(Figure):

@@ -45,6 +45,7 @@ _SHORTEST_FOR_LOUDNESS_S = 0.4
 WIDTH, HEIGHT = 720, 220
 LEFT, RIGHT, TOP, BOTTOM = 56, 12, 20, 34
 """The plot, in its own units, and the room around it."""
+PLOT = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "right": RIGHT, "top": TOP, "bottom": BOTTOM}
 LEAST_REACH_CENTS = 25.0
 """A quiet vibrato of ± 10 cents still fills two fifths of a plot of this reach."""
 _NAME_WIDTH = 34
@@ -416,8 +417,7 @@ def write_listening_page(
     page = templates().get_template("listening.html")
     text = page.render(
         examples=examples, more=len(versions) > 1, demo=study.is_demo,
-        rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
-        width=WIDTH, height=HEIGHT, left=LEFT, right=RIGHT, top=TOP, bottom=BOTTOM,
+        rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION, **PLOT,
     )  # fmt: skip
     write_text(path, text)
     return path, len(examples)

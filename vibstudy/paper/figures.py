@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,6 @@ from vibstudy.stats.effects import standard_models
 from vibstudy.stats.usage import usage_index
 from vibstudy.study import Study, lines_over_decades, means_by
 
-SIZES = ("column", "slide")
 FORMATS = ("pdf", "svg", "png")
 
 Drawing = Callable[[str], tuple[HouseFigure, pd.DataFrame]]
@@ -38,11 +38,14 @@ class PaperFigure:
         Caption; "" when it was not drawn.
     reason : str
         Why it was not drawn; "" when it was.
+    slides : tuple of (str, str)
+        File name without ending, and caption, of each slide it fills.
     """
 
     name: str
     caption: str = ""
     reason: str = ""
+    slides: tuple[tuple[str, str], ...] = ()
 
 
 def _means(notes: pd.DataFrame, group: str) -> pd.DataFrame:
@@ -53,10 +56,15 @@ def _means(notes: pd.DataFrame, group: str) -> pd.DataFrame:
     return means_by(model, group, "period")
 
 
-def _phrase(study: Study, notes: pd.DataFrame, size: str) -> tuple[HouseFigure, pd.DataFrame]:
-    """The phrase that shows most, beside its score where there is one."""
+def phrase_of(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return the phrase that shows most, of those with a score where there are any."""
     written = notes[notes["measure"].notna()] if "measure" in notes else notes.iloc[:0]
-    phrase = draw.telling_phrase(written if len(vibrato_notes(written)) else notes)
+    return draw.telling_phrase(written if len(vibrato_notes(written)) else notes)
+
+
+def _phrase(study: Study, notes: pd.DataFrame, size: str) -> tuple[HouseFigure, pd.DataFrame]:
+    """The phrase, beside its score where there is one."""
+    phrase = phrase_of(notes)
     line = study.line(str(phrase["recording_id"].iloc[0]))
     if "measure" in phrase and phrase["measure"].notna().any():
         return draw.along_the_score(line, phrase, size)
@@ -138,6 +146,33 @@ def margins_of(claims: Sequence[Claim]) -> dict[str, float]:
     return {claim.id: float(claim.margin) for claim in claims if claim.margin is not None}
 
 
+_CLAIMS_A_SLIDE = 2
+"""As many as are drawn to scale in the height of a slide, with the legend."""
+
+
+def _on_slides(name: str, drawing: Drawing, study: Study, notes: pd.DataFrame, claims: pd.DataFrame,
+               effects: pd.DataFrame) -> dict[str, Drawing]:  # fmt: skip
+    """The drawings by which a figure fills one slide or several, by the names of their files."""
+    if name == "effects" and "model" in effects:
+        models = [own for _, own in effects.groupby("model", sort=False) if own["estimate"].notna().any()]
+        parts: list[Drawing] = [partial(draw.effects_forest, own) for own in models]
+    elif name == "claims" and len(claims):
+        written, able = _claims_of(study, claims), claims["estimate"].notna()
+        tested = claims[able]
+        chunks = [tested.iloc[k : k + _CLAIMS_A_SLIDE] for k in range(0, len(tested), _CLAIMS_A_SLIDE)]
+        if chunks and (~able).any():  # where the last has room, what cannot be tested stands below it
+            roomy = len(chunks[-1]) < _CLAIMS_A_SLIDE
+            chunks[-1:] = [pd.concat([chunks[-1], claims[~able]])] if roomy else chunks[-1:]
+        sides = draw.claim_sides(written, notes)
+        margins = margins_of(written)
+        parts = [partial(draw.claims_forest, own, sides, margins) for own in chunks]
+    else:
+        parts = []
+    if len(parts) < 2:
+        return {name: drawing}
+    return {f"{name}_{k}": part for k, part in enumerate(parts, 1)}
+
+
 def _ways(notes: pd.DataFrame, claims: pd.DataFrame, written: Sequence[Claim]) -> dict[str, Drawing]:
     """A figure of every reasonable way to ask each claim that could be tested."""
     from vibstudy.stats.ways import Ways, all_ways
@@ -174,13 +209,16 @@ def draw_figures(
     for name, drawing in drawings(study, notes, claims, effects, own.group).items():
         say(f"figure {name}")
         try:
-            for size in SIZES:
-                figure, table = drawing(size)
-                if size == "column":
-                    put_on(figure, own.figures.get(name))
-                saved = save_figure(figure, table, folder / size, name, formats=FORMATS)
+            figure, table = drawing("column")
+            put_on(figure, own.figures.get(name))
+            saved = save_figure(figure, table, folder / "column", name, formats=FORMATS)
+            slides = []
+            for part, drawn in _on_slides(name, drawing, study, notes, claims, effects).items():
+                figure, table = drawn("slide")
+                shown = save_figure(figure, table, folder / "slide", part, formats=FORMATS)
+                slides.append((part, shown.caption))
         except VibstudyError as gap:
             made.append(PaperFigure(name, reason=" ".join(map(str, gap.problems))))
         else:
-            made.append(PaperFigure(name, saved.caption))
+            made.append(PaperFigure(name, saved.caption, slides=tuple(slides)))
     return made

@@ -13,9 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from vibstudy.corpus.tables import put_in_place, write_frame, write_text
+from vibstudy.pages.listening import PLOT
 from vibstudy.paper.references import WORKS
+from vibstudy.paper.sounding import SoundSlide
 from vibstudy.paper.tables import PRINTED, PrintedTable
 from vibstudy.paper.text import Book
+from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 
 _TEX = {
     "\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_", "{": r"\{",
@@ -167,17 +170,41 @@ def write_html(book: Book, captions: Mapping[str, str], title: str, path: Path, 
     write_text(path, text)
 
 
-def write_slides(book: Book, captions: Mapping[str, str], title: str, path: Path, figures: Path) -> None:
-    """Write slides of 16:9 as one HTML file: one figure and one sentence each, the first of its caption."""
-    slides = [
+def write_slides(
+    slides: Sequence[tuple[str, str]],
+    title: str,
+    path: Path,
+    figures: Path,
+    sounds: Mapping[str, Sequence[SoundSlide]] | None = None,
+    demo: bool = False,
+) -> None:
+    """Write slides of 16:9 as one HTML file: one figure and one sentence each, the first of its caption.
+
+    Parameters
+    ----------
+    slides : sequence of (str, str)
+        File name without ending, and caption.
+    title, path, figures
+        Of the pack, the file to write, and the folder of figures.
+    sounds : mapping of str to sequence of SoundSlide | None
+        Slides with sound that follow a figure, by the name of its file.
+    demo : bool
+        Whether the study is invented.
+    """
+    shown = [
         {
-            "sentence": re.split(r"(?<=[^.\d])\. (?=[A-Z])", captions[name])[0].rstrip(".") + ".",
+            "sentence": re.split(r"(?<=[^.\d])\. (?=[A-Z])", caption)[0].rstrip(".") + ".",
             "picture": base64.b64encode((figures / "slide" / f"{name}.png").read_bytes()).decode("ascii"),
+            "sounds": (sounds or {}).get(name, ()),
         }
-        for name, _ in book.numbered("figure")
+        for name, caption in slides
     ]
     page = environment(latex=False).get_template("slides.html")
-    write_text(path, page.render(title=title, slides=slides))
+    text = page.render(
+        title=title, slides=shown, sounding=bool(sounds), demo=demo, plot=PLOT,
+        hearing=HEARING_CAUTION, rights=RIGHTS_CAUTION,
+    )  # fmt: skip
+    write_text(path, text)
 
 
 def write_reproducibility(book: Book, title: str, path: Path) -> None:

@@ -4,6 +4,7 @@
 
     paper/draft.tex, draft.docx, draft.html    the same draft, three times
     paper/slides.html                          slides of 16:9, one figure and one sentence each
+    paper/slides_with_sound.html               the same with examples to hear, where the sound files are there
     paper/figures/column, figures/slide        figures as PDF, SVG and 600-dpi PNG, with caption and numbers
     paper/tables                               tables as CSV, LaTeX (booktabs) and Word
     paper/tables/numbers.csv                   every number of the text, and the cell it came from
@@ -33,9 +34,10 @@ from vibstudy.figures.quantities import claim_rows, effect_rows, quantities, set
 from vibstudy.paper import output, tables, text
 from vibstudy.paper.assemble import environment
 from vibstudy.paper.checklist import checklist_table
-from vibstudy.paper.figures import PaperFigure, draw_figures
+from vibstudy.paper.figures import PaperFigure, draw_figures, phrase_of
 from vibstudy.paper.methods import write_methods
 from vibstudy.paper.references import bibtex, references_table
+from vibstudy.paper.sounding import following, sound_slides
 from vibstudy.paper.tables import media_rows
 from vibstudy.schema import QUANTITY_COLUMNS
 from vibstudy.sound.reading import WORKING_RATE_HZ
@@ -135,6 +137,8 @@ def write_paper(
         [{"number": n, "figure": name, "caption": captions[name]} for name, n in book.numbered("figure")]
     )
     _write_files(book, figures, title, folder)
+    say("slides")
+    _write_slides(study, notes, book, figures, title, folder)
     return PaperReport(folder, figures, len(book.citations))
 
 
@@ -161,7 +165,6 @@ def _write_files(book: text.Book, figures: Sequence[PaperFigure], title: str, fo
     output.write_tables(book, folder / "tables")
     output.write_tex(book, captions, title, folder / "draft.tex")
     output.write_html(book, captions, title, folder / "draft.html", folder / "figures")
-    output.write_slides(book, captions, title, folder / "slides.html", folder / "figures")
     output.write_reproducibility(book, title, folder / "reproducibility.html")
     output.write_docx(book, captions, title, folder / "draft.docx", folder / "figures")
     table = book.tables["references"]
@@ -172,6 +175,28 @@ def _write_files(book: text.Book, figures: Sequence[PaperFigure], title: str, fo
         output.write_text(folder / "NOT_DRAWN.txt", "\n".join(missing) + "\n")
     else:
         (folder / "NOT_DRAWN.txt").unlink(missing_ok=True)
+
+
+def _write_slides(
+    study: Study,
+    notes: pd.DataFrame,
+    book: text.Book,
+    figures: Sequence[PaperFigure],
+    title: str,
+    folder: Path,
+) -> None:
+    """Slides in the order of the draft, and again with sound; no file with sound where there is none."""
+    drawn = {figure.name: figure.slides for figure in figures}
+    slides = [slide for name, _ in book.numbered("figure") for slide in drawn[name]]
+    output.write_slides(slides, title, folder / "slides.html", folder / "figures")
+    sounding = folder / "slides_with_sound.html"
+    names = [name for name, _ in slides]
+    found = sound_slides(study, notes, phrase_of(notes) if "along_a_phrase" in names else None)
+    if found and names:
+        heard = following(found, names)
+        output.write_slides(slides, title, sounding, folder / "figures", heard, study.is_demo)
+    else:
+        sounding.unlink(missing_ok=True)
 
 
 def write_quantities(results: Path, frame: pd.DataFrame) -> None:
