@@ -30,6 +30,8 @@ def main() -> int:
         study = ROOT / "build" / "demo-study"
         if not (study / "pages").is_dir():
             subprocess.run([sys.executable, "-m", "vibstudy", "demo", "--into", study], check=True)
+        if not (study / "paper").is_dir():
+            subprocess.run([sys.executable, "-m", "vibstudy", "paper", study], check=True)
     environment = os.environ | {STUDY: str(study.absolute()), "NO_MKDOCS_2_WARNING": "1"}
     subprocess.run(
         [sys.executable, "-m", "mkdocs", "build", "--strict", "--clean"],

@@ -1,7 +1,7 @@
 """Pages of the site that are made from the program itself: columns, commands, settings, gallery.
 
-A hook of mkdocs. ``VIBSTUDY_DOCS_STUDY`` names a finished demo study; its figures become the gallery, its
-notebooks are shown as they ran.
+A hook of mkdocs. ``VIBSTUDY_DOCS_STUDY`` names a finished demo study; the figures of its paper pack and of
+its notebooks become the gallery, its notebooks are shown as they ran.
 """
 
 from __future__ import annotations
@@ -29,6 +29,12 @@ from vibstudy.schema import (
 
 STUDY = "VIBSTUDY_DOCS_STUDY"
 
+GALLERIES = (
+    ("Figures of the paper pack", "gallery/paper", "paper/figures/column"),
+    ("Figures of the notebooks", "gallery", "figures"),
+)
+"""Heading, folder of the site, and folder of the study; all pictures in them are shown."""
+
 
 def on_files(files: Files, config: MkDocsConfig) -> Files:
     """Add the generated pages."""
@@ -42,7 +48,8 @@ def on_files(files: Files, config: MkDocsConfig) -> Files:
     for name, text in pages.items():
         files.append(File.generated(config, name, content=text))
     if study:
-        _add(files, config, sorted(Path(study, "figures").glob("*.png")), "gallery")
+        for _, folder, within in GALLERIES:
+            _add(files, config, sorted(Path(study, within).glob("*.png")), folder)
         _add(files, config, sorted(Path(study, "pages").glob("*.html")), "notebooks")
     return files
 
@@ -142,12 +149,16 @@ def gallery_page(study: Path | None) -> str:
         f"- [{path.stem[3:].replace('_', ' ').capitalize()}](notebooks/{path.name})"
         for path in sorted((study / "pages").glob("*.html"))
     ]
-    parts = ["\n\n".join(parts[:3]), "\n".join(parts[3:]), "## The figures"]
-    for picture in sorted((study / "figures").glob("*.png")):
-        caption = picture.with_suffix(".txt")
-        told = caption.read_text(encoding="utf-8").strip() if caption.exists() else ""
-        parts += [
-            f"![{picture.stem[3:].replace('_', ' ')}](gallery/{picture.name})",
-            f"*{told}*" if told else "",
-        ]
+    parts = ["\n\n".join(parts[:3]), "\n".join(parts[3:])]
+    for heading, folder, within in GALLERIES:
+        pictures = sorted((study / within).glob("*.png"))
+        parts += [f"## {heading}"] if pictures else []
+        for picture in pictures:
+            caption = picture.with_suffix(".txt")
+            told = caption.read_text(encoding="utf-8").strip() if caption.exists() else ""
+            name = picture.stem[3:] if picture.stem[:2].isdigit() else picture.stem
+            parts += [
+                f"![{name.replace('_', ' ')}]({folder}/{picture.name})",
+                f"*{told}*" if told else "",
+            ]
     return "\n\n".join(parts)

@@ -68,3 +68,14 @@ def test_dead_links_are_found(site, tmp_path):
     (tmp_path / "b.html").write_text("<h1 id='here'>ü</h1>", encoding="utf-8")
     dead = {link for _, link in site["build"].dead_links(tmp_path)}
     assert dead == {"b.html#gone", "c.html", "x.png"}
+
+
+def test_the_gallery_shows_every_figure(site, tmp_path):
+    for folder, name in (("figures", "01_line"), ("paper/figures/column", "claims"), ("pages", "01_look")):
+        (tmp_path / folder).mkdir(parents=True, exist_ok=True)
+        (tmp_path / folder / f"{name}.png").write_bytes(b"")
+        (tmp_path / folder / f"{name}.txt").write_text(f"Caption of {name}.\n", encoding="utf-8")
+    page = site["generate"].gallery_page(tmp_path)
+    assert "![claims](gallery/paper/claims.png)\n\n*Caption of claims.*" in page
+    assert "![line](gallery/01_line.png)\n\n*Caption of 01_line.*" in page
+    assert page.count("![") == 2

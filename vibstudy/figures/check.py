@@ -113,7 +113,7 @@ def measured_against_truth(
             title = axis_label(group) if group else None
             legend_below(figure, handles, columns=3, title=title)
         words = "; ".join(
-            f"{'rate' if row.outcome == 'rate_hz' else 'extent'}: median absolute error {row.median_abs:.2g} "
+            f"{'Rate' if row.outcome == 'rate_hz' else 'extent'}: median absolute error {row.median_abs:.2g} "
             f"{'Hz' if row.outcome == 'rate_hz' else 'cents'}, bias {row.bias:+.2g}"
             for row in error_table(table).itertuples()
         )

@@ -156,9 +156,9 @@ def claims_forest(
         legend_below(figure, shown, columns=2)
         unable = int((~tested).sum())
         figure.caption = (
-            "Claims: left, the players' means on the two sides compared, with the number of players "
-            "(one on both sides is linked); right, the "
-            "model's difference with its interval (95 % unless looks at a growing corpus widen it). "
+            "Claims: left, the players' means on both sides; right, the model's difference with its "
+            "interval. In brackets stands the number of players, one on both sides is linked; intervals "
+            "are of 95 % unless looks at a growing corpus widen them. "
             f"n = {plural(len(table), 'claim')}"
             + (f", {unable} of them not testable here (grey)." if unable else ".")
         )
@@ -282,9 +282,8 @@ def effects_forest(effects: pd.DataFrame, size: str = "column") -> tuple[HouseFi
         )
         unable = int((~table["judged"].astype(bool)).sum())
         figure.caption = (
-            "Effects in mixed models, with 95 % intervals: rate in Hz, extent in per cent, odds of "
-            "vibrato in times "
-            "(logarithmic axis; 1 is no difference)."
+            "Effects in mixed models, with 95 % intervals. Rate is in Hz, extent in per cent, the odds of "
+            "vibrato in times (logarithmic axis; 1 is no difference)."
             + (f" Grey: {plural(unable, 'effect')} that these recordings cannot judge." if unable else "")
             + f" n = {counts}."
         )

@@ -85,8 +85,8 @@ def change_over_decades(
     media = _media(points)
     with house_style(size) as page:
         strip_in = 1.7 * page.small_pt / 72
-        main_in = 0.72 * page.width_in
-        figure = page.figure((main_in + len(media) * strip_in + 0.25) / page.width_in)
+        figure = page.figure(0.72 + (len(media) * strip_in + 0.25) / page.width_in)
+        main_in = figure.get_size_inches()[1] - len(media) * strip_in - 0.25
         if len(media):
             band, ax = figure.subplots(
                 2,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 from scipy.stats import norm, shapiro
@@ -368,6 +369,25 @@ _OTHERWISE = {
 """What is done otherwise than claimed, a row of dots each."""
 
 
+def _cut_far_intervals(ax: Axes, table: pd.DataFrame, places: np.ndarray, claimed: int) -> None:
+    """Keep every estimate and zero in sight, and the claimed interval with its own width about it.
+
+    A way whose interval reaches farther cannot judge: it ends in an arrow, and does not press the others
+    flat.
+    """
+    low, high = table["low"].to_numpy(float), table["high"].to_numpy(float)
+    width = high[claimed] - low[claimed]
+    estimates = [float(table["estimate"].min()), float(table["estimate"].max()), 0.0]
+    bottom = max(min([*estimates, low[claimed] - width]), min(0.0, float(np.nanmin(low))))
+    top = min(max([*estimates, high[claimed] + width]), max(0.0, float(np.nanmax(high))))
+    pad = 0.05 * (top - bottom)
+    bottom, top = bottom - pad, top + pad
+    ax.set_ylim(bottom, top)
+    for beyond, y, marker in ((low < bottom, 0.0, "v"), (high > top, 1.0, "^")):
+        ax.plot(places[beyond], np.full(int(beyond.sum()), y), ls="", marker=marker, color=INK, ms=3,
+                clip_on=False, transform=ax.get_xaxis_transform())  # fmt: skip
+
+
 def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
     """Draw a claim asked in every reasonable way: all estimates in order, and below what was chosen.
 
@@ -402,6 +422,7 @@ def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataF
         for ax in (upper, lower):
             ax.axvline(claimed, color=FAINT, lw=3 * page.line_pt, zorder=-1)
         upper.axhline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)), zorder=0)
+        _cut_far_intervals(upper, table, places, claimed)
         below, above = directions(ways.claim.outcome)
         upper.set_ylabel(f"{below} ← {ways.unit} → {above}" if ways.unit else f"{below} ← → {above}")
         upper.tick_params(bottom=False)
@@ -431,7 +452,7 @@ def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataF
         figure.caption = (
             f"“{ways.claim.sentence}” asked in {plural(len(table), 'way')}: estimates with their 95 % "
             "intervals in order, verdicts before any correction, and what was done otherwise than claimed "
-            "(squares). The "
+            "(squares); an arrow is an interval that goes on. The "
             f"grey bar is the model as claimed ({base['estimate']:+.3g} {ways.unit}, {ways.verdict}). "
             f"{ways.agree} of {len(table)} ways give that verdict, {ways.same_direction} the same direction."
             f"{lost} n = {plural(int(base['notes_used']), 'note')} in the model as claimed."

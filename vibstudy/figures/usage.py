@@ -236,7 +236,7 @@ def along_the_score(
     table = notes.reset_index(drop=True)
     table["vibrato_start_s"], table["vibrato_end_s"] = vibrato_span(table)
     start_s, end_s = float(table["onset_s"].min()) - 0.1, float(table["offset_s"].max()) + 0.1
-    part = line[line["time_s"].between(start_s, end_s)]
+    part = line[line["time_s"].between(table["onset_s"].min(), table["offset_s"].max())]
     with house_style(size) as page:
         figure = page.figure(1.0)
         above, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
@@ -264,10 +264,10 @@ def along_the_score(
         )
         yes = int(table["vibrato_start_s"].notna().sum())
         figure.caption = (
-            f"{table['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. Above: the measured pitch. "
-            "Below: the written notes (height: written pitch; arcs: slurs; letters: dynamics; lines: bars "
-            "with their numbers), each as long as it was played and filled where vibrato lasts; notes "
-            f"not written are left out. n = {plural(len(table), 'note')}, {yes} with vibrato."
+            f"A phrase beside its score: {table['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. "
+            "Above: the measured pitch. Below: the written notes (height: written pitch; arcs: slurs; "
+            "letters: dynamics; lines: bars with their numbers), each as long as it was played "
+            f"and filled where vibrato lasts; notes not written are left out. n = {plural(len(table), 'note')}, {yes} with vibrato."
         )
     return figure, table[[name for name in _ALONG if name in table]]
 

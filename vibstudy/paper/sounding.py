@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
-from vibstudy.pages.listening import Example, chosen_notes, make_example, make_phrase, shared_reach
+from vibstudy.figures.data import vibrato_notes
+from vibstudy.pages.listening import Example, make_example, make_phrase, shared_reach
 from vibstudy.study import Study
 
 PAIRS = 2
@@ -31,11 +32,15 @@ class SoundSlide:
 def old_and_modern(notes: pd.DataFrame) -> list[pd.DataFrame]:
     """Return pairs of notes (two rows each, the older first), of different players and decades.
 
-    The longest clean note of each player, the oldest against the newest, then the next of both.
+    Of each player the clean note whose extent is known best; the oldest against the newest, then the next of
+    both.
     """
     if "decade" not in notes or notes["decade"].isna().all():
         return []
-    rows = chosen_notes(notes[notes["decade"].notna()], (), notes["player"].nunique())
+    used = vibrato_notes(notes[notes["decade"].notna()])
+    clean = used[used["quality"].eq("ok").fillna(False)]
+    best = (clean if len(clean) else used).sort_values("extent_se_cents", kind="stable")
+    rows = best.drop_duplicates("player").sort_values(["decade", "player"], ignore_index=True)
     found = [rows.iloc[[k, len(rows) - 1 - k]] for k in range(min(PAIRS, len(rows) // 2))]
     return [pair for pair in found if pair["decade"].iloc[0] < pair["decade"].iloc[1]]
 
