@@ -33,11 +33,14 @@ from vibstudy.pages.listening import (
     write_listening_page,
 )
 from vibstudy.pages.passage import Passage, bars_from_text, write_passage_page
+from vibstudy.paper.output import write_slides
+from vibstudy.paper.sounding import following, old_and_modern, sound_slides
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.playing.resynthesis import PAD_S
 from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
 from vibstudy.sound.writing import SAFE_PEAK
+from vibstudy.study import open_study
 from vibstudy.vibrato.note import measure_note
 
 NAME = "Ash & Elm <script>alert(1)</script>"
@@ -495,3 +498,24 @@ def test_other_manners_are_made_from_the_note_itself(study, tmp_path):
             study, tmp_path / "x.html", wider=[9], quicker=[0.0], like=["decade == 1", "no =="]
         )
     assert len(error.value.problems) == 4
+
+
+def test_slides_with_sound_set_old_against_modern_on_one_scale(study, tmp_path):
+    """Two pairs' worth of players are one pair here; without its sound files a study has none."""
+    notes = read_notes(study)
+    assert [pair["decade"].tolist() for pair in old_and_modern(notes)] == [[1950, 1960]]
+    found = sound_slides(open_study(study), notes, None)
+    assert list(found) == ["extent_over_decades"] and list(following(found, ["claims"])) == ["claims"]
+    old, new = found["extent_over_decades"][0].examples
+    assert old.plot["ticks_y"] == new.plot["ticks_y"]
+    (tmp_path / "slide").mkdir()
+    (tmp_path / "slide/claims.png").write_bytes(b"")
+    page = tmp_path / "slides_with_sound.html"
+    write_slides([("claims", "One. Two.")], "A title", page, tmp_path, following(found, ["claims"]))
+    text = page.read_text(encoding="utf-8")
+    assert text.count("<section>") == 3 and "<h2>One.</h2>" in text and "<script" not in text
+    assert "what the law of your country allows" in text and "damages hearing" in text
+    sounds = sounds_of(page)
+    assert len(sounds) == 4 and all(np.abs(sound).max() <= SAFE_PEAK for sound, _ in sounds)
+    lost = notes.assign(recording_id="elsewhere")
+    assert sound_slides(open_study(study), lost, None) == {}

@@ -267,7 +267,8 @@ def along_the_score(
             f"A phrase beside its score: {table['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. "
             "Above: the measured pitch. Below: the written notes (height: written pitch; arcs: slurs; "
             "letters: dynamics; lines: bars with their numbers), each as long as it was played "
-            f"and filled where vibrato lasts; notes not written are left out. n = {plural(len(table), 'note')}, {yes} with vibrato."
+            "and filled where vibrato lasts; notes not written are left out. "
+            f"n = {plural(len(table), 'note')}, {yes} with vibrato."
         )
     return figure, table[[name for name in _ALONG if name in table]]
 
