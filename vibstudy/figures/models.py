@@ -384,8 +384,9 @@ def _cut_far_intervals(ax: Axes, table: pd.DataFrame, places: np.ndarray, claime
     bottom, top = bottom - pad, top + pad
     ax.set_ylim(bottom, top)
     for beyond, y, marker in ((low < bottom, 0.0, "v"), (high > top, 1.0, "^")):
-        ax.plot(places[beyond], np.full(int(beyond.sum()), y), ls="", marker=marker, color=INK, ms=3,
-                clip_on=False, transform=ax.get_xaxis_transform())  # fmt: skip
+        if beyond.any():  # an empty line, not clipped, would press the layout flat
+            ax.plot(places[beyond], np.full(int(beyond.sum()), y), ls="", marker=marker, color=INK, ms=3,
+                    clip_on=False, transform=ax.get_xaxis_transform())  # fmt: skip
 
 
 def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
