@@ -497,6 +497,16 @@ def test_the_room_shows_the_note_and_where_it_stands(study):
     assert [note["name"] for note in view["staff"]["notes"]] == ["D4", "E4", "F♯4"]  # within the phrase
 
 
+def test_a_trill_is_not_called_too_short():
+    from vibstudy.figures.recording import note_words
+    from vibstudy.review.shown import figures
+
+    trill = {"midi": 69, "has_vibrato": None, "note_kind": "trill"}
+    assert dict(figures(trill))["Vibrato"] == "a trill"
+    assert dict(figures(trill | {"note_kind": "note"}))["Vibrato"] == "too short to tell"
+    assert note_words(pd.Series(trill)) == "A4: a trill. Whether it has vibrato is not told."
+
+
 def test_blind_hides_who_plays(study):
     room = open_room(study, blind=True)
     text = str({k: v for k, v in room.view.items() if k != "who"})

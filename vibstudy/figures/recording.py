@@ -403,6 +403,12 @@ def note_close_up(
     return figure, table
 
 
+def untold(note_kind: object) -> str:
+    """Say why it is not told of a note whether it has vibrato."""
+    kinds = {"trill": "a trill", "ornament": "an ornament", "unclear": "a trill or a wide vibrato"}
+    return kinds.get(str(note_kind), "too short to tell")
+
+
 def note_words(note: pd.Series) -> str:
     """Say a note's vibrato in words, with standard errors where they are known."""
 
@@ -413,7 +419,7 @@ def note_words(note: pd.Series) -> str:
 
     name = note_name(note["midi"]) if pd.notna(note.get("midi")) else f"{float(note['pitch_hz']):.0f} Hz"
     if pd.isna(note["has_vibrato"]):
-        return f"{name}: too short to tell whether it has vibrato."
+        return f"{name}: {untold(note.get('note_kind'))}. Whether it has vibrato is not told."
     if not bool(note["has_vibrato"]):
         return f"{name}: straight, no vibrato found."
     return (

@@ -72,14 +72,27 @@ class RibbonPlace {
     this.right = width - 44;
     this.top = 34;
     this.bottom = height - 44;
-    const cycle = view.cycles ? (this.right - this.left) / (this.to - this.from) / view.cycles.rate_hz : Infinity;
-    this.thick = Math.min(THICKEST, Math.max(3, SHARE_OF_CYCLE * cycle));
     const inside = (view.ribbon ? view.ribbon.cents : view.around.cents.filter((_, i) => view.around.t[i] >= begin && view.around.t[i] <= end))
       .filter((cents) => cents !== null)
       .sort((a, b) => a - b);
     const at = (share) => (inside.length ? inside[Math.floor(share * (inside.length - 1))] : 0);
     this.middle = 0.5 * (at(0.01) + at(0.99));
     this.reach = Math.max(15, 0.62 * (at(0.99) - at(0.01)));
+    // a trill, too, goes up and down; a wave is what goes a quarter of the picture's reach to both sides
+    const wide = (this.right - this.left) / (this.to - this.from);
+    const cycle = view.cycles ? wide / view.cycles.rate_hz : (wide * (end - begin)) / this.waves(view.ribbon);
+    this.thick = Math.min(THICKEST, Math.max(3, SHARE_OF_CYCLE * cycle));
+  }
+
+  waves(ribbon) {
+    let [turns, side] = [0, 0];
+    for (const cents of ribbon ? ribbon.cents : []) {
+      const off = (cents - this.middle) / this.reach;
+      if (cents === null || Math.abs(off) < 0.25 || Math.sign(off) === side) continue;
+      side = Math.sign(off);
+      turns += 1;
+    }
+    return 0.5 * turns;
   }
 
   x(time) {
@@ -215,7 +228,7 @@ function drawCycles(canvas, cycles, colours) {
   if (!cycles) {
     c.fillStyle = colours.muted;
     c.textAlign = "center";
-    c.fillText("no vibrato found: nothing to fold", width / 2, height / 2);
+    c.fillText("no vibrato to fold", width / 2, height / 2);
     return;
   }
   const [left, right, top, bottom] = [6, width - 52, 10, height - 22];

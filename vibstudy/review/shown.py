@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.decisions.phrase import Measured, Phrase
+from vibstudy.figures.recording import untold
 from vibstudy.review.queue import apart_words
 from vibstudy.review.ribbon import around, fitted, folded, note_name, ribbon, spectra, staff
 from vibstudy.schema import QUALITY_REASONS, reasons_of
@@ -145,7 +146,7 @@ def figures(row: Mapping[str, Any]) -> list[list[str]]:
     return [
         ["Pitch", _pitch_words(number("midi"), number("pitch_cents"), number("pitch_hz"))],
         ["Length", with_error("duration_s", "", 2, "s")],
-        ["Vibrato", _vibrato_words(row.get("has_vibrato"))],
+        ["Vibrato", _vibrato_words(row.get("has_vibrato"), row.get("note_kind"))],
         ["Rate", with_error("rate_hz", "rate_se_hz", 2, "Hz")],
         ["Extent", extent if extent == "–" else f"± {extent}"],
         ["Begins after", with_error("vibrato_onset_s", "vibrato_onset_se_s", 2, "s")],
@@ -153,9 +154,9 @@ def figures(row: Mapping[str, Any]) -> list[list[str]]:
     ]  # fmt: skip
 
 
-def _vibrato_words(has: Any) -> str:
+def _vibrato_words(has: Any, note_kind: Any) -> str:
     if has is None or pd.isna(has):
-        return "too short to tell"
+        return untold(note_kind)
     return "yes" if has else "none found"
 
 
