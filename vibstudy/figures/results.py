@@ -131,7 +131,8 @@ def marginal_means(
         n_words = f" {size_words(vibrato_notes(notes))} with vibrato." if notes is not None else ""
         by = axis_label(x).lower() + ("" if groups == [None] else f" and {axis_label(group).lower()}")
         behind = " Small points: single players." if notes is not None else ""
-        alone = " Without a bar: an error that cannot be estimated." if "low" in drawn and drawn["low"].isna().any() else ""
+        lone = "low" in drawn and drawn["low"].isna().any()
+        alone = " Without a bar: an error that cannot be estimated." if lone else ""
         figure.caption = (
             f"{quantity(outcome)} by {by}: mixed-model means with 95 % intervals.{behind}"
             f"{alone}"
