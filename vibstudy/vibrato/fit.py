@@ -154,6 +154,10 @@ def _smooth_step(x: np.ndarray) -> np.ndarray:
     return u * u * (3.0 - 2.0 * u)
 
 
+_NO_VARIANCE = 1e-6
+"""Of the mean: no vibrato is as regular as a millionth, and no recording could tell."""
+
+
 class _Basis:
     """What extent and phase are made of over the vibrato's span.
 
@@ -942,18 +946,20 @@ def _irregularity(
     line = np.linspace(-1, 1, cycles)
     remove_trend = np.eye(cycles) - 1.0 / cycles - line * line[:, None] / (line @ line)
 
-    def spread(functional: np.ndarray, coefficients: np.ndarray, where: np.ndarray) -> float:
+    def variation(functional: np.ndarray, coefficients: np.ndarray, where: np.ndarray, about: float) -> float:
         functional = remove_trend @ functional
         values = functional @ coefficients
         error = functional @ fit.covariance[np.ix_(where, where)] @ functional.T
         # posterior mean of the realised variance: of the prediction, plus its error
-        return float(np.sqrt((values @ values + np.trace(error)) / (cycles - 2)))
+        found = float(np.sqrt((values @ values + np.trace(error)) / (cycles - 2))) / about
+        # where the likelihood wants no variance at all, what is left of it is rounding
+        return found if found > _NO_VARIANCE else 0.0
 
     length = np.maximum(np.diff(t[at]), 1e-6)[:, None]
     rates = np.diff(basis.phase[at, 2:], axis=0) / length / (2.0 * np.pi)
     sums = np.concatenate([np.zeros((1, basis.random)), np.cumsum(basis.extent[:, 2:], axis=0)])
     extents = np.diff(sums[at], axis=0) / np.maximum(np.diff(at), 1)[:, None]
     return (
-        spread(rates, state.phase_c[2:], places.of["phase_random"]) / rate,
-        spread(extents, state.extent_c[2:], places.of["extent_random"]) / mean,
+        variation(rates, state.phase_c[2:], places.of["phase_random"], rate),
+        variation(extents, state.extent_c[2:], places.of["extent_random"], mean),
     )
