@@ -475,7 +475,10 @@ def test_written_notes_of_one_group_only_do_not_count():
 
 
 def test_every_example_of_the_page_runs(monkeypatch):
-    notes = scored(16).assign(decade=lambda t: np.where(t["period"] == "late", 1970, 1930), region="Keldria")
+    notes = scored(16).assign(
+        decade=lambda t: np.where(t["period"] == "late", 1970, 1930),
+        region=lambda t: np.where(t["player"].str[-1].isin(list("02468")), "Keldria", "Aubrisk"),
+    )
     notes["rate_irregularity"] = 0.1 + 0.01 * (notes["rate_hz"] % 1)
     notes["teacher"] = pd.Series(pd.NA, index=notes.index, dtype="string").mask(
         notes["player"] == "P01", "P00"
@@ -486,7 +489,7 @@ def test_every_example_of_the_page_runs(monkeypatch):
     room: dict = {}
     for block in blocks:
         exec(block, room)
-    assert len(blocks) == 8 and room["vibrato_amount"](notes).players == 16
+    assert len(blocks) == 9 and room["vibrato_amount"](notes).players == 16
 
 
 def test_sentences_hold_figures_or_the_reason_why_not():

@@ -148,9 +148,10 @@ def _check_notes(path: Path, root: Any) -> None:
             got = f"{(step or '').strip()[:20]}{str(octave)[:20]}"
             what = f"line {element.sourceline}: a note of pitch {got}"
             raise refused(path, what, f"A pitch is a step from A to G and an octave from 0 to {_TOP_OCTAVE}.")
-        length = _whole(element.findtext("duration"), 0) / max(divisions, 1)
+        written = element.findtext("duration")  # a grace note has none
+        length = 0 if written is None else _whole(written, -1) / max(divisions, 1)
         if not 0 <= length <= _MOST_BEATS:
-            what = f"line {element.sourceline}: a note {length:g} beats long"
+            what = f"line {element.sourceline}: a note of duration {(written or '').strip()[:20]}"
             raise refused(path, what, f"A note lasts {_MOST_BEATS:,} beats at most.")
     if not sounding:
         raise refused(path, "no notes in this score", "Export a part that holds the soloist's notes.")

@@ -507,7 +507,8 @@ def _first_harmonics(bank: Bank, f0_hz: float) -> list[int]:
     """How many harmonics are looked at first, step by step: a rough course is radians off in the others."""
     count = int(bank.order[-1])
     tops_hz = np.geomspace(FIRST_HZ, f0_hz * count, 2 + int(np.log(f0_hz * count / FIRST_HZ) / np.log(NEXT)))
-    return [n for n in dict.fromkeys(np.maximum(np.rint(tops_hz / f0_hz), 1)) if n < count]
+    lowest = bank.order[0]  # of a rival only some harmonics are asked
+    return [n for n in dict.fromkeys(np.maximum(np.rint(tops_hz / f0_hz), 1)) if lowest <= n < count]
 
 
 def _neighbours(time_s: np.ndarray, cents: np.ndarray) -> tuple[np.ndarray, float]:
