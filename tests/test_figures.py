@@ -689,7 +689,14 @@ def test_a_verdict_from_which_something_takes_is_drawn_open(claims):
 def test_every_way_is_drawn_in_order(drawn):
     figure, table = drawn("ways_figure")
     upper, lower = figure.axes
-    assert sorted(points(upper)[:, 1]) == table["estimate"].tolist()
+    marks = [line for line in upper.lines if line.get_linestyle() == "None"]
+    estimates = [line for line in marks if line.get_clip_on()]
+    assert sorted(np.concatenate([line.get_ydata() for line in estimates])) == table["estimate"].tolist()
+    # an interval that reaches beyond the figure ends in an arrow, one an end
+    low, high = upper.get_ylim()
+    arrows = {line.get_marker(): len(line.get_xdata()) for line in marks if not line.get_clip_on()}
+    assert arrows.get("v", 0) == int((table["low"] < low).sum())
+    assert arrows.get("^", 0) == int((table["high"] > high).sum())
     squares = [line for line in lower.lines if line.get_marker() == "s"]
     left_out = int((table["without"] != "").sum())
     assert len(squares[-1].get_xdata()) == left_out > 0

@@ -87,9 +87,9 @@ def test_a_claims_file_names_columns_and_forms_only(tmp_path: Path) -> None:
     file = tmp_path / "claims.toml"
     file.write_text(
         '[[claim]]\nid = "a"\nsentence = "s"\noutcome = "rate_hz + open(1)"\nexpect = "lower"\n'
-        'contrast = { column = "decade) + (midi", from = 1, to = 9' + "0" * 400 + " }\n"
+        'contrast = { column = "decade) + (midi", from = 1, to = 9e400 }\n'
         'adjust = ["region", "{x}", "eval(1)"]\ncrossed = ["a`b"]\nfilter = "decade > __import__(1)"\n'
-        "margin = 1" + "0" * 400 + "\n",
+        "margin = 1e400\n",
         encoding="utf-8",
     )
     with pytest.raises(VibstudyError) as error:
