@@ -166,3 +166,16 @@ def test_a_straightened_sound_has_straight_lines():
         shares.append(power[near < 4.0].sum() / power[near < 0.45 * line.reference_hz].sum())
     assert shares[0] < 0.5
     assert shares[1] > 0.85
+
+
+@pytest.mark.parametrize(
+    ("orders", "f0_hz"), [([1, 2], 100.0), ([2], 60.0), ([7, 9, 11], 220.0), ([1], 440.0)]
+)
+def test_few_or_low_harmonics_need_no_first_look(orders, f0_hz):
+    """Of another player only the harmonics that a note does not share are asked: a few, or low ones."""
+    from types import SimpleNamespace
+
+    from vibstudy.pitch.straighten import _first_harmonics
+
+    stages = _first_harmonics(SimpleNamespace(order=np.array(orders)), f0_hz)
+    assert all(orders[0] <= most < orders[-1] for most in stages)

@@ -506,6 +506,8 @@ def search(bank: Bank, f0_hz: float, course: Course, rounds: int = 4) -> tuple[n
 def _first_harmonics(bank: Bank, f0_hz: float) -> list[int]:
     """How many harmonics are looked at first, step by step: a rough course is radians off in the others."""
     count = int(bank.order[-1])
+    if f0_hz * count <= FIRST_HZ:
+        return []
     tops_hz = np.geomspace(FIRST_HZ, f0_hz * count, 2 + int(np.log(f0_hz * count / FIRST_HZ) / np.log(NEXT)))
     lowest = bank.order[0]  # of a rival only some harmonics are asked
     return [n for n in dict.fromkeys(np.maximum(np.rint(tops_hz / f0_hz), 1)) if lowest <= n < count]

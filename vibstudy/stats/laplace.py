@@ -147,6 +147,8 @@ class Laplace:
             else:
                 curvature = (design.T @ design.multiply(weight[:, None])).toarray()
             curvature[np.diag_indices_from(curvature)] += prior
+            if not np.isfinite(curvature).all():  # deviations beyond all measure
+                return np.inf, point
             try:
                 chol = linalg.cholesky(curvature, lower=True)
             except linalg.LinAlgError:
@@ -335,6 +337,8 @@ def restricted_factors(
     if not np.isfinite(at(start)):
         return None
     found = optimize.minimize(at, start, method="BFGS", options={"eps": 1e-4, "gtol": 1e-3, "maxiter": 100})
+    if not np.isfinite(found.fun):  # a step led where odds are infinite, and slopes say nothing there
+        found = optimize.minimize(at, start, method="Nelder-Mead", options={"maxiter": 400})
     return unpack(terms, np.abs(found.x)) if np.isfinite(found.fun) else None
 
 
