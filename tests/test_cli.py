@@ -21,6 +21,7 @@ from tests.invented_study import invented_notes
 from vibstudy import cli
 from vibstudy.corpus.batch import Outcome, explain
 from vibstudy.pages.first_look import next_steps, player_rows
+from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
 from vibstudy.schema import MANIFEST_COLUMNS
 from vibstudy.stats.claims import read_claims
 
@@ -96,6 +97,28 @@ def test_help_does_not_load_what_only_measuring_needs():
     script = "import sys, vibstudy.cli; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout
     assert not heavy & set(loaded.split())
+
+
+WAITED = [
+    ("new NEW", {"pandas", "nbformat", "jupytext", "jsonschema"}),
+    ("check", {"scipy", "matplotlib", "partitura", "onnxruntime", "librosa", "joblib"}),
+    ("measure", {"scipy.stats", "scipy.signal", "seaborn", "IPython", "librosa", "statsmodels.stats"}),
+]
+
+
+@pytest.mark.parametrize(("line", "heavy"), WAITED)
+def test_the_way_to_the_first_look_loads_only_what_it_needs(study, tmp_path, line, heavy):
+    write_study(study, {"a": "to be sound"})
+    spec = ToneSpec(392.0, 5.5, 30.0, duration_s=1.5)
+    sf.write(study / "audio" / "a.wav", make_tone(spec), SAMPLE_RATE_HZ, subtype="PCM_16")
+    words = line.replace("NEW", str(tmp_path / "new")).split()
+    script = f"import sys; from vibstudy.cli import main; print(main({words!r})); print(*sys.modules)"
+    command = [sys.executable, "-c", script]
+    ran = subprocess.run(command, capture_output=True, text=True, cwd=study, check=True)
+    *_, code, loaded = ran.stdout.splitlines()
+    assert code == "0" and not heavy & set(loaded.split())
+    page = study / "results" / "first-look.html"
+    assert words != ["measure"] or "<img" in page.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("command", ["demo", "new", "check", "measure", "status", "lab", "claims"])

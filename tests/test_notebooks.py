@@ -6,6 +6,7 @@ a kernel and make the pages.
 
 from __future__ import annotations
 
+import json
 import re
 from io import BytesIO
 from pathlib import Path
@@ -16,6 +17,7 @@ import pytest
 import soundfile
 
 from tests.invented_study import invented_notes
+from vibstudy.corpus.newstudy import read_notebook
 from vibstudy.errors import VibstudyError
 from vibstudy.study import open_study
 
@@ -210,6 +212,18 @@ def test_players_are_heard_at_a_safe_level(whole_pages):
     assert len(sounds) == 2
     samples, _ = soundfile.read(BytesIO(sounds[0].data))
     assert np.sqrt(np.mean(samples**2)) == pytest.approx(10 ** (-23 / 20), rel=0.02)
+
+
+@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebooks_are_read_as_jupytext_reads_them(notebook):
+    import jupytext
+    import nbformat
+
+    ours = nbformat.reads(json.dumps(read_notebook(notebook)), as_version=4)  # checks the form, too
+    reference = jupytext.read(notebook).cells
+    assert [(c.cell_type, c.source) for c in ours.cells] == [(c.cell_type, c.source) for c in reference]
+    assert len({c.id for c in ours.cells}) == len(ours.cells)
+    assert all(c.metadata["jupyter"]["source_hidden"] for c in ours.cells if c.cell_type == "code")
 
 
 @pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)

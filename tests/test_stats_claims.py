@@ -15,8 +15,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from vibstudy.errors import VibstudyError
-from vibstudy.stats import fit_mixed, holm, words
-from vibstudy.stats.claimfile import EXAMPLE
+from vibstudy.stats import CLAIMS_EXAMPLE, fit_mixed, holm, words
 from vibstudy.stats.claims import (
     Claim,
     Contrast,
@@ -31,6 +30,8 @@ from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.multiple import tost
 from vibstudy.stats.remarks import Remark
 from vibstudy.stats.selection import judged_notes, vibrato_notes
+
+EXAMPLE = CLAIMS_EXAMPLE.read_text(encoding="utf-8")
 
 
 def corpus(players: int = 16, effect: float = -0.5, seed: int = 1, notes: int = 12) -> pd.DataFrame:

@@ -19,9 +19,10 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.recording import measure_recording
+from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import _independent
 from vibstudy.vibrato.level import Modulation, is_articulated, of_witnesses
-from vibstudy.vibrato.note import fusion_limit_cents, measure_note, pulses_per_beat
+from vibstudy.vibrato.note import measure_note, pulses_per_beat
 
 
 def measure(sound, **settings):

@@ -195,12 +195,9 @@ def check_lists_and_scores(manifest: str | Path, frame: pd.DataFrame) -> list[Pr
     frame : DataFrame
         As :func:`vibstudy.corpus.manifest.read_manifest` gives it.
     """
-    from vibstudy.notes.lists import read_note_list
-    from vibstudy.notes.scorefile import check_score
-
     problems: list[Problem] = []
     asked = frame[~frame["exclude"]]
-    for column, read in (("notes_path", read_note_list), ("score_path", check_score)):
+    for column, read in (("notes_path", _read_list), ("score_path", _read_score)):
         if column not in asked:
             continue
         cells = asked[column].dropna().unique()
@@ -210,6 +207,18 @@ def check_lists_and_scores(manifest: str | Path, frame: pd.DataFrame) -> list[Pr
             except VibstudyError as error:
                 problems += [replace(problem, file=cell) for problem in error.problems]
     return problems
+
+
+def _read_list(path: str | Path) -> None:
+    from vibstudy.notes.lists import read_note_list  # not loaded where there is none
+
+    read_note_list(path)
+
+
+def _read_score(path: str | Path) -> None:
+    from vibstudy.notes.scorefile import check_score
+
+    check_score(path)
 
 
 class _Run:

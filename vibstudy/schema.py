@@ -17,10 +17,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -311,7 +311,7 @@ HARMLESS = frozenset({"ok", *(reason.name for reason in REASONS if reason.harmle
 
 def reasons_of(quality: Any) -> list[str]:
     """Reasons in a cell of ``quality``; none for "ok" and a missing cell."""
-    return [] if quality is None or pd.isna(quality) or quality == "ok" else str(quality).split(";")
+    return [] if not isinstance(quality, str) or quality == "ok" else quality.split(";")
 
 
 def quality_of(reasons: Iterable[str]) -> str:
@@ -321,12 +321,7 @@ def quality_of(reasons: Iterable[str]) -> str:
     return ";".join([*known, *sorted(given.difference(known))]) or "ok"
 
 
-PANDAS_TYPES: dict[str, Any] = {
-    "string": pd.StringDtype(),
-    "number": np.dtype("float64"),
-    "integer": pd.Int64Dtype(),
-    "boolean": pd.BooleanDtype(),
-}
+PANDAS_TYPES = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
 """What pandas calls the types of columns; all but numbers hold missing values apart."""
 
 
@@ -335,16 +330,18 @@ def typed(frame: pd.DataFrame, columns: Iterable[Column]) -> pd.DataFrame:
 
     Missing columns are added as missing values. Index is reset.
     """
+    import pandas as pd  # here: a new study is made without it
+
     out: dict[str, Any] = {}
     for column in columns:
-        dtype = PANDAS_TYPES[column.type]
+        dtype: Any = pd.api.types.pandas_dtype(PANDAS_TYPES[column.type])
         if column.name in frame:
             values = frame[column.name]
             if column.type == "boolean" and values.dtype == object:
                 values = values.map(lambda v: pd.NA if v is None or v is pd.NA or v != v else bool(v))
             out[column.name] = values.array if values.dtype == dtype else values.array.astype(dtype)
         elif column.type == "number":
-            out[column.name] = np.full(len(frame), np.nan)
+            out[column.name] = pd.Series(float("nan"), range(len(frame)), dtype=dtype).array
         else:
             out[column.name] = pd.array([pd.NA] * len(frame), dtype=dtype)
     out |= {str(name): frame[name].array for name in frame if name not in out}
@@ -368,6 +365,8 @@ def table_schema(columns: Iterable[Column], frame: pd.DataFrame | None = None) -
         ``{"fields": [...], "missingValues": [""]}``; each field has name, type, title,
         description, and ``unit`` and ``source`` as further properties.
     """
+    import pandas as pd
+
     fields = []
     known = {column.name: column for column in columns}
     names = list(known) if frame is None else list(frame.columns)

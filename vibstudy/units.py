@@ -1,4 +1,4 @@
-"""Pitch in Hz, in cents and as notes."""
+"""Pitch in Hz, in cents and as notes; from which extent on vibrato is heard as moving pitch."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import numpy as np
 
 CONCERT_HZ = 440.0
 """A4 (ISO 16)."""
+FUSION_POINTS = ((5.0, 20.0), (8.0, 100.0))
+"""Rate (Hz) and extent (± cents) of the fusion limit at its two ends (common practice, no source)."""
 
 
 def to_cents(f0_hz: Any, reference_hz: Any = CONCERT_HZ) -> Any:
@@ -30,3 +32,9 @@ def nearest_note(f0_hz: Any, tuning_hz: float) -> tuple[Any, Any]:
     semitones = to_midi(f0_hz, tuning_hz)
     nearest = np.round(semitones)
     return np.clip(nearest, 0, 127), 100.0 * (semitones - nearest)
+
+
+def fusion_limit_cents(rate_hz: Any) -> Any:
+    """Extent (± cents) at which vibrato of this rate is heard as moving pitch. A rule of thumb."""
+    (r0, e0), (r1, e1) = FUSION_POINTS
+    return np.exp(np.interp(rate_hz, [r0, r1], np.log([e0, e1])))

@@ -49,9 +49,9 @@ def new(
     """Make a folder for a study of your own, with everything explained in it."""
     from vibstudy.corpus.newstudy import make_study
     from vibstudy.demo.resources import notebook_sources
-    from vibstudy.stats.claimfile import EXAMPLE
+    from vibstudy.stats import CLAIMS_EXAMPLE
 
-    made, kept = make_study(path, EXAMPLE, notebook_sources())
+    made, kept = make_study(path, CLAIMS_EXAMPLE.read_text(encoding="utf-8"), notebook_sources())
     say(f"{path} is ready." if made else f"{path} had everything already.")
     for name in made:
         say(f"  made  {name}")
@@ -188,7 +188,7 @@ def _settings(file: Path | None, manifest: Path, tracker: str | None) -> Setting
 def _log_claims(manifest: Path, out: Path) -> None:
     """Log what is claimed before the data are there; claims with mistakes do not stop the measuring."""
     study = manifest.absolute().parent
-    if out.absolute() != study / "results":
+    if out.absolute() != study / "results" or not _claimed(study):
         return
     from vibstudy.stats.claims import log_claims
 
@@ -197,6 +197,19 @@ def _log_claims(manifest: Path, out: Path) -> None:
     except VibstudyError as error:
         title = "These claims could not be logged before measuring; mend them and run 'vibstudy claims':"
         say_all(error.problems, title, error=True)
+
+
+def _claimed(study: Path) -> bool:
+    """Whether there is anything to log: most studies begin without, and need not wait for the statistics."""
+    from vibstudy.stats.ledger import FILE_NAME
+
+    if (study / "results" / FILE_NAME).exists():
+        return True
+    try:
+        text = (study / "claims.toml").read_bytes()
+    except OSError:
+        return (study / "claims.toml").exists()
+    return any(line.strip() and not line.lstrip().startswith(b"#") for line in text.splitlines())
 
 
 def _show_first_look(report: MeasureReport) -> None:

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
+import json
+import re
 import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.settings import FILE_NAME as SETTINGS_NAME
 from vibstudy.corpus.settings import template as settings_template
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import MANIFEST_COLUMNS
-
-if TYPE_CHECKING:
-    from nbformat import NotebookNode
 
 _EXAMPLE = {
     "recording_id": "# example_1954",
@@ -100,7 +100,7 @@ def make_study(
     claims : str
         Examples for ``claims.toml``, as remarks.
     notebooks : sequence of Path
-        Notebooks to bring along, in any form jupytext reads; they become ``.ipynb``.
+        Notebooks to bring along (:func:`read_notebook`); they become ``.ipynb``.
 
     Returns
     -------
@@ -143,20 +143,46 @@ def _files(claims: str, notebooks: Sequence[Path]) -> Iterator[tuple[str, bytes]
     yield "claims.toml", (_CLAIMS + claims).encode()
     yield "README.txt", readme.encode()
     for source in notebooks:
-        import jupytext
-
-        yield f"notebooks/{source.stem}.ipynb", jupytext.writes(as_notebook(source), fmt="ipynb").encode()
+        yield f"notebooks/{source.stem}.ipynb", json.dumps(read_notebook(source), indent=1).encode()
 
 
-def as_notebook(source: Path) -> NotebookNode:
-    """Read a notebook in any form; its code is folded, one click away from its reader."""
-    import jupytext
+def read_notebook(source: Path) -> dict[str, Any]:
+    """Read a notebook; its code is folded, one click away from its reader.
 
-    notebook = jupytext.read(source)
-    for cell in notebook.cells:
-        if cell.cell_type == "code":
-            cell.metadata.setdefault("jupyter", {})["source_hidden"] = True
+    Parameters
+    ----------
+    source : Path
+        ``.ipynb``, or text whose cells begin with ``# %%`` ("percent" format).
+
+    Returns
+    -------
+    dict
+        As nbformat 4.5 keeps it. Read here, since loading a library for it takes ten times as long as all
+        else that ``vibstudy new`` does; ``tests/test_notebooks.py`` holds it against jupytext.
+    """
+    text = source.read_text(encoding="utf-8")
+    notebook = json.loads(text) if source.suffix == ".ipynb" else _from_percent(text)
+    for cell in notebook["cells"]:
+        if cell["cell_type"] == "code":
+            cell["metadata"].setdefault("jupyter", {})["source_hidden"] = True
     return notebook
+
+
+def _from_percent(text: str) -> dict[str, Any]:
+    """A notebook from text; what stands above the first cell is about the text."""
+    cells: list[dict[str, Any]] = []
+    for number, (head, body) in enumerate(re.findall(r"^# %%(.*)\n((?:(?!# %%).*\n?)*)", text, re.M)):
+        lines = body.strip("\n").split("\n")
+        cell: dict[str, Any] = {"cell_type": "markdown", "metadata": {}}
+        if "[markdown]" in head:
+            lines = [line.removeprefix("#").removeprefix(" ") for line in lines]
+        else:
+            cell |= {"cell_type": "code", "execution_count": None, "outputs": []}
+        cell["id"] = hashlib.sha256(f"{number} {body}".encode()).hexdigest()[:8]
+        cell["source"] = [f"{line}\n" for line in lines[:-1]] + lines[-1:]
+        cells.append(cell)
+    kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
+    return {"cells": cells, "metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
 
 
 def _manifest() -> str:

@@ -7,6 +7,7 @@ notebook only: what ran is kept, with the failure in it, and told.
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import re
 import sys
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vibstudy.corpus.newstudy import as_notebook
+from vibstudy.corpus.newstudy import read_notebook
 from vibstudy.corpus.tables import replacing
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def run_notebook(source: Path, study: Path, timeout_s: float = 300.0) -> Noteboo
     Parameters
     ----------
     source : Path
-        Notebook, ``.ipynb`` or jupytext's percent format ``.py``.
+        Notebook (:func:`vibstudy.corpus.newstudy.read_notebook`).
     study : Path
         Study folder: the run notebook goes to ``notebooks/NAME.ipynb``, the page to
         ``pages/NAME.html``.
@@ -69,7 +70,7 @@ def run_notebook(source: Path, study: Path, timeout_s: float = 300.0) -> Noteboo
     from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
     began = time.perf_counter()
-    notebook = _ready(as_notebook(source))
+    notebook = _ready(nbformat.reads(json.dumps(read_notebook(source)), as_version=4))
     client = _client(notebook, study, timeout_s)
     environment = {**os.environ, **_ONE_THREAD, **_QUIET, STUDY_VARIABLE: str(study.resolve())}
     failure = ""
@@ -88,9 +89,7 @@ def run_notebook(source: Path, study: Path, timeout_s: float = 300.0) -> Noteboo
 
 def source_hash(path: Path) -> str:
     """Fingerprint of a notebook's cells, outputs apart."""
-    import jupytext
-
-    cells = [(cell.cell_type, cell.source.strip()) for cell in jupytext.read(path).cells]
+    cells = [(cell["cell_type"], "".join(cell["source"]).strip()) for cell in read_notebook(path)["cells"]]
     return hashlib.sha256(repr(cells).encode("utf-8")).hexdigest()
 
 

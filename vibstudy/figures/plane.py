@@ -13,6 +13,7 @@ from vibstudy.figures.data import (
     axis_label,
     by_player,
     groups_in,
+    judged_notes,
     need,
     player_weights,
     plural,
@@ -36,7 +37,7 @@ from vibstudy.figures.style import (
     separate_labels,
     shade,
 )
-from vibstudy.vibrato.note import FUSION_POINTS, fusion_limit_cents
+from vibstudy.units import FUSION_POINTS, fusion_limit_cents
 
 _SHARE_INSIDE = 0.5
 """Half of a period's notes lie inside its line."""
@@ -60,7 +61,7 @@ def _density_contour(ax: Axes, notes: pd.DataFrame, colour: str, line: Any) -> N
 
 
 def rate_extent_plane(
-    notes: pd.DataFrame, size: str = "column", group: str = "region"
+    notes: pd.DataFrame, size: str = "column", group: str = "region", outlines: bool = True
 ) -> tuple[HouseFigure, pd.DataFrame]:
     """Draw players in the plane of rate and extent, a panel a period, with the period's density.
 
@@ -73,6 +74,8 @@ def rate_extent_plane(
         What the figure is for.
     group : str
         Tag told by colour and marker.
+    outlines : bool
+        Outline where half of a period's notes lie.
 
     Returns
     -------
@@ -83,6 +86,7 @@ def rate_extent_plane(
     used = vibrato_notes(notes)
     need(used, ["rate_hz", "extent_cents", "player"], "The rate-extent plane")
     periods = groups_in(used, "period") if "period" in used else []
+    least = _LEAST_FOR_CONTOUR if outlines else np.inf
     parts = [(str(name), used[used["period"] == name]) for name in periods] or [("", used)]
     tables = [
         by_player(part, ["rate_hz", "extent_cents"], group).assign(panel=name).sort_values("player")
@@ -104,9 +108,9 @@ def rate_extent_plane(
         for place, (ax, (period, part)) in enumerate(zip(axes, parts, strict=True)):
             log_extent_axis(ax.yaxis, used["extent_cents"].quantile([0.01, 0.99]), table["extent_cents"])
             ax.set_xlim(span_x)
-            _panel(
-                ax, part, table[table["panel"] == period], coded, group, names, page, shade(place, len(parts))
-            )
+            if len(part) >= least:
+                _density_contour(ax, part, shade(place, len(parts)), "-")
+            _panel(ax, table[table["panel"] == period], coded, group, names, page)
             if period:
                 ax.set_title(
                     f"{period}  ({plural(part['player'].nunique(), 'player')})", fontsize=page.small_pt
@@ -120,7 +124,7 @@ def rate_extent_plane(
             for name in groups
         ]  # fmt: skip
         handles.append(Line2D([], [], color=MUTED, ls=(0, (1, 1)), label="fusion limit (rule of thumb)"))
-        if any(len(part) >= _LEAST_FOR_CONTOUR for _, part in parts):
+        if any(len(part) >= least for _, part in parts):
             handles.append(Line2D([], [], color=shade(1, 2), label="half of the period's notes"))
         legend_below(figure, handles, columns=2)
         contour = (
@@ -129,7 +133,7 @@ def rate_extent_plane(
         )
         figure.caption = (
             "Rate and extent by player (markers: means of the recordings' means), a panel a period."
-            f"{contour if periods else ''} The dotted line "
+            f"{contour if periods and outlines else ''} The dotted line "
             "is the fusion limit, above which vibrato tends to be heard as moving pitch and below it "
             "as a richer "
             "tone: a rule of thumb (20 cents at 5 Hz, 100 cents at 8 Hz)."
@@ -139,17 +143,8 @@ def rate_extent_plane(
 
 
 def _panel(
-    ax: Axes,
-    part: pd.DataFrame,
-    table: pd.DataFrame,
-    coded: dict[Any, Look],
-    group: str,
-    names: dict[Any, str],
-    page: Page,
-    grey: str,
+    ax: Axes, table: pd.DataFrame, coded: dict[Any, Look], group: str, names: dict[Any, str], page: Page
 ) -> None:
-    if len(part) >= _LEAST_FOR_CONTOUR:
-        _density_contour(ax, part, grey, "-")
     ax.set(xlabel="", ylabel="")
     for name in list(coded) or [None]:
         rows = table if name is None else table[table[group] == name]
@@ -185,8 +180,9 @@ def _fusion(ax: Axes, span_x: tuple[float, float], page: Page, name_sides: bool)
 
 def _straight_words(notes: pd.DataFrame) -> str:
     """Name the players of whom no vibrato was found: they have no place in a plane of rate and extent."""
-    shares = player_shares(notes) if len(notes) else pd.DataFrame()
-    straight = list(shares.index[shares["numerator"] == 0]) if len(shares) else []
+    judged = judged_notes(notes)
+    heard = judged["has_vibrato"].astype(bool).groupby(judged["player"], sort=False, observed=True).any()
+    straight = list(heard.index[~heard])
     if not straight:
         return ""
     names = short_names(straight)

@@ -37,8 +37,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t
-from statsmodels.stats.proportion import proportion_confint
+from scipy.special import stdtrit
 
 from vibstudy.schema import HARMLESS, QUALITY_REASONS, QUANTITY_COLUMNS, reasons_of, typed
 from vibstudy.stats.selection import (
@@ -203,7 +202,7 @@ def player_means(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:
     table = pd.DataFrame({"value": centre, "low": np.nan, "high": np.nan})
     if freedom > 0:
         left = scale - grouped.transform("mean")
-        half = t.ppf(0.975, freedom) * np.sqrt(float((left**2).sum()) / freedom / count)
+        half = stdtrit(freedom, 0.975) * np.sqrt(float((left**2).sum()) / freedom / count)
         table["low"], table["high"] = centre - half, centre + half
     return table.apply(np.exp) if outcome.startswith("extent") else table
 
@@ -216,6 +215,8 @@ def player_shares(notes: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         Indexed by player: ``value, low, high, numerator, denominator``.
     """
+    from statsmodels.stats.proportion import proportion_confint
+
     judged = notes[notes["_judged"]] if "_judged" in notes else notes[is_judged(notes)]
     judged = judged.assign(has_vibrato=judged["has_vibrato"].astype(bool))
     rows = {}

@@ -27,8 +27,7 @@ from vibstudy.figures.style import (
     readable_log_axis,
 )
 from vibstudy.stats.usage import add_context
-from vibstudy.units import to_cents, to_midi
-from vibstudy.vibrato.note import FUSION_POINTS, fusion_limit_cents
+from vibstudy.units import FUSION_POINTS, fusion_limit_cents, to_cents, to_midi
 
 _FFT_S = 0.046
 _SHOWN_DB = 70.0

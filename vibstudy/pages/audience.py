@@ -46,7 +46,7 @@ from vibstudy.playing.resynthesis import RealNote, cut_out, scale_vibrato
 from vibstudy.playing.tones import FADE_S, HEARING_CAUTION, PEAK_DBFS, RIGHTS_CAUTION
 from vibstudy.stats.filters import select
 from vibstudy.study import Study, open_study
-from vibstudy.vibrato.note import FUSION_POINTS
+from vibstudy.units import FUSION_POINTS
 
 SETTINGS = {
     "turns": 10,

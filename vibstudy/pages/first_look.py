@@ -102,7 +102,7 @@ def renewed_first_look(results: str | Path, changed: bool) -> Path | None:
 def _picture(notes: pd.DataFrame) -> Picture | str:
     """The figure, or why there is none."""
     try:
-        figure, _ = rate_extent_plane(notes)
+        figure, _ = rate_extent_plane(notes, outlines=False)
     except VibstudyError as error:
         return str(error)
     stream = BytesIO()

@@ -44,7 +44,7 @@ from scipy.signal import sawtooth
 from vibstudy.corpus.tables import replacing
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.sound.writing import fades, wav_bytes
-from vibstudy.vibrato.note import fusion_limit_cents
+from vibstudy.units import fusion_limit_cents
 
 SAMPLE_RATE_HZ = 44_100
 PEAK_DBFS = -20.0

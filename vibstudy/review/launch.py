@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -11,7 +12,8 @@ from pathlib import Path
 
 from rich.console import Console
 
-from vibstudy.corpus.newstudy import as_notebook
+from vibstudy.corpus.newstudy import read_notebook
+from vibstudy.corpus.tables import write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.study import FOLDER_VARIABLE
 from vibstudy.terminal import put
@@ -120,9 +122,7 @@ def _notebook(study_folder: Path) -> Path:
     folder = study_folder / "notebooks"
     wanted, text = folder / f"{NOTEBOOK}.ipynb", folder / f"{NOTEBOOK}.py"
     if not wanted.exists() and text.exists():
-        import jupytext
-
-        jupytext.write(as_notebook(text), wanted)
+        write_text(wanted, json.dumps(read_notebook(text), indent=1))
     if not wanted.exists():
         raise VibstudyError(
             f"there is no notebook {NOTEBOOK} here",

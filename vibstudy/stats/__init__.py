@@ -27,7 +27,11 @@
 ========================================  ============================================================
 """
 
+from pathlib import Path
 from typing import Any
+
+CLAIMS_EXAMPLE = Path(__file__).with_name("claims_example.toml")
+"""Examples of claims, as remarks for an empty ``claims.toml``."""
 
 _HOMES = {
     "vibrato_notes": "selection",

@@ -32,57 +32,6 @@ LOG_BY_DEFAULT = frozenset(
 )
 """Outcomes that are modelled on a logarithmic scale unless the claim says otherwise."""
 
-EXAMPLE = """\
-# [[claim]]
-# id = "slower"
-# sentence = "Vibrato became slower between the 1930s and the 1970s."
-# outcome = "rate_hz"                                      # a column of results/notes.csv
-# contrast = { column = "decade", from = 1930, to = 1970 } # these decades: always "to" minus "from"
-# expect = "lower"                                         # lower, higher, different or equal
-# margin = 0.2                                             # by at least so much; leave out for any amount
-# plan = { players = 20 }                                  # how large the corpus is to become
-# adjust = ["region"]                                      # held equal when comparing
-# filter = "medium != 'acoustic_disc'"                     # which notes; leave out for all
-#
-# [[claim]]
-# id = "same-extent"
-# sentence = "The two regions vibrate equally wide, to within ten per cent."
-# outcome = "extent_cents"
-# contrast = { column = "region", from = "Region A", to = "Region B" }
-# expect = "equal"
-# margin = 10                                              # per cent, since extent is compared as a ratio
-# adjust = ["decade"]
-#
-# [[claim]]
-# id = "steady-narrowing"
-# sentence = "Vibrato became steadily narrower from 1930 to 1970."
-# outcome = "extent_cents"
-# contrast = { column = "decade", from = 1930, to = 1970, shape = "trend" } # a straight line
-# expect = "lower"
-#
-# [[claim]]
-# id = "break-of-1950"
-# sentence = "From 1950 on vibrato is slower than before."
-# outcome = "rate_hz"
-# contrast = { column = "decade", break = 1950 }           # all from 1950 on against all before
-# expect = "lower"
-#
-# [[claim]]
-# id = "regions-converge"
-# sentence = "The difference in rate between the regions shrank from 1930 to 1970."
-# outcome = "rate_hz"
-# contrast.column = "region"                               # the same, one key a line
-# contrast.from = "Region A"
-# contrast.to = "Region B"
-# contrast.across = "decade"
-# contrast.across_from = 1930
-# contrast.across_to = 1970
-# expect = "lower"
-# exploratory = true                                       # found by looking: say so
-"""
-"""Examples of claims, as remarks for an empty ``claims.toml``."""
-
-
 SHAPES = ("bands", "trend", "curve")
 """How a column of numbers may be compared."""
 

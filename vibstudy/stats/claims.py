@@ -80,7 +80,7 @@ import pandas as pd
 from vibstudy.corpus.files import sha256_of
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats import words
-from vibstudy.stats.claimfile import CLAIMS_FILE, EXAMPLE, Claim, Contrast, Plan, read_claims
+from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, Contrast, Plan, read_claims
 from vibstudy.stats.examine import examine
 from vibstudy.stats.finding import ALPHA, Finding
 from vibstudy.stats.history import (
@@ -105,7 +105,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CLAIMS_FILE",
-    "EXAMPLE",
     "Claim",
     "Contrast",
     "Finding",

@@ -23,6 +23,7 @@ import numpy as np
 
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.schema import LIMITS
+from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import Detection, Search, detect
 from vibstudy.vibrato.fit import VibratoFit, fit_vibrato
 from vibstudy.vibrato.level import (
@@ -51,13 +52,6 @@ STRAIGHTENED_SE = 1.35
 """By this the errors of straightened notes are larger than their line's noise says: what a room leaves in it
 comes in bursts, and draws (measured: ``benchmarks/rooms.py``)."""
 EDGE_S = 0.04  # attack and release of the level, left out
-FUSION_POINTS = ((5.0, 20.0), (8.0, 100.0))
-
-
-def fusion_limit_cents(rate_hz: float | np.ndarray) -> np.ndarray:
-    """Extent (± cents) at which vibrato of this rate is heard as moving pitch. A rule of thumb."""
-    (r0, e0), (r1, e1) = FUSION_POINTS
-    return np.exp(np.interp(rate_hz, [r0, r1], np.log([e0, e1])))
 
 
 def pulses_per_beat(rate_hz: float | np.ndarray, tempo_bpm: float | np.ndarray) -> Any:
