@@ -301,6 +301,14 @@ def calibrate_presence_within(own_sd: float, corpora: int, seed: int) -> list[di
     ]
 
 
+def told(row: dict[str, object]) -> str:
+    """False alarms of a row in per cent, with their Monte-Carlo error."""
+    if "false_alarms_percent" not in row:
+        return f"refused {row['refused_percent']:.0f}"
+    share = float(str(row["false_alarms_percent"])) / 100
+    return f"{100 * share:.1f} ± {100 * np.sqrt(share * (1 - share) / int(str(row['corpora']))):.1f}"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -349,7 +357,7 @@ def main() -> None:
         started = time.process_time()
         found = job(seed)
         rows += found
-        shown = ", ".join(f"{r['method']} {r.get('false_alarms_percent', np.nan):.1f}" for r in found)
+        shown = ", ".join(f"{r['method']} {told(r)}" for r in found)
         print(f"{label:50s} {time.process_time() - started:5.0f} s  {shown}", flush=True)
         if not arguments.quick:
             fresh = pd.DataFrame(rows)

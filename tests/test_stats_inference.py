@@ -13,7 +13,7 @@ from scipy import stats
 
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_mixed, holm, leave_out, parametric_bootstrap, permutation_test, tost
-from vibstudy.stats.influence import influence_sentences, subset
+from vibstudy.stats.influence import _Apart, influence_sentences, subset
 from vibstudy.stats.moments import Moments
 from vibstudy.stats.resampling import Refit, contrast_row
 from vibstudy.stats.sensitivity import check_sensitivity
@@ -264,6 +264,20 @@ def test_leaving_out_a_player_is_fitting_without_him() -> None:
             assert row["estimate"] == pytest.approx(direct.loc[term, "estimate"], rel=1e-4, abs=1e-6)
             assert row["p"] == pytest.approx(direct.loc[term, "p"], rel=1e-3)
         assert found.loc[(player, TERM), "notes"] == (frame["player"] == player).sum()
+
+
+@pytest.mark.parametrize("formula", [FORMULA, "rate_hz ~ school", "rate_hz ~ snr_db + school"])
+@pytest.mark.parametrize("weights", [None, "snr_db"])
+def test_leaving_out_a_player_without_passing_over_the_notes(
+    monkeypatch: pytest.MonkeyPatch, formula: str, weights: str | None
+) -> None:
+    result = fit_mixed(corpus(), formula, weights=weights)
+    quick = leave_out(result)
+    asked = []
+    monkeypatch.setattr(_Apart, "without", lambda _, code: asked.append(code))
+    slow = leave_out(result)
+    assert len(asked) == 8
+    pd.testing.assert_frame_equal(quick, slow, rtol=1e-4, atol=1e-7, check_exact=False)
 
 
 @pytest.mark.parametrize("weights", [None, "snr_db"])

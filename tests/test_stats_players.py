@@ -212,6 +212,26 @@ def test_small_groups_are_judged_by_their_own_players() -> None:
     assert "rests on one player, P00" in result.untestable(np.array([0.0, 1.0]))
 
 
+def test_no_mean_has_less_than_one_degree_of_freedom() -> None:
+    """Four players a region, hardly two of a decade: next to nothing tells each region's spread."""
+    rng = np.random.default_rng(7)
+    player = np.repeat(np.arange(12), 24)
+    odd = np.where(player % 3 == 0, np.arange(288) % 2, player % 3 - 1)
+    decade = player // 3 * 2 + odd
+    frame = pd.DataFrame({"player": player, "recording_id": player * 2 + np.arange(288) % 2})
+    frame["region"], frame["decade"] = np.array(list("abc"))[player % 3], decade
+    least = []
+    for _ in range(8):
+        frame["y"] = rng.normal(0, 0.25, 12)[player] + rng.normal(0, 0.3, 288)
+        result = fit_mixed(frame, "y ~ C(decade) + region")
+        least.append(result.means("region")["df"].min())
+        assert (result.means("region")["df"] >= 1).all()
+        assert (result.with_df("kenward-roger").means("region")["df"] >= 1).all()
+    assert min(least) == 1.0  # the case is one in which it matters
+    alone = fit_mixed(frame, "y ~ region").means("region")["df"]
+    assert np.all((alone > 2.5) & (alone < 3.5))  # players of the region less one
+
+
 def test_the_only_modern_player_who_also_plays_before_cannot_be_told_from_himself() -> None:
     frame = drawn()
     frame["period"] = np.where((frame["player"] == "P03") & (frame["decade"] >= 1950), "modern", "old")

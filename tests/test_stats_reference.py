@@ -21,9 +21,10 @@ import statsmodels
 from benchmarks.solvers import lme4_frame
 from vibstudy.stats import fit_mixed, fit_presence
 from vibstudy.stats.engine import cross_check
-from vibstudy.stats.laplace import restricted_factors
+from vibstudy.stats.laplace import Laplace, restricted_factors
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.presence import PresenceResult
+from vibstudy.stats.terms import random_intercepts
 
 HERE = Path(__file__).parent / "reference" / "stats"
 SHIPPED = Path(statsmodels.__file__).parent / "regression" / "tests" / "results"
@@ -376,3 +377,43 @@ def test_another_solver_reaches_the_same_optimum(model: str) -> None:
     frame, formula = lme4_frame(prepared.y, prepared.estimable, prepared.terms)
     library = mixedlm.lmer(formula, frame)
     assert library.deviance == pytest.approx(fitted(model).deviance, abs=1e-3)
+
+
+def presence_of_eight() -> Laplace:
+    rng = np.random.default_rng(3)
+    codes = np.repeat(np.arange(8), 30)
+    y = (rng.random(240) < 1 / (1 + np.exp(-rng.normal(0, 1, 8)[codes]))).astype(float)
+    term = random_intercepts("player", codes, [str(k) for k in range(8)])
+    return Laplace(y, np.ones((240, 1)), [term])
+
+
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
+def test_deviations_beyond_all_measure_are_refused_in_silence() -> None:
+    likelihood, where = presence_of_eight(), np.zeros(9)
+    value, mode = likelihood.restricted(where, [np.array([[1e200]])])
+    assert value == np.inf
+    np.testing.assert_array_equal(mode, where)
+    assert np.isfinite(likelihood.restricted(where, [np.array([[1.0]])])[0])
+    assert restricted_factors(likelihood, np.array([np.nan]), [np.array([[0.5]])]) is None
+
+
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
+def test_where_slopes_say_nothing_the_search_goes_on_without_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beyond a wall the curvature is infinite; the optimum of what is left lies at the wall."""
+    likelihood = presence_of_eight()
+    start = [np.array([[0.5]])]
+    free = restricted_factors(likelihood, np.zeros(1), start)
+    assert free is not None
+    best, plain = float(free[0][0, 0]), likelihood.restricted
+    for wall in (0.50005, 0.9 * best):
+
+        def walled(
+            point: np.ndarray, factors: list[np.ndarray], rounds: int = 50, wall: float = wall
+        ) -> tuple[float, np.ndarray]:
+            return plain(point, factors, rounds) if abs(factors[0][0, 0]) <= wall else (np.inf, point)
+
+        monkeypatch.setattr(likelihood, "restricted", walled)
+        found = restricted_factors(likelihood, np.zeros(1), start)
+        assert found is not None
+        assert float(found[0][0, 0]) == pytest.approx(wall, rel=0.02)
+        assert found[0][0, 0] <= wall

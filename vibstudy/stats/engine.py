@@ -107,8 +107,9 @@ def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 100) ->
     vector = _snap(moments, pack(terms, factors), diagonal)
     solution = moments.at(unpack(terms, vector))
     step, gain = _newton(solution, vector, diagonal)
+    rounding = np.finfo(float).eps * abs(solution.deviance)  # a smaller gain cannot be seen
     for _ in range(steps):
-        if gain < _SMALL_GAIN:
+        if gain < max(_SMALL_GAIN, rounding):
             break
         better = _line_search(moments, vector, step, solution.deviance)
         if better is None:

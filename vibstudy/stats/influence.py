@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,8 +25,12 @@ import pandas as pd
 from scipy import linalg
 
 from vibstudy.errors import Problem, VibstudyError
+from vibstudy.stats.engine import MAX_GAIN, fit_lmm, polish
+from vibstudy.stats.fitted import FittedModel
 from vibstudy.stats.frames import Prepared, estimable_columns
+from vibstudy.stats.moments import Solution
 from vibstudy.stats.resampling import contrast_row
+from vibstudy.stats.smallsample import Judge, PlayerRows, judged
 from vibstudy.stats.terms import RandomTerm, random_design
 from vibstudy.stats.threads import one_thread
 
@@ -118,14 +123,18 @@ def _frame(full: pd.DataFrame, label: str, notes: int, without: pd.DataFrame, le
 def _without_players(
     result: MixedResult, level: float, labels: Sequence[str], rows: np.ndarray
 ) -> pd.DataFrame:
-    from vibstudy.stats.engine import fit_lmm
     from vibstudy.stats.mixed import MixedResult
 
     term = _term(result, "player")
     full = result.infer(list(rows), labels, level)
     factors = {t.group: f for t, f in zip(result.prepared.terms, result.fit.factors, strict=True)}
+    apart = _Apart(result)
     parts = []
     for code, label in enumerate(term.levels):
+        rest = apart.without(code)
+        if rest is not None:
+            parts.append(_frame(full, label, apart.notes[code], rest.infer(list(rows), labels, level), level))
+            continue
         keep = term.codes != code
         prepared = subset(result.prepared, keep)
         table = full * np.nan
@@ -136,6 +145,76 @@ def _without_players(
             table = MixedResult(prepared, fit, result.df).infer(list(rows), labels, level)
         parts.append(_frame(full, label, int((~keep).sum()), table, level))
     return pd.concat(parts, ignore_index=True)
+
+
+class _Apart:
+    """A fit whose players no note ties together: leaving one out takes away his cross-products.
+
+    So a player costs the same whatever the number of notes.
+    """
+
+    def __init__(self, result: MixedResult):
+        self.result = result
+        moments, player = result.fit.solution.moments, result.prepared.terms[0]
+        w = result.prepared.weights
+        self._moments = moments
+        self._possible = (
+            player.group == result.prepared.player
+            and len(moments.a) == len(player.levels) > 2
+            and result.prepared.shared is None
+        )
+        self.notes = np.bincount(player.codes, minlength=len(player.levels))
+        self._log_weights = np.bincount(
+            player.codes, np.zeros(len(player.codes)) if w is None else np.log(w), len(player.levels)
+        )
+        if self._possible:
+            self._rows = PlayerRows.of(result.prepared.estimable, player)
+            self._carries = np.linalg.eigvalsh(self._rows.own)[:, -1] > 1 - _NEARLY_ALL
+            people = pd.factorize(result.prepared.frame[result.prepared.player])[0]
+            self._whole = np.bincount(people)[people] == self.notes[player.codes]
+            self._first = np.unique(player.codes, return_index=True)[1]
+
+    def without(self, code: int) -> _Rest | None:
+        """The fit without the player of a code; None where it takes the notes to find it."""
+        n = len(self.result.prepared.y) - int(self.notes[code]) if self._possible else 0
+        if not self._possible or self._carries[code] or n <= len(self.result.prepared.kept) + 1:
+            return None
+        block = int(self._moments.homes[0][0][code])
+        moments = self._moments.without(block, int(self.notes[code]), float(self._log_weights[code]))
+        if any(not 1 < len(term.levels) < n for term in moments.terms):
+            return None
+        solution, gain = polish(moments, self.result.fit.factors)
+        if gain >= MAX_GAIN:
+            return None
+        part = self.result.prepared.players
+        alone = bool(self._whole[self._first[code]])  # else he is counted as another player, too
+        part = replace(part, players=self._people - alone)
+        return _Rest(solution, judged(solution, self._rows.without(code), part, self.result.df))
+
+    @cached_property
+    def _people(self) -> int:
+        return int(self.result.prepared.frame[self.result.prepared.player].nunique())
+
+
+_NEARLY_ALL = 1e-6
+"""Share of a direction that all other players must keep, or the notes are asked for it."""
+
+
+class _Rest(FittedModel):
+    """A fit without one player, of which only the inference is asked."""
+
+    def __init__(self, solution: Solution, inference: Judge):
+        self._solution, self._judge = solution, inference
+
+    @property
+    def beta(self) -> np.ndarray:
+        """Fixed effects [shape=(p,)]."""
+        return self._solution.beta
+
+    @property
+    def inference(self) -> Judge:
+        """Covariance and degrees of freedom of the fixed effects."""
+        return self._judge
 
 
 def subset(prepared: Prepared, keep: np.ndarray) -> Prepared:

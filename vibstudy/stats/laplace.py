@@ -337,7 +337,7 @@ def restricted_factors(
     if not np.isfinite(at(start)):
         return None
     found = optimize.minimize(at, start, method="BFGS", options={"eps": 1e-4, "gtol": 1e-3, "maxiter": 100})
-    if not np.isfinite(found.fun):  # a step led where odds are infinite, and slopes say nothing there
+    if not np.isfinite([found.fun, *found.jac]).all():  # odds are infinite near by: slopes say nothing there
         found = optimize.minimize(at, start, method="Nelder-Mead", options={"maxiter": 400})
     return unpack(terms, np.abs(found.x)) if np.isfinite(found.fun) else None
 

@@ -125,6 +125,34 @@ class Moments:
         c[:, -1, -1] = np.bincount(self.note_block, wy * y, count)
         return replace(self, b=b, c=c)
 
+    def without(self, block: int, n: int, log_weights: float) -> Moments:
+        """The same without the `n` notes of one block; its terms know their levels, no notes.
+
+        Parameters
+        ----------
+        block : int
+        n : int
+            Number of its notes.
+        log_weights : float
+            Sum of the logarithms of their weights.
+        """
+        terms, homes, blocks = [], [], []
+        for term, (own, place) in zip(self.terms, self.homes, strict=True):
+            keep = own != block
+            levels = tuple(level for level, kept in zip(term.levels, keep, strict=True) if kept)
+            terms.append(replace(term, levels=levels, codes=term.codes[:0], design=term.design[:0]))
+            homes.append((own[keep] - (own[keep] > block), place[keep]))
+        start = 0
+        for seat in self.blocks:
+            size = len(terms[seat.term].levels)
+            blocks.append(replace(seat, span=slice(start, start + size)))
+            start += size
+        a, b, c = (np.delete(part, block, axis=0) for part in (self.a, self.b, self.c))
+        return replace(
+            self, terms=tuple(terms), a=a, b=b, c=c, n=self.n - n, log_weights=self.log_weights - log_weights,
+            blocks=tuple(blocks), homes=tuple(homes), note_block=self.note_block[:0],
+        )  # fmt: skip
+
     def rotated(self, rotation: np.ndarray) -> Moments:
         """The same notes with [X y] times `rotation` in place of [X y]."""
         return replace(self, b=self.b @ rotation, c=rotation.T @ self.c @ rotation)

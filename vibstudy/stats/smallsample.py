@@ -36,6 +36,7 @@ J. Stat. Softw. 59(9).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -46,6 +47,11 @@ from vibstudy.stats.players import PlayerPart
 from vibstudy.stats.terms import RandomTerm
 
 _EIGENVALUE_FLOOR = 1e-8
+
+LEAST_DF = 1.0
+"""A variance rests on one independent quantity at least. Where groups of few players have a spread each and
+share terms with the others (region means beside eight decades), the delta method comes to less, and to
+intervals beyond all measure."""
 
 WELCH_DF = 3
 """From this many degrees of freedom of each group's spread, Welch's series to the second order keeps 5 % (4.2
@@ -100,7 +106,7 @@ class Satterthwaite(Judge):
         variance = float(contrast @ self.covariance @ contrast)
         slopes = np.einsum("i,kij,j->k", contrast, self.solution.factor_slopes, contrast)
         spread = float(slopes @ self.parameter_covariance @ slopes)
-        return 2 * variance**2 / spread if spread > 0 else np.inf
+        return max(2 * variance**2 / spread, LEAST_DF) if spread > 0 else np.inf
 
     def f_test(self, contrasts: np.ndarray) -> tuple[float, float, float]:
         """Joint test that all `contrasts` [shape=(q, p)] are zero: F, denominator df, p.
@@ -160,7 +166,7 @@ class KenwardRoger(Judge):
         if a2 <= 0:
             return np.inf, 1.0
         if q == 1:  # where the general formula comes to this, without its zero over zero
-            return 2 / a2, 1.0
+            return max(2 / a2, LEAST_DF), 1.0
         b = (a1 + 6 * a2) / (2 * q)
         g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
         base = 3 * q + 2 * (1 - g)
@@ -235,9 +241,7 @@ class ByPlayers(Satterthwaite):
     Parameters
     ----------
     solution : Solution
-    x : ndarray [shape=(n, p)]
-        Estimable design.
-    player : RandomTerm
+    rows : PlayerRows
     part : PlayerPart
 
     References
@@ -248,23 +252,19 @@ class ByPlayers(Satterthwaite):
 
     label = "Satterthwaite, by players"
 
-    def __init__(self, solution: Solution, x: np.ndarray, player: RandomTerm, part: PlayerPart):
+    def __init__(self, solution: Solution, rows: PlayerRows, part: PlayerPart):
         super().__init__(solution)
-        codes, first = player.codes, np.unique(player.codes, return_index=True)[1]
-        self._between = np.all(np.isclose(x, x[first][codes]), axis=0)
-        own = x[first][:, self._between]
+        self._between = rows.between
+        own = rows.first[:, self._between]
         self._rank = int(np.linalg.matrix_rank(own)) if own.size else 0
-        self._cap = max((part.players or len(first)) - self._rank, 1)
-        groups = part.groups
-        self._lone = LonePlayers(x, player)
-        moved = np.zeros((len(first), x.shape[1]))
-        np.maximum.at(moved, codes, np.abs(x - x[first][codes]) > 1e-9 * np.abs(x).max(axis=0))
-        self._some = ~self._between & ~np.all(moved > 0, axis=0)
+        self._cap = max((part.players or len(own)) - self._rank, 1)
+        self._lone = LonePlayers(rows)
+        self._some = ~self._between & ~np.all(rows.moved, axis=0)
         self._spare: list[float] = []
-        if groups:
+        if part.groups:
             hat = np.einsum("ij,ji->i", own, np.linalg.pinv(own))
-            member = player.design[first, :groups] > 0
-            self._spare = [float(np.sum(1 - hat[member[:, k]])) for k in range(groups)]
+            member = rows.design[:, : part.groups] > 0
+            self._spare = [float(np.sum(1 - hat[member[:, k]])) for k in range(part.groups)]
 
     def reason(self, contrast: np.ndarray) -> str:
         """Why a contrast cannot be tested; "" when it can."""
@@ -275,7 +275,7 @@ class ByPlayers(Satterthwaite):
         usual = min(super().df(contrast), self._cap)
         used = np.abs(contrast) > 1e-12 * np.abs(contrast).max()
         if np.any(used & self._some):
-            usual = min(usual, max(self._expected.df(contrast), 1.0))
+            usual = min(usual, self._expected.df(contrast))
         if not self._spare:
             return usual
         solution, variance = self.solution, self.variance(contrast)
@@ -346,28 +346,105 @@ def second_order(df: float, shares: np.ndarray, spare: np.ndarray) -> float:
     return float(np.exp(root))
 
 
+@dataclass(frozen=True, eq=False)
+class PlayerRows:
+    """What of the design the judgement by players needs, gathered by player.
+
+    Parameters
+    ----------
+    levels : tuple of str
+    first : ndarray [shape=(players, p)]
+        The design at the first note of each player.
+    moves : ndarray [shape=(players, p)]
+        By how much it moves away from there.
+    largest : ndarray [shape=(players, p)]
+        Its largest size.
+    design : ndarray [shape=(players, columns)]
+        Columns of the player's own part at the first note.
+    own : ndarray [shape=(players, p, p)]
+        Each player's share in the information on the fixed effects, whitened: they sum to the identity.
+    root : ndarray [shape=(p, p)]
+        Upper triangle with root' root = X'X.
+    """
+
+    levels: tuple[str, ...]
+    first: np.ndarray
+    moves: np.ndarray
+    largest: np.ndarray
+    design: np.ndarray
+    own: np.ndarray
+    root: np.ndarray
+
+    @classmethod
+    def of(cls, x: np.ndarray, player: RandomTerm) -> PlayerRows:
+        """Pass once over the notes.
+
+        Parameters
+        ----------
+        x : ndarray [shape=(n, p)], full column rank
+        player : RandomTerm
+        """
+        whole, root = np.linalg.qr(x)
+        order = np.argsort(player.codes, kind="stable")
+        starts = np.searchsorted(player.codes[order], np.arange(len(player.levels)))
+        first = x[order[starts]]
+        p = x.shape[1]
+        own = np.zeros((len(player.levels), p, p))
+        for i in range(p):
+            for j in range(i + 1):
+                own[:, i, j] = np.bincount(player.codes, whole[:, i] * whole[:, j], len(own))
+                own[:, j, i] = own[:, i, j]
+        moves = np.abs(x - first[player.codes])[order]
+        return cls(
+            player.levels,
+            first,
+            np.maximum.reduceat(moves, starts, axis=0),
+            np.maximum.reduceat(np.abs(x)[order], starts, axis=0),
+            player.design[order[starts]],
+            own,
+            root,
+        )
+
+    @property
+    def between(self) -> np.ndarray:
+        """Columns that are constant within every player [shape=(p,)]."""
+        return np.all(self.moves <= 1e-8 + 1e-5 * np.abs(self.first), axis=0)
+
+    @property
+    def moved(self) -> np.ndarray:
+        """Which columns move within which players [shape=(players, p)]."""
+        return self.moves > 1e-9 * self.largest.max(axis=0)
+
+    def without(self, code: int) -> PlayerRows:
+        """The same without one player, who must not carry a direction alone."""
+        lower = np.linalg.cholesky(np.eye(len(self.root)) - self.own[code])
+        keep = np.arange(len(self.levels)) != code
+        half = np.linalg.solve(lower, self.own[keep])
+        return PlayerRows(
+            tuple(level for k, level in enumerate(self.levels) if k != code),
+            self.first[keep],
+            self.moves[keep],
+            self.largest[keep],
+            self.design[keep],
+            np.linalg.solve(lower, half.transpose(0, 2, 1)),
+            lower.T @ self.root,
+        )
+
+
 class LonePlayers:
     """Contrasts that one player alone makes estimable.
 
     Parameters
     ----------
-    x : ndarray [shape=(n, p)], full column rank
-    player : RandomTerm
+    rows : PlayerRows
     """
 
-    def __init__(self, x: np.ndarray, player: RandomTerm):
-        whole, root = np.linalg.qr(x)
-        codes, p = player.codes, x.shape[1]
-        own = np.zeros((len(player.levels), p, p))
-        for i in range(p):
-            for j in range(i + 1):
-                own[:, i, j] = np.bincount(codes, whole[:, i] * whole[:, j], len(own))
-                own[:, j, i] = own[:, i, j]
-        self._root, self._levels = root, player.levels
+    def __init__(self, rows: PlayerRows):
+        self._root, self._levels = rows.root, rows.levels
         self._lost: list[tuple[int, np.ndarray]] = []
-        for code, values in enumerate(np.linalg.eigvalsh(own)):
+        for code, values in enumerate(np.linalg.eigvalsh(rows.own)):
             if values[-1] > 1 - _ALL_OF_IT:  # all there is of a direction is this player's
-                values, vectors = np.linalg.eigh(own[code])
+                values, vectors = np.linalg.eigh(rows.own[code])
                 self._lost.append((code, vectors[:, values > 1 - _ALL_OF_IT]))
 
     def reason(self, contrast: np.ndarray) -> str:
@@ -430,7 +507,7 @@ class BetweenWithin(Judge):
         for term in sorted(terms, key=lambda t: -len(t.levels)):
             constant, rank = _constant_within(x, term)
             self._columns[constant] = max(len(term.levels) - rank, 1)
-        self._lone = LonePlayers(x, terms[0]) if part is not None and part.own else None
+        self._lone = LonePlayers(PlayerRows.of(x, terms[0])) if part is not None and part.own else None
         if part is not None and part.own:
             rank = _constant_within(x, terms[0])[1]
             self._columns = np.minimum(self._columns, max(part.players - rank, 1))
@@ -467,9 +544,18 @@ def judge(
     added : ndarray [shape=(p, p)] or None
         Covariance of the fixed effects from errors that notes share.
     """
-    by_players = df == "satterthwaite" and terms and (part.own or part.spread)
-    base = ByPlayers(solution, x, terms[0], part) if by_players else METHODS[df](solution)
+    rows = PlayerRows.of(x, terms[0]) if terms else None
+    base = judged(solution, rows, part, df)
     return base if added is None else WithShared(base, added)
+
+
+def judged(
+    solution: Solution, rows: PlayerRows | None, part: PlayerPart, df: str
+) -> Satterthwaite | KenwardRoger:
+    """The inference of :func:`judge`, from what is gathered by player; None where no term is random."""
+    if rows is not None and df == "satterthwaite" and (part.own or part.spread):
+        return ByPlayers(solution, rows, part)
+    return METHODS[df](solution)
 
 
 METHODS: dict[str, type[Satterthwaite] | type[KenwardRoger]] = {
