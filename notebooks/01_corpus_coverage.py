@@ -24,7 +24,7 @@
 
 # %%
 from vibstudy import figures as draw
-from vibstudy.figures import coverage_words, measured_counts, telling_length_s
+from vibstudy.figures import coverage_numbers, coverage_words, measured_counts, telling_length_s
 from vibstudy.study import open_study
 from vibstudy.stats import find_confounds
 
@@ -48,7 +48,7 @@ with study.attempt("the coverage map"):
 
 # %%
 with study.attempt("the corpus in numbers"):
-    study.say(coverage_words(recordings))
+    study.say(coverage_words(recordings), coverage_numbers(recordings))
 
 # %% [markdown]
 # ## What this corpus cannot tell apart

@@ -20,6 +20,7 @@
 from vibstudy import figures as draw
 from vibstudy.figures import (
     clearest_recording,
+    heard_numbers,
     hearing_words,
     longest_vibrato_note,
     note_words,
@@ -45,10 +46,12 @@ with study.attempt("one recording up close"):
     mine = notes[notes["recording_id"] == RECORDING]
     start = float(mine["onset_s"].min()) - 0.2
     tags = mine.iloc[0]
+    kinds = mine["has_vibrato"].map({True: "with vibrato", False: "straight"}).fillna("where it cannot be told")
+    counts = {kind: int((kinds == kind).sum()) for kind in ("with vibrato", "straight", "where it cannot be told")}
     study.say(
         f"**{RECORDING}**: {tags['player']}, {tags['region']}, {int(tags['decade'])}s. "
-        f"{len(mine)} notes were found: {(mine['has_vibrato'] == True).sum()} with vibrato, "
-        f"{(mine['has_vibrato'] == False).sum()} straight, {mine['has_vibrato'].isna().sum()} too short to tell."
+        f"{len(mine)} notes were found: " + ", ".join(f"{count} {kind}" for kind, count in counts.items()) + ".",
+        {f"notes {kind}": (count, "notes") for kind, count in counts.items()},
     )
 
 # %% [markdown]
@@ -98,7 +101,7 @@ with study.attempt("listening to the recording"):
 with study.attempt("the table of notes"):
     columns = ["onset_s", "duration_s", "midi", "has_vibrato", "rate_hz", "rate_se_hz", "extent_cents"]
     columns += ["extent_se_cents", "vibrato_onset_s", "quality"]
-    study.show(mine[columns].head(15), {"extent_cents": 1, "extent_se_cents": 1})
+    study.show(mine[columns].head(15), {"extent_cents": 1, "extent_se_cents": 1}, kept=False)
 
 # %% [markdown]
 # ## One note
@@ -130,11 +133,16 @@ NUMBER = None
 with study.attempt("the note with its vibrato taken out"):
     chosen = note if NUMBER is None else mine[mine["note_id"].str.endswith(f"/{NUMBER}")].iloc[0]
     picture = draw.picture_of(sound.samples, sound.rate_hz, line, chosen, sound.origin_s)
-    study.save(*draw.draw_straightened(picture), "02_straightened")
+    shares = {
+        "steady as played": (100 * picture.played_share, "%"),
+        "steady with the vibrato taken out": (100 * picture.straight_share, "%"),
+        "harmonics": (picture.harmonics, ""),
+    }
+    study.save(*draw.draw_straightened(picture), "02_straightened", numbers=shares)
 
 # %%
 with study.attempt("this note in words"):
-    study.say(hearing_words(note))
+    study.say(hearing_words(note), heard_numbers(note))
 
 # %% [markdown]
 # **Next:** [3. Rate and extent](03_rate_and_extent.ipynb), from one note to the whole corpus.

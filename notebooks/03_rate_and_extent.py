@@ -23,10 +23,12 @@
 # %%
 from dataclasses import replace
 
+import numpy as np
+
 from vibstudy import figures as draw
 from vibstudy.figures import add_period, default_cuts, vibrato_notes
-from vibstudy.study import effects_in_words, formula, level_words, lines_over_decades
-from vibstudy.study import means_by, open_study, ratio_words
+from vibstudy.study import formula, level_words, lines_over_decades
+from vibstudy.study import means_by, open_study, parts_of_variance, ratio_words
 from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out, lost_notes, plan_next
 from vibstudy.stats import simulate_power
 from vibstudy.stats.effects import add_decades, middle_decade, standard_effects
@@ -96,7 +98,7 @@ with study.attempt("the model of rate"):
 PER_DECADE = {"decades": "From one decade to the next"}
 
 with study.attempt("the change of rate in words"):
-    study.say(effects_in_words(rate, PER_DECADE, "Hz"))
+    study.say_effects(rate, PER_DECADE, "Hz")
 
 # %% [markdown]
 # In the next figure each point is one recording, and the recordings of a player are linked. The line is the
@@ -118,7 +120,7 @@ with study.attempt("rate over the decades"):
 # %%
 with study.attempt("the model of extent"):
     extent = fit_mixed(vibrato_notes(notes), formula("log(extent_cents)", notes, ["decades", "region"]))
-    study.say(effects_in_words(extent, PER_DECADE))
+    study.say_effects(extent, PER_DECADE)
 
 # %%
 with study.attempt("extent over the decades"):
@@ -170,17 +172,17 @@ with study.attempt("the verdict on the models"):
 
 # %%
 with study.attempt("the check of the model"):
-    study.save(*draw.model_check(extent), "03_check")
+    told = {f"p of a sign in the {of}": (p, "") for of, p in draw.check_signs(extent).items()}
+    study.save(*draw.model_check(extent), "03_check", numbers=told)
 
 # %% [markdown]
 # How alike are the notes of one player? The table splits the variation that decade and region leave
-# unexplained. The larger the *share* of the player, the less a further note by the same player tells, and
+# unexplained. The larger the *share* between players, the less a further note by the same player tells, and
 # the more a further player would.
 
 # %%
 with study.attempt("where the variation lies"):
-    components = extent.variance_components().reset_index()[["group", "sd", "share"]]
-    study.show(components, 3)
+    study.show(parts_of_variance(extent), 3)
 
 # %% [markdown]
 # Does one star carry the result? The model is fitted again without each player in turn. If the estimate
@@ -191,6 +193,7 @@ with study.attempt("the change of extent without each player"):
     changes = leave_out(extent, label="decades")
     words = "Change of log extent a decade"
     study.save(*draw.without_each_player(changes, words), "03_without_each_player")
+    study.keep(changes[["left_out", "term", "estimate", "all", "p"]])
     study.say(" ".join(influence_sentences(changes)))
 
 # %% [markdown]
@@ -200,7 +203,7 @@ with study.attempt("the change of extent without each player"):
 # would come out as a "change over the decades". Two checks: does the estimate survive with the medium in the
 # model, and does it survive with the cleanest recordings only, the unaccompanied ones?
 
-# %%
+# %% jupyter={"source_hidden": true}
 with study.attempt("the change of extent, with the medium and without accompaniment"):
     good = vibrato_notes(notes)
     alone = good[good["accompaniment"].fillna("none") == "none"]
@@ -212,7 +215,13 @@ with study.attempt("the change of extent, with the medium and without accompanim
     for name, (chosen, terms) in tries.items():
         table = fit_mixed(chosen, formula("log(extent_cents)", chosen, terms)).table()
         if "decades" in table.index:
-            study.say(f"- {name}, from one decade to the next: {ratio_words(table.loc['decades'])}")
+            row = table.loc["decades"]
+            told = {column: (100 * np.expm1(row[column]), "%") for column in ("estimate", "low", "high")}
+            told |= {column: (row[column], "") for column in ("df", "t", "p")}
+            study.say(
+                f"- {name}, from one decade to the next: {ratio_words(row)}",
+                {f"{name}, {column}": number for column, number in told.items()},
+            )
 
 # %% [markdown]
 # When the interval becomes much wider with the medium in the model, decade and medium are entangled. How far they
@@ -237,7 +246,7 @@ with study.attempt("the changes under other choices"):
         terms = formula(outcome, good, ["decades", "region"])
         other = check_sensitivity(good, terms, "decades", lost=lost_notes(notes))
         study.say(f"**{name}**, change from one decade to the next:")
-        study.show(other.table[["check", "notes", "players", "estimate", "low", "high", "p"]], 3)
+        study.show(other.table[["check", "notes", "players", "estimate", "low", "high", "p"]], 3, of=name)
         study.say(" ".join(other.sentences))
 
 # %% [markdown]
@@ -262,6 +271,9 @@ with study.attempt("the power of this study"):
     )
     power = replace(power, label=words)
     study.save(*draw.power_curves(power), "03_power")
+    told = power.table.astype({"added": str})
+    told[["power", "low", "high"]] *= 100
+    study.keep(told, units=dict.fromkeys(("power", "low", "high"), "%"))
     study.say(str(power))
 
 # %% [markdown]
@@ -269,7 +281,9 @@ with study.attempt("the power of this study"):
 
 # %%
 with study.attempt("what to record next"):
-    study.say(str(replace(plan_next(extent, term), label=words)))
+    plan = replace(plan_next(extent, term), label=words)
+    told = {" ".join((row.what, row.place)): (100 * row.narrower, "%") for row in plan.table.head(3).itertuples()}
+    study.say(str(plan), told)
 
 # %% [markdown]
 # ## Loudness swings along

@@ -24,7 +24,7 @@ import numpy as np
 
 from vibstudy import figures as draw
 from vibstudy.figures import clearest_recording, judged_notes, telling_length_s, vibrato_notes
-from vibstudy.study import effects_in_words, estimate_words, formula, open_study, p_words
+from vibstudy.study import estimate_words, formula, open_study, p_words
 from vibstudy.stats.usage import add_context, note_tempo, scored_notes, tempo_test, usage_index
 from vibstudy.stats import fit_mixed, fit_presence
 
@@ -71,7 +71,10 @@ with study.attempt("vibrato by length of note"):
 with study.attempt("the usage index"):
     study.save(*draw.usage_by_player(index), "04_usage_by_player")
     words = index["use"].value_counts()
-    study.say("Players: " + ", ".join(f"{count} {use}" for use, count in words.items()) + ".")
+    study.say(
+        "Players: " + ", ".join(f"{count} {use}" for use, count in words.items()) + ".",
+        {f"players called {use}": (count, "players") for use, count in words.items()},
+    )
     columns = ["player", "recordings", "notes", "share", "time_share", "continuity", "gap", "use", "remark"]
     study.show(index[columns])
 
@@ -111,7 +114,7 @@ with study.attempt("which notes get vibrato"):
     context = add_context(notes)
     judged = judged_notes(context)
     presence = fit_presence(judged, formula("has_vibrato", judged, TERMS))
-    study.say("Odds of vibrato:\n\n" + effects_in_words(presence, WORDING))
+    study.say_effects(presence, WORDING, head="Odds of vibrato:")
 
 # %% [markdown]
 # Now the same question for the **extent** of those notes that do vibrate.
@@ -120,7 +123,7 @@ with study.attempt("which notes get vibrato"):
 with study.attempt("which notes get wide vibrato"):
     vibrating = vibrato_notes(context)
     extent = fit_mixed(vibrating, formula("log(extent_cents)", vibrating, TERMS))
-    study.say("Extent:\n\n" + effects_in_words(extent, WORDING))
+    study.say_effects(extent, WORDING, head="Extent:")
 
 # %% [markdown]
 # ## What was written
@@ -152,17 +155,21 @@ with study.attempt("what was written"):
     written = scored_notes(context)
     study.say(
         f"{len(written)} notes of {written['recording_id'].nunique()} recordings lie on a written note. "
-        "How well each score fits stands in `results/recordings.csv`, column `score_fit`."
+        "How well each score fits stands in `results/recordings.csv`, column `score_fit`.",
+        {
+            "notes on a written note": (len(written), "notes"),
+            "recordings with a score": (written["recording_id"].nunique(), "recordings"),
+        },
     )
     judged_written = judged_notes(written)
     presence = fit_presence(judged_written, formula("has_vibrato", judged_written, SCORE_TERMS))
-    study.say("Odds of vibrato:\n\n" + effects_in_words(presence, SCORE_WORDING))
+    study.say_effects(presence, SCORE_WORDING, head="Odds of vibrato:")
 
 # %%
 with study.attempt("extent and what was written"):
     vibrating = vibrato_notes(scored_notes(context))
     extent = fit_mixed(vibrating, formula("log(extent_cents)", vibrating, SCORE_TERMS))
-    study.say("Extent:\n\n" + effects_in_words(extent, SCORE_WORDING))
+    study.say_effects(extent, SCORE_WORDING, head="Extent:")
 
 # %% [markdown]
 # And one passage to look at: the measured pitch, and under it what is written, filled where vibrato lasts.
@@ -184,10 +191,8 @@ with study.attempt("a passage beside its score"):
 with study.attempt("use of vibrato by decade and region"):
     judged["decades"] = (judged["decade"].astype(float) - 1960) / 10
     presence = fit_presence(judged, formula("has_vibrato", judged, ["doublings", "decades", "region"]))
-    study.say(
-        "Odds of vibrato:\n\n"
-        + effects_in_words(presence, WORDING | {"decades": "From one decade to the next"})
-    )
+    both = WORDING | {"decades": "From one decade to the next"}
+    study.say_effects(presence, both, head="Odds of vibrato:")
 
 # %% [markdown]
 # These intervals rest on the number of *players*: whether a player is continuous or ornamental is decided once a
@@ -204,7 +209,7 @@ with study.attempt("use of vibrato by decade and region"):
 # pulses is worked out each time. Only if the *true* rates fit better than nearly all the shifted ones is there
 # something to report. The player is the unit, not the note.
 
-# %%
+# %% jupyter={"source_hidden": true}
 with study.attempt("whole pulses to the beat"):
     beat = tempo_test(notes)
     study.save(*draw.pulses_and_beat(beat), "04_pulses_and_beat")
@@ -215,7 +220,12 @@ with study.attempt("whole pulses to the beat"):
     )
     study.say(
         f"Over {len(beat.players)} players: closeness {beat.statistic:+.2f} "
-        f"(1 = always whole, 0 = no relation), {p_words(beat.p)}: **{verdict}**."
+        f"(1 = always whole, 0 = no relation), {p_words(beat.p)}: **{verdict}**.",
+        {
+            "players with a tempo": (len(beat.players), "players"),
+            "closeness": (beat.statistic, ""),
+            "p of closeness": (beat.p, ""),
+        },
     )
 
 # %% [markdown]
@@ -230,7 +240,10 @@ with study.attempt("rate against tempo"):
     known = known[known["log_tempo"].notna()]
     if known["player"].nunique() and known["log_tempo"].nunique() > 1:
         row = fit_mixed(known, "log(rate_hz) ~ log_tempo").table().loc["log_tempo"]
-        study.say(f"Rate follows tempo with a factor of {estimate_words(row, '')}.")
+        study.say(
+            f"Rate follows tempo with a factor of {estimate_words(row, '')}.",
+            {name: (row[name], "") for name in ("estimate", "low", "high", "df", "t", "p")},
+        )
     else:
         study.say("Rate cannot be set against tempo: all recordings with a known tempo have the same one.")
 

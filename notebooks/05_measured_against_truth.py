@@ -40,7 +40,7 @@ if truth is None:
 # A note counts as found when its beginning lies within a twentieth of a second of the true one and its pitch
 # within half a semitone.
 
-# %%
+# %% jupyter={"source_hidden": true}
 if truth is not None:
     with study.attempt("notes found"):
         pairs = match_truth(notes, truth)
@@ -51,7 +51,13 @@ if truth is not None:
         pairs["found"] = pairs["onset_s"].notna()
         study.say(
             f"**{pairs['found'].sum()} of {len(pairs)} true notes were found** ({pairs['found'].mean():.1%}); "
-            f"{len(notes) - pairs['found'].sum()} measured notes have no true partner."
+            f"{len(notes) - pairs['found'].sum()} measured notes have no true partner.",
+            {
+                "true notes": (len(pairs), "notes"),
+                "true notes found": (pairs["found"].sum(), "notes"),
+                "share found": (100 * pairs["found"].mean(), "%"),
+                "notes without a true partner": (len(notes) - pairs["found"].sum(), "notes"),
+            },
         )
         shares = pairs.groupby(kinds)["found"].agg(["size", "mean"])
         study.show(shares.set_axis(["true notes", "share found"], axis=1), 3, index=True)
@@ -70,17 +76,26 @@ if truth is not None:
 if truth is not None:
     with study.attempt("measured against truth"):
         both = pairs[pairs["true_has_vibrato"].astype(bool) & pairs["has_vibrato"].fillna(False).astype(bool)]
-        study.save(*draw.measured_against_truth(both, "accompaniment"), "05_measured_against_truth")
+        errors = error_table(both).set_index("outcome")
+        told = {
+            f"{words}, {column}": (errors.loc[name, column], unit)
+            for name, words, unit in (("rate_hz", "rate", "Hz"), ("extent_cents", "extent", "cents"))
+            for column in ("median_abs", "bias")
+        }
+        told["notes with vibrato, found and measured"] = (errors["n"].iloc[0], "notes")
+        study.save(
+            *draw.measured_against_truth(both, "accompaniment"), "05_measured_against_truth", numbers=told
+        )
 
 # %%
 if truth is not None:
     with study.attempt("the errors in numbers"):
         long_alone = both[(both["accompaniment"] == "none") & (both["true_duration_s"] >= 0.4)]
         study.say("Unaccompanied notes of 0.4 s and more, the ones the statistics rest on:")
-        study.show(error_table(long_alone), 3)
+        study.show(error_table(long_alone), 3, of="unaccompanied")
         for tag in kinds:
             study.say(f"All notes, by {tag}:")
-            study.show(error_table(both, tag), 3)
+            study.show(error_table(both, tag), 3, of=tag)
 
 # %% [markdown]
 # ## Rooms
@@ -110,9 +125,15 @@ if truth is not None and rooms_file.is_file():
         known = told.dropna(subset=["room_decay_s"])
         study.say(
             f"A room was told of {len(known)} of {len(told)} recordings. In the dry studios there is little to "
-            f"tell: {(known['room'] == 'studio').sum()} of {(told['room'] == 'studio').sum()}."
+            f"tell: {(known['room'] == 'studio').sum()} of {(told['room'] == 'studio').sum()}.",
+            {
+                "recordings of which a room was told": (len(known), "recordings"),
+                "recordings asked": (len(told), "recordings"),
+                "of these in dry studios, told": ((known["room"] == "studio").sum(), "recordings"),
+                "in dry studios": ((told["room"] == "studio").sum(), "recordings"),
+            },
         )
-        study.show(known)
+        study.show(known, kept=False)
 
 # %% [markdown]
 # ## A trap in who accompanies
@@ -130,7 +151,8 @@ if truth is not None and rooms_file.is_file():
 
         trap = selection_trap(notes, truth)
         study.show(trap, 2)
-        study.say(trap_words(trap))
+        told = {f"wider beside the piano, {row.notes}": (100 * (row.ratio - 1), "%") for row in trap.itertuples()}
+        study.say(trap_words(trap), told)
 
 # %% [markdown]
 # ## Do the standard errors keep their word?
@@ -138,7 +160,7 @@ if truth is not None and rooms_file.is_file():
 # Each measured figure comes with a standard error. If it is honest, the truth lies within 1.96 standard errors
 # for about 95 % of the notes.
 
-# %%
+# %% jupyter={"source_hidden": true}
 if truth is not None:
     with study.attempt("the standard errors"):
         for name, error in (("rate_hz", "rate_se_hz"), ("extent_cents", "extent_se_cents")):
@@ -151,8 +173,13 @@ if truth is not None:
                 f"{row['mean']:.0%} of {row['size']:.0f} notes of quality {kind}"
                 for kind, row in shares.iterrows()
             ]
+            told = {
+                f"{name}, {kind}, {column}": (100 * row["mean"] if column == "share" else row["size"], unit)
+                for kind, row in shares.iterrows()
+                for column, unit in (("share", "%"), ("notes", "notes"))
+            }
             study.say(
-                f"- {name}: the truth lies within 1.96 standard errors for " + " and ".join(words) + "."
+                f"- {name}: the truth lies within 1.96 standard errors for " + " and ".join(words) + ".", told
             )
 
 # %% [markdown]

@@ -25,7 +25,7 @@ from scipy.stats import binom, ttest_ind
 
 from vibstudy import figures as draw
 from vibstudy.figures import need_players, two_largest, vibrato_notes
-from vibstudy.study import effects_in_words, open_study, p_words
+from vibstudy.study import open_study, p_words, parts_of_variance
 from vibstudy.stats import fit_mixed
 
 study = open_study()
@@ -52,7 +52,13 @@ with study.attempt("the careless test"):
     careless = ttest_ind(b, a, equal_var=False)
     study.say(
         f"**{SECOND}** against **{FIRST}**: {np.exp(b.mean() - a.mean()) - 1:+.0%} in extent, "
-        f"{len(b)} notes against {len(a)}, **{p_words(careless.pvalue)}**."
+        f"{len(b)} notes against {len(a)}, **{p_words(careless.pvalue)}**.",
+        {
+            "difference": (100 * (np.exp(b.mean() - a.mean()) - 1), "%"),
+            f"notes of {FIRST}": (len(a), "notes"),
+            f"notes of {SECOND}": (len(b), "notes"),
+            "p": (careless.pvalue, ""),
+        },
     )
 
 # %%
@@ -72,7 +78,12 @@ if study.is_demo:
 # %%
 with study.attempt("the notes player by player"):
     two = notes[notes["region"].isin([FIRST, SECOND])]
-    study.save(*draw.players_apart(two, "extent_cents", "region"), "06_players_apart")
+    told = {
+        "players of the two regions": (two["player"].nunique(), "players"),
+        "recordings of the two regions": (two["recording_id"].nunique(), "recordings"),
+        "notes of the two regions": (len(two), "notes"),
+    }
+    study.save(*draw.players_apart(two, "extent_cents", "region"), "06_players_apart", numbers=told)
 
 # %% [markdown]
 # Two things leap to the eye. The notes of one player keep **together**: once you have heard ten, the hundredth
@@ -119,7 +130,17 @@ with study.attempt("the proof by lot"):
     study.say(
         f"Of {TRIALS} trials, the test over notes raised a false alarm in **{careless_count}** "
         f"({careless_count / TRIALS:.0%}), the mixed model in **{model_count}** ({model_count / TRIALS:.0%}). "
-        f"An honest test at the 5 % level would raise about {0.05 * TRIALS:.0f}; between {low} and {high} is luck."
+        f"An honest test at the 5 % level would raise about {0.05 * TRIALS:.0f}; between {low} and {high} is luck.",
+        {
+            "trials": (TRIALS, ""),
+            "alarms of the test over notes": (careless_count, ""),
+            "share of the test over notes": (100 * careless_count / TRIALS, "%"),
+            "alarms of the mixed model": (model_count, ""),
+            "share of the mixed model": (100 * model_count / TRIALS, "%"),
+            "alarms of an honest test": (0.05 * TRIALS, ""),
+            "fewest by luck": (low, ""),
+            "most by luck": (high, ""),
+        },
     )
 
 # %% [markdown]
@@ -148,7 +169,7 @@ with study.attempt("the proof by lot"):
 with study.attempt("the mixed model"):
     model = fit_mixed(two, "log(extent_cents) ~ region")
     study.show(model.table(), {"df": 1}, index=True)
-    study.say(effects_in_words(model, {}))
+    study.say_effects(model, {})
 
 # %% [markdown]
 # - **estimate**: the best guess (here on the log scale; the sentence below the table gives it in per cent).
@@ -167,9 +188,7 @@ with study.attempt("the mixed model"):
 
 # %%
 with study.attempt("what a note is worth"):
-    parts = model.variance_components().reset_index()[["group", "sd", "share"]]
-    names = {"player": "between players", "residual": "between notes of a recording"}
-    parts["group"] = parts["group"].map(names).fillna("between recordings of a player")
+    parts = parts_of_variance(model)
     study.show(parts, 3)
 
 # %% [markdown]
@@ -178,7 +197,7 @@ with study.attempt("what a note is worth"):
 
 # %% jupyter={"source_hidden": true}
 with study.attempt("more notes or more players"):
-    variance = (parts.set_index("group")["sd"] ** 2).to_dict()
+    variance = (parts.set_index("part")["sd"] ** 2).to_dict()
 
     def error(players, recordings, notes_each):
         return np.sqrt(
@@ -202,7 +221,8 @@ with study.attempt("more notes or more players"):
     )
     study.say(
         f"Four times as many notes leave {sizes['four times as many notes']:.0%} of the standard error, "
-        f"twice as many players leave {sizes['twice as many players']:.0%}."
+        f"twice as many players leave {sizes['twice as many players']:.0%}.",
+        {f"standard error left, {name}": (100 * size, "%") for name, size in sizes.items()},
     )
 
 # %% [markdown]

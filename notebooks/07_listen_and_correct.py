@@ -64,7 +64,7 @@ with study.attempt("the review of notes"):
     else:
         queue = by_suspicion(columns, decisions.decided())
     words = {"suspicion": "by suspicion", "settle": "to settle the claims"}.get(ORDER, "by lot")
-    study.say(f"**{len(queue)} notes** wait to be heard, {words}.")
+    study.say(f"**{len(queue)} notes** wait to be heard, {words}.", {"notes waiting": (len(queue), "notes")})
 
 # %% [markdown]
 # ## Hear, see, decide
@@ -102,7 +102,7 @@ with study.attempt("the review of notes"):
 #
 # Run the rest of the notebook again after listening (menu *Run*, *Run Selected Cell and All Below*).
 
-# %%
+# %% jupyter={"source_hidden": true}
 with study.attempt("decisions so far"):
     review = open_review(study.folder)
     decided = review.all_edits()
@@ -115,8 +115,11 @@ with study.attempt("decisions so far"):
             ["note_id", "onset_s", "offset_s", "pitch_hz", "rate_hz", "extent_cents", "reviewed"]
         )
         changed = edited[edited["reviewed"] != "auto"]
-        study.say(f"{len(decided)} decisions; {len(changed)} notes in the table bear one. The last of them:")
-        study.show(changed.tail(12), 2)
+        study.say(
+            f"{len(decided)} decisions; {len(changed)} notes in the table bear one. The last of them:",
+            {"decisions": (len(decided), ""), "notes with a decision": (len(changed), "notes")},
+        )
+        study.show(changed.tail(12), 2, kept=False)
 
 # %% [markdown]
 # Decisions that could not be applied (the sound changed, the note is gone) or on which two listeners differ are
@@ -183,7 +186,8 @@ with study.attempt("counted and measured rate"):
     counted = agreement.counted_rates(review)
     if len(counted) < agreement.FEWEST_PAIRS:
         study.say(
-            f"Cycles have been counted on {len(counted)} notes; at least {agreement.FEWEST_PAIRS} are needed."
+            f"Cycles have been counted on {len(counted)} notes; at least {agreement.FEWEST_PAIRS} are needed.",
+            {"notes counted": (len(counted), "notes")},
         )
     else:
         study.say(agreement.pair_words(counted["counted_hz"], counted["measured_hz"], "Hz"))
@@ -201,7 +205,8 @@ with study.attempt("notes measured again"):
     again = agreement.measured_again(review)
     if len(again) < agreement.FEWEST_PAIRS:
         study.say(
-            f"{len(again)} notes with vibrato have been measured again; at least {agreement.FEWEST_PAIRS} are needed."
+            f"{len(again)} notes with vibrato have been measured again; at least {agreement.FEWEST_PAIRS} are needed.",
+            {"notes measured again": (len(again), "notes")},
         )
     else:
         study.say("Rate, " + agreement.pair_words(again["rate_hz"], again["rate_again_hz"], "Hz"))

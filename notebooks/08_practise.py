@@ -28,6 +28,7 @@ from vibstudy.playing.practice import (
     practise,
     progress,
     read_history,
+    spans_to_follow,
     target_like,
 )
 from vibstudy.study import open_study
@@ -45,7 +46,8 @@ notes = study.notes()
 
 # %%
 with study.attempt("players to follow"):
-    study.show(players_to_follow(notes))
+    study.keep(spans_to_follow(notes))
+    study.show(players_to_follow(notes), kept=False)
 
 # %%
 RATE_HZ = 5.0

@@ -16,9 +16,11 @@ import pandas as pd
 import pytest
 import soundfile
 
+from tests.frame_numbers import missing, numbers_of, text_of
 from tests.invented_study import invented_notes
 from vibstudy.corpus.newstudy import read_notebook
 from vibstudy.errors import VibstudyError
+from vibstudy.stats.effects import PER_DECADE, standard_effects
 from vibstudy.study import open_study
 
 NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.py"))
@@ -79,17 +81,25 @@ class Page:
 
     def __init__(self) -> None:
         self.shown: list = []
+        self.blocks: list[str] = []
+        self.names: dict = {}
 
     def __call__(self, *things, **options) -> None:
         self.shown += things
+        self.blocks += [self.names["study"]._about] * len(things)
+
+    @property
+    def texts(self) -> list[str]:
+        """What is read of each thing shown, as markup."""
+        data = [getattr(thing, "data", None) for thing in self.shown]
+        return [
+            here if isinstance(here, str) else getattr(thing, "caption", "")
+            for thing, here in zip(self.shown, data, strict=True)
+        ]
 
     @property
     def text(self) -> str:
-        parts = []
-        for thing in self.shown:
-            data = getattr(thing, "data", None)
-            parts.append(data if isinstance(data, str) else getattr(thing, "caption", ""))
-        return "\n".join(parts)
+        return "\n".join(self.texts)
 
 
 def run_cells(notebook: Path, study: Path, monkeypatch) -> Page:
@@ -100,7 +110,7 @@ def run_cells(notebook: Path, study: Path, monkeypatch) -> Page:
     monkeypatch.setattr("vibstudy.figures.style._PRINT_DPI", 60)  # quicker; the files are tested elsewhere
     monkeypatch.setenv("VIBSTUDY_STUDY", str(study))
     monkeypatch.setattr("IPython.display.display", page)
-    names: dict = {}
+    names = page.names
     for cell in jupytext.read(notebook).cells:
         if cell.cell_type == "code":
             exec(compile(cell.source, notebook.name, "exec"), names)
@@ -194,6 +204,60 @@ def test_whole_study_shows_everything(whole_study, whole_pages):
     for stem in figures:
         for kind in ("pdf", "png", "txt"):
             assert (whole_study / "figures" / f"{stem}.{kind}").stat().st_size > 0
+
+
+def test_every_number_of_the_notebooks_is_in_the_one_frame(whole_study, whole_pages):
+    """In the frame's own rows or in those of the block that shows it; single notes in notes.csv."""
+    frame = pd.read_csv(whole_study / "results" / "quantities.csv")
+    notes = pd.read_parquet(whole_study / "results" / "notes.parquet")
+    looked = 0
+    for number, page in whole_pages.items():
+        for block, markup in zip(page.blocks, page.texts, strict=True):
+            here = frame[(frame["kind"] != "notebook") | frame["name"].str.startswith(block)]
+            shown = notes[notes["recording_id"].map(lambda name, text=page.text: name in text)]
+            single = {
+                f"{abs(value):.{decimals}f}"
+                for value in shown.select_dtypes("number").to_numpy(float, na_value=np.nan).ravel()
+                for decimals in (0, 1, 2)
+            }
+            text = text_of(markup) if "<" in markup else markup
+            assert missing(here, text, single if number == "02" else ()) == [], (number, block, text)
+            looked += len(numbers_of(text))
+    assert looked > 900
+
+
+def test_notebooks_give_the_n_of_the_frame(whole_study):
+    """No two places give another n, another share or another effect for the same thing."""
+    frame = pd.read_csv(whole_study / "results" / "quantities.csv")
+    said = frame[frame["kind"] == "notebook"].set_index(["name", "quantity"])["value"]
+    base = frame[frame["kind"] != "notebook"].set_index(["kind", "name", "quantity"])["value"]
+    pairs = {}
+    counted = {"recordings": "recordings", "notes": "notes", "long_enough": "notes_judged",
+               "with_vibrato": "notes_judged_with_vibrato", "usable": "notes_vibrato"}  # fmt: skip
+    for name, quantity in said.index:
+        block, _, of = name.partition(": ")
+        if block == "how much could be measured":
+            pairs[name, quantity] = ("medium", of, counted[quantity])
+        elif block == "the usage index" and quantity in ("recordings", "notes"):
+            wanted = {"recordings": "recordings", "notes": "notes_judged"}[quantity]
+            pairs[name, quantity] = ("player", of.split(", ")[0], wanted)
+        elif block == "players to follow" and quantity == "vibrato_notes":
+            pairs[name, quantity] = ("player", of, "notes_vibrato")
+        elif block == "the tool's own doubts" and quantity == "notes" and not of.startswith("ok,"):
+            pairs[name, quantity] = ("remark", of.split(", ")[0], "notes")
+    assert len(pairs) > 40
+    for place, key in pairs.items():
+        assert said[place] == base[key], (place, key)
+    effects = standard_effects(open_study(whole_study).notes())
+    rate = effects[
+        (effects["model"] == "rate") & (effects["variant"] == "") & (effects["words"] == PER_DECADE)
+    ]
+    whole = said[("the change of rate in words", "From one decade to the next")]
+    assert whole == pytest.approx(rate["estimate"].item(), rel=1e-6)
+    for player, share in said.xs("share", level="quantity").items():
+        if player.startswith("the usage index"):
+            name = player.partition(": ")[2].split(", ")[0]
+            assert 100 * share == pytest.approx(base["player", name, "share_with_vibrato"])
 
 
 def test_the_careless_test_is_shown_to_be_wrong(whole_study, whole_pages):

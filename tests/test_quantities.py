@@ -22,10 +22,10 @@ from vibstudy.figures.quantities import (
     row,
     value_of,
     why_left_out,
+    write_quantities,
 )
 from vibstudy.pages.corpus import corpus_page
 from vibstudy.pages.first_look import write_first_look
-from vibstudy.paper.write import write_quantities
 from vibstudy.schema import LOG_COLUMNS, QUANTITY_COLUMNS
 
 

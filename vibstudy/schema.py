@@ -15,6 +15,7 @@ Frictionless Table Schema, https://specs.frictionlessdata.io/table-schema/ (open
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -237,7 +238,7 @@ LOG_COLUMNS: tuple[Column, ...] = (
 )
 """Columns of ``results/log.csv``, one row a recording."""
 QUANTITY_COLUMNS: tuple[Column, ...] = (
-    _c("kind", "string", "", "Kind", "What sort of thing the quantity is of: study, player, recording, a tag of the manifest, side (of a claim), remark, medium, model, claim, setting.", required=True),
+    _c("kind", "string", "", "Kind", "What sort of thing the quantity is of: study, player, recording, a tag of the manifest, side (of a claim), remark, medium, model, claim, setting, notebook (what a notebook alone says).", required=True),
     _c("name", "string", "", "Name", "Which one: the player's name, the recording, the model, the claim.", required=True),
     _c("quantity", "string", "", "Quantity", "What is told of it; kind, name and quantity together stand once.", required=True),
     _c("value", "number", "", "Value", "Its value, in the unit beside it."),
@@ -255,6 +256,22 @@ QUANTITY_COLUMNS: tuple[Column, ...] = (
 )
 """Columns of ``results/quantities.csv``: every number that text, tables, figures, notebooks and pages take."""
 # fmt: on
+
+
+MEDIUM_WORDS = {"tape_lp": "tape or LP"}
+"""Media whose name in the manifest is not read as words by itself."""
+
+_MEDIUM = re.compile(r"\b(cylinder|acoustic_disc|electrical_disc|tape_lp)\b")
+
+
+def in_words(tag: object) -> str:
+    """Return a tag of the manifest as it is read: "electrical disc", "tape or LP"."""
+    return MEDIUM_WORDS.get(str(tag), str(tag).replace("_", " "))
+
+
+def media_in_words(sentence: str) -> str:
+    """Return a sentence with the media in it as they are read."""
+    return _MEDIUM.sub(lambda found: in_words(found.group()), sentence)
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from __future__ import annotations
 import html
 import math
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
@@ -82,6 +82,8 @@ class Study:
     def __init__(self, folder: str | Path):
         self.folder = Path(folder).resolve()
         self._gaps: list[str] = []
+        self._about = ""
+        self._kept: list[dict[str, Any]] = []
 
     @property
     def results(self) -> Path:
@@ -200,11 +202,75 @@ class Study:
 
     # -- what the notebook shows ----------------------------------------------------------------
 
-    def say(self, markdown: str) -> None:
-        """Show a sentence whose numbers were computed."""
+    def say(self, markdown: str, numbers: Mapping[str, tuple[float, str]] | None = None) -> None:
+        """Show a sentence whose numbers were computed.
+
+        Parameters
+        ----------
+        markdown : str
+            The sentence.
+        numbers : mapping of str to (float, str) | None
+            What of it the frame of results does not hold yet: name, value and unit.
+        """
         from IPython.display import Markdown, display
 
+        self._keep_all(numbers)
         display(Markdown(markdown))
+
+    def say_effects(
+        self, model: FittedModel, wording: Mapping[str, str], unit: str = "", head: str = ""
+    ) -> None:
+        """Show each effect of a model in a line under `head` (see :func:`effects_in_words`)."""
+        said, scale = _scale_of(model, unit)
+        for term, row in model.table().iterrows():
+            if words := wording.get(str(term)) or level_words(model, str(term)):
+                low, high = scale(float(row["low"])), scale(float(row["high"]))
+                further = {name: float(row[name]) for name in ("se", "df", "t", "p")}
+                self._keep("", words, scale(float(row["estimate"])), said, low=low, high=high, **further)
+        text = effects_in_words(model, wording, unit)
+        self.say(f"{head}\n\n{text}" if head else text)
+
+    def keep(
+        self, table: pd.DataFrame, index: bool = False, units: Mapping[str, str] | None = None, of: str = ""
+    ) -> None:
+        """Put the numbers of a table into the frame of results, as :meth:`show` does."""
+        shown = table.reset_index() if index else table
+        kinds = pd.api.types
+        numbers = [
+            name
+            for name in shown
+            if kinds.is_numeric_dtype(shown[name]) and not kinds.is_bool_dtype(shown[name])
+        ]
+        texts = shown.drop(columns=numbers).astype("string").fillna("").to_numpy().tolist()
+        for name in map(str, numbers):
+            unit = (units or {}).get(name) or unit_of(name)
+            for cells, value in zip(texts, shown[name], strict=True):
+                if pd.notna(value):
+                    self._keep(", ".join(filter(None, (of, *cells))), name, float(value), unit)
+
+    def _keep_all(self, numbers: Mapping[str, tuple[float, str]] | None) -> None:
+        for name, (value, unit) in (numbers or {}).items():
+            if np.isfinite(value):
+                self._keep("", name, value, unit)
+
+    def _keep(self, of: str, quantity: str, value: float, unit: str, **further: float) -> None:
+        """Note a number for the frame of results, under what is being shown."""
+        from vibstudy.figures.quantities import NOTEBOOK, row
+
+        name = f"{self._about}: {of}" if of else self._about
+        new = row(NOTEBOOK, name, quantity, float(value), unit, **further)
+        for known in self._kept:
+            if (known["name"], known["quantity"]) == (name, quantity) and known["value"] != new["value"]:
+                raise ValueError(f"{name}, {quantity} is said twice, {known['value']} and {value}")
+        self._kept.append(new)
+
+    def _put_down(self) -> None:
+        """Put what was noted into the frame of results, where something is measured."""
+        from vibstudy.figures.quantities import keep_rows
+
+        kept, self._kept = self._kept, []
+        if kept and self._notes is not None:
+            keep_rows(self.results, self.quantities, kept)
 
     def say_list(self, sentences: Sequence[str], first: int = 5) -> None:
         """Show sentences as a list; those after the `first` open on a click."""
@@ -242,8 +308,10 @@ class Study:
         Parameters
         ----------
         what : str
-            What the block shows, for the sentence: "the change over the decades".
+            What the block shows, for the sentence, "the change over the decades", and for the frame of
+            results, which keeps what the block says.
         """
+        self._about = what
         try:
             yield
         except VibstudyError as gap:
@@ -254,23 +322,65 @@ class Study:
                 raise
             reasons = [f"It builds on what could not be shown above: {self._gaps[-1]}."]
         else:
+            self._put_down()
             return
+        self._put_down()
         self._gaps.append(what)
         lines = "<br>".join(html.escape(reason) for reason in reasons)
         self.callout(f"<b>Not shown for this study: {html.escape(what)}.</b><br>{lines}")
 
-    def show(self, table: pd.DataFrame, decimals: int | Mapping[str, int] = 2, index: bool = False) -> None:
-        """Show a table, its numbers rounded and missing values left blank."""
+    def show(
+        self,
+        table: pd.DataFrame,
+        decimals: int | Mapping[str, int] = 2,
+        index: bool = False,
+        units: Mapping[str, str] | None = None,
+        of: str = "",
+        kept: bool = True,
+    ) -> None:
+        """Show a table, its numbers rounded and missing values left blank.
+
+        The numbers go into the frame of results, each under the texts of its row.
+
+        Parameters
+        ----------
+        table : DataFrame
+            What is shown.
+        decimals : int | mapping of str to int
+            Decimals of all columns, or by column (2 for the others).
+        index : bool
+            Whether the index is shown, too.
+        units : mapping of str to str | None
+            Units of columns whose name does not tell it.
+        of : str
+            What the table is of, where a block shows several.
+        kept : bool
+            Whether its numbers go into the frame; not rows of the measured tables (``notes.csv``,
+            ``recordings.csv``) or of the truth, which stand there, nor what :meth:`keep` put in before.
+        """
         from IPython.display import HTML, display
 
+        if kept:
+            self.keep(table, index, units, of)
         display(HTML(table_html(table, decimals, index)))
 
-    def save(self, figure: Figure, table: pd.DataFrame, name: str, caption: str | None = None) -> None:
-        """Save a figure with its numbers under ``figures/`` and show it (see ``style.save_figure``)."""
+    def save(
+        self,
+        figure: Figure,
+        table: pd.DataFrame,
+        name: str,
+        caption: str | None = None,
+        numbers: Mapping[str, tuple[float, str]] | None = None,
+    ) -> None:
+        """Save a figure with its numbers under ``figures/`` and show it (see ``style.save_figure``).
+
+        `numbers` of its caption as in :meth:`say`.
+        """
         from IPython.display import display
 
         from vibstudy.figures.style import save_figure
 
+        self._keep_all(numbers)
         display(save_figure(figure, table, self.figures, name, caption))
 
 
@@ -325,6 +435,25 @@ def table_html(table: pd.DataFrame, decimals: int | Mapping[str, int] = 2, index
         for row in shown.to_dict("records")
     )
     return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+
+
+_UNITS = {"_hz": "Hz", "_cents": "cents", "_s": "s", "_db": "dB", "(%)": "%"}
+
+
+def unit_of(column: str) -> str:
+    """Return the unit that the name of a column tells; "" for none."""
+    counted = column.rpartition("_")[2].rpartition(" ")[2]
+    if counted in ("notes", "players", "recordings"):
+        return counted
+    return next((unit for ending, unit in _UNITS.items() if column.endswith(ending)), "")
+
+
+def _scale_of(model: FittedModel, unit: str) -> tuple[str, Callable[[float], float]]:
+    """The unit in which effects of a model are said, and how to come to it."""
+    if model.scale.kind == "log":
+        base = model.scale.base
+        return "%", lambda value: 100 * (base**value - 1)
+    return ("times the odds", math.exp) if model.scale.kind == "logit" else (unit, lambda value: value)
 
 
 def formula(outcome: str, notes: pd.DataFrame, terms: Sequence[str]) -> str:
@@ -437,6 +566,26 @@ def means_by(model: FittedModel, factor: str, by: str) -> pd.DataFrame:
     return means.rename(columns=lambda name: name.removeprefix("typical_")).rename(
         columns={"typical": "estimate"}
     )
+
+
+def parts_of_variance(model: FittedModel) -> pd.DataFrame:
+    """Return what the fixed effects leave unexplained, in three parts.
+
+    Where each group of players has a variance of its own, they are averaged by their notes.
+
+    Returns
+    -------
+    DataFrame
+        ``part`` (between players, between recordings of a player, between notes of a recording), ``sd``
+        on the model's scale, ``share`` of the sum of the variances.
+    """
+    found = model.variance_components().reset_index()
+    names = {"player": "between players", "residual": "between notes of a recording"}
+    found["part"] = found["group"].map(names).fillna("between recordings of a player")
+    shares = found.groupby("part", sort=False)["share"].sum()
+    rest = found[found["group"] == "residual"].iloc[0]
+    sd = np.sqrt(rest["variance"] * shares / rest["share"])
+    return pd.DataFrame({"part": shares.index, "sd": sd.to_numpy(), "share": shares.to_numpy()})
 
 
 def p_words(p: float) -> str:

@@ -423,6 +423,11 @@ def read_log(directory: str | Path) -> pd.DataFrame:
     return _read_csv(_results(Path(directory), "log"), "log.csv", None)
 
 
+def read_quantities(directory: str | Path) -> pd.DataFrame:
+    """The frame of results, typed; `directory` as in :func:`read_notes`."""
+    return _read_csv(_results(Path(directory), "quantities"), "quantities.csv", None)
+
+
 def _results(directory: Path, stem: str) -> Path:
     for folder in (directory, directory / "results"):
         if any((folder / f"{stem}{suffix}").exists() for suffix in (".parquet", ".csv")):

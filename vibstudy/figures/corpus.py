@@ -9,6 +9,7 @@ from matplotlib.patches import Patch, Rectangle
 from vibstudy.corpus.overview import coverage
 from vibstudy.figures.data import axis_label, groups_in, need, plural
 from vibstudy.figures.style import FAINT, INK, MUTED, HouseFigure, hatches, house_style, legend_below
+from vibstudy.schema import in_words
 
 
 def coverage_table(recordings: pd.DataFrame, group: str = "region") -> pd.DataFrame:
@@ -101,7 +102,7 @@ def coverage_map(
                     hatch=coded[name],
                     edgecolor=INK,
                     lw=0.3,
-                    label=name.replace("_", " "),
+                    label=in_words(name),
                 )
                 for name in media
             ]
@@ -125,12 +126,28 @@ def coverage_words(recordings: pd.DataFrame) -> str:
     filled = table[table["recordings"] > 0]
     per_player = recordings.groupby("player", observed=True).size().sort_values(ascending=False)
     most = ", ".join(f"{player} ({count})" for player, count in per_player.head(2).items())
+    how_often = (
+        f"Each player was recorded {plural(int(per_player.max()), 'time')}."
+        if per_player.nunique() == 1
+        else f"Players differ in how often they were recorded, from {per_player.min()} to "
+        f"{per_player.max()} times; most often: {most}."
+    )
     return (
         f"The corpus holds {plural(len(recordings), 'recording')} by "
         f"{plural(recordings['player'].nunique(), 'player')} from "
         f"{plural(recordings['region'].nunique(), 'region')}, from the {table['decade'].min()}s to the "
         f"{table['decade'].max()}s. Of the {plural(len(table), 'combination')} of a decade and a region, "
         f"{len(table) - len(filled)} have no recording and {int((filled['players'] == 1).sum())} have only "
-        f"one player. Players differ in how often they were recorded, from {per_player.min()} to "
-        f"{per_player.max()} times; most often: {most}."
+        f"one player. {how_often}"
     )
+
+
+def coverage_numbers(recordings: pd.DataFrame) -> dict[str, tuple[float, str]]:
+    """Return the numbers of :func:`coverage_words` that count combinations of a decade and a region."""
+    table = coverage_table(recordings)
+    return {
+        "regions": (recordings["region"].nunique(), ""),
+        "combinations of a decade and a region": (len(table), ""),
+        "combinations without a recording": (int((table["recordings"] == 0).sum()), ""),
+        "combinations with one player": (int((table["players"] == 1).sum()), ""),
+    }

@@ -12,6 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
+from matplotlib.patheffects import withStroke
 
 from vibstudy.figures.data import (
     axis_label,
@@ -37,6 +38,7 @@ from vibstudy.figures.style import (
     looks,
     separate_labels,
 )
+from vibstudy.schema import in_words
 
 _MOST_NAMED = 6
 """Players named in the figure; more would cover the points at one column."""
@@ -161,12 +163,12 @@ def _draw_media(ax: Axes, media: pd.DataFrame, page: Page) -> None:
                       hatch=coded[row["medium"]], lw=0.4)
         )  # fmt: skip
         ax.text(
-            first + width / 2, place, f"{str(row['medium']).replace('_', ' ')} ({row['recordings']})",
+            first + width / 2, place, f"{in_words(row['medium'])} ({row['recordings']})",
             ha="center", va="center", fontsize=page.small_pt,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4, "alpha": 0.85},
         ) if width > 0.24 * (high - low) else ax.text(
             first + width + 1 if first + width < high - 0.35 * (high - low) else first - 1, place,
-            f"{str(row['medium']).replace('_', ' ')} ({row['recordings']})", va="center",
+            f"{in_words(row['medium'])} ({row['recordings']})", va="center",
             fontsize=page.small_pt, ha="left" if first + width < high - 0.35 * (high - low) else "right",
         )  # fmt: skip
     ax.set(ylim=(len(media) - 0.4, -0.6), yticks=[])
@@ -185,7 +187,9 @@ def _draw_lines(ax: Axes, lines: pd.DataFrame | None, page: Page) -> list[Line2D
             low, high = (rows[name].to_numpy(float) for name in ("low", "high"))
             ax.fill_between(x, low, high, color=MUTED, alpha=0.2, lw=0, zorder=0)
         style = "-" if not variant else (0, (5, 1.5))
-        ax.plot(x, rows["estimate"], color=INK, ls=style, lw=1.2 * page.line_pt, zorder=4)
+        # where the two lie on each other, the broken one is seen by its white edge
+        edge = [withStroke(linewidth=2.6 * page.line_pt, foreground="white")] if variant else []
+        ax.plot(x, rows["estimate"], color=INK, ls=style, lw=1.2 * page.line_pt, zorder=4, path_effects=edge)
         handles.append(
             Line2D([], [], color=INK, ls=style, label=str(variant) or "mixed model, 95 % interval")
         )
@@ -203,7 +207,8 @@ def _name_players(ax: Axes, points: pd.DataFrame, page: Page) -> None:
         named["drawn_at"].to_numpy(float),
         named["value"].to_numpy(float),
         [names[player] for player in named["player"]],
-        page.small_pt,
+        page,
+        (points["drawn_at"].to_numpy(float), points["value"].to_numpy(float)),
     )
 
 

@@ -175,6 +175,14 @@ def false_alarms(p_values: pd.DataFrame, size: str = "column") -> tuple[HouseFig
     return figure, table
 
 
+def check_signs(model: MixedResult) -> dict[str, float]:
+    """Return the p of a sign against the model in its "notes" and "players" (:func:`bend_p`)."""
+    effects = model.random_effects()
+    own = effects[(effects["group"] == model.prepared.player) & (effects["column"] == "Intercept")]
+    residual = model.residuals()["standardised"].to_numpy(float)
+    return {"notes": bend_p(residual), "players": bend_p(own["effect"].to_numpy(float))}
+
+
 def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
     """Draw what a mixed model leaves over: its residuals, and the players' own deviations.
 
@@ -209,12 +217,11 @@ def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, 
         places = norm.ppf((np.arange(len(players)) + 0.5) / len(players))
         spread = float(players["effect"].std(ddof=0)) or 1.0
         ends = 1.15 * max(float(np.abs(places).max()), 0.5)
-        right.plot([-ends, ends], [-ends * spread, ends * spread], color=MUTED, lw=0.6 * page.line_pt)
-        right.plot(places, players["effect"], ls="", marker="o", color=INK, mec="white", mew=0.3)
+        right.plot([-ends, ends], [-ends, ends], color=MUTED, lw=0.6 * page.line_pt)
+        right.plot(places, players["effect"] / spread, ls="", marker="o", color=INK, mec="white", mew=0.3)
         right.set(xlim=(-ends, ends))
-        right.set(xlabel="Expected (SD)", ylabel="Player's deviation", title="Players")
-        signs = {"notes": bend_p(residual), "players": bend_p(players["effect"].to_numpy(float))}
-        said = " ".join(_sign_words(name, p) for name, p in signs.items())
+        right.set(xlabel="Expected (SD)", ylabel="Player's deviation (SD)", title="Players")
+        said = " ".join(_sign_words(name, p) for name, p in check_signs(model).items())
         figure.caption = (
             f"Check of the model {model.formula}. Left: residuals of the notes against a normal "
             "distribution; right: the players' predicted deviations. On the lines everything is as assumed. "

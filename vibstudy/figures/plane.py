@@ -158,7 +158,7 @@ def _panel(
         table["rate_hz"].to_numpy(float),
         table["extent_cents"].to_numpy(float),
         [names[player] for player in table["player"]],
-        page.small_pt,
+        page,
     )
 
 

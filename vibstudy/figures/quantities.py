@@ -27,18 +27,26 @@ Means and intervals
 * Left out is each note that is neither in the models of rate and extent nor known to be straight; its reason
   is the first that applies, in the order of :data:`LEFT_OUT`.
 
-Rates of change are those of one decade (:func:`vibstudy.figures.effects.standard_effects`), in every place.
+Rates of change are those of one decade (:func:`vibstudy.stats.effects.standard_effects`), in every place.
+
+What a notebook says and nobody else does (a table of sensitivity, the power of the study) is put in by
+the notebook, as rows of the kind :data:`NOTEBOOK` (:func:`keep_rows`). They stay until the notes are
+measured anew.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import contextlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from vibstudy.corpus.tables import read_quantities, write_frame, write_package
+from vibstudy.errors import VibstudyError
 from vibstudy.schema import HARMLESS, QUALITY_REASONS, QUANTITY_COLUMNS, reasons_of, typed
 from vibstudy.stats.selection import (
     is_judged,
@@ -73,6 +81,12 @@ MEANS: dict[str, str] = {"rate_hz": "Hz", "extent_cents": "± cents"}
 FEWEST_FOR_RHO = 2
 """Recordings of a player from which on the likeness of notes in a recording can be known."""
 
+FILE = "quantities.csv"
+"""The frame as a file, in ``results``."""
+
+NOTEBOOK = "notebook"
+"""Kind of what a notebook alone says."""
+
 USED: dict[str, str] = {
     "study": "draft: Corpus, Limitations; notebooks 01, 03, 04",
     "player": "draft: Results, table of players; figures of players; first look",
@@ -83,6 +97,7 @@ USED: dict[str, str] = {
     "claim": "draft: Results, table of claims; figure of claims",
     "medium": "draft: Limitations, table of media; notebook 01",
     "setting": "draft: Methods; page of reproducibility",
+    NOTEBOOK: "notebooks",
 }
 """Where quantities are used, by kind; other kinds are the tags of the manifest, used in notebook 01."""
 
@@ -454,3 +469,52 @@ def value_of(frame: pd.DataFrame, kind: str, name: str, quantity: str) -> float:
         (frame["kind"] == kind) & (frame["name"] == name) & (frame["quantity"] == quantity), "value"
     ]
     return float(found.iloc[0]) if len(found) else float("nan")
+
+
+# --- the file
+
+
+def write_quantities(results: Path, frame: pd.DataFrame) -> None:
+    """Write the frame of results beside the measured tables, and describe it there."""
+    schema = write_frame(results / FILE, frame, QUANTITY_COLUMNS)
+    (results / FILE).touch()  # as new as the notes it was made from, also where nothing in it changed
+    write_package(results, {FILE: schema})
+
+
+def still_true(results: Path) -> pd.DataFrame:
+    """Return the frame as it was written; without rows where there is none, or where the notes are newer."""
+    path = results / FILE
+    notes = [results / name for name in ("notes.parquet", "notes.csv")]
+    measured = max((found.stat().st_mtime_ns for found in notes if found.is_file()), default=0)
+    if path.is_file() and path.stat().st_mtime_ns >= measured:
+        with contextlib.suppress(VibstudyError):  # a damaged one is written anew
+            return read_quantities(results)
+    return typed(pd.DataFrame(), QUANTITY_COLUMNS)
+
+
+def of_notebooks(results: Path) -> list[dict[str, Any]]:
+    """Return the rows that notebooks put into the file and that are still true."""
+    frame = still_true(results)
+    return [dict(item) for item in frame[frame["kind"] == NOTEBOOK].to_dict("records")]
+
+
+def keep_rows(results: Path, base: Callable[[], pd.DataFrame], rows: Sequence[Mapping[str, Any]]) -> None:
+    """Put rows of a notebook into the file, in place of those of the same keys.
+
+    Parameters
+    ----------
+    results : Path
+        Folder of the file.
+    base : callable
+        Gives the frame where none is written yet.
+    rows : sequence of mapping
+        As :func:`row` makes them.
+    """
+    from filelock import FileLock
+
+    key = ["kind", "name", "quantity"]
+    with FileLock(results / "cache" / "quantities.lock"):  # two notebooks may run at a time
+        frame = still_true(results)
+        new = typed(pd.DataFrame(list(rows)), QUANTITY_COLUMNS)
+        both = pd.concat([frame if len(frame) else base(), new], ignore_index=True)
+        write_quantities(results, both.drop_duplicates(key, keep="last", ignore_index=True))

@@ -428,6 +428,16 @@ def note_words(note: pd.Series) -> str:
     )
 
 
+def heard_numbers(note: pd.Series) -> dict[str, tuple[float, str]]:
+    """Return the numbers of :func:`hearing_words` that stand in no table: name, value and unit."""
+    rate, extent = float(note["rate_hz"]), float(note["extent_cents"])
+    swing = {"whole swing of the note": (2 * extent, "cents")}
+    (slow, _), (fast, _) = FUSION_POINTS
+    if not slow <= rate <= fast:
+        return swing
+    return swing | {"fusion limit at its rate": (float(fusion_limit_cents(rate)), "cents")}
+
+
 def hearing_words(note: pd.Series) -> str:
     """Say how a vibrato note may be heard: its whole swing, the rule of thumb, pulses to the beat."""
     rate, extent = float(note["rate_hz"]), float(note["extent_cents"])

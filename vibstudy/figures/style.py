@@ -395,20 +395,40 @@ def log_extent_axis(axis: Any, *values: pd.Series) -> None:
     getattr(axis.axes, f"set_{name}lim")(low, high)
 
 
-def separate_labels(ax: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str], size_pt: float) -> None:
-    """Write `names` beside their points, moved apart where they would overlap."""
+def separate_labels(
+    ax: Axes,
+    x: np.ndarray,
+    y: np.ndarray,
+    names: Sequence[str],
+    page: Page,
+    others: tuple[np.ndarray, np.ndarray] | None = None,
+) -> None:
+    """Write `names` beside their points, moved apart where they would lie on each other or on markers.
+
+    Parameters
+    ----------
+    ax : Axes
+    x, y : ndarray [shape=(n,)]
+        Where the named points are.
+    names : sequence of str [shape=(n,)]
+    page : Page
+        The size that is drawn for.
+    others : (ndarray, ndarray) | None
+        Places of all markers, where more are drawn than are named.
+    """
     from adjustText import adjust_text
     from matplotlib.patheffects import withStroke
 
     halo = [withStroke(linewidth=1.5, foreground="white")]
     texts = [
-        ax.text(float(a), float(b), name, fontsize=size_pt, path_effects=halo, zorder=5)
+        ax.text(float(a), float(b), name, fontsize=page.small_pt, path_effects=halo, zorder=5)
         for a, b, name in zip(x, y, names, strict=True)
     ]
     if not texts:
         return
     figure = ax.get_figure(root=True)
     assert figure is not None
+    markers = ax.scatter(*(others or (x, y)), s=(1.4 * page.marker_pt) ** 2, alpha=0)  # room for them
     figure.draw_without_rendering()
     adjust_text(
         texts,
@@ -417,7 +437,9 @@ def separate_labels(ax: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str]
         ax=ax,
         iter_lim=200,
         time_lim=None,
+        objects=markers,
         expand=(1.1, 1.35),
         ensure_inside_axes=True,
-        arrowprops={"arrowstyle": "-", "color": MUTED, "lw": 0.4},
+        arrowprops={"arrowstyle": "-", "color": MUTED, "lw": 0.35 * page.line_pt},
     )
+    markers.remove()

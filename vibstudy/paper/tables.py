@@ -17,7 +17,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import plural
 from vibstudy.figures.quantities import COUNTS, LEFT_OUT, of_kind, spread_rows
 from vibstudy.figures.style import EXTENT_NOTE
-from vibstudy.schema import QUALITY_REASONS
+from vibstudy.schema import QUALITY_REASONS, in_words, media_in_words
 from vibstudy.stats.claims import Claim
 from vibstudy.stats.confounds import find_confounds
 
@@ -73,11 +73,6 @@ def media_table(recordings: pd.DataFrame) -> pd.DataFrame:
 def media_rows(recordings: pd.DataFrame) -> list[dict]:
     """Rows of the frame of results on the sound of the media."""
     return spread_rows(media_table(recordings), "medium", "medium", MEDIA_UNITS)
-
-
-def in_words(tag: object) -> str:
-    """A tag of the manifest as it is read: "electrical disc"."""
-    return str(tag).replace("_", " ")
 
 
 def media_of(frame: pd.DataFrame) -> pd.DataFrame:
@@ -176,7 +171,8 @@ def limitations_table(notes: pd.DataFrame, claims: pd.DataFrame) -> pd.DataFrame
             (f"{plural(len(names), 'claim').split(' ', 1)[1]} {', '.join(names)}", text, "")
             for text, names in together.items()
         ]
-    return pd.DataFrame(rows, columns=["from", "sentence", "kind"])
+    table = pd.DataFrame(rows, columns=["from", "sentence", "kind"])
+    return table.assign(sentence=table["sentence"].map(media_in_words))
 
 
 @dataclass(frozen=True)

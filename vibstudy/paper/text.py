@@ -313,14 +313,17 @@ def _effect(book: Book, row: int) -> str:
     if pd.isna(effect["estimate"]):
         return "by an amount that these recordings cannot judge"
     unit = str(effect["unit"])
-    pattern = ".3g" if unit.startswith("times") else "+.2f" if unit == "Hz" else "+.1f"
+    factor = unit.startswith("times")
+    pattern = ".2g" if factor else "+.2f" if unit == "Hz" else "+.1f"
+    unit = "" if factor else f" {unit}"
 
     def n(name: str, pattern: str) -> str:
         return book.cite("models", row, name, pattern)
 
     return (
-        f"by {n('estimate', pattern)} {unit} ({book.setting('interval_per_cent')} % interval {n('low', pattern)} to "
-        f"{n('high', pattern)} {unit}, df = {n('df', '.1f')}, p {n('p', 'p')})"
+        f"by {'a factor of ' if factor else ''}{n('estimate', pattern)}{unit} "
+        f"({book.setting('interval_per_cent')} % interval {n('low', pattern)} to "
+        f"{n('high', pattern)}{unit}, df = {n('df', '.1f')}, p {n('p', 'p')})"
     )
 
 

@@ -28,9 +28,17 @@ import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.files import sha256_of
-from vibstudy.corpus.tables import read_notes, read_recordings, write_frame, write_package
+from vibstudy.corpus.tables import read_notes, read_recordings
 from vibstudy.figures.own import read_own
-from vibstudy.figures.quantities import claim_rows, effect_rows, quantities, setting_rows
+from vibstudy.figures.quantities import (
+    NOTEBOOK,
+    claim_rows,
+    effect_rows,
+    of_notebooks,
+    quantities,
+    setting_rows,
+    write_quantities,
+)
 from vibstudy.paper import output, tables, text
 from vibstudy.paper.assemble import environment
 from vibstudy.paper.checklist import checklist_table
@@ -39,7 +47,7 @@ from vibstudy.paper.methods import write_methods
 from vibstudy.paper.references import bibtex, references_table
 from vibstudy.paper.sounding import following, sound_slides
 from vibstudy.paper.tables import media_rows
-from vibstudy.schema import QUANTITY_COLUMNS
+from vibstudy.schema import media_in_words
 from vibstudy.sound.reading import WORKING_RATE_HZ
 from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, judge_and_log, read_claims
 from vibstudy.stats.effects import standard_effects
@@ -113,6 +121,7 @@ def write_paper(
             *effect_rows(effects),
             *claim_rows(judged),
             *media_rows(recordings),
+            *of_notebooks(study.results),
             *setting_rows(dict(settings[["setting", "value"]].to_numpy().tolist())),
         ],
     )
@@ -153,7 +162,7 @@ def tags_of(notes: pd.DataFrame, claims: Sequence[Claim], group: str = "region")
     ]
 
 
-KINDS = ("player", "recording", "recording_id", "study", "remark", "model", "claim", "setting")
+KINDS = ("player", "recording", "recording_id", "study", "remark", "model", "claim", "setting", NOTEBOOK)
 """Kinds of the frame that are no tags."""
 
 MOST_LEVELS = 60
@@ -199,12 +208,6 @@ def _write_slides(
         sounding.unlink(missing_ok=True)
 
 
-def write_quantities(results: Path, frame: pd.DataFrame) -> None:
-    """Write the frame of results beside the measured tables, and describe it there."""
-    schema = write_frame(results / "quantities.csv", frame, QUANTITY_COLUMNS)
-    write_package(results, {"quantities.csv": schema})
-
-
 def _tables(
     study: Study,
     notes: pd.DataFrame,
@@ -247,6 +250,8 @@ def _claims_table(
     table["tests_gone"] = bygone_tests(claims, ledger)
     table["sentence"] = table["sentence"].str.removesuffix(".")
     table["expect"] = [claim.expect for claim in claims]
+    for name in ("reason", "but", "compared"):
+        table[name] = table[name].fillna("").map(media_in_words)
     return table
 
 

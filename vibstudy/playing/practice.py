@@ -131,24 +131,39 @@ def target_like(study: str | Path, group: str) -> Target:
     return Target(words, rate, extent)
 
 
-def players_to_follow(notes: pd.DataFrame) -> pd.DataFrame:
+def spans_to_follow(notes: pd.DataFrame) -> pd.DataFrame:
     """Return the middle 80 % of each player with at least :data:`FEWEST_NOTES` vibrato notes.
 
     Returns
     -------
     DataFrame
-        ``player, notes``, and ``rate, extent`` as text: "5.1 to 5.9 Hz", "± 14 to 30 cents".
+        ``player, vibrato_notes, rate_low_hz, rate_high_hz, extent_low_cents, extent_high_cents``.
     """
     used = vibrato_notes(notes)
     rows = []
     for player, own in used.groupby("player", observed=True):
         if len(own) >= FEWEST_NOTES:
-            rate, extent = _middle(own, "rate_hz"), _middle(own, "extent_cents")
-            spans = (f"{rate[0]:.1f} to {rate[1]:.1f} Hz", f"± {extent[0]:.0f} to {extent[1]:.0f} cents")
-            rows.append((str(player), len(own), *spans))
+            rows.append((str(player), len(own), *_middle(own, "rate_hz"), *_middle(own, "extent_cents")))
     if not rows:
         raise VibstudyError(f"No player has the {FEWEST_NOTES} notes with vibrato that a target needs")
-    return pd.DataFrame(rows, columns=["player", "notes", "rate", "extent"])
+    ends = ["rate_low_hz", "rate_high_hz", "extent_low_cents", "extent_high_cents"]
+    return pd.DataFrame(rows, columns=["player", "vibrato_notes", *ends])
+
+
+def players_to_follow(notes: pd.DataFrame) -> pd.DataFrame:
+    """Return :func:`spans_to_follow` to be read.
+
+    Returns
+    -------
+    DataFrame
+        ``player, vibrato_notes``, and ``rate, extent`` as text: "5.1 to 5.9 Hz", "± 14 to 30 cents".
+    """
+    spans = spans_to_follow(notes)
+    rate = [f"{row.rate_low_hz:.1f} to {row.rate_high_hz:.1f} Hz" for row in spans.itertuples()]
+    extent = [
+        f"± {row.extent_low_cents:.0f} to {row.extent_high_cents:.0f} cents" for row in spans.itertuples()
+    ]
+    return spans[["player", "vibrato_notes"]].assign(rate=rate, extent=extent)
 
 
 def _middle(notes: pd.DataFrame, name: str) -> tuple[float, float]:

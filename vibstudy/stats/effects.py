@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
+from vibstudy.schema import in_words
 from vibstudy.stats.fitted import FittedModel
 from vibstudy.stats.selection import judged_notes, vibrato_notes
 
@@ -157,10 +158,10 @@ def effect_words(fitted: FittedModel, term: str, centre: int) -> str:
     factor, bracket, level = term.partition("[T.")
     levels = fitted.prepared.factors.get(factor)
     if bracket and levels and ":" not in term:
-        return f"{level.removesuffix(']')} against {levels[0]}".replace("_", " ")
+        return f"{in_words(level.removesuffix(']'))} against {in_words(levels[0])}"
     if term == "Intercept":
-        first = [f"{levels[0]}" for levels in fitted.prepared.factors.values()]
-        return f"level in {centre}" + (f", {', '.join(first)}".replace("_", " ") if first else "")
+        first = [in_words(levels[0]) for levels in fitted.prepared.factors.values()]
+        return f"level in {centre}" + (f", {', '.join(first)}" if first else "")
     return term
 
 
