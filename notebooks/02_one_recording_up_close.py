@@ -133,12 +133,7 @@ NUMBER = None
 with study.attempt("the note with its vibrato taken out"):
     chosen = note if NUMBER is None else mine[mine["note_id"].str.endswith(f"/{NUMBER}")].iloc[0]
     picture = draw.picture_of(sound.samples, sound.rate_hz, line, chosen, sound.origin_s)
-    shares = {
-        "steady as played": (100 * picture.played_share, "%"),
-        "steady with the vibrato taken out": (100 * picture.straight_share, "%"),
-        "harmonics": (picture.harmonics, ""),
-    }
-    study.save(*draw.draw_straightened(picture), "02_straightened", numbers=shares)
+    study.save(*draw.draw_straightened(picture), "02_straightened")
 
 # %%
 with study.attempt("this note in words"):

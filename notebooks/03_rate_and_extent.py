@@ -172,8 +172,7 @@ with study.attempt("the verdict on the models"):
 
 # %%
 with study.attempt("the check of the model"):
-    told = {f"p of a sign in the {of}": (p, "") for of, p in draw.check_signs(extent).items()}
-    study.save(*draw.model_check(extent), "03_check", numbers=told)
+    study.save(*draw.model_check(extent), "03_check")
 
 # %% [markdown]
 # How alike are the notes of one player? The table splits the variation that decade and region leave
@@ -191,8 +190,9 @@ with study.attempt("where the variation lies"):
 # %%
 with study.attempt("the change of extent without each player"):
     changes = leave_out(extent, label="decades")
-    words = "Change of log extent a decade"
-    study.save(*draw.without_each_player(changes, words), "03_without_each_player")
+    shown = changes.assign(**{name: 100 * np.expm1(changes[name]) for name in ("estimate", "all")})
+    words = "Change of extent from one decade to the next (%)"
+    study.save(*draw.without_each_player(shown, words), "03_without_each_player")
     study.keep(changes[["left_out", "term", "estimate", "all", "p"]])
     study.say(" ".join(influence_sentences(changes)))
 

@@ -50,7 +50,7 @@ if truth is not None:
             pairs[tag] = pairs["true_recording_id"].map(tags[tag])
         pairs["found"] = pairs["onset_s"].notna()
         study.say(
-            f"**{pairs['found'].sum()} of {len(pairs)} true notes were found** ({pairs['found'].mean():.1%}); "
+            f"**{pairs['found'].sum()} of {len(pairs)} true notes were found** ({100 * pairs['found'].mean():.1f} %); "
             f"{len(notes) - pairs['found'].sum()} measured notes have no true partner.",
             {
                 "true notes": (len(pairs), "notes"),
@@ -76,16 +76,7 @@ if truth is not None:
 if truth is not None:
     with study.attempt("measured against truth"):
         both = pairs[pairs["true_has_vibrato"].astype(bool) & pairs["has_vibrato"].fillna(False).astype(bool)]
-        errors = error_table(both).set_index("outcome")
-        told = {
-            f"{words}, {column}": (errors.loc[name, column], unit)
-            for name, words, unit in (("rate_hz", "rate", "Hz"), ("extent_cents", "extent", "cents"))
-            for column in ("median_abs", "bias")
-        }
-        told["notes with vibrato, found and measured"] = (errors["n"].iloc[0], "notes")
-        study.save(
-            *draw.measured_against_truth(both, "accompaniment"), "05_measured_against_truth", numbers=told
-        )
+        study.save(*draw.measured_against_truth(both, "accompaniment"), "05_measured_against_truth")
 
 # %%
 if truth is not None:
@@ -170,7 +161,7 @@ if truth is not None:
                 ["mean", "size"]
             )
             words = [
-                f"{row['mean']:.0%} of {row['size']:.0f} notes of quality {kind}"
+                f"{100 * row['mean']:.0f} % of {row['size']:.0f} notes of quality {kind}"
                 for kind, row in shares.iterrows()
             ]
             told = {

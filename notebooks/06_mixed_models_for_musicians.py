@@ -51,7 +51,7 @@ with study.attempt("the careless test"):
     b = notes.loc[notes["region"] == SECOND, "log_extent"]
     careless = ttest_ind(b, a, equal_var=False)
     study.say(
-        f"**{SECOND}** against **{FIRST}**: {np.exp(b.mean() - a.mean()) - 1:+.0%} in extent, "
+        f"**{SECOND}** against **{FIRST}**: {100 * np.expm1(b.mean() - a.mean()):+.0f} % in extent, "
         f"{len(b)} notes against {len(a)}, **{p_words(careless.pvalue)}**.",
         {
             "difference": (100 * (np.exp(b.mean() - a.mean()) - 1), "%"),
@@ -78,12 +78,7 @@ if study.is_demo:
 # %%
 with study.attempt("the notes player by player"):
     two = notes[notes["region"].isin([FIRST, SECOND])]
-    told = {
-        "players of the two regions": (two["player"].nunique(), "players"),
-        "recordings of the two regions": (two["recording_id"].nunique(), "recordings"),
-        "notes of the two regions": (len(two), "notes"),
-    }
-    study.save(*draw.players_apart(two, "extent_cents", "region"), "06_players_apart", numbers=told)
+    study.save(*draw.players_apart(two, "extent_cents", "region"), "06_players_apart")
 
 # %% [markdown]
 # Two things leap to the eye. The notes of one player keep **together**: once you have heard ten, the hundredth
@@ -129,7 +124,7 @@ with study.attempt("the proof by lot"):
     )
     study.say(
         f"Of {TRIALS} trials, the test over notes raised a false alarm in **{careless_count}** "
-        f"({careless_count / TRIALS:.0%}), the mixed model in **{model_count}** ({model_count / TRIALS:.0%}). "
+        f"({100 * careless_count / TRIALS:.0f} %), the mixed model in **{model_count}** ({100 * model_count / TRIALS:.0f} %). "
         f"An honest test at the 5 % level would raise about {0.05 * TRIALS:.0f}; between {low} and {high} is luck.",
         {
             "trials": (TRIALS, ""),
@@ -215,13 +210,13 @@ with study.attempt("more notes or more players"):
     sizes = {name: error(*plan) / error(*plans["as it is"]) for name, plan in plans.items()}
     study.show(
         pd.DataFrame(
-            [(name, *plan, f"{sizes[name]:.0%}") for name, plan in plans.items()],
-            columns=["plan", "players", "recordings each", "notes each", "standard error (as it is = 100%)"],
+            [(name, *plan, f"{100 * sizes[name]:.0f} %") for name, plan in plans.items()],
+            columns=["plan", "players", "recordings each", "notes each", "standard error (as it is = 100 %)"],
         )
     )
     study.say(
-        f"Four times as many notes leave {sizes['four times as many notes']:.0%} of the standard error, "
-        f"twice as many players leave {sizes['twice as many players']:.0%}.",
+        f"Four times as many notes leave {100 * sizes['four times as many notes']:.0f} % of the standard error, "
+        f"twice as many players leave {100 * sizes['twice as many players']:.0f} %.",
         {f"standard error left, {name}": (100 * size, "%") for name, size in sizes.items()},
     )
 

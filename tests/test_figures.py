@@ -531,7 +531,7 @@ def test_a_straight_player_has_a_portrait():
     figure, table = draw.player_portraits(notes)
     row = table.set_index("player").loc["Player Birch"]
     assert row["share_with_vibrato"] == 0 and row["notes"] == 0 and row["judged"] > 0
-    assert f"0% of {row['judged']}" in texts(figure)
+    assert f"0 % of {row['judged']}" in texts(figure)
     figure, _ = draw.rate_extent_plane(notes)
     assert "Without vibrato, and so not in the plane: Birch (0 %)" in figure.caption
 

@@ -126,19 +126,37 @@ def test_every_number_of_draft_and_tables_is_in_the_one_frame(report, study):
     frame = pd.read_csv(study / "results" / "quantities.csv")
     sections = sections_of_html(report.folder)
     looked = 0
-    for title in ("Corpus", "Results"):
-        text = re.sub(r"^\s*\w+", "", sections[title])
+    for title, section in sections.items():
+        text = re.sub(r"^\s*\w+", "", section)
         assert missing(frame, text) == [], title
         looked += len(numbers_of(text))
     tables = read_tables(report.folder)
+    remarks = frame[frame["kind"] == "remark"]
+    shares = 100 * remarks["numerator"] / remarks["denominator"]
+
+    def intervals(name: str, unit: str) -> dict[str, str]:
+        return dict.fromkeys((name, f"{name}_low", f"{name}_high"), unit)
+
     units = {
-        "players": {"share_with_vibrato": "%", "rate_hz": "Hz", "extent_cents": "cents", "notes": "notes",
-                    "notes_judged": "notes", "recordings": "recordings"},
-        "left_out": {"notes": "notes", "notes_usable": "notes"},
-        "models": {"df": "", "t": "", "p": ""},
-        "quality": {"notes": "notes"},
-        "claims": {"df": "", "notes": "notes", "players": "players"},
+        "players": {**intervals("share_with_vibrato", "%"), **intervals("rate_hz", "Hz"), "notes": "notes",
+                    **intervals("extent_cents", "cents"), "notes_judged": "notes",
+                    "recordings": "recordings"},
+        "left_out": dict.fromkeys([name for name in tables["left_out"] if name != "side"], "notes"),
+        "models": dict.fromkeys(("df", "t", "p"), ""),
+        "quality": {"notes": "notes", "share": "share"},
+        "media": {"recordings": "recordings", "above_noise_db": "dB", "high_edge_hz": "Hz",
+                  "clicks_per_s": ""},
+        "claims": {"df": "", "p_holm": "", "notes": "notes", "players": "players"},
+        "reach": {"needed": "players", "players_from": "players", "players_to": "players"},
     }  # fmt: skip
+    for name in ("models", "claims", "reach"):  # each row in its own unit
+        for row in tables[name].to_dict("records"):
+            for column in ("estimate", "low", "high", "reach", "half"):
+                if pd.notna(row.get(column)):
+                    unit = "%" if str(row["unit"]).startswith("%") else str(row["unit"])
+                    own = frame[frame["unit"].fillna("").str.startswith(unit)]
+                    assert found(own, f"{abs(row[column]):.3f}", ""), (name, column, row[column])
+                    looked += 1
     for name, columns in units.items():
         table = tables[name]
         printed = {
@@ -146,6 +164,10 @@ def test_every_number_of_draft_and_tables_is_in_the_one_frame(report, study):
         }
         for column, unit in columns.items():
             for value in table[column].dropna():
+                if unit == "share":
+                    value, text = 100 * value, f"{100 * value:.0f}"
+                    assert found(frame[frame["kind"] == "remark"].assign(value=shares, unit="%"), text, "%")
+                    continue
                 text = as_printed(value, printed.get(column, "count")).lstrip("<=+−- ").replace(",", "")
                 assert found(frame, text, unit), (name, column, value)
                 looked += 1
@@ -320,7 +342,7 @@ def test_a_phrase_stands_beside_its_score_where_there_is_one(study, monkeypatch,
     line = pd.DataFrame({"time_s": times, "f0_hz": 440.0})
     monkeypatch.setattr(Study, "line", lambda self, recording: line)
     opened = open_study(study)
-    drawing = drawings(opened, notes, pd.DataFrame(), pd.DataFrame())["along_a_phrase"]
+    drawing = drawings(opened, notes, pd.DataFrame(), pd.DataFrame(), pd.DataFrame())["along_a_phrase"]
     figure, table = drawing("column")
     assert ("the written notes" in figure.caption) == written
     assert ("measure" in table) == written

@@ -97,7 +97,7 @@ def test_figure_tells_its_numbers():
     figure, table = draw_straightened(picture(1.0))
     assert [axis.get_title(loc="left") for axis in figure.axes] == ["As played", "Vibrato taken out"]
     assert table["steady_share"].tolist() == sorted(table["steady_share"])
-    assert f"{table['steady_share'].iloc[1]:.0%}" in figure.caption
+    assert f"{100 * table['steady_share'].iloc[1]:.0f} %" in figure.caption
 
 
 def test_the_page_takes_the_longest_of_each_stretch():

@@ -238,7 +238,7 @@ LOG_COLUMNS: tuple[Column, ...] = (
 )
 """Columns of ``results/log.csv``, one row a recording."""
 QUANTITY_COLUMNS: tuple[Column, ...] = (
-    _c("kind", "string", "", "Kind", "What sort of thing the quantity is of: study, player, recording, a tag of the manifest, side (of a claim), remark, medium, model, claim, setting, notebook (what a notebook alone says).", required=True),
+    _c("kind", "string", "", "Kind", "What sort of thing the quantity is of: study, player, recording, a tag of the manifest, side (of a claim), remark, medium, model, claim, setting, figure (what its caption alone says), notebook (what a notebook alone says).", required=True),
     _c("name", "string", "", "Name", "Which one: the player's name, the recording, the model, the claim.", required=True),
     _c("quantity", "string", "", "Quantity", "What is told of it; kind, name and quantity together stand once.", required=True),
     _c("value", "number", "", "Value", "Its value, in the unit beside it."),

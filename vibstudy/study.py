@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from vibstudy.stats.fitted import FittedModel
+    from vibstudy.stats.mixed import MixedResult
 
 FOLDER_VARIABLE = "VIBSTUDY_STUDY"
 
@@ -253,7 +254,7 @@ class Study:
             if np.isfinite(value):
                 self._keep("", name, value, unit)
 
-    def _keep(self, of: str, quantity: str, value: float, unit: str, **further: float) -> None:
+    def _keep(self, of: str, quantity: str, value: float, unit: str, **further: Any) -> None:
         """Note a number for the frame of results, under what is being shown."""
         from vibstudy.figures.quantities import NOTEBOOK, row
 
@@ -370,17 +371,13 @@ class Study:
         table: pd.DataFrame,
         name: str,
         caption: str | None = None,
-        numbers: Mapping[str, tuple[float, str]] | None = None,
     ) -> None:
-        """Save a figure with its numbers under ``figures/`` and show it (see ``style.save_figure``).
-
-        `numbers` of its caption as in :meth:`say`.
-        """
+        """Save a figure with its numbers under ``figures/`` and show it (see ``style.save_figure``)."""
         from IPython.display import display
 
         from vibstudy.figures.style import save_figure
 
-        self._keep_all(numbers)
+        self._keep_all(getattr(figure, "numbers", None))
         display(save_figure(figure, table, self.figures, name, caption))
 
 
@@ -568,7 +565,7 @@ def means_by(model: FittedModel, factor: str, by: str) -> pd.DataFrame:
     )
 
 
-def parts_of_variance(model: FittedModel) -> pd.DataFrame:
+def parts_of_variance(model: MixedResult) -> pd.DataFrame:
     """Return what the fixed effects leave unexplained, in three parts.
 
     Where each group of players has a variance of its own, they are averaged by their notes.

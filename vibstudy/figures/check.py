@@ -8,7 +8,16 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.figures.data import axis_label, groups_in, need, plural
-from vibstudy.figures.style import EXTENT_NOTE, INK, MUTED, HouseFigure, house_style, legend_below, looks
+from vibstudy.figures.style import (
+    EXTENT_NOTE,
+    INK,
+    MINUS,
+    MUTED,
+    HouseFigure,
+    house_style,
+    legend_below,
+    looks,
+)
 
 
 def error_table(pairs: pd.DataFrame, group: str | None = None) -> pd.DataFrame:
@@ -112,11 +121,17 @@ def measured_against_truth(
             ]
             title = axis_label(group) if group else None
             legend_below(figure, handles, columns=3, title=title)
+        errors = error_table(table)
         words = "; ".join(
             f"{'Rate' if row.outcome == 'rate_hz' else 'extent'}: median absolute error {row.median_abs:.2g} "
-            f"{'Hz' if row.outcome == 'rate_hz' else 'cents'}, bias {row.bias:+.2g}"
-            for row in error_table(table).itertuples()
+            f"{'Hz' if row.outcome == 'rate_hz' else 'cents'}, bias {row.bias:+.2g}".replace("-", MINUS)
+            for row in errors.itertuples()
         )
+        figure.numbers = {
+            f"{row.outcome}, {name}": (getattr(row, name), "Hz" if row.outcome == "rate_hz" else "cents")
+            for row in errors.itertuples()
+            for name in ("median_abs", "bias")
+        } | {"notes with vibrato, found and measured": (len(table), "notes")}
         figure.caption = (
             "Measured against truth, note by note; below, the errors: the band holds 95 % of them "
             "and is drawn "

@@ -117,6 +117,7 @@ def coverage_map(
             f"n = {plural(recordings['player'].nunique(), 'player')}, "
             f"{plural(len(recordings), 'recording')}; {empty} of {len(table)} cells are empty."
         )
+        figure.numbers = {"cells": (len(table), ""), "empty cells": (empty, "")}
     return figure, table
 
 

@@ -5,7 +5,7 @@ Nothing is fitted here: models and their tables come in, figures and exactly the
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -27,11 +27,14 @@ from vibstudy.figures.data import (
 )
 from vibstudy.figures.quantities import mean_of
 from vibstudy.figures.style import (
-    COLOURS,
     EXTENT_NOTE,
     FAINT,
     INK,
+    LINES,
+    MARKERS,
+    MINUS,
     MUTED,
+    SOUNDING,
     HouseFigure,
     house_style,
     legend_below,
@@ -101,6 +104,11 @@ def players_apart(
                 color=coded[name].colour,
                 ls=coded[name].line,
             )
+        figure.numbers = {
+            "players drawn": (used["player"].nunique(), "players"),
+            "recordings drawn": (used["recording_id"].nunique(), "recordings"),
+            "notes drawn": (len(used), "notes"),
+        }
         called = short_names(table["player"])
         ax.set_yticks(table["place"], [called[player] for player in table["player"]])
         if outcome.startswith("extent"):
@@ -154,12 +162,10 @@ def false_alarms(p_values: pd.DataFrame, size: str = "column") -> tuple[HouseFig
         figure = page.figure((2.6 * len(tests) + 6) * page.font_pt / 72 / page.width_in)
         ax = figure.add_subplot()
         places = [float(place) for place in range(len(tests))]
-        coded = looks(tests)
         for place, row in zip(places, table.to_dict("records"), strict=True):
-            look = coded[row["test"]]
             share = row["share_below_5_percent"]
-            ax.barh(place, 100 * share, color=look.colour, hatch=look.hatch, edgecolor="white", height=0.6)
-            ax.text(100 * share + 1, place, f"{share:.0%}", va="center", fontsize=page.small_pt)
+            ax.barh(place, 100 * share, color=SOUNDING, height=0.6)
+            ax.text(100 * share + 1, place, f"{100 * share:.0f} %", va="center", fontsize=page.small_pt)
         ax.axvline(5, color=INK, ls=(0, (1, 1)), lw=0.8 * page.line_pt)
         ax.text(5, -0.75, " 5 % is what it promises", fontsize=page.small_pt, va="center")
         ax.set_yticks(places, tests)
@@ -173,14 +179,6 @@ def false_alarms(p_values: pd.DataFrame, size: str = "column") -> tuple[HouseFig
             f"were made by lot. n = {plural(len(p_values), 'trial')}."
         )
     return figure, table
-
-
-def check_signs(model: MixedResult) -> dict[str, float]:
-    """Return the p of a sign against the model in its "notes" and "players" (:func:`bend_p`)."""
-    effects = model.random_effects()
-    own = effects[(effects["group"] == model.prepared.player) & (effects["column"] == "Intercept")]
-    residual = model.residuals()["standardised"].to_numpy(float)
-    return {"notes": bend_p(residual), "players": bend_p(own["effect"].to_numpy(float))}
 
 
 def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
@@ -221,7 +219,12 @@ def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, 
         right.plot(places, players["effect"] / spread, ls="", marker="o", color=INK, mec="white", mew=0.3)
         right.set(xlim=(-ends, ends))
         right.set(xlabel="Expected (SD)", ylabel="Player's deviation (SD)", title="Players")
-        said = " ".join(_sign_words(name, p) for name, p in check_signs(model).items())
+        signs = {"notes": bend_p(residual), "players": bend_p(players["effect"].to_numpy(float))}
+        said = " ".join(_sign_words(name, p) for name, p in signs.items())
+        figure.numbers = {f"p of a sign in the {name}": (p, "") for name, p in signs.items()} | {
+            "players": (len(players), "players"),
+            "notes": (len(residual), "notes"),
+        }
         figure.caption = (
             f"Check of the model {model.formula}. Left: residuals of the notes against a normal "
             "distribution; right: the players' predicted deviations. On the lines everything is as assumed. "
@@ -287,15 +290,20 @@ def without_each_player(
         whole = float(table["all"].iloc[0])
         ax.axvline(whole, color=INK, ls=(0, (5, 1.5)), lw=0.8 * page.line_pt)
         ax.axvline(0, color=MUTED, ls=(0, (1, 1)), lw=0.6 * page.line_pt)
-        kinds = (("verdict stands", False, COLOURS[0], "o"), ("verdict would change", True, COLOURS[1], "X"))
+        kinds = (("verdict stands", False, INK, "o"), ("verdict would change", True, "white", "D"))
         handles = [Line2D([], [], color=INK, ls=(0, (5, 1.5)), label="all players")]
         for label, changed, colour, marker in kinds:
             rows = table[table["changes_verdict"].astype(bool) == changed]
             if len(rows):
-                ax.plot(rows["estimate"], rows.index, ls="", color=colour, marker=marker, mec=INK, mew=0.3)
-                handles.append(
-                    Line2D([], [], ls="", color=colour, marker=marker, mec=INK, mew=0.3, label=label)
-                )
+                look: dict[str, Any] = {
+                    "ls": "",
+                    "marker": marker,
+                    "mfc": colour,
+                    "mec": INK,
+                    "mew": 0.5 * page.line_pt,
+                }
+                ax.plot(rows["estimate"], rows.index, **look)
+                handles.append(Line2D([], [], label=label, **look))
         ax.set_yticks(range(len(table)), [f"without {names[name]}" for name in table["left_out"]])
         ax.set(ylim=(len(table) - 0.4, -0.6), xlabel=words)
         legend_below(figure, handles, columns=2)
@@ -363,6 +371,62 @@ def power_curves(power: Power, size: str = "column") -> tuple[HouseFigure, pd.Da
             f"{plural(int(now['recordings']), 'recording')}."
         )
     return figure, table
+
+
+def reach_curves(reach: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
+    """Draw how small a difference the claims could be decided on, by the players a side.
+
+    Parameters
+    ----------
+    reach : DataFrame
+        From :func:`vibstudy.stats.reach.reach_table`.
+    size : {"column", "slide"}
+        What the figure is for.
+
+    Returns
+    -------
+    figure : HouseFigure
+    table : DataFrame
+        ``claim, unit, players`` (a side), ``difference`` (found by 80 % of studies).
+    """
+    from vibstudy.stats.reach import reach_curve
+
+    need(reach, ["se"], "What the corpus could decide")
+    units = list(dict.fromkeys(reach["unit"]))
+    most = 4 * int(reach[["players_from", "players_to"]].to_numpy().max())
+    curves = []
+    with house_style(size) as page:
+        wide = size == "slide"
+        shape = (1, len(units)) if wide else (len(units), 1)
+        figure = page.figure(0.45 if wide else 0.12 * len(reach) + 0.62 * len(units))
+        axes = figure.subplots(*shape, squeeze=False, sharex=True).ravel()
+        for ax, unit in zip(axes, units, strict=True):
+            own = reach[reach["unit"] == unit].reset_index(drop=True)
+            for place, row in enumerate(own.to_dict("records")):
+                today = (row["players_from"] + row["players_to"]) / 2
+                sides = np.unique([*np.arange(2, most + 1), today]).astype(float)
+                values = reach_curve(row, sides)
+                style, marker = LINES[place % len(LINES)], MARKERS[place % len(MARKERS)]
+                ax.plot(sides, values, color=INK, ls=style)
+                ax.plot(today, values[sides == today], color=INK, marker=marker, mfc="white", ls=style,
+                        label=str(row["claim"]), clip_on=False, zorder=4)  # fmt: skip
+                part = pd.DataFrame({"players": sides, "difference": values})
+                curves.append(part.assign(claim=row["claim"], unit=unit))
+            top = 1.3 * float(own["reach"].max())
+            words = "%" if unit.startswith("%") else unit
+            ax.set(ylim=(0, top), xlim=(0, most), ylabel=f"Difference found ({words})".replace(" ()", ""))
+            ax.xaxis.set_major_locator(MaxNLocator(6, integer=True))
+            ax.yaxis.set_major_locator(MaxNLocator(4))
+            ax.legend(fontsize=page.small_pt, loc="upper right", handlelength=3, labelspacing=0.3)
+        axes[-1].set_xlabel("Players a side")
+        figure.caption = (
+            "What could be decided: the smallest difference that 80 % of studies of this kind would find, "
+            "by the players a side (of a claim of equality: the smallest margin); markers: the corpus as it "
+            "is. "
+            "Reckoned from the errors of the contrasts, without correction for other tests. "
+            f"n = {plural(len(reach), 'claim')} that could be tested."
+        )
+    return figure, pd.concat(curves, ignore_index=True)[["claim", "unit", "players", "difference"]]
 
 
 _OTHERWISE = {
@@ -456,12 +520,20 @@ def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataF
         ]
         legend_below(figure, handles, columns=3)
         base = table[table["as_claimed"]].iloc[0]
+        said = f"{base['estimate']:+.{1 if ways.unit.startswith('%') else 2}f} {ways.unit}".rstrip()
+        said = said.replace("-", MINUS)
+        figure.numbers = {
+            "ways to ask": (len(table), ""),
+            "ways with the same verdict": (ways.agree, ""),
+            "ways with the same direction": (ways.same_direction, ""),
+            "ways that could not be fitted": (ways.lost, ""),
+        } | {f"ways {verdict}": (int(n), "") for verdict, n in table["verdict"].value_counts().items()}
         lost = f" {plural(ways.lost, 'way')} could not be fitted." if ways.lost else ""
         figure.caption = (
             f"“{ways.claim.sentence}” asked in {plural(len(table), 'way')}: estimates with their 95 % "
             "intervals in order, verdicts before any correction, and what was done otherwise than claimed "
             "(squares); an arrow is an interval that goes on. The "
-            f"grey bar is the model as claimed ({base['estimate']:+.3g} {ways.unit}, {ways.verdict}). "
+            f"grey bar is the model as claimed ({said}, {ways.verdict}). "
             f"{ways.agree} of {len(table)} ways give that verdict, {ways.same_direction} the same direction."
             f"{lost} n = {plural(int(base['notes_used']), 'note')} in the model as claimed."
         )

@@ -244,7 +244,8 @@ def player_portraits(
                 ax.plot(row["rate_hz"], row["extent_cents"], marker="+", color=INK, ms=1.8 * page.marker_pt,
                         mew=page.line_pt)  # fmt: skip
             ax.set_title(
-                f"{names[row['player']]}\n{_when(row)}\n{row['share_with_vibrato']:.0%} of {row['judged']}",
+                f"{names[row['player']]}\n{_when(row)}\n{100 * row['share_with_vibrato']:.0f} % of "
+                f"{row['judged']}",
                 fontsize=page.small_pt, pad=2,
             )  # fmt: skip
             ax.set_xlim(span_x)

@@ -97,6 +97,7 @@ USED: dict[str, str] = {
     "claim": "draft: Results, table of claims; figure of claims",
     "medium": "draft: Limitations, table of media; notebook 01",
     "setting": "draft: Methods; page of reproducibility",
+    "figure": "draft: caption of the figure",
     NOTEBOOK: "notebooks",
 }
 """Where quantities are used, by kind; other kinds are the tags of the manifest, used in notebook 01."""
@@ -359,6 +360,17 @@ def claim_rows(claims: pd.DataFrame) -> list[dict[str, Any]]:
     return rows
 
 
+def reach_rows(reach: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of :func:`vibstudy.stats.reach.reach_table`."""
+    units = {"players_from": "players", "players_to": "players", "needed": "players"}
+    return [
+        row("claim", str(claim["claim"]), column, float(claim[column]), units.get(column, str(claim["unit"])))
+        for claim in reach.to_dict("records")
+        for column in (*units, "reach", "half")
+        if pd.notna(claim[column])
+    ]
+
+
 def setting_rows(settings: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Rows of the settings that are numbers."""
     rows = []
@@ -431,8 +443,19 @@ def quantities(
                     counts = [count for count in counts if count["quantity"] != "share_with_vibrato"]
                 rows += counts
         rows += _players(notes) + _remarks(notes) + _recordings(notes, held)
-    rows += [dict(item) for item in further]
-    frame = typed(pd.DataFrame(rows), QUANTITY_COLUMNS)
+    return joined(pd.DataFrame(rows), further)
+
+
+def joined(frame: pd.DataFrame, further: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return the frame with further rows, as :func:`row` makes them.
+
+    Raises
+    ------
+    ValueError
+        When a key stands twice: two places that would give another number for the same thing.
+    """
+    new = pd.DataFrame([dict(item) for item in further])
+    frame = typed(pd.concat([frame, new], ignore_index=True) if len(new) else frame, QUANTITY_COLUMNS)
     frame = frame[[column.name for column in QUANTITY_COLUMNS]]
     twice = frame[frame.duplicated(["kind", "name", "quantity"])]
     if len(twice):
@@ -495,7 +518,8 @@ def still_true(results: Path) -> pd.DataFrame:
 def of_notebooks(results: Path) -> list[dict[str, Any]]:
     """Return the rows that notebooks put into the file and that are still true."""
     frame = still_true(results)
-    return [dict(item) for item in frame[frame["kind"] == NOTEBOOK].to_dict("records")]
+    kept = frame[frame["kind"] == NOTEBOOK].to_dict("records")
+    return [{str(name): value for name, value in item.items()} for item in kept]
 
 
 def keep_rows(results: Path, base: Callable[[], pd.DataFrame], rows: Sequence[Mapping[str, Any]]) -> None:

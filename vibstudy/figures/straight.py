@@ -77,8 +77,8 @@ class StraightenedPicture:
     def words(self) -> str:
         """Say what the two numbers mean."""
         return (
-            f"Of the sound about its {self.harmonics} harmonics, {self.played_share:.0%} stands in steady "
-            f"lines as played, {self.straight_share:.0%} with the measured pitch taken out."
+            f"Of the sound about its {self.harmonics} harmonics, {100 * self.played_share:.0f} % stands in "
+            f"steady lines as played, {100 * self.straight_share:.0f} % with the measured pitch taken out."
         )
 
 
@@ -214,6 +214,12 @@ def draw_straightened(picture: StraightenedPicture, size: str = "column") -> tup
             f"and with the pitch that was measured taken out; each harmonic is drawn as dark as the others. "
             f"Straight lines mean that rate and extent are right. {picture.words()}"
         )
+        figure.numbers = {
+            "pitch of the note": (picture.pitch_hz, "Hz"),
+            "steady as played": (100 * picture.played_share, "%"),
+            "steady with the vibrato taken out": (100 * picture.straight_share, "%"),
+            "harmonics": (picture.harmonics, ""),
+        }
     table = pd.DataFrame(
         [(title, share) for title, (_, share) in pictures.items()], columns=["picture", "steady_share"]
     )

@@ -27,7 +27,7 @@ Lightness and colour-vision simulation: Luo, Cui & Li 2006, Color Res. Appl. 31(
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -49,6 +49,7 @@ LINES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.2, 1.2)), (0, (5, 1.5, 1.2,
 HATCHES: tuple[str, ...] = ("", "////", "....", "xxxx", "----", "\\\\\\\\")
 
 INK = "#1F1F1F"
+MINUS = "\N{MINUS SIGN}"
 MUTED = "#767676"
 FAINT = "#D8D8D8"
 
@@ -153,7 +154,8 @@ sentence of two lines."""
 
 
 class HouseFigure(Figure):
-    """A matplotlib figure that remembers its size and its caption.
+    """A matplotlib figure that remembers its size, its caption, and the numbers of the caption that no table
+    of the results holds (name: value and unit), which go into the frame of results.
 
     Ticks are made when a figure is drawn, long after the function that planned it has returned, so
     the style has to be put on again for drawing and saving.
@@ -163,6 +165,7 @@ class HouseFigure(Figure):
         super().__init__(**options)
         self.page = page
         self.caption = ""
+        self.numbers: Mapping[str, tuple[float, str]] = {}
 
     def draw(self, renderer: Any) -> None:
         """Draw in the house style."""
@@ -354,8 +357,9 @@ def save_figure(
     files: dict[str, Path] = {}
     with tempfile.TemporaryDirectory(dir=folder, prefix=".saving-") as draft_name:
         draft = Path(draft_name)
-        for kind in formats:
+        for kind in sorted(formats, key="png".__ne__):  # laid out once, as finely as it is ever drawn
             figure.savefig(draft / f"{name}.{kind}", dpi=dpi, metadata=metadata.get(kind))
+            figure.set_layout_engine(None)
         write_frame(draft / f"{name}.csv", _plain(table))
         (draft / f"{name}.txt").write_text(text + "\n", encoding="utf-8")
         for kind in (*formats, "csv", "txt"):

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -40,12 +40,15 @@ class PaperFigure:
         Why it was not drawn; "" when it was.
     slides : tuple of (str, str)
         File name without ending, and caption, of each slide it fills.
+    numbers : mapping of str to (float, str)
+        Numbers of the caption that no other table holds: name, value and unit.
     """
 
     name: str
     caption: str = ""
     reason: str = ""
     slides: tuple[tuple[str, str], ...] = ()
+    numbers: Mapping[str, tuple[float, str]] = field(default_factory=dict)
 
 
 def _means(notes: pd.DataFrame, group: str) -> pd.DataFrame:
@@ -76,6 +79,7 @@ def drawings(
     notes: pd.DataFrame,
     claims: pd.DataFrame,
     effects: pd.DataFrame,
+    reach: pd.DataFrame,
     group: str = DEFAULT_GROUP,
 ) -> dict[str, Drawing]:
     """Return every figure of the paper as a function of its size. A model is fitted once for both sizes."""
@@ -118,6 +122,8 @@ def drawings(
             once("model", lambda: _extent_model(notes, group)), size
         ),
     }
+    if len(reach):
+        found["power"] = lambda size: draw.reach_curves(reach, size)
     found |= _ways(notes, claims, written)
     truth = study.truth()
     if truth is not None:
@@ -200,18 +206,20 @@ def draw_figures(
     notes: pd.DataFrame,
     claims: pd.DataFrame,
     effects: pd.DataFrame,
+    reach: pd.DataFrame,
     own: Own,
     folder: Path,
     say: Callable[[str], None],
 ) -> list[PaperFigure]:
     """Draw and save every figure, in ``folder/column`` and ``folder/slide``."""
     made = []
-    for name, drawing in drawings(study, notes, claims, effects, own.group).items():
+    for name, drawing in drawings(study, notes, claims, effects, reach, own.group).items():
         say(f"figure {name}")
         try:
             figure, table = drawing("column")
             put_on(figure, own.figures.get(name))
             saved = save_figure(figure, table, folder / "column", name, formats=FORMATS)
+            numbers = figure.numbers
             slides = []
             for part, drawn in _on_slides(name, drawing, study, notes, claims, effects).items():
                 figure, table = drawn("slide")
@@ -220,5 +228,5 @@ def draw_figures(
         except VibstudyError as gap:
             made.append(PaperFigure(name, reason=" ".join(map(str, gap.problems))))
         else:
-            made.append(PaperFigure(name, saved.caption, slides=tuple(slides)))
+            made.append(PaperFigure(name, saved.caption, "", tuple(slides), numbers))
     return made

@@ -369,8 +369,7 @@ def claim_sentence(book: Book, row: int) -> str:
 def write_limitations(book: Book) -> None:
     """What the corpus cannot tell, and which notes are weak."""
     book.begin("Limitations")
-    if power := book.see("figure power"):
-        book.say(f"What differences a corpus of this kind can find is reckoned by simulation{power}.")
+    _write_reach(book)
     if check := book.see("figure model_check"):
         book.say(f"What the models leave over was looked at{check}.")
     limits = book.tables["limitations"]
@@ -407,6 +406,49 @@ def write_limitations(book: Book) -> None:
     book.say(
         f"{NO_CAUSE} What survives of early recordings, the media they were made on, and the choice of pieces may "
         "all differ between the groups compared."
+    )
+
+
+def _write_reach(book: Book) -> None:
+    """What differences the corpus could decide, and how many players the undecided claims would need."""
+    shown = book.see("figure power")
+    if not shown:
+        return
+    table = book.tables["reach"]
+    book.say(
+        "What a corpus of this kind could decide, at the level of a single test and with the errors found "
+        f"here, is reckoned for each claim{shown}."
+    )
+    for row in np.flatnonzero(table["verdict"] == "undecided").tolist():
+        book.say(reach_sentence(book, row))
+
+
+def reach_sentence(book: Book, row: int) -> str:
+    """Say what difference an undecided claim could be decided on, and what more it would take."""
+    claim = book.tables["reach"].iloc[row]
+    unit = str(claim["unit"])
+    pattern = ".0f" if unit.startswith("%") else ".2g"
+    unit = f" {'%' if unit.startswith('%') else unit}" if unit else ""
+
+    def n(name: str, pattern: str = "count") -> str:
+        return book.cite("reach", row, name, pattern)
+
+    far = pd.isna(claim["needed"])
+    sides = f"{n('players_from')} and {n('players_to')} players on its two sides"
+    if claim["expect"] == "equal":
+        more = (
+            "more players than any study of recordings has" if far else f"about {n('needed')} players a side"
+        )
+        return (
+            f"Of the claim “{n('sentence', 'text')}”: with {sides}, equality would be found in 80 % of such studies "
+            f"within a margin of {n('reach', pattern)}{unit}; to decide it within {n('half', pattern)}{unit} you would "
+            f"need {more}."
+        )
+    more = "more players than any study of recordings has" if far else f"about {n('needed')} players a side"
+    return (
+        f"Of the claim “{n('sentence', 'text')}”: with {sides}, a difference of {n('reach', pattern)}{unit} would be "
+        f"found in 80 % of such studies; to decide it where the difference is {n('half', pattern)}{unit} you would need "
+        f"{more}."
     )
 
 

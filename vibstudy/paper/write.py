@@ -24,25 +24,30 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.tables import read_notes, read_recordings
+from vibstudy.figures.contrasts import claim_sides
 from vibstudy.figures.own import read_own
 from vibstudy.figures.quantities import (
     NOTEBOOK,
     claim_rows,
     effect_rows,
+    joined,
     of_notebooks,
     quantities,
+    reach_rows,
+    row,
     setting_rows,
     write_quantities,
 )
 from vibstudy.paper import output, tables, text
 from vibstudy.paper.assemble import environment
 from vibstudy.paper.checklist import checklist_table
-from vibstudy.paper.figures import PaperFigure, draw_figures, phrase_of
+from vibstudy.paper.figures import PaperFigure, draw_figures, margins_of, phrase_of
 from vibstudy.paper.methods import write_methods
 from vibstudy.paper.references import bibtex, references_table
 from vibstudy.paper.sounding import following, sound_slides
@@ -52,6 +57,7 @@ from vibstudy.sound.reading import WORKING_RATE_HZ
 from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, judge_and_log, read_claims
 from vibstudy.stats.effects import standard_effects
 from vibstudy.stats.history import bygone_tests
+from vibstudy.stats.reach import reach_table
 from vibstudy.study import Study, open_study
 
 TITLE = "Vibrato in recordings: a draft"
@@ -113,6 +119,7 @@ def write_paper(
     surroundings = environment(study.folder)
     settings = _settings_table(notes, recordings, surroundings["settings"], judged)
     effects = standard_effects(notes, own.group)
+    reach = _reach(notes, claims, judged)
     frame = quantities(
         notes,
         study.recordings(),
@@ -120,17 +127,25 @@ def write_paper(
         further=[
             *effect_rows(effects),
             *claim_rows(judged),
+            *reach_rows(reach),
             *media_rows(recordings),
             *of_notebooks(study.results),
             *setting_rows(dict(settings[["setting", "value"]].to_numpy().tolist())),
         ],
     )
-    write_quantities(study.results, frame)
     book.tables |= _tables(study, notes, claims, judged, frame, own.group)
-    book.tables |= {"settings": settings} | _surroundings(study, notes, surroundings)
+    book.tables |= {"settings": settings, "reach": reach} | _surroundings(study, notes, surroundings)
     figures_folder = folder / "figures"
     figures_folder.mkdir(parents=True, exist_ok=True)
-    figures = draw_figures(study, notes, judged, effects, own, figures_folder, say)
+    figures = draw_figures(study, notes, judged, effects, reach, own, figures_folder, say)
+    drawn = [
+        row("figure", figure.name, name, value, unit)
+        for figure in figures
+        for name, (value, unit) in figure.numbers.items()
+        if np.isfinite(value)
+    ]
+    audit = row("study", "study", "cells_of_one_player", book.tables["audit"].iloc[0].item(), "")
+    write_quantities(study.results, joined(frame, [*drawn, audit]))
     book.drawn = [figure.name for figure in figures if figure.caption]
     ways = sum(name.startswith("ways_") for name in book.drawn)
     book.tables["checklist"] = checklist_table(frame, judged, ways, study.is_demo)
@@ -162,7 +177,18 @@ def tags_of(notes: pd.DataFrame, claims: Sequence[Claim], group: str = "region")
     ]
 
 
-KINDS = ("player", "recording", "recording_id", "study", "remark", "model", "claim", "setting", NOTEBOOK)
+KINDS = (
+    "player",
+    "recording",
+    "recording_id",
+    "study",
+    "remark",
+    "model",
+    "claim",
+    "setting",
+    "figure",
+    NOTEBOOK,
+)
 """Kinds of the frame that are no tags."""
 
 MOST_LEVELS = 60
@@ -253,6 +279,17 @@ def _claims_table(
     for name in ("reason", "but", "compared"):
         table[name] = table[name].fillna("").map(media_in_words)
     return table
+
+
+def _reach(notes: pd.DataFrame, claims: Sequence[Claim], judged: pd.DataFrame) -> pd.DataFrame:
+    """What the corpus could decide of each claim, and how many players that would need."""
+    sides = claim_sides(claims, notes)
+    counted = sides.groupby(["claim", "side"])["player"].nunique()
+    players = {
+        str(name): (int(counted.get((name, "from"), 0)), int(counted.get((name, "to"), 0)))
+        for name in sides["claim"].unique()
+    }
+    return reach_table(judged, players, margins_of(claims))
 
 
 def _settings_table(
