@@ -433,6 +433,7 @@ def reach_sentence(book: Book, row: int) -> str:
     def n(name: str, pattern: str = "count") -> str:
         return book.cite("reach", row, name, pattern)
 
+    often = f"{book.setting('power_per_cent')} % of such studies"
     far = pd.isna(claim["needed"])
     sides = f"{n('players_from')} and {n('players_to')} players on its two sides"
     if claim["expect"] == "equal":
@@ -440,14 +441,14 @@ def reach_sentence(book: Book, row: int) -> str:
             "more players than any study of recordings has" if far else f"about {n('needed')} players a side"
         )
         return (
-            f"Of the claim “{n('sentence', 'text')}”: with {sides}, equality would be found in 80 % of such studies "
+            f"Of the claim “{n('sentence', 'text')}”: with {sides}, equality would be found in {often} "
             f"within a margin of {n('reach', pattern)}{unit}; to decide it within {n('half', pattern)}{unit} you would "
             f"need {more}."
         )
     more = "more players than any study of recordings has" if far else f"about {n('needed')} players a side"
     return (
         f"Of the claim “{n('sentence', 'text')}”: with {sides}, a difference of {n('reach', pattern)}{unit} would be "
-        f"found in 80 % of such studies; to decide it where the difference is {n('half', pattern)}{unit} you would need "
+        f"found in {often}; to decide it where the difference is {n('half', pattern)}{unit} you would need "
         f"{more}."
     )
 

@@ -57,6 +57,7 @@ from vibstudy.sound.reading import WORKING_RATE_HZ
 from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, judge_and_log, read_claims
 from vibstudy.stats.effects import standard_effects
 from vibstudy.stats.history import bygone_tests
+from vibstudy.stats.power import TARGET
 from vibstudy.stats.reach import reach_table
 from vibstudy.study import Study, open_study
 
@@ -310,6 +311,7 @@ def _settings_table(
         **{f"notes_{word}": int(reviewed.get(word, 0)) for word in ("accepted", "edited", "rejected")},
         "interval_per_cent": INTERVAL_PER_CENT,
         "significance": SIGNIFICANCE,
+        "power_per_cent": round(100 * TARGET),
         "claims": len(claims),
         "claims_gone": int(claims["tests_gone"].iloc[0]) if len(claims) else 0,
         "claims_written_first": int((claims["standing"] == FIRST).sum()) if len(claims) else 0,
