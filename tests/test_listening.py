@@ -22,16 +22,8 @@ from vibstudy.errors import VibstudyError
 from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
 from vibstudy.notes.segment import segment_notes
 from vibstudy.pages.audience import SETTINGS, two_groups, write_audience_page
-from vibstudy.pages.listening import (
-    LEFT,
-    LOUDNESS_LUFS,
-    RIGHT,
-    WIDTH,
-    chosen_notes,
-    gain_for,
-    wav_uri,
-    write_listening_page,
-)
+from vibstudy.pages.examples import LEFT, LOUDNESS_LUFS, RIGHT, WIDTH, gain_for, wav_uri
+from vibstudy.pages.listening import chosen_notes, write_listening_page
 from vibstudy.pages.passage import Passage, bars_from_text, write_passage_page
 from vibstudy.paper.output import write_slides
 from vibstudy.paper.sounding import following, old_and_modern, sound_slides

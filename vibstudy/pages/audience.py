@@ -4,7 +4,7 @@ For a lecture, a seminar or alone. The page holds all it needs and asks nothing 
 
 Pairs
 -----
-Two sounds, A and B, as loud as each other (:func:`vibstudy.pages.listening.gain_for`), whose order was
+Two sounds, A and B, as loud as each other (:func:`vibstudy.pages.examples.gain_for`), whose order was
 drawn from a seed. Questions:
 
 * which has vibrato? A note as played and without its vibrato;
@@ -39,8 +39,8 @@ from vibstudy.corpus.tables import demand_place, read_notes, write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import add_period, default_cuts, vibrato_notes
 from vibstudy.figures.recording import note_words
+from vibstudy.pages.examples import gain_for, wav_uri, who_plays
 from vibstudy.pages.html import templates
-from vibstudy.pages.listening import gain_for, wav_uri, who_plays
 from vibstudy.playing.manner import Manner, in_manner, typical_manner
 from vibstudy.playing.resynthesis import RealNote, cut_out, scale_vibrato
 from vibstudy.playing.tones import FADE_S, HEARING_CAUTION, PEAK_DBFS, RIGHTS_CAUTION

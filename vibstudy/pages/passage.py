@@ -1,7 +1,7 @@
 """The same passage by several players, to hear and to see: one page that needs nothing else, and a figure.
 
 Each player is heard by itself, one after the other, and, where the takes lie on a score, in alternation bar
-by bar. All are as loud as each other (:func:`vibstudy.pages.listening.gain_for`); pieces that are joined are
+by bar. All are as loud as each other (:func:`vibstudy.pages.examples.gain_for`); pieces that are joined are
 faded by :data:`JOIN_S`, with :data:`GAP_S` between players. The figure
 (:func:`vibstudy.figures.passage.passage_ribbons`) is saved beside it, and its notes as a table.
 """
@@ -21,8 +21,8 @@ from vibstudy.corpus.tables import demand_place, read_notes, write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
 from vibstudy.figures.style import save_figure
+from vibstudy.pages.examples import gain_for, wav_uri
 from vibstudy.pages.html import templates
-from vibstudy.pages.listening import gain_for, wav_uri
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 from vibstudy.sound.writing import fades
 from vibstudy.study import Study, open_study

@@ -38,8 +38,8 @@ from vibstudy.figures.data import plural
 from vibstudy.pages import drawing, trust
 from vibstudy.pages import recording as content
 from vibstudy.pages.corpus import corpus_page
+from vibstudy.pages.examples import gain_for
 from vibstudy.pages.html import templates
-from vibstudy.pages.listening import gain_for
 from vibstudy.pages.straight import note_pictures
 from vibstudy.playing.expected import expected_errors
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION

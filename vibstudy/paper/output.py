@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from vibstudy.corpus.tables import put_in_place, write_frame, write_text
-from vibstudy.pages.listening import PLOT
+from vibstudy.pages.examples import PLOT
 from vibstudy.paper.references import WORKS
 from vibstudy.paper.sounding import SoundSlide
 from vibstudy.paper.tables import PRINTED, PrintedTable
@@ -58,9 +58,10 @@ def tex_citing(text: str) -> str:
 
 def environment(latex: bool) -> Any:
     """Return the templates: HTML is escaped by itself; LaTeX has its own brackets and the filter ``tex``."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
-    loader = PackageLoader("vibstudy.paper", "templates")
+    rooms = ("vibstudy.paper", "vibstudy.pages")  # the picture of an example is the pages'
+    loader = ChoiceLoader([PackageLoader(room, "templates") for room in rooms])
     if not latex:
         return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     found = Environment(

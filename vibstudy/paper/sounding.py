@@ -2,7 +2,7 @@
 
 After the change over decades stand pairs, a note of the oldest players against one of the newest, on one
 scale of pitch; after the phrase stands the phrase. Sounds and plots are those of the listening page
-(:mod:`vibstudy.pages.listening`): one loudness, faded, no peak above what is safe.
+(:mod:`vibstudy.pages.examples`): one loudness, faded, no peak above what is safe.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import vibrato_notes
-from vibstudy.pages.listening import Example, make_example, make_phrase, shared_reach
+from vibstudy.pages.examples import Example, make_example, make_phrase, shared_reach
 from vibstudy.study import Study
 
 PAIRS = 2
