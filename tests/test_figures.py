@@ -611,7 +611,7 @@ def test_model_check_draws_residuals_and_players(model):
     figure, table = draw.model_check(model)
     left, right = figure.axes
     same_rows(points(left), table[table["what"] == "note"], ["expected", "standardised"])
-    same_rows(points(right), table[table["what"] == "player"], ["expected", "effect"])
+    same_rows(points(right), table[table["what"] == "player"], ["expected", "standardised"])
     assert table.loc[table["what"] == "note", "standardised"].std() == pytest.approx(1, abs=0.05)
 
 

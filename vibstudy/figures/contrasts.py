@@ -23,7 +23,7 @@ from matplotlib.lines import Line2D
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import need, plural
 from vibstudy.figures.quantities import mean_of
-from vibstudy.figures.style import FAINT, INK, MUTED, HouseFigure, Page, house_style, legend_below
+from vibstudy.figures.style import FAINT, INK, MUTED, HouseFigure, Page, broken, house_style, legend_below
 from vibstudy.stats.claimfile import Claim
 
 VERDICT_LOOKS: dict[str, dict[str, Any]] = {
@@ -174,7 +174,7 @@ def _draw_sides(ax: Axes, own: pd.DataFrame, row: dict, page: Page) -> None:
     labels = []
     for place, side in enumerate(("from", "to")):
         part = own[own["side"] == side]
-        labels.append(f"{part['label'].iloc[0]} ({len(part)})" if len(part) else "")
+        labels.append(broken(f"{part['label'].iloc[0]} ({len(part)})", 18) if len(part) else "")
         ax.plot(part["value"], np.full(len(part), place), ls="", marker="o", mfc="white", mec=INK,
                 ms=0.8 * page.marker_pt, mew=0.5 * page.line_pt, zorder=3)  # fmt: skip
     both = own.pivot_table(index="player", columns="side", values="value").dropna()
@@ -201,6 +201,11 @@ def _few_ticks() -> Any:
     return MaxNLocator(4)
 
 
+_WIDEST = 10.0
+"""An interval that reaches this many times as far as the others, or as its other end, is cut, with an arrow:
+it tells nothing but that nothing is known, and would press the others together."""
+
+
 def _draw_difference(ax: Axes, row: dict, page: Page) -> None:
     look = look_of(row["shown"])
     low, high = float(row["low"]), float(row["high"])
@@ -208,11 +213,20 @@ def _draw_difference(ax: Axes, row: dict, page: Page) -> None:
     if np.isfinite(margin):
         ax.axvspan(-margin, margin, color=FAINT, alpha=0.6, lw=0)
     ax.axvline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)), zorder=0)
-    ax.plot([low, high], [0, 0], color=INK, solid_capstyle="butt")
     ax.plot(row["estimate"], 0, ls="", zorder=3, **look)
-    ends = [low, high, 0.0] + ([-margin, margin] if np.isfinite(margin) else [])
+    ends = [float(row["estimate"]), 0.0] + ([-margin, margin] if np.isfinite(margin) else [])
+    shorter = min(abs(high - ends[0]), abs(ends[0] - low))
+    furthest = _WIDEST * max(shorter if np.isfinite(shorter) else 0.0, *map(abs, ends)) or 1.0
+    cut = {side: not np.isfinite(end) or abs(end - ends[0]) > furthest for side, end in ((0, low), (1, high))}
+    ends += [end for side, end in ((0, low), (1, high)) if not cut[side]]
     reach = max(ends) - min(ends) or 1.0
-    ax.set(ylim=(-1, 1), yticks=[], xlim=(min(ends) - 0.08 * reach, max(ends) + 0.08 * reach))
+    limits = (min(ends) - 0.08 * reach, max(ends) + 0.08 * reach)
+    ax.set(ylim=(-1, 1), yticks=[], xlim=limits)
+    shown = [limits[side] if cut[side] else end for side, end in ((0, low), (1, high))]
+    ax.plot(shown, [0, 0], color=INK, solid_capstyle="butt")
+    for side, marker in ((0, "<"), (1, ">")):
+        if cut[side]:  # it goes on, further than could be drawn beside the others
+            ax.plot(limits[side], 0, ls="", marker=marker, color=INK, clip_on=False, zorder=3)
     ax.xaxis.set_major_locator(_few_ticks())
     ax.spines["left"].set_visible(False)
     below, above = directions(str(row.get("outcome", "")))
@@ -266,7 +280,7 @@ def effects_forest(effects: pd.DataFrame, size: str = "column") -> tuple[HouseFi
         for ax, model in zip(axes, models, strict=True):
             rows = table[table["model"] == model]
             _draw_effects(ax, rows, per[model], variants, page)
-            ax.set_yticks(range(len(per[model])), [textwrap.fill(words, letters) for words in per[model]])
+            ax.set_yticks(range(len(per[model])), [broken(words, letters) for words in per[model]])
             ax.set_title(TITLES.get(model, str(model)))
         handles = [
             Line2D([], [], ls="", label=variant or "decades and groups" if len(variants) > 1 else "estimate",
@@ -317,11 +331,6 @@ def _draw_effects(ax: Axes, rows: pd.DataFrame, words: list[str], variants: list
     ax.set(ylim=(len(words) - 0.5, -0.6), xlabel=f"{below} ← {'× odds' if odds else unit} → {above}")
     ax.spines["left"].set_visible(False)
     ax.tick_params(axis="y", length=0)
-
-
-_WIDEST = 10.0
-"""An interval that reaches this many times as far as the middle one is cut, with an arrow: it tells nothing
-but that nothing is known, and would press the others together."""
 
 
 def _fit_limits(ax: Axes, known: pd.DataFrame, odds: bool, places: list[int]) -> None:

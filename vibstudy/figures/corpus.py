@@ -8,7 +8,17 @@ from matplotlib.patches import Patch, Rectangle
 
 from vibstudy.corpus.overview import coverage
 from vibstudy.figures.data import axis_label, groups_in, need, plural
-from vibstudy.figures.style import FAINT, INK, MUTED, HouseFigure, hatches, house_style, legend_below
+from vibstudy.figures.style import (
+    FAINT,
+    INK,
+    LETTER_EM,
+    MUTED,
+    HouseFigure,
+    broken,
+    hatches,
+    house_style,
+    legend_below,
+)
 from vibstudy.schema import in_words
 
 
@@ -90,7 +100,12 @@ def coverage_map(
                 )
                 left += width
         ax.set(xlim=(-0.5, len(regions) - 0.5), ylim=(len(decades) - 0.5, -0.5))
-        ax.set_xticks(range(len(regions)), regions, rotation=0 if len(regions) <= 4 else 30)
+        room = int(0.8 * page.width_in * 72 / (LETTER_EM * page.small_pt) / len(regions)) - 1
+        ax.set_xticks(
+            range(len(regions)),
+            [broken(name, max(room, 9)) for name in regions],
+            rotation=0 if len(regions) <= 4 else 30,
+        )
         ax.set_yticks(range(len(decades)), [f"{decade}s" for decade in decades])
         ax.set(xlabel=axis_label(group), ylabel=axis_label("decade"))
         ax.tick_params(length=0)

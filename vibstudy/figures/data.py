@@ -75,7 +75,8 @@ def family_name(name: str) -> str:
 def short_names(players: Iterable[Any]) -> dict[Any, str]:
     """Return the name of each player in figures, in the order of the names.
 
-    The family name; where several share it, with as many letters of the first name as tell them apart.
+    The family name; where several share it, with as many letters of the first name as tell them apart. A name
+    of more than :data:`LONGEST_NAME` letters is cut, where that leaves it the only one of its kind.
     """
     everyone = list(dict.fromkeys(players))
     families: dict[str, list[Any]] = {}
@@ -90,8 +91,17 @@ def short_names(players: Iterable[Any]) -> dict[Any, str]:
         for player, first in firsts.items():
             dot = "." if letters < len(first) else ""
             found[player] = f"{first[:letters]}{dot} {family}" if letters else family
+    cut = {
+        player: name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 1].rstrip()}…"
+        for player, name in found.items()
+    }
+    alone = pd.Series(cut).value_counts()
     order = sorted(everyone, key=lambda player: (family_name(player), found[player]))
-    return {player: found[player] for player in order}
+    return {player: cut[player] if alone[cut[player]] == 1 else found[player] for player in order}
+
+
+LONGEST_NAME = 20
+"""Letters of a name in a figure, from which on it would press the rest of a column of 85 mm together."""
 
 
 def add_period(frame: pd.DataFrame, cuts: Sequence[int]) -> pd.DataFrame:

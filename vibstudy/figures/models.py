@@ -196,7 +196,8 @@ def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, 
     figure : HouseFigure
     table : DataFrame
         ``what`` ("note" or "player"); for notes ``expected`` (normal quantile) and ``standardised``
-        residual, for players ``level`` and ``effect`` (predicted deviation, in the model's unit).
+        residual, for players ``level``, ``effect`` (predicted deviation, in the model's unit) and the same
+        ``standardised`` by their spread.
     """
     residual = model.residuals()["standardised"].sort_values().to_numpy(float)
     expected = norm.ppf((np.arange(len(residual)) + 0.5) / len(residual))
@@ -232,7 +233,9 @@ def model_check(model: MixedResult, size: str = "column") -> tuple[HouseFigure, 
         )
     parts = [
         pd.DataFrame({"expected": expected, "standardised": residual}).assign(what="note"),
-        players[["level", "effect"]].assign(what="player", expected=places),
+        players[["level", "effect"]].assign(
+            what="player", expected=places, standardised=players["effect"] / spread
+        ),
     ]
     return figure, pd.concat(parts, ignore_index=True)
 

@@ -27,9 +27,11 @@ from vibstudy.figures.style import (
     FAINT,
     INK,
     MUTED,
+    PANEL_LETTERS,
     HouseFigure,
     Look,
     Page,
+    broken,
     house_style,
     legend_below,
     log_extent_axis,
@@ -236,7 +238,14 @@ def player_portraits(
         for ax, row in zip(axes, table.to_dict("records"), strict=False):
             own = used[used["player"] == row["player"]]
             colour = coded[row[group]].colour if groups and pd.notna(row[group]) else INK
-            ax.plot(everyone["rate_hz"], everyone["extent_cents"], ls="", marker=".", ms=1, color=FAINT)
+            ax.plot(
+                everyone["rate_hz"],
+                everyone["extent_cents"],
+                ls="",
+                marker=".",
+                ms=0.25 * page.marker_pt,
+                color=FAINT,
+            )
             ax.plot(
                 own["rate_hz"], own["extent_cents"], ls="", marker=".", ms=0.6 * page.marker_pt, color=colour
             )
@@ -244,8 +253,8 @@ def player_portraits(
                 ax.plot(row["rate_hz"], row["extent_cents"], marker="+", color=INK, ms=1.8 * page.marker_pt,
                         mew=page.line_pt)  # fmt: skip
             ax.set_title(
-                f"{names[row['player']]}\n{_when(row)}\n{100 * row['share_with_vibrato']:.0f} % of "
-                f"{row['judged']}",
+                f"{broken(names[row['player']], PANEL_LETTERS)}\n{_when(row)}\n"
+                f"{100 * row['share_with_vibrato']:.0f} % of {row['judged']}",
                 fontsize=page.small_pt, pad=2,
             )  # fmt: skip
             ax.set_xlim(span_x)

@@ -168,7 +168,8 @@ def intensity_against_pitch(
     with house_style(size) as page:
         figure = page.figure(0.9)
         ax = figure.add_subplot()
-        ax.plot(used["extent_cents"], used["intensity_depth_db"], ls="", marker=".", ms=1.5, color="#B4B4B4")
+        ax.plot(used["extent_cents"], used["intensity_depth_db"], ls="", marker=".", ms=0.4 * page.marker_pt,
+                color="#B4B4B4")  # fmt: skip
         regions = groups_in(players, group) if group in players else []
         coded = looks(regions)
         for region in regions or [None]:

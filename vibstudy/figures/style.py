@@ -27,6 +27,7 @@ Lightness and colour-vision simulation: Luo, Cui & Li 2006, Color Res. Appl. 31(
 from __future__ import annotations
 
 import tempfile
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -237,6 +238,24 @@ def hatches(names: Sequence[Any]) -> dict[Any, str]:
     return {name: HATCHES[k % len(HATCHES)] for k, name in enumerate(names)}
 
 
+LETTER_EM = 0.6
+"""Width of a letter of DejaVu Sans over the size of its type (its average over English text)."""
+_HANDLE_LETTERS = 6
+"""What the sample of a legend takes, in letters."""
+_LONGEST_LINE = 34
+"""Letters after which a name is broken into lines."""
+
+
+PANEL_LETTERS = 13
+"""Letters that fit above a panel of four in a column of 85 mm."""
+
+
+def broken(name: object, letters: int) -> str:
+    """Return a long name in lines of at most `letters`, three at most."""
+    lines = textwrap.wrap(str(name), max(letters, 6)) or [""]
+    return "\n".join(lines[:3]) + ("…" if len(lines) > 3 else "")
+
+
 def legend_below(
     figure: Figure,
     handles: Sequence[Any],
@@ -244,11 +263,19 @@ def legend_below(
     title: str | None = None,
     place: Literal["outside lower center", "outside upper center"] = "outside lower center",
 ) -> None:
-    """Put the legend of the whole figure under it, or where `place` says, clear of the data."""
+    """Put the legend of the whole figure under it, or where `place` says, clear of the data.
+
+    Long names are broken into lines, and the columns are fewer where they would not fit.
+    """
+    page = getattr(figure, "page", PAGES["column"])
+    letters = figure.get_size_inches()[0] * 72 / (LETTER_EM * page.small_pt)
+    for handle in handles:
+        handle.set_label(broken(handle.get_label(), int(min(letters - _HANDLE_LETTERS, _LONGEST_LINE))))
+    longest = max((len(line) for handle in handles for line in handle.get_label().split("\n")), default=1)
     figure.legend(
         handles=list(handles),
         loc=place,
-        ncols=columns,
+        ncols=max(1, min(columns, int(letters / (longest + _HANDLE_LETTERS)))),
         title=title,
         columnspacing=1.2,
         handletextpad=0.5,

@@ -17,9 +17,11 @@ from vibstudy.figures.style import (
     INK,
     LINE,
     MUTED,
+    PANEL_LETTERS,
     SOUNDING,
     HouseFigure,
     Page,
+    broken,
     house_style,
     legend_below,
     looks,
@@ -91,7 +93,11 @@ def vibrato_by_length(
             ax.plot(points["duration_s"], 100 * points["share"], ls="", marker="o", mfc="white", mec=INK,
                     ms=0.7 * page.marker_pt)  # fmt: skip
             use = kinds.get(player, "one player")
-            ax.set_title("\n".join([names[player], *([use] if kinds else [])]), fontsize=page.small_pt, pad=2)
+            ax.set_title(
+                "\n".join([broken(names[player], PANEL_LETTERS), *([use] if kinds else [])]),
+                fontsize=page.small_pt,
+                pad=2,
+            )
             ax.text(0.97, 0.06, str(len(own)), ha="right", fontsize=page.small_pt, transform=ax.transAxes)
             tags = {"player": player, "use": use}
             parts += [points.assign(what="class", **tags), curve.assign(what="curve", notes=len(own), **tags)]

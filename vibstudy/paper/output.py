@@ -25,7 +25,7 @@ _TEX = {
     "}": r"\}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "<": r"\textless{}",
     ">": r"\textgreater{}", "±": r"$\pm$", "\N{MINUS SIGN}": "$-$", "×": r"$\times$", "♯": r"$\sharp$",
     "♭": r"$\flat$", "≤": r"$\le$", "≥": r"$\ge$", "“": "``", "”": "''", "–": "--", "²": r"$^2$",
-    "·": r"$\cdot$", "…": r"\dots{}",
+    "·": r"$\cdot$", "∞": r"$\infty$", "…": r"\dots{}",
 }  # fmt: skip
 """Characters that LaTeX would take for commands, or that its oldest engine lacks."""
 

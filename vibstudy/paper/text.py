@@ -173,7 +173,19 @@ def as_printed(value: Any, pattern: str) -> str:
         return format(float(value), pattern.removeprefix("number ")).replace("-", MINUS)
     if pattern == "count":
         return f"{int(value):,}"
-    return format(float(value), pattern).replace("-", MINUS)
+    return format_number(float(value), pattern)
+
+
+_LARGEST_PRINTED = 1e6
+"""An end of an interval beyond it, as odds of all against none have, tells only that it has no end."""
+
+
+def format_number(value: float, pattern: str) -> str:
+    """Format a number with a true minus sign; beyond :data:`_LARGEST_PRINTED`, "∞"."""
+    if abs(value) > _LARGEST_PRINTED:
+        sign = "+" if pattern.startswith("+") and value > 0 else "-" if value < 0 else ""
+        return f"{sign}∞".replace("-", MINUS)
+    return format(value, pattern).replace("-", MINUS)
 
 
 # --- sections
