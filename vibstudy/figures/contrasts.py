@@ -230,9 +230,8 @@ def _draw_difference(ax: Axes, row: dict, page: Page) -> None:
     ax.xaxis.set_major_locator(_few_ticks())
     ax.spines["left"].set_visible(False)
     below, above = directions(str(row.get("outcome", "")))
-    ax.set_xlabel(
-        f"{below} ←  {row['unit']}  → {above}".replace("  ", " ") if row["unit"] else f"{below} ← → {above}"
-    )
+    unit = str(row["unit"]).replace("% of the odds", "% odds")
+    ax.set_xlabel(f"{below} ← {unit} → {above}".replace("  ", " "), fontsize=page.small_pt)
 
 
 def look_of(shown: str) -> dict[str, Any]:
@@ -272,7 +271,9 @@ def effects_forest(effects: pd.DataFrame, size: str = "column") -> tuple[HouseFi
     per = {model: list(dict.fromkeys(table.loc[table["model"] == model, "words"])) for model in models}
     with house_style(size) as page:
         letters = 30 if size == "column" else 44
-        row_in = 2.5 * page.small_pt / 72
+        ticks = {model: [broken(words, letters) for words in per[model]] for model in models}
+        deepest = max(label.count("\n") + 1 for labels in ticks.values() for label in labels)
+        row_in = max(2.5, 1.3 * deepest) * page.small_pt / 72
         axes_in = 5.2 * page.font_pt / 72
         heights = [len(per[model]) * row_in + axes_in for model in models]
         figure = page.figure((sum(heights) + 3 * page.font_pt / 72) / page.width_in)
@@ -280,7 +281,7 @@ def effects_forest(effects: pd.DataFrame, size: str = "column") -> tuple[HouseFi
         for ax, model in zip(axes, models, strict=True):
             rows = table[table["model"] == model]
             _draw_effects(ax, rows, per[model], variants, page)
-            ax.set_yticks(range(len(per[model])), [broken(words, letters) for words in per[model]])
+            ax.set_yticks(range(len(per[model])), ticks[model])
             ax.set_title(TITLES.get(model, str(model)))
         handles = [
             Line2D([], [], ls="", label=variant or "decades and groups" if len(variants) > 1 else "estimate",

@@ -416,8 +416,7 @@ def reach_curves(reach: pd.DataFrame, size: str = "column") -> tuple[HouseFigure
                 part = pd.DataFrame({"players": sides, "difference": values})
                 curves.append(part.assign(claim=row["claim"], unit=unit))
             top = 1.3 * float(own["reach"].max())
-            words = "%" if unit.startswith("%") else unit
-            ax.set(ylim=(0, top), xlim=(0, most), ylabel=f"Difference found ({words})".replace(" ()", ""))
+            ax.set(ylim=(0, top), xlim=(0, most), ylabel=f"Difference found ({unit})".replace(" ()", ""))
             ax.xaxis.set_major_locator(MaxNLocator(6, integer=True))
             ax.yaxis.set_major_locator(MaxNLocator(4))
             ax.legend(fontsize=page.small_pt, loc="upper right", handlelength=3, labelspacing=0.3)
