@@ -343,6 +343,7 @@ def score_cases() -> Cases:
         "another root": "<html><body/></html>",
         "timewise": music().replace("partwise", "timewise"),
         "no part": "<score-partwise/>",
+        "a part that is not listed": music().replace('<part id="P1">', '<part id="P2">'),
         "no notes": music(DIVISIONS),
         "rests only": music(DIVISIONS + "<note><rest/><duration>4</duration></note>"),
         "entities in entities": music("&l11;", f'<!DOCTYPE score-partwise [<!ENTITY l0 "ha">{lol}]>'),

@@ -49,22 +49,6 @@ TOP_MIDI = 127
 _TOP_OCTAVE = 9  # of MusicXML's type "octave"
 
 
-def check_score(path: str | Path) -> None:
-    """Say what is wrong with a score without laying it out, which takes seconds for a long one.
-
-    Whether it is a score, safe to read and of a size that is read, and whether pitches and lengths can be.
-
-    Raises
-    ------
-    VibstudyError
-        When :func:`vibstudy.notes.written.read_score` would refuse it for one of these.
-    """
-    path = Path(path)
-    content = checked_score(path)
-    if path.suffix.lower() in MIDI_NAMES:
-        checked_midi(path, content)
-
-
 def checked_score(path: Path) -> bytes:
     """Content of a score, XML looked through."""
     content = _read_bytes(path)
