@@ -490,6 +490,8 @@ def test_other_manners_are_made_from_the_note_itself(study, tmp_path):
             study, tmp_path / "x.html", wider=[9], quicker=[0.0], like=["decade == 1", "no =="]
         )
     assert len(error.value.problems) == 4
+    with pytest.raises(VibstudyError, match="200 versions of each example; at most 12"):
+        write_listening_page(study, tmp_path / "x.html", wider=[2.0] * 200)
 
 
 def test_slides_with_sound_set_old_against_modern_on_one_scale(study, tmp_path):

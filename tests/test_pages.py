@@ -163,6 +163,23 @@ def test_a_page_without_its_sound_says_so(study, pages):
     assert write_pages(study).made == 1
 
 
+@pytest.mark.parametrize("left", [0.5, 0.0])
+def test_sound_that_was_cut_since_is_not_put_under_the_notes(study, pages, left):
+    """It would be drawn and played beside notes that were measured in other sound."""
+    sound, page = study / "audio" / "two.wav", pages / "recording" / "two.html"
+    whole = sound.read_bytes()
+    try:
+        sound.write_bytes(whole[: int(left * len(whole))])
+        page.unlink()
+        ((name, why),) = write_pages(study).without_sound
+        assert name == "two" and "not the sound that was measured" in why
+        assert "The sound is not drawn" in page.read_text(encoding="utf-8")
+    finally:
+        sound.write_bytes(whole)
+    assert write_pages(study).made == 1  # put back: drawn again
+    assert "The sound is not drawn" not in page.read_text(encoding="utf-8")
+
+
 def test_a_study_not_measured_says_what_to_do(tmp_path):
     (tmp_path / "corpus_manifest.csv").write_text(
         "recording_id,path,player,decade,region\na,a.wav,A,1950,North\n", encoding="utf-8"

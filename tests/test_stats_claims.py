@@ -357,13 +357,19 @@ def test_the_example_reads_once_its_remarks_are_lifted(tmp_path: Path) -> None:
         ('outcome = "rate_hz"', "outcome = rate_hz", "not valid TOML"),
         ('adjust = "region"', 'scale = "root"', "Write log or plain"),
         ("to = 1970 }", 'to = 1970, across = "region" }', "missing in contrast"),
+        ('id = "slower"', f'id = "{"x" * 800_000}"', "800,000 letters; at most 60"),
+        ("became slower", "became slower" * 100, "letters; at most 1,000"),
+        ("from = 1930, to = 1970", f'from = "{"x" * 5000}", to = "a"', "5,000 letters; at most 1,000"),
+        ('adjust = "region"', f"adjust = {['region'] * 5000}", "5,000 names; at most 50"),
+        ("[[claim]]", "[[claim]]\n" * 300 + "[[claim]]", "602 claims; at most 200"),
     ],
+    ids=range(20),
 )
 def test_mistakes_in_the_file_are_named(tmp_path: Path, before: str, after: str, words: str) -> None:
     assert before in GOOD
     with pytest.raises(VibstudyError) as error:
         read_claims(write(tmp_path, GOOD.replace(before, after)))
-    assert words in str(error.value)
+    assert words in str(error.value) and len(str(error.value)) < 40_000
     assert all("claims.toml" in problem.file for problem in error.value.problems)
 
 

@@ -28,7 +28,7 @@ from vibstudy.corpus.entries import Entry, Recording, pack
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, read_log, read_notes, read_recordings, recordings_of, stamp_file
-from vibstudy.corpus.tables import guard, put_in_place, replacing, unguard
+from vibstudy.corpus.tables import guard, put_in_place, replacing, unguard, write_frame
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import NOTE_COLUMNS
 
@@ -427,6 +427,19 @@ def test_no_text_begins_a_formula(sign):
     # OWASP, CSV Injection: signs that begin a formula
     (cell,) = guard(pa.array([f"{sign}cmd|' /C calc'!A0"])).to_pylist()
     assert cell.startswith("'")
+
+
+def test_no_cell_and_no_heading_of_a_table_is_a_formula(tmp_path):
+    """Texts of all kinds, and columns named after what the manifest holds, as in the table of coverage."""
+    formula = '=HYPERLINK("http://x.invalid","x")'
+    kinds = {"plain": object, "text": "str", "typed": "string", "one of a few": "category"}
+    frame = pd.DataFrame({name: pd.Series([formula, "a", None], dtype=kind) for name, kind in kinds.items()})
+    write_frame(tmp_path / "t.csv", frame.assign(**{formula: 1, "+1": -2.5}))
+    with (tmp_path / "t.csv").open(encoding="utf-8", newline="") as stream:
+        heading, first, *others = csv.reader(stream)
+    assert heading == [*kinds, f"'{formula}", "'+1"]
+    assert first == [f"'{formula}"] * 4 + ["1", "-2.5"]
+    assert [row[:4] for row in others] == [["a"] * 4, [""] * 4]
 
 
 @given(st.lists(st.one_of(st.none(), st.text(), st.text("'=+-@\t\ra", max_size=4))))

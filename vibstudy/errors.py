@@ -53,7 +53,7 @@ class Problem:
         )
         text = f"{place}: {self.message}" if place else self.message
         if self.got:
-            text += f" (got {self.got!r})"
+            text += f" (got {self.got if len(self.got) <= MOST_SHOWN else self.got[:MOST_SHOWN] + '…'!r})"
         if self.repair:
             text += f". {self.repair}"
         text = "".join(
@@ -62,6 +62,8 @@ class Problem:
         return text if text.endswith((".", "?", "!")) else text + "."
 
 
+MOST_SHOWN = 200
+"""Letters of what was got that a message repeats."""
 MOST_ALIKE = 100
 """Problems of one kind that are told one by one: who has more mends the cause, not the cells."""
 _DIGITS = re.compile(r"\d+")

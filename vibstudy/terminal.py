@@ -7,6 +7,7 @@ the terminal, or turn the direction of reading around, are shown by their number
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
     from rich.text import Text
 
 _STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def typed(command: str) -> str:
+    """A command as this user types it: within the program's folder through uv, else by its name."""
+    return f"uv run vibstudy {command}" if "UV_RUN_RECURSION_DEPTH" in os.environ else f"vibstudy {command}"
 
 
 def shown(text: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
@@ -46,11 +45,6 @@ Out = Annotated[
 ]
 
 MANIFEST = Path(MANIFEST_NAME)
-
-
-def typed(command: str) -> str:
-    """A command as this user types it: within the program's folder through uv, else by its name."""
-    return f"uv run vibstudy {command}" if "UV_RUN_RECURSION_DEPTH" in os.environ else f"vibstudy {command}"
 
 
 def find_manifest(path: Path) -> Path:

@@ -20,11 +20,10 @@ from vibstudy.cli.base import (
     find_manifest,
     say_all,
     study_folder,
-    typed,
 )
 from vibstudy.cli.progress import Display
 from vibstudy.errors import VibstudyError
-from vibstudy.terminal import put, say
+from vibstudy.terminal import put, say, typed
 
 if TYPE_CHECKING:
     from vibstudy.corpus.settings import Settings

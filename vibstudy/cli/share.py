@@ -9,8 +9,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from vibstudy.cli.base import FAILED, SHARE, app, count, say_all, study_folder, typed
-from vibstudy.terminal import busy, say
+from vibstudy.cli.base import FAILED, SHARE, app, count, say_all, study_folder
+from vibstudy.terminal import busy, say, typed
 
 
 @app.command(rich_help_panel=SHARE)

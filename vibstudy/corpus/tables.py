@@ -102,9 +102,14 @@ def unguard_text(text: str) -> str:
 
 def _guarded(table: pa.Table) -> pa.Table:
     for position, item in enumerate(table.schema):
-        if pa.types.is_string(item.type):
-            table = table.set_column(position, item, guard(table.column(position)))
-    return table
+        column, kind = table.column(position), item.type
+        if pa.types.is_dictionary(kind):  # pandas' categories
+            kind = kind.value_type
+            column = column.cast(kind)
+        if pa.types.is_string(kind) or pa.types.is_large_string(kind):
+            table = table.set_column(position, item.name, guard(column))
+    # a table may have a column for each medium or region, as the manifest names them
+    return table.rename_columns([guard_text(name) for name in table.column_names])
 
 
 # --- writing

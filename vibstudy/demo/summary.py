@@ -15,7 +15,7 @@ from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.demo.cast import ALONE, WITH_LOUD_PIANO
 from vibstudy.demo.corpus import true_effects
 from vibstudy.errors import VibstudyError
-from vibstudy.terminal import put
+from vibstudy.terminal import put, typed
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -228,8 +228,8 @@ def print_summary(
     say(f"Read      {into / 'pages'}  (open {runs[0].name}.html in a browser)")
     say(f"Figures   {into / 'figures'}")
     say(f"Notebooks {into / 'notebooks'}")
-    say(f"Done in {seconds:.0f} s. Next, to listen and to work in the notebooks:  vibstudy lab {into}")
-    say("For your own recordings:  vibstudy new my-study")
+    say(f"Done in {seconds:.0f} s. Next, to listen and to work in the notebooks:  {typed(f'lab {into}')}")
+    say(f"For your own recordings:  {typed('new my-study')}")
 
 
 def trap_words(trap: pd.DataFrame) -> str:

@@ -32,6 +32,9 @@ from vibstudy.stats.filters import select
 from vibstudy.stats.selection import is_usable
 from vibstudy.study import open_study
 
+MOST_VERSIONS = 12
+"""Versions of an example: more buttons than a listener can compare, and each is a sound in the page."""
+
 
 def versions_of(
     notes: pd.DataFrame,
@@ -59,7 +62,8 @@ def versions_of(
     Raises
     ------
     VibstudyError
-        With every factor out of range and every filter that finds nothing.
+        With every factor out of range and every filter that finds nothing, and for more than
+        :data:`MOST_VERSIONS`.
     """
     limits = (("extent", wider, 0.0, 4.0), ("rate", quicker, 0.3, 3.0))
     problems = [
@@ -70,6 +74,14 @@ def versions_of(
         for factor in factors
         if not low <= factor <= high
     ]
+    count = len(wider) + len(quicker) + len(like)
+    if count > MOST_VERSIONS:
+        problems.append(
+            Problem(
+                f"{count} versions of each example; at most {MOST_VERSIONS} are made",
+                repair="Choose those that a listener can keep in mind, or make several pages",
+            )
+        )
     used, manners = vibrato_notes(notes), {}
     for text in like:
         try:

@@ -30,6 +30,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy import __version__
+from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.settings import load_settings
 from vibstudy.corpus.store import Store
 from vibstudy.corpus.tables import read_log, write_text
@@ -60,6 +61,10 @@ _HEARD_HZ = 32_000
 """A rate that MP3 has (MPEG-1 Layer III); above the harmonics that tell."""
 _PACKING = 0.7
 """libsndfile's compression, 0 to 1: about 80 kbit/s of one channel, no artefact heard beside the original."""
+
+
+_NO_SOUND = "0" * 64
+"""What a page is made from whose sound could not be read: once the file is mended, it is made again."""
 
 
 @dataclass(frozen=True)
@@ -134,6 +139,7 @@ def write_pages(
         page = recording_page(study, row, own, pages.tags, heard=pages.heard)
         if page.missing_sound:
             without_sound.append((name, page.missing_sound))
+            inputs = _NO_SOUND
         text = pages.template.render(
             page=page, inputs=inputs, demo=pages.demo, version=__version__, g=drawing,
             rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
@@ -266,6 +272,7 @@ def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tu
 
     speed = number("speed_factor") or 1.0
     try:
+        _demand_measured(row)
         blocks = iter_blocks(row["audio_path"], seconds, 0.0, number("start_s"), number("end_s"), speed)
         rows = [
             drawing.draw_row(b.samples, b.rate_hz, b.origin_s, seconds, line, notes, span, reach)
@@ -280,6 +287,17 @@ def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tu
         ]
         return rows, str(error.problems[0])
     return rows, ""
+
+
+def _demand_measured(row: Mapping[str, Any]) -> None:
+    """Refuse a sound file that is not the one that was measured: its notes would stand beside other sound."""
+    measured, path = row.get("audio_sha256"), Path(str(row["audio_path"]))
+    if isinstance(measured, str) and path.is_file() and sha256_of(path) != measured:
+        raise VibstudyError(
+            "this is not the sound that was measured: it was changed or cut since",
+            str(path),
+            repair="Put the file back, or run 'vibstudy measure'",
+        )
 
 
 def _expected(row: Mapping[str, Any], notes: pd.DataFrame) -> list[dict[str, str]]:

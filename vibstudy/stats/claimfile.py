@@ -150,6 +150,14 @@ _CONTRAST_KEYS: dict[str, tuple[type, ...]] = {
 }
 _SHOWN = 80
 """Letters of a wrong name repeated in a message."""
+LONGEST_ID = 60
+"""Letters: an id stands in tables and figures."""
+LONGEST_TEXT = 1000
+"""Letters of any other text of a claim: a sentence stands in the paper's text."""
+MOST_TERMS = 50
+"""Names in a list: more terms than any corpus of players can bear."""
+MOST_CLAIMS = 200
+"""More claims than a study can be about; each is fitted in several ways."""
 
 _NUMBER_REPAIR = "Write a number, as in margin = 0.2."
 _TYPE_WORDS = {
@@ -201,11 +209,16 @@ def read_claims(path: str | Path) -> list[Claim]:
         blocks = []
     claims = []
     for k, block in enumerate(blocks, start=1):
-        name = str(block.get("id", f"number {k}"))
+        name = str(block.get("id", f"number {k}"))[:_SHOWN]
         found = _block_problems(block, name, str(file))
         problems += found
         if not found:
             claims.append(_claim(block))
+    if len(blocks) > MOST_CLAIMS:
+        much = f"{len(blocks):,} claims; at most {MOST_CLAIMS} are tested"
+        problems.append(
+            Problem(much, file=str(file), column="claim", repair="Keep those the study is about.")
+        )
     names = [claim.id for claim in claims]
     problems += [
         Problem("two claims have the same id", file=str(file), column="id", got=name, repair="Rename one.")
@@ -265,6 +278,7 @@ def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Prob
             )
         elif not isinstance(value, _KEYS[key]) or (isinstance(value, bool) and bool not in _KEYS[key]):
             found.append(_wrong_type(problem, key, value, _KEYS[key]))
+    found += _length_problems(block, problem)
     for key in ("adjust", "crossed"):
         names = block.get(key, [])
         if isinstance(names, list) and not all(isinstance(name, str) for name in names):
@@ -300,6 +314,23 @@ def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Prob
     if isinstance(contrast, dict):
         found += _contrast_problems(contrast, problem)
     return [*found, *_name_problems(block, problem), *_form_problems(block, name, file)]
+
+
+def _length_problems(block: Mapping[str, Any], problem: Any) -> list[Problem]:
+    """Texts and lists that are longer than a claim needs."""
+    contrast = block.get("contrast")
+    written = {**block, **(contrast if isinstance(contrast, dict) else {})}
+    found = []
+    for key, value in written.items():
+        most = LONGEST_ID if key == "id" else LONGEST_TEXT
+        for text in _texts(value):
+            if len(text) > most:
+                much = f"{len(text):,} letters; at most {most:,} are read"
+                found.append(problem(much, key, f"{text[:_SHOWN]}…", "Shorten it."))
+        if isinstance(value, list) and len(value) > MOST_TERMS:
+            much = f"{len(value):,} names; at most {MOST_TERMS} are read"
+            found.append(problem(much, key, "", "Keep those the claim is about."))
+    return found
 
 
 def _name_problems(block: Mapping[str, Any], problem: Any) -> list[Problem]:
