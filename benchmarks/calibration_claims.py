@@ -8,10 +8,10 @@ decades named          flat until 1960, then a step; claimed: a change from 1930
 margins                the difference lies exactly on the margin: "by at least", "equal", "different"
 growing corpus         6 to 20 players, tested six times: false alarms at some look, careless, with a plan,
                        and of the provisional verdicts without one
-notes lost             one era with piano, one alone, equally wide; whether a note can be used depends on its
+notes lost             one era with piano, one alone, equally wide; whether vibrato is found depends on its
                        extent where there is a piano. Bias of the ratio against the same model of the true
-                       extents: notes used, weighted by the chance to be kept, the two worst cases, and all
-                       notes with their errors
+                       extents: notes found, weighted by the chance to be kept, the two worst cases, the notes
+                       not found as far as their limits allow, and all notes were they known with their errors
 rivals                 medium changes the figures and mostly, or always, goes with the period: how often
                        "supported" stands without a "but"
 =====================  ==================================================================================
@@ -32,6 +32,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.stats.beside import lost_replies
+from vibstudy.stats.censored import ask_with_limits
 from vibstudy.stats.claimfile import Claim, Contrast
 from vibstudy.stats.examine import examine
 from vibstudy.stats.looks import nominal_level
@@ -159,7 +160,11 @@ def growing(corpora: int, seed: int) -> list[Row]:
     return [*rows, _row("6 to 20 players, six looks", "difference of 0.4 found, with a plan", power)]
 
 
-def lossy(rng: np.random.Generator, players: int = 16) -> pd.DataFrame:
+TIMES = 3.5
+"""An extent is found that is so many times its error."""
+
+
+def lossy(rng: np.random.Generator, players: int = 16, straight: float = 0.0) -> pd.DataFrame:
     """One era with piano and one alone, equally wide; a piano hides what is narrow."""
     rows = []
     for player in range(players):
@@ -172,61 +177,72 @@ def lossy(rng: np.random.Generator, players: int = 16) -> pd.DataFrame:
                 extent = float(np.exp(np.log(20) + level + 0.16 * np.log2(duration) + rng.normal(0, NOTE_SD)))
                 # the error of a note's extent: a piano adds, length takes off (Cramér-Rao: duration ** -1/2)
                 se = (4.0 if piano else 1.5) * rng.lognormal(0, 0.3) / np.sqrt(duration)
+                vibrates = bool(rng.random() >= straight)
                 # the length of an arrow (amplitude and phase of the vibrato) with noise on both its parts
-                measured = float(np.hypot(extent + rng.normal(0, se), rng.normal(0, se)))
+                measured = float(np.hypot(vibrates * extent + rng.normal(0, se), rng.normal(0, se)))
                 era, beside = ("late", "piano") if piano else ("early", "none")
-                rows.append(
-                    (
-                        f"p{player}",
-                        f"p{player}/{take}",
-                        era,
-                        beside,
-                        duration,
-                        measured,
-                        se,
-                        extent,
-                        measured > 3.5 * se,
-                    )
-                )
-    columns = ["player", "recording_id", "period", "accompaniment", "duration_s", "extent_cents",
-               "extent_se_cents", "true_cents", "usable"]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
+                take_id = f"p{player}/{take}"
+                rows.append((f"p{player}", take_id, era, beside, duration, measured, se, extent, vibrates))
+    columns = ["player", "recording_id", "period", "accompaniment", "duration_s", "measured_cents",
+               "extent_se_cents", "true_cents", "vibrates_truly"]  # fmt: skip
+    notes = pd.DataFrame(rows, columns=columns)
+    limit = TIMES * notes["extent_se_cents"]
+    found = notes["measured_cents"] > limit
+    return notes.assign(
+        extent_cents=notes["measured_cents"].where(found),
+        extent_limit_cents=limit,
+        has_vibrato=found,
+        usable=found,
+    )
 
 
 def notes_lost(corpora: int, seed: int) -> list[Row]:
     """Bias of the ratio late / early, and false verdicts; the truth is 1."""
+    out = []
+    for straight, label in ((0.0, ""), (0.3, ", 3 of 10 notes straight")):
+        out += _notes_lost(corpora, seed, straight, f"one era with piano, one alone, equally wide{label}")
+    return out
+
+
+def _notes_lost(corpora: int, seed: int, straight: float, design: str) -> list[Row]:
     rng = np.random.default_rng(seed)
     claim = Claim(
         "c", "", "extent_cents", Contrast("period", "early", "late"), "higher", adjust=(), scale="log"
     )
     logs: dict[str, list[float]] = {}
     alarms: dict[str, list[float]] = {}
+    holds: list[float] = []
     shares = []
     for _ in range(corpora):
-        notes = lossy(rng)
+        notes = lossy(rng, straight=straight)
         question = Question(claim, notes)
         base = question.ask()
         told = told_shares(question.chosen, "extent_cents", question.axis.side)
         shares.append(told[0] - told[1])
-        replies = {"notes used": base}
+        replies = {"notes found": base}
         for _kind, name, reply in lost_replies(question, told):
             if reply is not None:
                 replies[f"worst case {name}" if _kind == "worst case" else name] = reply
-        everything = notes.assign(usable=True)
-        truth = Question(claim, everything.assign(extent_cents=notes["true_cents"])).ask()
-        replies["all notes"] = Question(claim, everything).ask()
+        limits = ask_with_limits(question, base)
+        if limits is not None:
+            replies["notes with their limits"] = limits
+            holds.append(limits.low < 0 < limits.high)
+        everything = notes[notes["vibrates_truly"]].assign(usable=True, has_vibrato=True)
+        truth = Question(claim, everything.assign(extent_cents=everything["true_cents"])).ask()
+        known = everything.assign(extent_cents=everything["measured_cents"])
+        replies["all notes, were they known"] = Question(claim, known).ask()
         for name, reply in replies.items():
             logs.setdefault(name, []).append(np.log1p(reply.shown / 100) - np.log1p(truth.shown / 100))
             alarms.setdefault(name, []).append(reply.evidence.verdict() == "supported")
         finding = examine(claim, notes)
         plain = finding.verdict() == "supported" and not finding.turned_by()
-        alarms.setdefault("notes used, without a but", []).append(plain)
-    design = "one era with piano, one alone, equally wide"
+        alarms.setdefault("notes found, without a but", []).append(plain)
     rows = [_row(design, "difference of the shares told", shares)]
     rows += [
         _row(design, f"bias of the ratio, {name}", np.expm1([np.mean(v)] * len(v)))
         for name, v in logs.items()
     ]
+    rows.append(_row(design, "interval holds 1, notes with their limits", holds))
     return rows + [_row(design, f"'wider' supported, {name}", v) for name, v in alarms.items()]
 
 

@@ -158,6 +158,29 @@ def test_a_straight_note_has_none_and_a_short_one_cannot_tell():
     assert "too_short" in short["quality"]
 
 
+def test_the_limit_is_where_vibrato_begins_to_be_found():
+    """Found above the limit, not below it; noise and shortness raise it."""
+
+    def notes(extent_cents, duration_s=0.7, jitter_cents=2.5):
+        found = []
+        for seed in range(8):
+            rng = np.random.default_rng(seed)
+            t = np.arange(0.0, duration_s + 0.01, 0.01)
+            cents = extent_cents * np.sin(2 * np.pi * 5.5 * t + rng.uniform(0, 6))
+            cents += jitter_cents * rng.standard_normal(len(t))
+            sound = tone(rng, f0_hz=300.0, cents=cents, extent_cents=0.0, duration_s=duration_s, snr_db=15)
+            found.append(measure(sound))
+        limit = np.median([n["extent_limit_cents"] for n in found])
+        return limit, np.mean([n["vibrato_p"] < 0.01 for n in found])
+
+    limit = notes(0.0)[0]
+    assert 1.5 < limit < 15.0
+    assert notes(0.5 * limit)[1] <= 0.25
+    assert notes(2.0 * limit)[1] >= 0.75
+    assert notes(0.0, jitter_cents=5.0)[0] > 1.3 * limit
+    assert notes(0.0, duration_s=1.6)[0] < 0.7 * limit
+
+
 def test_short_narrow_vibrato_is_detected():
     found = [
         measure(tone(np.random.default_rng(seed), extent_cents=8, duration_s=0.5, snr_db=20))["has_vibrato"]

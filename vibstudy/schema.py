@@ -141,6 +141,7 @@ NOTE_COLUMNS: tuple[Column, ...] = (
     _c("rate_high_hz", "number", "Hz", "Rate, highest plausible", "Rate if the file played at the slowest plausible speed of its medium.", "ranges of speed: see vibstudy.sound.tuning", minimum=0),
     _c("extent_cents", "number", "± cents", "Extent", "Mean HALF of the peak-to-peak pitch deviation while vibrato lasts.", minimum=0),
     _c("extent_se_cents", "number", "cents", "Extent, standard error", "Standard error of the realised mean extent.", minimum=0),
+    _c("extent_limit_cents", "number", "± cents", "Extent, limit", "Extent at which vibrato all through the note would be found in half of all cases: noise, others and shortness raise it.", minimum=0),
     _c("extent_first_cents", "number", "± cents", "Extent, first harmonic", "Mean amplitude of the first harmonic of the vibrato cycle. How pointed a cycle looks, which noise, narrow bands and rooms hide, does not move it; a triangle's is 8/π² of its extent.", "Fourier series", minimum=0),
     _c("extent_first_se_cents", "number", "cents", "Extent, first harmonic, standard error", "Standard error of the first harmonic's amplitude.", minimum=0),
     _c("extent_above_cents", "number", "cents", "Extreme above centre", "How far the cycle rises above the note's vibrato centre."),

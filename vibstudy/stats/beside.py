@@ -162,6 +162,21 @@ def lost_others(question: Question, finding: Finding) -> list[Other]:
     ]  # fmt: skip
 
 
+def limit_others(question: Question, reply: Reply) -> tuple[list[Other], list[Remark]]:
+    """The contrast with the notes in which no vibrato was found, and what it says."""
+    from vibstudy.stats.censored import ask_with_limits, hidden
+
+    count = int(hidden(question).sum())
+    if not count:
+        return [], []
+    found = ask_with_limits(question, reply)
+    if found is None:
+        return [], []
+    other = Other("limits", "limits", found.evidence, found.shown, found.low, found.high)
+    values = {"notes": count, "estimate": found.shown, "low": found.low, "high": found.high}
+    return [other], [Remark("limits", values)]
+
+
 def lost_replies(question: Question, told: tuple[float, float]) -> list[tuple[str, str, Reply | None]]:
     """Ask with weights for the notes lost, and in the two worst cases."""
     outcome = question.claim.outcome

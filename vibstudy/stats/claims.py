@@ -48,7 +48,8 @@ A decided verdict is put to the model with each further tag in it (medium, regio
 room, instrument, whether the speed is known; decade). Where it does not stand, the verdict says so in the
 same breath: "Supported, but these recordings cannot tell decade from medium". Where one side lost 15 points
 more of its notes to measuring than the other, the same is done with weights for the notes lost and in the two
-worst cases (:mod:`vibstudy.stats.lost`).
+worst cases (:mod:`vibstudy.stats.lost`). A verdict on extents is also asked with the notes in which no
+vibrato was found, as straight or narrower than could be found in them (:mod:`vibstudy.stats.censored`).
 
 p is that of the mixed model (presence: between–within), raised for looks at a growing corpus, then corrected
 by Holm over every confirmatory claim that was ever logged (:mod:`vibstudy.stats.history`), exploratory ones

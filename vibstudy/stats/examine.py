@@ -15,6 +15,7 @@ import pandas as pd
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.beside import (
     bend_remarks,
+    limit_others,
     lost_others,
     plain_remarks,
     player_remarks,
@@ -85,6 +86,9 @@ def _finding(question: Question, reply: Reply) -> Finding:
     others = []
     if reply.evidence.p < ALPHA:  # only a decided verdict can be turned
         others = [*tag_others(question), *lost_others(question, finding)]
+        limits, said = limit_others(question, reply)
+        others += limits
+        remarks += said
     remarks += player_remarks(finding, reply)
     return replace(finding, remarks=tuple(remarks), others=tuple(others))
 

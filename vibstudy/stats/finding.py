@@ -22,7 +22,7 @@ class Other:
     Parameters
     ----------
     kind : str
-        tag, weights, worst case.
+        tag, weights, worst case, limits.
     name : str
         Which: the tag, "narrowest", ...
     evidence : Evidence | None

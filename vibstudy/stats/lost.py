@@ -1,8 +1,8 @@
 """Notes that are lost to measuring, and what their loss could do to a comparison.
 
 A noisy or accompanied recording keeps its wide vibrato and loses its narrow one. When one side of a
-comparison loses more than the other, the notes left differ, though the playing did not. Three things
-are done:
+comparison loses more than the other, the notes left differ, though the playing did not. What was not found
+for being narrow is modelled (:mod:`vibstudy.stats.censored`); for what else was lost three things are done:
 
 * the share of notes that could be told (:func:`vibstudy.stats.selection.is_told`) is counted by side;
 * **weights**: each note left stands for its like that were lost; the chance to be kept is modelled by

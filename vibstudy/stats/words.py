@@ -78,6 +78,10 @@ REMARKS: dict[str, Callable[[Values], str]] = {
     "bend": _bend,
     "slope beside break": _slope,
     "shares": _shares,
+    "limits": lambda v: (
+        f"With the {v['notes']} notes in which no vibrato was found, each straight or narrower than could be "
+        f"found in it, it is {v['estimate']:+.3g} % ({v['low']:+.3g} to {v['high']:+.3g})."
+    ),
     "rests on": lambda v: f"The comparison rests on {v['player']}: without this player it cannot be made.",
     "turned": _turned,
     # why a claim cannot be tested
@@ -179,6 +183,7 @@ def other_words(other: Other, finding: Finding) -> str:
         "chance to be kept": "With notes weighted by the chance to be kept",
         "lowest": "Were the notes lost the lowest",
         "highest": "Were the notes lost the highest",
+        "limits": "With the notes in which no vibrato was found",
     }.get(other.name, f"With {_named(other.name)} in the model")
     if other.evidence is None:
         return f"{what} nothing is left to compare."

@@ -33,6 +33,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import optimize
 
 from vibstudy.vibrato.noise import Series
 
@@ -70,6 +71,9 @@ class Detection:
         v, s1 and s2 of the background at the best fit.
     usual : bool
         Whether that is the whole note or its later part.
+    limit : float
+        Amplitude at which vibrato all through the note would be found in half of all cases, in the units of
+        the series.
     """
 
     p: float
@@ -79,6 +83,7 @@ class Detection:
     end_s: float
     noise: np.ndarray
     usual: bool = True
+    limit: float = float("nan")
 
 
 def _windows(duration_s: float, rate_min_hz: float, anywhere: bool) -> list[tuple[float, float]]:
@@ -210,13 +215,15 @@ class Search:
         det = self.a11 * self.a22 - self.a12**2
         self.det = np.where(det > 1e-9 * self.a11 * self.a22, det, np.inf)  # else of no use: no gain
 
-    def test(self, values: np.ndarray) -> Detection:
+    def test(self, values: np.ndarray, false_alarm: float = 0.01) -> Detection:
         """Test one series for a sinusoidal modulation.
 
         Parameters
         ----------
         values : ndarray [shape=(n,)]
             At the times of the series.
+        false_alarm : float [range 0..1]
+            Probability below which vibrato counts as found, for the limit.
         """
         y = self.series.spectrum(values[:, None], TOP_HZ)
         ty = self.root @ (self.wx @ y).reshape(len(self.w), -1, 1)
@@ -238,17 +245,43 @@ class Search:
         sine = (self.a11[g, r] * b2[g, r] - self.a12[g, r] * b1[g, r]) / self.det[g, r]
         freedom = max(self.free - 2, 1)
         start, end = self.windows[self.which[r]]
-        p_value = min(float(chances[at]), 1.0)
-        factor, small, large = CALIBRATION
+        p_value = _calibrated(min(float(chances[at]), 1.0))
+        # the noise of the model that the test chooses
+        straight = int(np.argmax(like0))
+        chosen = (straight, float(ssr0[straight]) / self.free)
+        if p_value < false_alarm:
+            chosen = (g, float(ssr1[g, r]) / freedom)
         return Detection(
-            p=min(p_value + factor * p_value**small * (1.0 - p_value) ** large, 1.0),
+            p=p_value,
             rate_hz=float(self.rates[r]),
             amplitude=float(np.hypot(cosine, sine)),
             start_s=start,
             end_s=end,
             noise=self.grid[g] * ssr1[g, r] / freedom,
             usual=bool(self.usual[at]),
+            limit=self._limit(*chosen, false_alarm),
         )
+
+    def _limit(self, g: int, noise: float, false_alarm: float) -> float:
+        """Amplitude that is found in half of all cases, in the first window and at the median of its rates.
+
+        With a background known to be `noise` times that of the grid, an amplitude A of unknown phase adds
+        A² (a11 + a22) / 2 to the sum of squares, in the mean over phases.
+        """
+        own = slice(0, self.firsts[1] if len(self.firsts) > 1 else self.count)
+        known = float(np.median((self.a11[g, own] + self.a22[g, own]) / 2.0)) / noise
+
+        def chance(statistic: float) -> float:
+            first = self._probability(np.full(len(self.width), statistic))[0] / self.shares[0]
+            return _calibrated(min(float(first), 1.0)) - false_alarm
+
+        high = 1.0
+        while chance(high) > 0.0 and high < 1e4:
+            high *= 2.0
+        if not known > 0.0 or high >= 1e4:
+            return float("nan")
+        statistic = float(optimize.brentq(chance, high / 2.0 if high > 1.0 else 0.0, high, xtol=1e-3))
+        return float(np.sqrt(self.free * np.expm1(statistic / self.free) / known))
 
     def _probability(self, statistic: np.ndarray) -> np.ndarray:
         """Probability that a straight note reaches these likelihood ratios, one a window."""
@@ -257,10 +290,23 @@ class Search:
         return -np.expm1(np.log1p(-np.minimum(np.exp(log_p1), 1 - 1e-16)) - crossings)
 
 
+def _calibrated(p: float) -> float:
+    """The formula's probability made the one found on simulated straight notes."""
+    factor, small, large = CALIBRATION
+    return min(p + factor * p**small * (1.0 - p) ** large, 1.0)
+
+
 def _step_hz(length_s: float) -> float:
     return min(0.3, 1.0 / (3.0 * length_s))
 
 
-def detect(series: Series, rate_min_hz: float, rate_max_hz: float, *, anywhere: bool = False) -> Detection:
+def detect(
+    series: Series,
+    rate_min_hz: float,
+    rate_max_hz: float,
+    *,
+    anywhere: bool = False,
+    false_alarm: float = 0.01,
+) -> Detection:
     """Test one series for a sinusoidal modulation of a rate in this range (:class:`Search`)."""
-    return Search(series, rate_min_hz, rate_max_hz, anywhere).test(series.values)
+    return Search(series, rate_min_hz, rate_max_hz, anywhere).test(series.values, false_alarm)

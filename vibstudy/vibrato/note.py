@@ -122,8 +122,10 @@ def measure_note(
     if len(series.time_s) < 14:
         values["quality"].append("too_short")
         return values, None
-    found = detect(series, rate_min_hz, rate_max_hz, anywhere=line.snr_db > ANYWHERE_ABOVE_DB)
+    anywhere = line.snr_db > ANYWHERE_ABOVE_DB
+    found = detect(series, rate_min_hz, rate_max_hz, anywhere=anywhere, false_alarm=false_alarm)
     values["vibrato_p"] = found.p
+    values["extent_limit_cents"] = max(found.limit, SMALLEST_EXTENT_CENTS)
     fit = None
     if found.p < false_alarm:
         part = None if found.usual else (found.start_s, found.end_s)
