@@ -195,3 +195,64 @@ def test_the_promised_narrowing_comes_true_for_fitted_variances() -> None:
     found = plan_next(result, "region: B - A", by=("region",))
     new = found.table[(found.table["what"] == "a new player") & (found.table["place"] == "region B")].iloc[0]
     assert new["narrower"] == pytest.approx(1 - np.sqrt((1 / 6 + 1 / 7) / (1 / 6 + 1 / 6)), rel=1e-6)
+
+
+# --- what could be decided
+
+
+def test_the_reach_is_cohens():
+    """Two groups of 64, d = 0.5: power 80 % at the 5 % level, two-sided (Cohen 1988, table 2.4.1)."""
+    from vibstudy.stats.reach import reach, times_needed
+
+    assert reach(np.sqrt(2 / 64), 126) == pytest.approx(0.5, abs=0.002)
+    assert 64 * times_needed(np.sqrt(2 / 64), 126, 0.2) == pytest.approx(393, abs=2)  # d = 0.2: 393 a group
+
+
+@pytest.mark.parametrize(("side", "d"), [(10, 1.0), (25, 0.6), (6, 1.8)])
+def test_the_reach_against_a_reference_library(side, d):
+    """The noncentral t of statsmodels (TTestIndPower): the shift by quantiles is its usual approximation."""
+    from statsmodels.stats.power import TTestIndPower
+
+    from vibstudy.stats.reach import times_needed
+
+    exact = TTestIndPower().solve_power(effect_size=d, alpha=0.05, power=0.8)
+    found = side * times_needed(np.sqrt(2 / side), 2 * (side - 1), d)
+    assert found == pytest.approx(exact, rel=0.06, abs=0.6)
+
+
+def test_equality_needs_the_margin_of_two_one_sided_tests():
+    """By hand, many degrees of freedom: (1.645 + 1.282) se = 2.926 se (tables of the normal distribution)."""
+    from vibstudy.stats.reach import reach, reach_table
+
+    assert reach(1.0, 1e6, equal=True) == pytest.approx(2.926, abs=0.002)
+    claim = {"claim": "same", "sentence": "s", "verdict": "undecided", "unit": "Hz", "expect": "equal",
+             "estimate": 0.0, "low": -0.98, "high": 0.98, "interval_per_cent": 95.0, "df": 1e6}  # fmt: skip
+    row = reach_table(pd.DataFrame([claim]), {"same": (10, 10)}, {"same": 0.5}).iloc[0]
+    assert row["se"] == pytest.approx(0.5, abs=0.001) and row["half"] == 0.5
+    assert row["needed"] == np.ceil(10 * (2.926 * 0.5 / 0.5) ** 2)
+
+
+def test_what_cannot_be_reached_is_not_told_in_numbers():
+    from vibstudy.stats.reach import reach_table
+
+    claim = {"claim": "c", "sentence": "s", "verdict": "undecided", "unit": "%", "expect": "higher",
+             "estimate": 5.0, "low": -60.0, "high": 175.0, "interval_per_cent": 95.0, "df": 4.0}  # fmt: skip
+    wide = pd.DataFrame([claim, claim | {"claim": "endless", "high": np.inf}, claim | {"claim": "untested",
+                        "estimate": np.nan}])  # fmt: skip
+    table = reach_table(wide, dict.fromkeys(("c", "endless", "untested"), (3, 3)), {})
+    assert table["claim"].tolist() == ["c"]
+    assert table["half"].iloc[0] < table["reach"].iloc[0] and table["needed"].iloc[0] > 3
+    far = reach_table(wide.head(1), {"c": (399, 399)}, {})
+    assert np.isnan(far["needed"].iloc[0])
+
+
+def test_the_reach_against_simulated_studies():
+    """80 % of studies drawn from the fitted corpus find it, within what 150 draws can tell (± 3 errors)."""
+    from vibstudy.stats.reach import reach
+
+    model = fit_mixed(corpus(players=16), "rate_hz ~ region")
+    row = model.table().loc["region[T.B]"]
+    power = simulate_power(
+        model, "region[T.B]", reach(row["se"], row["df"]), players=(0,), recordings=(0,), draws=150
+    )
+    assert power.table["power"].iloc[0] == pytest.approx(0.8, abs=3 * np.sqrt(0.8 * 0.2 / 150))
