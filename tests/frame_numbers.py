@@ -65,7 +65,7 @@ _ASIDE = re.compile("|".join(ASIDE))
 def text_of(markup: str) -> str:
     """What a reader sees of HTML: no scripts and styles, and each element apart from the next."""
     bare = re.sub(r"<(style|script|svg)\b.*?</\1>|<!--.*?-->", " ", markup, flags=re.S)
-    bare = re.sub(r"</?(?:b|em|strong|i|a|span|sub|sup)\b[^>]*>", "", bare)
+    bare = re.sub(r"</?(?:b|em|strong|i|a|span|sub|sup)\b[^>]*>", " ", bare)
     return html.unescape(re.sub(r"(?:\s*<[^>]+>\s*)+", " | ", bare))
 
 

@@ -15,9 +15,12 @@ import pandas as pd
 import pytest
 import soundfile as sf
 
+from tests.frame_numbers import missing, numbers_of, text_of
 from tests.invented_study import invented_notes
 from vibstudy import cli, measure_corpus
+from vibstudy.corpus.tables import read_notes
 from vibstudy.errors import VibstudyError
+from vibstudy.figures.quantities import quantities, value_of
 from vibstudy.pages.corpus import RADIUS, _apart, corpus_page
 from vibstudy.pages.drawing import MOST_ROWS, picture, row_seconds
 from vibstudy.pages.trust import plays_alone, reason_words, trusted_share, usable, verdict_words
@@ -25,6 +28,7 @@ from vibstudy.pages.write import FOLDER, made_from, write_pages
 from vibstudy.playing.expected import expected_errors
 from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
 from vibstudy.sound.media import find_media
+from vibstudy.study import open_study
 
 HOSTILE = "\"><script>alert(1)</script><img src=x onerror=alert(2)> & 'Ash' {{ 7*7 }}"
 
@@ -112,6 +116,48 @@ def test_a_page_holds_what_was_found(pages):
     assert 2 <= len(notes) <= 8 and len(notes) % 2 == 0
     assert all(source.startswith("data:image/png;base64,") for source in notes)
     assert sum(tag == "polyline" for tag, _ in page.tags) >= 8  # line and lane of four notes
+
+
+def test_every_number_of_a_recordings_page_is_a_measured_one(study, pages):
+    """Of the frame's rows of this recording, or of its notes; and the counts under the frame's own names.
+
+    Left aside, each with a test of its own: what the pictures say of themselves (tests of the straightened
+    sound), and what tones in this recording's noise came to (tests of what is expected).
+    """
+    notes, recordings = read_notes(study), open_study(study).recordings()
+    frame = quantities(notes, recordings, ())
+    looked = 0
+    for name in ("one", "two"):
+        own, row = notes[notes["recording_id"] == name], recordings[recordings["recording_id"] == name]
+        here = frame[(frame["kind"] == "recording") & (frame["name"] == name)]
+        text = text_of((pages / "recording" / f"{name}.html").read_text(encoding="utf-8"))
+        text = text.replace(HOSTILE, "").split("What to expect of its room")
+        text = text[0] + text[1].split("Notes that can be used")[1]
+        text = re.sub(r"Of the sound about its [^.]*\.|white noise: 0|notebook \d", "", text)
+        for onset_s in own["onset_s"]:
+            text = text.replace(f"{int(onset_s // 60)}:{onset_s % 60:04.1f}", "")
+        values = np.concatenate(
+            [part.select_dtypes("number").to_numpy(float, na_value=np.nan).ravel() for part in (own, row)]
+        )
+        single = {f"{abs(value):.{places}f}" for value in values for places in (0, 1, 2)}
+        numbers = set(own["note_id"].str.rpartition("/")[2].astype(int).astype(str))
+        numbers |= {str(k + 1) for k in range(len(own))}
+        assert missing(here, text, single | numbers) == [], name
+        looked += len(numbers_of(text))
+        counted = {"notes found": "notes", "usable notes with vibrato": "notes_vibrato"}
+        for words, quantity in counted.items():
+            told = int(re.search(rf"(\d+) ?\|? ?{words}", text).group(1))
+            assert told == value_of(frame, "recording", name, quantity), words
+        usable_told, of = map(int, re.search(r"(\d+) of (\d+) usable", text).groups())
+        assert usable_told == value_of(frame, "recording", name, "notes_usable")
+        assert of == value_of(frame, "recording", name, "notes") == len(own)
+        counts = own["usable"] & own["has_vibrato"].fillna(False)  # what is usable has its figures
+        assert (
+            own.loc[counts, ["rate_hz", "rate_se_hz", "extent_cents", "extent_se_cents"]]
+            .notna()
+            .all(axis=None)
+        )
+    assert looked > 80
 
 
 def test_nothing_of_the_manifest_becomes_markup(pages):

@@ -274,8 +274,8 @@ MEDIANS: dict[str, str] = {"vibrato_onset_s": "s", "intensity_depth_db": "± dB"
 """What else is told of a recording: medians over its vibrato notes (signal to noise: over all notes)."""
 
 OF_RECORDINGS: dict[str, str] = {
-    "tuning_hz": "Hz", "programme_db": "dBFS", "noise_db": "dBFS", "high_edge_hz": "Hz",
-    "clicks_per_s": "1/s", "duration_s": "s", "room_decay_s": "s",
+    "tuning_hz": "Hz", "programme_db": "dBFS", "noise_db": "dBFS", "above_noise_db": "dB",
+    "high_edge_hz": "Hz", "clicks_per_s": "1/s", "duration_s": "s", "room_decay_s": "s",
 }  # fmt: skip
 """What the table of recordings tells of each, and its unit."""
 
@@ -295,6 +295,9 @@ def _recordings(notes: pd.DataFrame, recordings: pd.DataFrame) -> list[dict[str,
                 row("recording", str(name), outcome, float(value), unit, rule)
                 for name, value in medians.items()
             ]
+    if {"programme_db", "noise_db"} <= set(recordings):
+        above = recordings["programme_db"].astype(float) - recordings["noise_db"].astype(float)
+        recordings = recordings.assign(above_noise_db=above)
     for name, unit in OF_RECORDINGS.items():
         if name in recordings:
             known = recordings.loc[recordings[name].notna(), ["recording_id", name]]

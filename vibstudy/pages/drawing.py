@@ -139,7 +139,7 @@ def draw_row(
         points = part[part["note_number"] == number]
         thin = points.iloc[::step]
         drawn.append(_points(x(thin["time_s"]), y_hz(thin["f0_hz"])))
-        if at < len(pitch) and np.isfinite(pitch[at]):
+        if 0 <= at < len(pitch) and np.isfinite(pitch[at]):
             cents = to_cents(thin["f0_hz"].to_numpy(float), pitch[at])
             lanes.append({"points": _points(x(thin["time_s"]), y_cents(cents)), "sure": bool(fine[at])})
     for at, note in enumerate(notes.to_dict("records")):

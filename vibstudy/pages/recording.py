@@ -142,8 +142,9 @@ def medium_words(recording: Mapping[str, Any]) -> list[str]:
         **known,
     )
     tilt = known["noise_tilt_db_per_octave"]
-    more = [f"The noise tilts by {tilt:+.0f} dB an octave (white noise: 0)."] if np.isfinite(tilt) else []
-    return found.sentences() + more
+    if not np.isfinite(tilt):
+        return found.sentences()
+    return [*found.sentences(), f"The noise tilts by {round(tilt):+d} dB an octave (white noise: 0)."]
 
 
 def tuning_words(recording: Mapping[str, Any]) -> list[str]:

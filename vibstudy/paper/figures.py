@@ -55,7 +55,11 @@ def _means(notes: pd.DataFrame, group: str) -> pd.DataFrame:
     """The model's means of extent by period and group, in cents."""
     from vibstudy.stats import fit_mixed
 
-    model = fit_mixed(vibrato_notes(notes), f"log(extent_cents) ~ period * {group}")
+    used = vibrato_notes(notes)
+    for name in ("period", group):
+        if name not in used or used[name].nunique() < 2:
+            raise VibstudyError(f"Means by period and {group} cannot be drawn: all notes are of one {name}")
+    model = fit_mixed(used, f"log(extent_cents) ~ period * {group}")
     return means_by(model, group, "period")
 
 
