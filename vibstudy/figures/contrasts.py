@@ -334,13 +334,20 @@ def _draw_effects(ax: Axes, rows: pd.DataFrame, words: list[str], variants: list
     ax.tick_params(axis="y", length=0)
 
 
+_MOST_ODDS, _MOST_PER_CENT = 1000.0, 900.0
+"""A thousand times the odds, ten times the extent: more than players can differ by, whose extents lie between
+about ± 10 and ± 100 cents (common practice, no source)."""
+
+
 def _fit_limits(ax: Axes, known: pd.DataFrame, odds: bool, places: list[int]) -> None:
     """Show all intervals whole; where one reaches absurdly far, an arrow at the edge says so."""
     scale = (lambda x: np.log(np.maximum(x, 1e-9))) if odds else (lambda x: x)
     low, high = (scale(known[name].to_numpy(float)) for name in ("low", "high"))
-    far = _WIDEST * float(np.median((high - low) / 2)) + float(
-        np.abs(scale(known["estimate"].to_numpy(float))).max()
-    )
+    largest = float(np.abs(scale(known["estimate"].to_numpy(float))).max())
+    far = _WIDEST * max(largest, float(((high - low) / 2).min())) or 1.0
+    if odds or str(known["unit"].iloc[0]).startswith("%"):
+        far = min(far, np.log(_MOST_ODDS) if odds else _MOST_PER_CENT)
+    far = max(far, 1.1 * largest)
     first, last = (
         min(0.0, float(np.clip(low, -far, far).min())),
         max(0.0, float(np.clip(high, -far, far).max())),
@@ -364,6 +371,8 @@ def _odds_ticks(ax: Axes, low: float, high: float) -> None:
     from vibstudy.figures.style import readable_log_axis
 
     ticks = [tick for tick in _ODDS_TICKS if low <= tick <= high]
-    if len(ticks) > 6:
-        ticks = [tick for tick in ticks if round(np.log10(tick), 6) == round(np.log10(tick))]
+    if len(ticks) > 6 or low < _ODDS_TICKS[0] or high > _ODDS_TICKS[-1]:
+        first, last = int(np.ceil(np.log10(low))), int(np.floor(np.log10(high)))
+        step = max(1, -(-(last - first) // 4))  # five at most, 1 among them
+        ticks = [10.0**power for power in range(first, last + 1) if power % step == 0]
     readable_log_axis(ax.xaxis, ticks)

@@ -225,6 +225,10 @@ def name_pitches(axis: Any, midi: Iterable[float]) -> None:
     ticks = sorted({int(number) for number in midi if pd.notna(number)})
     while len(ticks) > _MOST_NAMES:
         ticks = ticks[::2]
+    apart = (ticks[-1] - ticks[0]) / _MOST_NAMES if ticks else 0.0
+    for tick in list(ticks[1:]):  # names nearer than a line of letters would lie on each other
+        if tick - max(kept for kept in ticks if kept < tick) < apart:
+            ticks.remove(tick)
     axis.set_yticks(ticks, [note_name(number) for number in ticks])
     axis.set(ylabel="Pitch")
 
