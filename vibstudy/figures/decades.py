@@ -186,13 +186,12 @@ def _draw_lines(ax: Axes, lines: pd.DataFrame | None, page: Page) -> list[Line2D
         if not variant:
             low, high = (rows[name].to_numpy(float) for name in ("low", "high"))
             ax.fill_between(x, low, high, color=MUTED, alpha=0.2, lw=0, zorder=0)
-        style = "-" if not variant else (0, (5, 1.5))
-        # where the two lie on each other, the broken one is seen by its white edge
-        edge = [withStroke(linewidth=2.6 * page.line_pt, foreground="white")] if variant else []
-        ax.plot(x, rows["estimate"], color=INK, ls=style, lw=1.2 * page.line_pt, zorder=4, path_effects=edge)
-        handles.append(
-            Line2D([], [], color=INK, ls=style, label=str(variant) or "mixed model, 95 % interval")
-        )
+        look: dict[str, Any] = {"color": INK, "lw": 1.2 * page.line_pt}
+        if variant:  # white in black: seen also where it lies on the other
+            edge = withStroke(linewidth=1.7 * page.line_pt, foreground=INK)
+            look = {"color": "white", "lw": 0.7 * page.line_pt, "ls": (0, (7, 3)), "path_effects": [edge]}
+        ax.plot(x, rows["estimate"], zorder=4, **look)
+        handles.append(Line2D([], [], label=str(variant) or "mixed model, 95 % interval", **look))
     return handles
 
 

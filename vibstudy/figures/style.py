@@ -256,6 +256,13 @@ def broken(name: object, letters: int) -> str:
     return "\n".join(lines[:3]) + ("…" if len(lines) > 3 else "")
 
 
+def _in_columns(lengths: Sequence[int], columns: int) -> list[Sequence[int]]:
+    """What stands in each column of a legend: filled from above, the first columns with one more."""
+    each, more = divmod(len(lengths), columns)
+    ends = np.cumsum([each + (k < more) for k in range(columns)])
+    return [part for a, b in zip([0, *ends[:-1]], ends, strict=True) if (part := lengths[a:b])]
+
+
 def legend_below(
     figure: Figure,
     handles: Sequence[Any],
@@ -271,11 +278,13 @@ def legend_below(
     letters = figure.get_size_inches()[0] * 72 / (LETTER_EM * page.small_pt)
     for handle in handles:
         handle.set_label(broken(handle.get_label(), int(min(letters - _HANDLE_LETTERS, _LONGEST_LINE))))
-    longest = max((len(line) for handle in handles for line in handle.get_label().split("\n")), default=1)
+    lengths = [max(map(len, handle.get_label().split("\n"))) + _HANDLE_LETTERS for handle in handles]
+    while columns > 1 and sum(max(part) for part in _in_columns(lengths, columns)) > letters:
+        columns -= 1
     figure.legend(
         handles=list(handles),
         loc=place,
-        ncols=max(1, min(columns, int(letters / (longest + _HANDLE_LETTERS)))),
+        ncols=columns,
         title=title,
         columnspacing=1.2,
         handletextpad=0.5,

@@ -283,6 +283,10 @@ def _write_players(book: Book) -> None:
             names = ", ".join(n(row, "player", "text") for row in straight)
             text += f" No vibrato at all was found on notes of {names}."
         book.say(text)
+    if truth := book.see("figure measured_against_truth"):
+        book.say(
+            f"How close the measured notes come to the truth, which is known of this study, is shown{truth}."
+        )
     others = book.see("figure along_a_phrase", "figure intensity_and_pitch")
     if others:
         book.say(
