@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,6 +18,15 @@ from vibstudy.errors import VibstudyError
 from vibstudy.paper.package import About, make_package
 from vibstudy.paper.pool import pool_packages
 from vibstudy.stats.claims import read_claims, run_claims
+from vibstudy.stats.history import (
+    Recordings,
+    bygone_tests,
+    detail_of,
+    newly_withdrawn,
+    pooled_rows,
+    withdrawn,
+)
+from vibstudy.stats.ledger import Ledger
 
 OTHER = CLAIMS.replace('expect = "lower"', 'expect = "different"')
 
@@ -41,6 +53,11 @@ def packages(tmp_path_factory):
     return out
 
 
+def _claims_of(folder, text):
+    (folder / "claims.toml").write_text(text)
+    return read_claims(folder / "claims.toml")
+
+
 def _pool(packages, out, names=None):
     return pool_packages([str(path) for path in packages.values()], out, names)
 
@@ -58,11 +75,40 @@ def test_two_studies_become_one_and_their_claims_are_answered(packages, tmp_path
     assert set(claims) == {"slower", "nowhere", "south-slower"}  # "nowhere" is the same in both
     assert all(claim.crossed == ("study",) for claim in claims.values())
     assert sorted(path.name for path in (found.folder / "logs").iterdir()) == ["north.csv", "south.csv"]
+    log = Ledger(found.folder / "results" / "claims_log.csv")
+    assert log.broken is None
+    assert {row[2].split(".")[0] for row in log.rows if row[1] == "claim"} == {"north", "south"}
     assert run_claims(found.folder, Console(quiet=True)) == 0
     verdicts = pd.read_csv(found.folder / "results" / "claims.csv").set_index("claim")
     assert verdicts.loc["slower", "players"] == 16
     assert verdicts.loc["slower", "verdict"] != "not testable here"
     assert verdicts.loc["slower", "standing"].startswith("written after measuring")
+
+
+def test_logs_are_joined_and_what_was_taken_out_still_counts(tmp_path):
+    claims = [replace(claim, crossed=()) for claim in _claims_of(tmp_path, CLAIMS) if claim.id == "slower"]
+    (kept,) = claims
+    times = [datetime(2026, 1, day, tzinfo=UTC) for day in (1, 2, 3)]
+    ledgers = {}
+    for study in ("north", "south"):
+        ledgers[study] = log = Ledger(tmp_path / f"{study}.csv")
+        log.append([("recording", "one", "aa" + study, "")], times[0 if study == "north" else 1])
+        log.append([("claim", kept.id, kept.sha256, detail_of(kept))], times[1])
+    gone = detail_of(kept)
+    ledgers["south"].append([("claim", "gone", "ff", gone), ("verdict", "gone", "ff", "{}")], times[1])
+    ledgers["south"].append([("withdrawn", "gone", "ff", "taken out")], times[2])
+    rows = pooled_rows(ledgers, dict.fromkeys(ledgers, claims))
+    assert [row[0] for row in rows] == sorted(row[0] for row in rows)
+    assert [row[2] for row in rows if row[1] == "recording"] == ["north.one", "south.one"]
+    log = Ledger.made_of(tmp_path / "joined.csv", rows)
+    assert Ledger(tmp_path / "joined.csv").broken is None
+    pooled = [replace(kept, crossed=("study",))]
+    assert bygone_tests(pooled, log) == 1  # what goes on is counted once, what was taken out still
+    assert withdrawn(pooled, log) == ["south.gone"]
+    assert newly_withdrawn(pooled, log) == []
+    assert Recordings(log).first("another name", "aasouth") == 2  # north's claim came between
+    alone = Ledger.made_of(tmp_path / "alone.csv", pooled_rows(ledgers, {}))
+    assert bygone_tests(pooled, alone) == 2  # a claim that does not go on stays a test that was made
 
 
 def test_players_of_one_name_stay_apart_until_a_table_says_otherwise(packages, tmp_path):

@@ -12,12 +12,13 @@ themselves.
   mention stay apart (``Name (study)``); names that look alike are told, never joined.
 * **Claims** of all packages are kept; the same claim in several is one. Claims of the same id with another
   content get their study's name in front. The pooled claims are new ones (they hold a further factor),
-  written after the recordings were measured, and the log will say so; the logs of the studies are kept in
-  ``logs``.
+  written after the recordings were measured, and the log will say so.
+* **Logs** become one, ``results/claims_log.csv``: what any study tested and took out again counts with the
+  pooled claims in Holm's correction. The logs as they were are kept in ``logs``.
 * **Columns** of the user's own that are numbers in one study and words in another become words.
 
-Written are ``results/notes.csv``, ``results/recordings.csv`` with their dictionary, ``claims.toml`` and
-``logs/``, and a manifest whose column ``path`` is empty: there is no sound, and the pooled study can be
+Written are ``results/notes.csv``, ``results/recordings.csv`` with their dictionary, ``claims.toml``, the log
+and ``logs/``, and a manifest whose column ``path`` is empty: there is no sound, and the pooled study can be
 modelled, not measured.
 """
 
@@ -47,6 +48,8 @@ from vibstudy.schema import (
     RECORDING_COLUMNS,
 )
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, claims_text
+from vibstudy.stats.history import pooled_rows
+from vibstudy.stats.ledger import FILE_NAME, Ledger
 
 STUDY = "study"
 """The column, and the random factor, that tells studies apart."""
@@ -115,7 +118,7 @@ def pool_packages(packages: Sequence[str], out: str | Path, names: str | Path | 
     notes, recordings = (_joined(frames[kind]) for kind in _CONVERTIBLE)
     notes, recordings, repeated = _each_sound_once(notes, recordings)
     claims = _claims(parts)
-    _write(out, notes, recordings, claims, parts)
+    told += _write(out, notes, recordings, claims, parts)
     return Pooled(
         out,
         {name: int((recordings[STUDY] == name).sum()) for name in parts},
@@ -379,7 +382,7 @@ def _write(
     recordings: pd.DataFrame,
     claims: Sequence[Claim],
     parts: Mapping[str, Parts],
-) -> None:
+) -> list[str]:
     problems = [
         Problem("this column cannot be written", column=str(name), repair=name_fault(name))
         for name in {*notes, *recordings}
@@ -406,6 +409,16 @@ def _write(
             (draft / "logs").mkdir()
         for study, text in logs.items():
             write_text(draft / "logs" / f"{study}.csv", text)
+        ledgers = {study: Ledger(draft / "logs" / f"{study}.csv") for study in logs}
+        if ledgers:
+            rows = pooled_rows(ledgers, {study: parts[study].claims for study in ledgers})
+            Ledger.made_of(results / FILE_NAME, rows)
         draft.rename(out)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
+    return [
+        f"The log of {study} does not follow from row {ledger.broken} on: what it says of before and "
+        "after is not to be relied on."
+        for study, ledger in ledgers.items()
+        if ledger.broken is not None
+    ]

@@ -12,6 +12,9 @@ look again when some recordings have come in, encode a file anew so that it coun
   whatever else changed: it counts from when it was first seen.
 * **Looks** at different notes are counted over all wordings of a claim (same id, or same test).
 * **Settings, tags and edits** that changed after the first look are counted, too.
+* **Pooled studies** have one log, their rows in the order of time (:func:`pooled_rows`): what any of them
+  tested and took out is a test that was made. A claim that is asked of the pooled studies goes on there,
+  and is counted once.
 """
 
 from __future__ import annotations
@@ -39,6 +42,9 @@ _PRINT = re.compile(r"(\d{1,7}\.\d\d)/(-?\d{1,3})")
 _PRINTS = re.compile(rf"{_PRINT.pattern}(?: {_PRINT.pattern}){{,{PRINT_NOTES - 1}}}")
 
 CHANGES = ("settings", "tags", "edits")
+
+POOLED = "pooled"
+"""Why a claim of a single study is gone from the log of pooled ones: it goes on as a claim to all of them."""
 
 
 @dataclass(frozen=True)
@@ -149,6 +155,8 @@ def _was_test(sha256: str, places: list[int], ledger: Ledger) -> bool:
     if verdicts and all(v.get("verdict") == "not testable here" for v in verdicts):
         return False
     left = [k for k, r in enumerate(ledger.rows) if r[1] == "withdrawn" and r[3] == sha256]
+    if left and ledger.rows[left[-1]][4] == POOLED:
+        return False
     if left:
         return any(row[1] == "recording" for row in ledger.rows[: left[-1]])
     return True
@@ -158,7 +166,9 @@ def withdrawn(claims: Sequence[Claim], ledger: Ledger | None) -> list[str]:
     """Names of logged claims that are gone: neither their name nor their test is in the file now."""
     if ledger is None:
         return []
-    names, tests = {c.id for c in claims}, {c.sha256 for c in claims}
+    names = {c.id for c in claims}
+    tests = {c.sha256 for c in claims}
+    tests |= {r[3] for r in ledger.rows if r[1] == "withdrawn" and r[4] == POOLED}
     gone = [r[2] for r in ledger.rows if r[1] == "claim" and r[2] not in names and r[3] not in tests]
     return list(dict.fromkeys(gone))
 
@@ -176,6 +186,35 @@ def newly_withdrawn(claims: Sequence[Claim], ledger: Ledger) -> list[tuple[str, 
         for (name, sha256), stands in state.items()
         if stands and (name, sha256) not in now
     ]
+
+
+def pooled_rows(
+    ledgers: Mapping[str, Ledger], claims: Mapping[str, Sequence[Claim]]
+) -> list[tuple[str, str, str, str, str]]:
+    """Rows of several studies' logs as one log, in the order of time; names with their study in front.
+
+    Parameters
+    ----------
+    ledgers : mapping of str to Ledger
+        By study.
+    claims : mapping of str to sequence of Claim
+        The claims of each study that go on as claims to all studies.
+    """
+    rows = [
+        (at, event, f"{study}.{name}", sha256, detail)
+        for study, ledger in ledgers.items()
+        for at, event, name, sha256, detail in ledger.rows
+    ]
+    rows.sort(key=lambda row: row[0])  # stable: rows of one time stay in their order
+    stands: dict[tuple[str, str], bool] = {}
+    for _, event, name, sha256, _ in rows:
+        if event in ("claim", "withdrawn"):
+            stands[name, sha256] = event == "claim"
+    last = rows[-1][0] if rows else ""
+    for study, own in claims.items():
+        names = [(f"{study}.{claim.id}", claim.sha256) for claim in own]
+        rows += [(last, "withdrawn", *name, POOLED) for name in names if stands.get(name)]
+    return rows
 
 
 # --- recordings

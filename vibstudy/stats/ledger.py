@@ -15,8 +15,8 @@ slips and forgetting; it is no proof against someone who writes the whole file a
 ``name``      recording_id, file, or the claim's id
 ``sha256``    of the sound file; of the settings, of a recording's tags, of all edits; of the claim's content
 ``detail``    by which notes a recording is known again; "first" or "changed"; the claim's sentence and
-              whether it is exploratory (JSON); "reworded" or "taken out"; the verdict, its look and its
-              figures (JSON)
+              whether it is exploratory (JSON); "reworded", "taken out" or "pooled"; the verdict, its look and
+              its figures (JSON)
 ``link``      SHA-256 of the link above, a line feed, and the five cells joined by tabs
 ============  =====================================================================================
 """
@@ -90,6 +90,15 @@ class Ledger:
         self._places.setdefault(row[1:4], len(self.rows))
         self.rows.append(row)
         self.links.append(link)
+
+    @classmethod
+    def made_of(cls, path: Path, rows: Iterable[Row]) -> Ledger:
+        """Write a log of rows that have their times already, and return it."""
+        made = cls(path)
+        for row in rows:
+            made._enter(row, _link(made.links[-1] if made.links else "", row))
+        made._write()
+        return made
 
     @property
     def broken(self) -> int | None:
