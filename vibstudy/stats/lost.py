@@ -9,7 +9,7 @@ for being narrow is modelled (:mod:`vibstudy.stats.censored`); for what else was
   length, level, register, accompaniment and room (logistic regression; Horvitz & Thompson 1952, J. Am. Stat.
   Assoc. 47:663-685). This mends what these tell, and only that. Where the extent itself decides whether a
   note is kept, they mend nothing: with one era beside a piano, equally wide, the ratio came out 22 % too
-  large from the notes kept, 23 % so weighted, and 1.6 % from all notes with their errors
+  large from the notes kept, 23 % so weighted, and 1 to 2 % with each note's limit
   (``benchmarks/calibration_claims.py``). So they are shown beside a verdict, and never in place of it;
 * **worst cases**: from the side that lost less, as many more notes are taken away as the other side lost
   more, once its narrowest and once its widest (Lee 2009, Rev. Econ. Stud. 76(3):1071-1102). The truth lies
