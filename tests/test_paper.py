@@ -24,7 +24,7 @@ from vibstudy.corpus.tables import unguard
 from vibstudy.paper.figures import drawings
 from vibstudy.paper.output import tex, tex_citing
 from vibstudy.paper.references import WORKS, bibtex, listed
-from vibstudy.paper.tables import PRINTED, media_table
+from vibstudy.paper.tables import PRINTED, media_rows, media_table
 from vibstudy.paper.text import (
     NUMBER,
     Book,
@@ -477,6 +477,18 @@ def test_media_are_summed_up_by_hand():
     assert "tape_lp (3 recordings): loud passages 40 dB above the noise, music heard up to 6,000 Hz" in said
     assert "mains hum on 2 of tape_lp; clipped samples on 1 of tape_lp" in said
     assert "not told" not in said
+
+
+def test_media_that_the_manifest_does_not_tell_are_counted_in_the_frame():
+    """Of media that it tells, the recordings are counted with the other tags."""
+    found = {"programme_db": [-10.0, -12.0], "noise_db": [-50.0, -60.0]}
+    for medium, count in (
+        ({}, [2]),
+        ({"medium": ["tape_lp", None]}, [1]),
+        ({"medium": ["not told"] * 2}, []),
+    ):
+        rows = media_rows(pd.DataFrame({**found, **medium}))
+        assert [row["value"] for row in rows if row["quantity"] == "recordings"] == count
 
 
 def test_latex_compiles(report, tmp_path):

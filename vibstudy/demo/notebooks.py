@@ -37,6 +37,7 @@ _PAGE_TEMPLATE = """{% extends 'index.html.j2' %}
 <style>
 body { max-width: 60rem; margin: 0 auto !important; }
 .jp-InputPrompt, .jp-OutputPrompt { display: none; }
+.jp-RenderedHTMLCommon p a, .jp-RenderedHTMLCommon li a { text-decoration: underline !important; }
 </style>
 {% endblock %}
 """

@@ -134,7 +134,8 @@ def rate_extent_plane(
             "the darker."
         )
         figure.caption = (
-            "Rate and extent by player (markers: means of the recordings' means), a panel a period."
+            "Rate and extent by player (markers: means of the recordings' means)"
+            f"{', a panel a period' if periods else ''}."
             f"{contour if periods and outlines else ''} The dotted line "
             "is the fusion limit, above which vibrato tends to be heard as moving pitch and below it "
             "as a richer "

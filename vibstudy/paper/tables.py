@@ -72,7 +72,12 @@ def media_table(recordings: pd.DataFrame) -> pd.DataFrame:
 
 def media_rows(recordings: pd.DataFrame) -> list[dict]:
     """Rows of the frame of results on the sound of the media."""
-    return spread_rows(media_table(recordings), "medium", "medium", MEDIA_UNITS)
+    table = media_table(recordings)
+    untold = table if "medium" not in recordings else table[~table["medium"].isin(recordings["medium"])]
+    # the recordings of media that the manifest tells are counted with the other tags
+    return spread_rows(table, "medium", "medium", MEDIA_UNITS) + spread_rows(
+        untold, "medium", "medium", {"recordings": "recordings"}
+    )
 
 
 def media_of(frame: pd.DataFrame) -> pd.DataFrame:
