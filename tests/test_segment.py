@@ -322,7 +322,7 @@ def test_jumps_of_level_and_a_players_habit_tell_a_trill():
     """The same rounded swing of a semitone: with keys or breath, by an oboist, a singer, anybody."""
     time_s = np.arange(0, 2, 0.0025)
     turn = 2 * np.pi * 6 * time_s
-    cents = 50 * np.tanh(1.7 * np.sin(turn)) / np.tanh(1.7)
+    cents = 50 * np.tanh(1.4 * np.sin(turn)) / np.tanh(1.4)
     apart = np.zeros(len(cents))
 
     def p(level_db: np.ndarray, habit: Habit) -> float:
@@ -334,6 +334,30 @@ def test_jumps_of_level_and_a_players_habit_tell_a_trill():
     by_player = [p(breath, Habit.of(name)) for name in ("voice", None, "oboe in C")]
     assert by_player == sorted(by_player) and by_player[2] > by_player[0] + 0.2
     assert p(breath, Habit(odds=1.0)) > p(breath, Habit()) + 0.05
+
+
+def test_the_place_in_the_scale_tells_a_round_trill_from_a_vibrato():
+    """± 50 cents of a sine on a horn: between two degrees a lip trill or not, never just a vibrato."""
+    swing = 50 * np.sin(2 * np.pi * 6 * np.arange(0, 2, 0.0025))
+
+    def kind(away_cents: float, habit: Habit) -> str:
+        still = np.zeros(len(swing))
+        base_hz = 440 * 2 ** (away_cents / 1200)
+        (found,) = find_alternations(FinePitch(swing, still, still, base_hz), habit=habit)
+        return found.kind
+
+    horn = Habit.of("horn in F", tuning_hz=440)
+    assert [kind(away, horn) for away in (50, 250, 0)] == ["unclear", "unclear", "note"]
+    assert kind(0, Habit.of("horn", tuning_hz=440 * 2 ** (-50 / 1200))) == "unclear"
+    assert kind(0, Habit.of("alto sax")) == kind(0, Habit()) == "note"
+
+
+def test_a_glitch_parts_no_half_cycle():
+    side = np.repeat(np.arange(12) % 2, 30)
+    curve = 100.0 * side
+    curve[[100, 101, 102, 103, 104, 210, 211, 212, 213]] += 60 - 2 * curve[100]
+    (swing,) = alternations_of(curve)
+    assert swing.half_cycles >= 10 and swing.kind == "trill"
 
 
 def test_a_scale_and_a_slow_alternation_are_no_trill():

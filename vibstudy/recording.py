@@ -161,15 +161,16 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
 
 
 def within_range(settings: Settings, row: Mapping[str, Any]) -> Settings:
-    """The settings, with the range of the recording's instrument where they leave it open.
+    """The settings with the recording's tuning, and its instrument's range where they leave it open.
 
     Parameters
     ----------
     settings : Settings
         Of the study: a lowest or highest pitch set there stands.
     row : mapping
-        The recording's cells: ``instrument`` (:mod:`vibstudy.pitch.ranges`).
+        The recording's cells: ``tuning_hz``, ``instrument`` (:mod:`vibstudy.pitch.ranges`).
     """
+    settings = replace(settings, tuning_hz=_number(row, "tuning_hz") or settings.tuning_hz)
     usual = Settings()
     found = range_hz(row.get("instrument"), BEYOND_SEMITONES)
     if found is None or (settings.fmin_hz, settings.fmax_hz) != (usual.fmin_hz, usual.fmax_hz):
@@ -529,7 +530,7 @@ def find_line(
     with step("track"):
         contour = track(settings.tracker)
         other = track(settings.second_opinion) if settings.second_opinion else None
-    habit = Habit.of(instrument)
+    habit = Habit.of(instrument, settings.tuning_hz or None)
     with step("segment"):
         if listed is None:
             found = find_notes(
@@ -830,7 +831,7 @@ def _result(
     }
     notes = [note | same | {"note_id": f"{name}/{i:04d}"} for i, note in enumerate(values, start=1)]
     frame = typed(pd.DataFrame(notes), NOTE_COLUMNS)
-    given = _number(row, "tuning_hz") or settings.tuning_hz or None
+    given = settings.tuning_hz or None
     tuning: dict[str, Any]
     if given:
         tuning = {"tuning_hz": given, "tuning_se_cents": np.nan, "tuning_source": "given"}

@@ -16,22 +16,33 @@ import numpy as np
 
 from vibstudy.notes.alternation import (
     LEAST_CENTS,
+    SAME_SHARE,
+    TUNING_SE_CENTS,
     Alternation,
     FinePitch,
     Habit,
     find_alternations,
     fine_pitch,
+    sounding_base_hz,
 )
 from vibstudy.notes.line import to_hz
 from vibstudy.notes.spans import MULTIPLES, SAME_CENTS, Solo, Span, heard, swing_cents, touches
+from vibstudy.sound.tuning import Tuning, estimate_tuning
+from vibstudy.units import to_cents
 
 _SHORT_S = 0.22  # longer than any note of a trill: half a cycle at 2.3 Hz
 _AGITATED_CENTS = 30.0  # spread or swing of the pitch from which on an alternation is looked for
+_HELD_THROUGH_CENTS = (
+    135.0  # a semitone and the step of the line's grid: some notes of such a trill are held through
+)
 _ALTERNATION_CENTS = 330.0  # the widest trill, a minor third
 _BREAK_S = 0.1  # a rest within a trill is shorter
 _STUMBLE_S = 0.45  # two cycles of a slow trill
 _MARGIN_S = 0.02  # beside the rough edges, where the line's windows hold two notes
 _LEAST_FOLLOWED = 4  # half cycles of a vibrato that was followed instead of held; fewer may be a melody
+_RATIOS = np.append(MULTIPLES, 1.5)  # two and three times a pitch stand a fifth apart
+_LEAST_TUNED, _CHANCE_P = 5, 0.01  # as the words on a recording's tuning
+_ANY_CENTS = 40.0  # of a tuning not known: any place in the scale is as likely, within a tenth
 _OCTAVE_CENTS = 900.0  # swings wider than this are leaps of the line
 
 
@@ -56,6 +67,7 @@ def longest_swing(
 def tell_kinds(solo: Solo, spans: list[Span]) -> list[Span]:
     """Make each trill, and each wide vibrato that was followed instead of held, one span."""
     agitated = [s.length < _SHORT_S or _agitated(solo, s) for s in spans]
+    solo = _tuned(solo, spans, agitated)
     resolved: list[Span] = []
     i = 0
     while i < len(spans):
@@ -63,7 +75,8 @@ def tell_kinds(solo: Solo, spans: list[Span]) -> list[Span]:
         if agitated[i]:
             lowest = highest = spans[i].cents
             while j < len(spans) and agitated[j] and spans[j].begin - spans[j - 1].end < _BREAK_S:
-                if min(spans[j - 1].length, spans[j].length) >= _SHORT_S:  # longer than any note of a trill
+                long = min(spans[j - 1].length, spans[j].length) >= _SHORT_S  # than any note of a trill
+                if long and abs(spans[j].cents - spans[j - 1].cents) > _HELD_THROUGH_CENTS:
                     break
                 cents = _in_register(spans[j], lowest)
                 lowest, highest = min(lowest, cents), max(highest, cents)
@@ -73,6 +86,31 @@ def tell_kinds(solo: Solo, spans: list[Span]) -> list[Span]:
         resolved += _resolve(solo, spans[i:j]) if agitated[i] else [spans[i]]
         i = j
     return _with_slow_ends(solo, resolved)
+
+
+def _tuned(solo: Solo, spans: list[Span], agitated: list[bool]) -> Solo:
+    """Know the tuning of the take from its notes that do not swing, where it is not given and they agree.
+
+    Where others agree on one that is far from the usual, they may all be trills, or the take runs at a wrong
+    speed: then it is not known at all.
+    """
+    if not solo.habit.tuning_se_cents:
+        return solo
+
+    def tuning(own: list[Span]) -> Tuning:
+        pitch_hz = [float(to_hz(np.median(heard(solo.line, s.begin, s.end)))) for s in own]
+        return estimate_tuning(pitch_hz, [span.length for span in own])
+
+    long = [s for s in spans if s.length >= _SHORT_S and len(heard(solo.line, s.begin, s.end))]
+    calm = tuning([s for s, moves in zip(spans, agitated, strict=True) if not moves and s in long])
+    every = tuning(long)
+    if calm.notes >= _LEAST_TUNED and calm.chance_p < _CHANCE_P:
+        cents, error = float(to_cents(calm.tuning_hz)), calm.se_cents
+    elif every.notes >= 3 and abs(to_cents(every.tuning_hz)) > 2 * TUNING_SE_CENTS:
+        cents, error = 0.0, _ANY_CENTS
+    else:
+        return solo
+    return replace(solo, habit=replace(solo.habit, tuning_cents=cents, tuning_se_cents=error))
 
 
 def _with_slow_ends(solo: Solo, spans: list[Span]) -> list[Span]:
@@ -94,24 +132,26 @@ def _with_slow_ends(solo: Solo, spans: list[Span]) -> list[Span]:
         if last and touches(last, span) and (last.kind == "note") != (span.kind == "note"):
             trill, other = (span, last) if last.kind == "note" else (last, span)
             assert trill.swing is not None
-            fine = _fine(solo, other)[0].cents
-            low, high = trill.swing.low_cents - SAME_CENTS, trill.swing.high_cents + SAME_CENTS
-            wide = len(fine) and np.ptp(np.percentile(fine, [10, 90])) > 0.7 * trill.swing.interval_cents
-            if wide and low < other.cents < high:
-                out[-1] = replace(trill, begin=last.begin, end=span.end)
-                continue
+            fine, middle = _fine(solo, other)
+            if len(fine.cents):
+                ends = middle + np.percentile(fine.cents, [10, 90])
+                away = np.abs(ends - (trill.swing.low_cents, trill.swing.high_cents))
+                interval = trill.swing.interval_cents
+                if np.ptp(ends) > 0.7 * interval and away.max() < max(SAME_CENTS / 2, SAME_SHARE * interval):
+                    out[-1] = replace(trill, begin=last.begin, end=span.end)
+                    continue
         out.append(span)
     return out
 
 
 def _in_register(span: Span, near_cents: float) -> float:
-    """Pitch of a span; of a short one that lies near a multiple of another's pitch, an alternative near it.
+    """Pitch of a span; of a short one that lies near a harmonic of another's pitch, an alternative near it.
 
-    The line easily goes over to a harmonic for one note of a trill.
+    The line easily goes over to a harmonic for one note of a trill, or holds different ones for the two.
     """
     if span.length >= _SHORT_S:
         return span.cents
-    lower = span.cents - 1200.0 * np.log2(MULTIPLES)
+    lower = span.cents - 1200.0 * np.log2(_RATIOS)
     return float(lower[np.argmin(np.abs(lower - near_cents))])
 
 
@@ -131,7 +171,9 @@ def _resolve(solo: Solo, chain: list[Span]) -> list[Span]:
         if swing.kind == "note":
             parts = _held_through(solo, parts, swing)
         else:
-            cents = swing.low_cents if swing.kind == "trill" else (swing.low_cents + swing.high_cents) / 2
+            own = _between(parts, swing.begin_s, swing.end_s)
+            middle = own[0].cents if len(own) == 1 else (swing.low_cents + swing.high_cents) / 2
+            cents = swing.low_cents if swing.kind == "trill" else middle
             one = Span(swing.begin_s, swing.end_s, cents, swing.kind, swing)
             parts = [*_between(parts, -np.inf, one.begin), one, *_between(parts, one.end, np.inf)]
     return _ends_given_back(parts)
@@ -158,7 +200,7 @@ def _held_through(solo: Solo, parts: list[Span], swing: Alternation) -> list[Spa
 
 def alternations(solo: Solo, span: Span, least_cents: float = LEAST_CENTS) -> list[Alternation]:
     """Alternations in a span; times from the first sample, cents re 440 Hz."""
-    pitch, middle = _fine(solo, span)
+    pitch, middle = _sounding(solo, span)
     begin = span.begin + _MARGIN_S
     return [
         replace(
@@ -237,3 +279,20 @@ def _fine(solo: Solo, span: Span) -> tuple[FinePitch, float]:
     middle = float(np.mean(np.percentile(own, [10, 90])))
     begin, end = span.begin + _MARGIN_S, span.end - _MARGIN_S
     return fine_pitch(solo.samples, solo.rate_hz, begin, end, float(to_hz(middle))), middle
+
+
+def _sounding(solo: Solo, span: Span) -> tuple[FinePitch, float]:
+    """The same, about the pitch that sounds where the line held a harmonic of it.
+
+    Its harmonics agree better: those of an accompaniment do not move together.
+    """
+    pitch, middle = _fine(solo, span)
+    if len(pitch.cents) < 4:
+        return pitch, middle
+    begin, end = span.begin + _MARGIN_S, span.end - _MARGIN_S
+    base_hz = sounding_base_hz(solo.samples, solo.rate_hz, begin, pitch)
+    if base_hz < pitch.base_hz:
+        lower = fine_pitch(solo.samples, solo.rate_hz, begin, end, base_hz)
+        if len(lower.cents) and np.median(lower.apart_cents) < np.median(pitch.apart_cents):
+            return lower, float(to_cents(base_hz))
+    return pitch, middle

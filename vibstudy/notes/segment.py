@@ -225,7 +225,7 @@ def _joint(solo: Solo, left: Span, right: Span) -> Edge | None:
     if abs(right.cents - left.cents) < SAME_CENTS:  # the same note again: level tells where
         return Edge(near, 0.004)
     joint = None
-    if abs(right.cents - left.cents) <= _SMALL_STEP_CENTS and left.kind == right.kind == "note":
+    if abs(right.cents - left.cents) <= _SMALL_STEP_CENTS and "trill" not in (left.kind, right.kind):
         joint = step_under_vibrato(solo.line, near, left.begin, right.end)
     low = min(left.cents, right.cents) < _LOW_CENTS
     return joint or pitch_change(solo.samples, solo.rate_hz, near, left.begin, right.end, low)

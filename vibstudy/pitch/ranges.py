@@ -56,6 +56,10 @@ RANGES_MIDI: dict[str, tuple[int, int]] = {
 """Lowest and highest sounding note by name. A name may hold more words: the longest that fits counts."""
 
 VOICES = frozenset({"voice", "soprano", "mezzo-soprano", "alto", "tenor", "baritone", "bass"})
+BRASS = frozenset(
+    {"horn", "trumpet", "cornet", "flugelhorn", "trombone", "bass trombone", "euphonium", "tuba"}
+)
+STRINGS = frozenset({"violin", "viola", "cello", "violoncello", "double bass"})
 
 _SHORT = {"sax": "saxophone", "singer": "voice", "eb": "e-flat", "bari": "baritone"}
 
@@ -80,6 +84,17 @@ def range_midi(instrument: object) -> tuple[int, int] | None:
 def is_voice(instrument: object) -> bool:
     """Whether an instrument as the manifest names it is a singer; False where it is not known."""
     return _named(instrument) in VOICES
+
+
+def is_brass(instrument: object) -> bool:
+    """Whether an instrument as the manifest names it is blown with the lips; False where it is not known."""
+    return _named(instrument) in BRASS
+
+
+def is_wind(instrument: object) -> bool:
+    """Whether it is a wind, but no saxophone, whose players may vibrate widely; False where not known."""
+    name = _named(instrument)
+    return name is not None and name not in VOICES | STRINGS and not name.endswith("saxophone")
 
 
 def _named(instrument: object) -> str | None:
