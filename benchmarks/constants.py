@@ -15,11 +15,11 @@ counted, because they are no choices of the method:
   does not fail; only rounding sees them;
 - seeds.
 
-A constant is *told* when a comment or a text stands beside it; *guarded* when a figure of
-:mod:`tests.pinned` changes, or computing it fails, with the number 30 % larger, or, where that is not
-noticed, 30 % smaller; *free* with its reason when it stands in ``benchmarks/constants_free.csv`` (file, name
-of what holds it, value); else it is *not guarded*: extend the pinned cases, drop the number, or say why it
-is free.
+A constant is *told* when a comment stands beside it or above its statement, or a text below it; *guarded*
+when a figure of :mod:`tests.pinned` changes, or computing it fails, with the number 30 % larger, or, where
+that is not noticed, 30 % smaller; *free* with its reason when it stands in ``benchmarks/constants_free.csv``
+(file, name of what holds it, value); else it is *not guarded*: extend the pinned cases, drop the number, or
+say why it is free.
 
 How: the libraries are loaded once. A child of this process loads the one module with its number moved and
 computes those pinned cases that run through the place, the quickest first, up to the first figure that is not
@@ -106,7 +106,9 @@ def constants(path: Path) -> Iterator[Constant]:
                     number.col_offset,
                     value,
                     name,
-                    "#" in lines[number.lineno - 1] or text_below,
+                    "#" in lines[number.lineno - 1]
+                    or lines[statement.lineno - 2].lstrip().startswith("#")
+                    or text_below,
                     (statement.lineno, statement.end_lineno or statement.lineno),
                     top,
                 )

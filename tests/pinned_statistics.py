@@ -546,6 +546,70 @@ def _scores(jitter: float) -> Any:
 CASES["scores"] = _scores
 
 
+def _octaves(jitter: float) -> Any:
+    """A tone whose odd or outer harmonics grow softer, held at its pitch, an octave higher and lower."""
+    from dataclasses import replace
+
+    from tests.signals import RATE_HZ
+    from vibstudy.pitch import octaves
+    from vibstudy.pitch.company import look_around
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.pitch.refine import refine_note
+
+    time_s = np.arange(round(1.2 * RATE_HZ)) / RATE_HZ
+    phase = 2 * np.pi * 220.0 * time_s + 0.3 * np.sin(2 * np.pi * 5.5 * time_s)
+    frames_s = np.arange(0.0, 1.2, 0.01)
+    rng = np.random.default_rng(8)
+    out = {}
+    for softer_db in (3.0, 14.0, 26.0):
+        parts = [
+            10 ** (-(softer_db if k % 2 else 0.0) * (1 - 0.3 * time_s) / 20) / k * np.sin(k * phase)
+            for k in range(1, 15)
+        ]
+        sound = 0.1 * np.sum(parts, axis=0) + 1e-3 * rng.standard_normal(len(time_s))
+        sound *= 1 + jitter
+        for held in (0.5, 1.0, 2.0, 3.0):
+            pitch = np.full(len(frames_s), 220.0 * held)
+            contour = Contour(frames_s, pitch, np.ones(len(pitch)), np.full(len(pitch), True))
+            line = refine_note(sound, RATE_HZ, contour, 0.05, 1.15)
+            alone = look_around(sound, RATE_HZ, line)
+            nobody = replace(alone, below_db=-99.0, twelfth_db=-99.0)
+            for asked, company, said in (
+                ("below", replace(nobody, below_db=0.0), 0.3),
+                ("twelfth", replace(nobody, twelfth_db=0.0), 0.0),
+                ("above", nobody, 0.0),
+            ):
+                found = octaves.true_pitch(sound, RATE_HZ, line, company, said)
+                out[f"{softer_db:g} dB softer, held at {held:g}, {asked}"] = [float(x) for x in found]
+    levels, shares = np.arange(-20.0, 0.0, 0.5), np.arange(0.0, 0.5, 0.02)
+    out["asked below"] = [len(octaves.askable(line, replace(nobody, below_db=x), 0.0)) for x in levels]
+    out["asked a twelfth below"] = [
+        len(octaves.askable(line, replace(nobody, twelfth_db=x), 0.0)) for x in levels
+    ]
+    out["asked as said"] = [len(octaves.askable(line, nobody, x)) for x in shares]
+    weights = [replace(line, weight=np.array([x, 1 - x])) for x in shares]
+    out["asked above"] = [len(octaves.askable(other, nobody, 0.0)) for other in weights]
+    return told(out)
+
+
+CASES["octaves"] = _octaves
+
+
+@case
+def length_curve(notes):
+    """A player who vibrates on long notes, one on all, and one of few notes."""
+    from vibstudy.stats.usage import length_curve
+
+    own = notes[notes["player"] == notes["player"].iloc[0]]
+    own = own.assign(has_vibrato=own["duration_s"] > own["duration_s"].median())
+    at = np.array([0.2, 0.5, 1.0, 2.0, 4.0])
+    return {
+        "long notes": length_curve(own, 0.1, at),
+        "all": length_curve(own.assign(has_vibrato=True), 0.0, at),
+        "few": length_curve(own.head(4), 0.3, at),
+    }
+
+
 def _ranges(jitter: float) -> Any:
     from vibstudy.pitch import ranges
 

@@ -168,6 +168,8 @@ def lab(
             str(folder),
             repair="Go to a study folder, or make one with 'vibstudy new' or 'vibstudy demo'",
         )
+    say("Opening the notebooks in your browser; begin with 01. Where none opens by itself, copy the address")
+    say("below that begins with http://localhost into one. Ctrl-C here closes it.")
     raise typer.Exit(run_lab(study, "notebooks"))
 
 

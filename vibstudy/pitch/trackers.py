@@ -29,15 +29,15 @@ from vibstudy.pitch.contour import Contour
 
 DEFAULT_TRACKER = "swift-f0"
 
-_SWIFT_VOICED = 0.5
-_SWIFT_LOUD = 0.1
-_SWIFT_HZ = (46.875, 2093.75)
-_SWIFT_LOW_HZ, _SWIFT_HIGH_HZ, _SWIFT_SURE = 45.0, 1900.0, 0.8
+_SWIFT_VOICED = 0.5  # even odds
+_SWIFT_LOUD = 0.1  # -20 dB re full scale: softer sound is raised to it for the network
+_SWIFT_HZ = (46.875, 2093.75)  # the network's own range (its package)
+_SWIFT_LOW_HZ, _SWIFT_HIGH_HZ, _SWIFT_SURE = 45.0, 1900.0, 0.8  # where that range begins to end; convention
 _BRIGHT_S, _BRIGHT_PAD_S, _BRIGHT_FRAMES = 0.046, 0.2, 256
 _SWIFT_PIECE = 6 * 16000  # the network is quickest on pieces of this length
-_PYIN_FRAME_S = 0.093
-_PYIN_HOP_S = 0.0116
-_PYIN_NO_TROUGH = 0.01
+_PYIN_FRAME_S = 0.093  # 2,048 samples of 22,050 a second: librosa's default
+_PYIN_HOP_S = 0.0116  # 256 of them
+_PYIN_NO_TROUGH = 0.01  # librosa's default
 
 
 def track_line(
