@@ -234,7 +234,9 @@ def test_the_stored_verdicts_are_never_liberal_where_players_are_what_is_hard() 
     assert (told["false_alarms_percent"] <= 6.5).all()
     assert (told["coverage_percent"] >= 93.5).all()
     few = told.index.str.match("groups, [23] players")
-    assert (told.loc[~few, "power_percent"] > 15).all()
+    power = told.loc[~few, "power_percent"].dropna()  # presence has none
+    assert len(power) >= 30
+    assert (power > 15).all()
 
 
 def test_the_documented_calibration_is_the_stored_one() -> None:
