@@ -24,7 +24,7 @@ import numpy as np
 
 from vibstudy import figures as draw
 from vibstudy.figures import clearest_recording, judged_notes, telling_length_s, vibrato_notes
-from vibstudy.study import estimate_words, formula, open_study, p_words
+from vibstudy.study import estimate_words, formula, open_study, p_words, worded_effects
 from vibstudy.stats.usage import add_context, note_tempo, scored_notes, tempo_test, usage_index
 from vibstudy.stats import fit_mixed, fit_presence
 
@@ -126,6 +126,14 @@ with study.attempt("which notes get wide vibrato"):
     study.say_effects(extent, WORDING, head="Extent:")
 
 # %% [markdown]
+# The same at a glance. To the right of the dotted line vibrato is more often there, or wider.
+
+# %%
+with study.attempt("which notes, at a glance"):
+    both = {"presence": presence, "extent": extent}
+    study.save(*draw.effects_forest(worded_effects(both, WORDING)), "04_which_notes")
+
+# %% [markdown]
 # ## What was written
 #
 # Played length is the player's; *written* length is the composer's. For recordings with a **score** (column
@@ -171,6 +179,11 @@ with study.attempt("extent and what was written"):
     extent = fit_mixed(vibrating, formula("log(extent_cents)", vibrating, SCORE_TERMS))
     study.say_effects(extent, SCORE_WORDING, head="Extent:")
 
+# %%
+with study.attempt("what was written, at a glance"):
+    both = {"presence": presence, "extent": extent}
+    study.save(*draw.effects_forest(worded_effects(both, SCORE_WORDING)), "04_what_was_written")
+
 # %% [markdown]
 # And one passage to look at: the measured pitch, and under it what is written, filled where vibrato lasts.
 
@@ -191,8 +204,8 @@ with study.attempt("a passage beside its score"):
 with study.attempt("use of vibrato by decade and region"):
     judged["decades"] = (judged["decade"].astype(float) - 1960) / 10
     presence = fit_presence(judged, formula("has_vibrato", judged, ["doublings", "decades", "region"]))
-    both = WORDING | {"decades": "From one decade to the next"}
-    study.say_effects(presence, both, head="Odds of vibrato:")
+    by_decade = WORDING | {"decades": "From one decade to the next"}
+    study.say_effects(presence, by_decade, head="Odds of vibrato:")
 
 # %% [markdown]
 # These intervals rest on the number of *players*: whether a player is continuous or ornamental is decided once a

@@ -197,6 +197,8 @@ def test_whole_study_shows_everything(whole_study, whole_pages):
         "04_pulses_and_beat",
         "04_usage_by_player",
         "04_vibrato_by_length",
+        "04_what_was_written",
+        "04_which_notes",
         "05_measured_against_truth",
         "06_false_alarms",
         "06_players_apart",

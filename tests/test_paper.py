@@ -130,6 +130,9 @@ def test_every_number_of_draft_and_tables_is_in_the_one_frame(report, study):
         text = re.sub(r"^\s*\w+", "", section)
         assert missing(frame, text) == [], title
         looked += len(numbers_of(text))
+    for figure in report.figures:
+        assert missing(frame, figure.caption) == [], figure.name
+        looked += len(numbers_of(figure.caption))
     tables = read_tables(report.folder)
     remarks = frame[frame["kind"] == "remark"]
     shares = 100 * remarks["numerator"] / remarks["denominator"]

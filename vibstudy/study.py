@@ -660,6 +660,30 @@ def effects_in_words(model: FittedModel, wording: Mapping[str, str], unit: str =
     return "\n".join(lines) or "Nothing differs within this study that could have an effect."
 
 
+def worded_effects(models: Mapping[str, FittedModel], wording: Mapping[str, str]) -> pd.DataFrame:
+    """Return the effects of models of "rate", "extent" or "presence" in words, to be drawn.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`vibstudy.stats.effects.effects_of`, the terms that have words (:func:`effects_in_words`).
+    """
+    from vibstudy.stats.effects import effects_of
+
+    parts = []
+    for name, model in models.items():
+        frame = model.prepared.frame
+        counts = {
+            "players": frame[str(model.prepared.player)].nunique(),
+            "recordings": frame[str(model.prepared.recording)].nunique(),
+            "notes": len(frame),
+        }
+        own = effects_of(name, "", model, 0, counts)
+        words = [wording.get(term) or level_words(model, term) for term in own["term"].astype(str)]
+        parts.append(own.assign(words=words)[[bool(word) for word in words]])
+    return pd.concat(parts, ignore_index=True)
+
+
 def level_words(model: FittedModel, term: str) -> str:
     """Return "B against A" of the term ``factor[T.B]``; "" for other terms."""
     factor, bracket, level = term.partition("[T.")

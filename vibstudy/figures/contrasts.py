@@ -240,6 +240,12 @@ def look_of(shown: str) -> dict[str, Any]:
     return {**look, "mfc": "white"} if shown.endswith(QUALIFIED) else look
 
 
+MODEL_UNITS = {
+    "rate": "rate in Hz", "extent": "extent in per cent",
+    "presence": "the odds of vibrato in times (logarithmic axis; 1 is no difference)",
+}  # fmt: skip
+"""What the effects of a model are in, as a caption says it."""
+
 TITLES = {"rate": "Rate", "extent": "Extent", "presence": "Odds of vibrato"}
 """Heads of the panels of effects."""
 
@@ -296,9 +302,9 @@ def effects_forest(effects: pd.DataFrame, size: str = "column") -> tuple[HouseFi
             for model, own in table.groupby("model", sort=False)
         )
         unable = int((~table["judged"].astype(bool)).sum())
+        said = [MODEL_UNITS[model] for model in models if model in MODEL_UNITS]
         figure.caption = (
-            "Effects in mixed models, with 95 % intervals. Rate is in Hz, extent in per cent, the odds of "
-            "vibrato in times (logarithmic axis; 1 is no difference)."
+            f"Effects in mixed models, with 95 % intervals: {', '.join(said)}."
             + (f" Grey: {plural(unable, 'effect')} that these recordings cannot judge." if unable else "")
             + f" n = {counts}."
         )

@@ -147,11 +147,18 @@ STRAIGHT: dict[str, Version] = {"Without its vibrato": _without}
 def make_example(
     study: Study, note: pd.Series, reach_cents: float, versions: Mapping[str, Version] = STRAIGHT
 ) -> Example | None:
-    """Return the example of a note of the study; None when its vibrato cannot be taken away."""
+    """Return the example of a note of the study.
+
+    None when its vibrato cannot be taken away, or when what its line does besides is larger than its vibrato:
+    noise or a room would be bent into the sound, and its picture would show nothing.
+    """
     sound = study.audio(str(note["recording_id"]))
     onset_s, offset_s = (float(note[name]) - sound.origin_s for name in ("onset_s", "offset_s"))
     cut = cut_out(sound.samples, sound.rate_hz, onset_s, offset_s)
     if cut is None:
+        return None
+    vibrato = vibrato_cents(cut)
+    if np.std(cut.line.cents - vibrato) > np.std(vibrato):
         return None
     gain = gain_for(cut.samples, cut.rate_hz)
     who = who_plays(note)

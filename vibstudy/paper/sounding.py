@@ -37,12 +37,28 @@ def old_and_modern(notes: pd.DataFrame) -> list[pd.DataFrame]:
     """
     if "decade" not in notes or notes["decade"].isna().all():
         return []
-    used = vibrato_notes(notes[notes["decade"].notna()])
-    clean = used[used["quality"].eq("ok").fillna(False)]
-    best = (clean if len(clean) else used).sort_values("extent_se_cents", kind="stable")
+    best = _surest(notes)
     rows = best.drop_duplicates("player").sort_values(["decade", "player"], ignore_index=True)
     found = [rows.iloc[[k, len(rows) - 1 - k]] for k in range(min(PAIRS, len(rows) // 2))]
     return [pair for pair in found if pair["decade"].iloc[0] < pair["decade"].iloc[1]]
+
+
+def _surest(notes: pd.DataFrame) -> pd.DataFrame:
+    """The clean vibrato notes, those whose extent is known best first."""
+    used = vibrato_notes(notes[notes["decade"].notna()])
+    clean = used[used["quality"].eq("ok").fillna(False)]
+    return (clean if len(clean) else used).sort_values("extent_se_cents", kind="stable")
+
+
+def _clear(study: Study, notes: pd.DataFrame, chosen: pd.Series, reach: float) -> Example | None:
+    """The example of a note, or of the next of the same player and decade whose line is clear."""
+    own = notes[(notes["player"] == chosen["player"]) & (notes["decade"] == chosen["decade"])]
+    made = (make_example(study, row, reach) for _, row in own.head(_MOST_TRIED).iterrows())
+    return next((example for example in made if example is not None), None)
+
+
+_MOST_TRIED = 4
+"""Notes of a player that are tried: a second each, and the next are no better known."""
 
 
 def sound_slides(
@@ -62,8 +78,9 @@ def sound_slides(
     try:
         pairs = old_and_modern(notes)
         reach = shared_reach(pd.concat(pairs)) if pairs else 0.0
+        surest = _surest(notes) if pairs else notes
         for pair in pairs:
-            made = [make_example(study, row, reach) for _, row in pair.iterrows()]
+            made = [_clear(study, surest, row, reach) for _, row in pair.iterrows()]
             examples = tuple(example for example in made if example is not None)
             if len(examples) == len(pair):
                 old, new = (f"the {int(decade)}s" for decade in pair["decade"])
