@@ -334,11 +334,13 @@ def restricted_factors(
         where = found if np.isfinite(value) else where
         return value
 
-    if not np.isfinite(at(start)):
-        return None
-    found = optimize.minimize(at, start, method="BFGS", options={"eps": 1e-4, "gtol": 1e-3, "maxiter": 100})
-    if not np.isfinite([found.fun, *found.jac]).all():  # odds are infinite near by: slopes say nothing there
-        found = optimize.minimize(at, start, method="Nelder-Mead", options={"maxiter": 400})
+    with np.errstate(invalid="ignore", over="ignore"):  # infinite odds are met, and turned away from
+        if not np.isfinite(at(start)):
+            return None
+        options = {"eps": 1e-4, "gtol": 1e-3, "maxiter": 100}
+        found = optimize.minimize(at, start, method="BFGS", options=options)
+        if not np.isfinite([found.fun, *found.jac]).all():  # near infinite odds slopes say nothing
+            found = optimize.minimize(at, start, method="Nelder-Mead", options={"maxiter": 400})
     return unpack(terms, np.abs(found.x)) if np.isfinite(found.fun) else None
 
 
