@@ -53,6 +53,7 @@ ASIDE = {
     r", \d+\.\d to \d+\.\d s\.": "which part of a recording is drawn",
     r"Python \d+\.\d+(?:\.\d+)?|\b\d+\.\d+\.\d+\b": "a version",
     r"SHA-256[^|]*|\b[0-9a-f]{40,}\b": "a sum of a file",
+    r"\d+\.\d+th percentile": "how far a figure is drawn",
     r"\(from \d+\)": "where the difference of a power is taken from: a choice of its reader",
 }  # fmt: skip
 """What is no quantity, as a pattern, and what it is."""

