@@ -27,7 +27,7 @@ import numpy as np
 
 from vibstudy import figures as draw
 from vibstudy.figures import add_period, default_cuts, vibrato_notes
-from vibstudy.study import formula, level_words, lines_over_decades
+from vibstudy.study import formula, lines_over_decades
 from vibstudy.study import means_by, open_study, parts_of_variance, ratio_words
 from vibstudy.stats import check_sensitivity, find_confounds, fit_mixed, leave_out, lost_notes, plan_next
 from vibstudy.stats import simulate_power
@@ -193,8 +193,10 @@ with study.attempt("the change of extent without each player"):
     shown = changes.assign(**{name: 100 * np.expm1(changes[name]) for name in ("estimate", "all")})
     words = "Change of extent from one decade to the next (%)"
     study.save(*draw.without_each_player(shown, words), "03_without_each_player")
-    study.keep(changes[["left_out", "term", "estimate", "all", "p"]])
-    study.say(" ".join(influence_sentences(changes)))
+    per_cent = dict.fromkeys(("estimate", "all"), "%")
+    study.keep(shown[["left_out", "term", "estimate", "all", "p"]], units=per_cent)
+    words = {"decades": "the change of extent from one decade to the next"}
+    study.say(" ".join(influence_sentences(changes, model=extent, words=words)))
 
 # %% [markdown]
 # ## What the design cannot separate
@@ -244,9 +246,12 @@ with study.attempt("how far decade, region and medium are entangled"):
 with study.attempt("the changes under other choices"):
     for name, outcome in (("Rate", "rate_hz"), ("Extent", "log(extent_cents)")):
         terms = formula(outcome, good, ["decades", "region"])
-        other = check_sensitivity(good, terms, "decades", lost=lost_notes(notes))
-        study.say(f"**{name}**, change from one decade to the next:")
-        study.show(other.table[["check", "notes", "players", "estimate", "low", "high", "p"]], 3, of=name)
+        words = f"the change of {name.lower()} from one decade to the next"
+        other = check_sensitivity(good, terms, "decades", lost=lost_notes(notes), words=words)
+        study.say(f"**{name}**, change from one decade to the next ({other.unit}):")
+        units = dict.fromkeys(("estimate", "low", "high"), other.unit)
+        columns = ["check", "notes", "players", "estimate", "low", "high", "p"]
+        study.show(other.shown[columns], 3, units=units, of=name)
         study.say(" ".join(other.sentences))
 
 # %% [markdown]
@@ -265,7 +270,7 @@ DIFFERENCE_CENTS, FROM_CENTS = 10, 30
 
 with study.attempt("the power of this study"):
     term = next((name for name in extent.names if name.startswith("region")), "decades")
-    words = f"extent ({level_words(extent, term) or 'from one decade to the next'})"
+    words = f"extent ({extent.level_words(term) or 'from one decade to the next'})"
     power = simulate_power(
         extent, term, DIFFERENCE_CENTS, at=FROM_CENTS, players=(0, 2, 4, 8, 12), recordings=(0, 3, 8), draws=60
     )

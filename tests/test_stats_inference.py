@@ -13,10 +13,11 @@ from scipy import stats
 
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_mixed, holm, leave_out, parametric_bootstrap, permutation_test, tost
+from vibstudy.stats.fitted import Scale
 from vibstudy.stats.influence import _Apart, influence_sentences, subset
 from vibstudy.stats.moments import Moments
 from vibstudy.stats.resampling import Refit, contrast_row
-from vibstudy.stats.sensitivity import check_sensitivity
+from vibstudy.stats.sensitivity import Sensitivity, check_sensitivity
 from vibstudy.stats.smallsample import Satterthwaite
 
 
@@ -335,6 +336,35 @@ def test_influence_of_one_contrast_and_of_nothing() -> None:
     assert "No single player carries an effect" in influence_sentences(found)[0]
     with pytest.raises(VibstudyError, match="player or recording"):
         leave_out(result, "note")
+
+
+def test_influence_and_sensitivity_speak_in_words_and_the_readers_units() -> None:
+    # exp(0.1) - 1 = 10.5 %, exp(0.2) - 1 = 22.1 % (arithmetic)
+    result = fit_mixed(corpus(), "log(rate_hz) ~ snr_db + school")
+    made = pd.DataFrame(
+        {"left_out": "p1", "term": [TERM, "snr_db"], "all": 0.2, "estimate": 0.1, "change_in_se": [3.0, 2.0],
+         "p": 0.2, "changes_verdict": True}
+    )  # fmt: skip
+    first, second = influence_sentences(made, model=result)
+    assert first == (
+        "Without player p1, school b against a would be +10.5 % instead of +22.1 % (p = 0.2); the verdict "
+        "would change."
+    )
+    assert "the change per unit of snr_db would be +10.5 %" in second
+    assert "p1, the gap would be" in influence_sentences(made, model=result, words={TERM: "the gap"})[0]
+
+    table = pd.DataFrame(
+        {"check": ["as fitted", "without tape_lp"], "estimate": [0.2, -0.1], "low": [0.1, -0.2],
+         "high": [0.3, 0.1], "p": [0.01, 0.4], "same_direction": [True, False],
+         "same_verdict": [True, False], "remark": ""}
+    )  # fmt: skip
+    assert Sensitivity("school b against a", table, Scale("log"), "%").sentences == [
+        "Without tape_lp: school b against a would be -9.52 % (-18.1 to +10.5 %) instead of "
+        "+22.1 % (+10.5 to +35 %)."
+    ]
+    found = check_sensitivity(corpus(), "rate_hz ~ school", TERM, speed_draws=0)
+    assert (found.label, found.unit) == ("school b against a", "Hz")
+    pd.testing.assert_frame_equal(found.shown, found.table)
 
 
 # --- sensitivity

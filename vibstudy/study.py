@@ -230,7 +230,7 @@ class Study:
             return shown if np.isfinite(shown) else float("nan")
 
         for term, row in model.table().iterrows():
-            if words := wording.get(str(term)) or level_words(model, str(term)):
+            if words := wording.get(str(term)) or model.level_words(str(term)):
                 low, high = scale(float(row["low"])), scale(float(row["high"]))
                 further = {name: float(row[name]) for name in ("se", "df", "t", "p")}
                 if np.isfinite(estimate := scale(float(row["estimate"]))):
@@ -664,7 +664,7 @@ def effects_in_words(model: FittedModel, wording: Mapping[str, str], unit: str =
     }
     lines = []
     for term, row in model.table().iterrows():
-        words = wording.get(str(term)) or level_words(model, str(term))
+        words = wording.get(str(term)) or model.level_words(str(term))
         if words:
             lines.append(f"- {words}: {say[model.scale.kind](row)}.")
     return "\n".join(lines) or "Nothing differs within this study that could have an effect."
@@ -689,18 +689,9 @@ def worded_effects(models: Mapping[str, FittedModel], wording: Mapping[str, str]
             "notes": len(frame),
         }
         own = effects_of(name, "", model, 0, counts)
-        words = [wording.get(term) or level_words(model, term) for term in own["term"].astype(str)]
+        words = [wording.get(term) or model.level_words(term) for term in own["term"].astype(str)]
         parts.append(own.assign(words=words)[[bool(word) for word in words]])
     return pd.concat(parts, ignore_index=True)
-
-
-def level_words(model: FittedModel, term: str) -> str:
-    """Return "B against A" of the term ``factor[T.B]``; "" for other terms."""
-    factor, bracket, level = term.partition("[T.")
-    levels = model.prepared.factors.get(factor)
-    if not bracket or ":" in term or not levels:
-        return ""
-    return f"{level.removesuffix(']')} against {levels[0]}"
 
 
 def _with_tags(frame: pd.DataFrame) -> pd.DataFrame:

@@ -25,7 +25,6 @@ from vibstudy.stats.beside import (
 )
 from vibstudy.stats.claimfile import Claim
 from vibstudy.stats.finding import ALPHA, Finding
-from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.lost import told_shares
 from vibstudy.stats.question import Question, Reply
 from vibstudy.stats.remarks import NotTestable, Remark
@@ -53,16 +52,13 @@ def _finding(question: Question, reply: Reply) -> Finding:
     frame = model.prepared.frame
     player = str(model.prepared.player)
     pairs = frame[[player, question.recording]].drop_duplicates()
-    unit = unit_of(claim.outcome)
-    if model.scale.changed:
-        unit = "% of the odds" if model.scale.kind == "logit" else "%"
     across = question.across
     finding = Finding(
         claim,
         estimate=reply.shown,
         low=reply.low,
         high=reply.high,
-        unit=unit,
+        unit=model.scale.unit(claim.outcome),
         evidence=reply.evidence,
         df=reply.df,
         players=int(frame[player].nunique()),

@@ -70,6 +70,17 @@ class Scale:
         with np.errstate(over="ignore"):  # an unbounded interval stays unbounded
             return self.base ** difference.to_numpy(float)
 
+    def shown(self, differences: Sequence[float] | pd.Series) -> list[float]:
+        """Differences as they are told: per cent where the scale is logarithmic."""
+        values = pd.Series(list(differences), dtype=float)
+        return [float(v) for v in (100 * (self.ratio(values) - 1) if self.changed else values)]
+
+    def unit(self, column: str) -> str:
+        """Unit of a difference of a column as it is told."""
+        if not self.changed:
+            return unit_of(column)
+        return "% of the odds" if self.kind == "logit" else "%"
+
     def margin(self, margin: float) -> float:
         """A margin given on the reader's scale (a ratio above 1) as a difference on the model's."""
         if not self.changed:
@@ -117,6 +128,20 @@ class FittedModel:
     def relative_factors(self) -> tuple[np.ndarray, ...]:
         """Covariance factor of each random term, in units of the residual deviation."""
         raise NotImplementedError
+
+    def level_words(self, term: str) -> str:
+        """Return "B against A" of the term ``factor[T.B]``; "" for other terms."""
+        factor, bracket, level = term.partition("[T.")
+        levels = self.prepared.factors.get(factor)
+        if not bracket or ":" in term or not levels:
+            return ""
+        return f"{level.removesuffix(']')} against {levels[0]}"
+
+    def term_words(self, term: str) -> str:
+        """Return what a term compares, as a sentence says it; terms of several columns keep their name."""
+        if levels := self.level_words(term):
+            return f"{term.partition('[T.')[0]} {levels}"
+        return f"the change per unit of {term}" if term in self.prepared.covariates else term
 
     def diagnose(self) -> Diagnosis:
         """One verdict in words."""

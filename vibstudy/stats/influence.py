@@ -15,7 +15,7 @@ Christensen, Pearson & Johnson 1992, Technometrics 34(1):38-45 (mixed models).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -26,7 +26,7 @@ from scipy import linalg
 
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.stats.engine import MAX_GAIN, fit_lmm, polish
-from vibstudy.stats.fitted import FittedModel
+from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, estimable_columns
 from vibstudy.stats.moments import Solution
 from vibstudy.stats.resampling import contrast_row
@@ -274,7 +274,13 @@ def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.nda
     return pd.concat(parts, ignore_index=True)
 
 
-def influence_sentences(frame: pd.DataFrame, unit: str = "player", most: int = 5) -> list[str]:
+def influence_sentences(
+    frame: pd.DataFrame,
+    unit: str = "player",
+    most: int = 5,
+    model: FittedModel | None = None,
+    words: Mapping[str, str] | None = None,
+) -> list[str]:
     """What :func:`leave_out` found, in sentences, strongest first; the intercept is left aside.
 
     Parameters
@@ -283,11 +289,25 @@ def influence_sentences(frame: pd.DataFrame, unit: str = "player", most: int = 5
     unit : {"player", "recording"}
     most : int
         At most this many changed effects are told.
+    model : FittedModel | None
+        The model `frame` was made from: effects are told in the reader's units (per cent where the model
+        is logarithmic). None tells them as they stand in `frame`.
+    words : mapping of str to str | None
+        Term to words; the others as the model words them.
     """
+
+    def said(term: str) -> str:
+        return (words or {}).get(term) or (term if model is None else model.term_words(term))
+
+    scale, suffix = Scale(), ""
+    if model is not None:
+        scale, suffix = model.scale, model.scale.unit(model.prepared.outcome_column)
+        suffix = f" {suffix}" if suffix else ""
     effects = frame[frame["term"] != "Intercept"]
     lost = effects[effects["estimate"].isna()]
     sentences = [
-        f"Without {unit} {label} the model cannot be fitted: {_names(rows['term'])} rests on it alone."
+        f"Without {unit} {label} the model cannot be fitted: {_names(rows['term'].map(said))} rests on it "
+        "alone."
         for label, rows in lost.groupby("left_out", sort=False)
     ]
     moved = effects[effects["changes_verdict"] | (effects["change_in_se"].abs() > LARGE_CHANGE)]
@@ -295,9 +315,10 @@ def influence_sentences(frame: pd.DataFrame, unit: str = "player", most: int = 5
     for row in moved.head(most).to_dict("records"):
         p = f" (p = {row['p']:.2g})" if np.isfinite(row["p"]) else ""
         ending = "; the verdict would change." if row["changes_verdict"] else "."
+        without, full = scale.shown([row["estimate"], row["all"]])
         sentences.append(
-            f"Without {unit} {row['left_out']}, {row['term']} would be {row['estimate']:.3g} instead of "
-            f"{row['all']:.3g}{p}{ending}"
+            f"Without {unit} {row['left_out']}, {said(row['term'])} would be {without:+.3g}{suffix} "
+            f"instead of {full:+.3g}{suffix}{p}{ending}"
         )
     if len(moved) > most:
         sentences.append(f"{len(moved) - most} further changes of this kind are in the table.")

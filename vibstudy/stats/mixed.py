@@ -335,7 +335,7 @@ class MixedResult(FittedModel):
         if not influence:
             return diagnose(self)
         frame = leave_out(self)
-        return diagnose(self, frame, influence_sentences(frame))
+        return diagnose(self, frame, influence_sentences(frame, model=self))
 
     def __repr__(self) -> str:
         counts = ", ".join(f"{value} {name}" for name, value in self.n.items())

@@ -53,9 +53,7 @@ class Reply:
 
 def shown(scale: Scale | None, values: Sequence[float]) -> list[float]:
     """Differences as they are shown: per cent where the model is logarithmic."""
-    if scale is None or not scale.changed:
-        return [float(v) for v in values]
-    return [float(v) for v in 100 * (scale.ratio(pd.Series(list(values), dtype=float)) - 1)]
+    return (scale or Scale()).shown(values)
 
 
 class Question:

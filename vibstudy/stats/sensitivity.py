@@ -24,6 +24,7 @@ import pandas as pd
 from scipy import stats
 
 from vibstudy.errors import VibstudyError
+from vibstudy.stats.fitted import Scale
 from vibstudy.stats.lost import chance_weights, trimmed
 from vibstudy.stats.mixed import MixedResult, fit_mixed
 from vibstudy.stats.resampling import Refit, contrast_row
@@ -46,29 +47,44 @@ class Sensitivity:
     Parameters
     ----------
     label : str
-        The term or contrast followed.
+        The term or contrast followed, in words.
     table : DataFrame
         One row a check: ``check, notes, players, estimate, low, high, p, same_direction,
-        same_verdict, remark``; the first row is the model itself.
+        same_verdict, remark``; the first row is the model itself. Estimates are on the model's scale.
+    scale : Scale
+        The way back to the reader's.
+    unit : str
+        Unit of what is told: that of the outcome, or per cent where the model is logarithmic.
     """
 
     label: str
     table: pd.DataFrame = field(compare=False)
+    scale: Scale = field(default_factory=Scale, repr=False)
+    unit: str = field(default="", repr=False)
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table with estimates and intervals as the sentences tell them, in :attr:`unit`."""
+        columns = ("estimate", "low", "high")
+        return self.table.assign(**{name: self.scale.shown(self.table[name]) for name in columns})
 
     @property
     def sentences(self) -> list[str]:
         """What moved the result, in sentences."""
-        base = self.table.iloc[0]
-        rest = self.table.iloc[1:]
+        table = self.shown
+        base, rest = table.iloc[0], table.iloc[1:]
+        unit = f" {self.unit}" if self.unit else ""
         told = rest[rest["remark"] == ""]
         changed = told[~(told["same_direction"] & told["same_verdict"])]
         out = [
-            f"{_opening(row.check)}: {self.label} would be {_with_interval(row)} instead of "
-            f"{_with_interval(base)}."
+            f"{_opening(row.check)}: {self.label} would be {_with_interval(row, unit)} instead of "
+            f"{_with_interval(base, unit)}."
             for row in changed.itertuples()
         ]
         if told.shape[0] and not out:
-            out.append(f"{self.label} keeps its direction and verdict in all {len(told)} checks made.")
+            out.append(
+                f"{_opening(self.label)} keeps its direction and verdict in all {len(told)} checks made."
+            )
         return out + [
             f"{_opening(row.check)}: {row.remark}" for row in rest[rest["remark"] != ""].itertuples()
         ]
@@ -77,10 +93,11 @@ class Sensitivity:
         return "\n".join(self.sentences)
 
 
-def _with_interval(row: Any) -> str:
+def _with_interval(row: Any, unit: str) -> str:
     """Estimate and interval of a row; what cannot be judged has none."""
     known = np.isfinite(row.low) and np.isfinite(row.high)
-    return f"{row.estimate:.3g} ({row.low:.3g} to {row.high:.3g})" if known else f"{row.estimate:.3g}"
+    interval = f" ({row.low:+.3g} to {row.high:+.3g}{unit})" if known else ""
+    return f"{row.estimate:+.3g}{unit}{interval}"
 
 
 def _opening(check: object) -> str:
@@ -98,6 +115,7 @@ def check_sensitivity(
     speed_sd: float | Mapping[str, float] = MEDIUM_SPEED_SD,
     speed_draws: int = 50,
     seed: int | np.random.Generator = 1,
+    words: str = "",
     **settings: Any,
 ) -> Sensitivity:
     """Refit under other reasonable choices and follow one term or contrast.
@@ -117,6 +135,8 @@ def check_sensitivity(
     speed_draws : int
         Refits with drawn speeds; 0 skips the check.
     seed : int or Generator
+    words : str
+        What `label` is called in sentences; "" as the model words it.
     **settings
         Passed to :func:`vibstudy.stats.fit_mixed`.
     """
@@ -135,7 +155,8 @@ def check_sensitivity(
     first = table.iloc[0]
     table["same_direction"] = np.sign(table["estimate"]) == np.sign(first["estimate"])
     table["same_verdict"] = (table["p"] < 0.05) == (first["p"] < 0.05)
-    return Sensitivity(label, table)
+    unit = base.scale.unit(base.prepared.outcome_column)
+    return Sensitivity(words or base.term_words(label), table, base.scale, unit)
 
 
 def _selections(notes: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -229,7 +250,7 @@ def _refit(
     try:
         return _row(check, result, contrast_row(result, label))
     except VibstudyError:
-        return _failed(check, len(notes), f"the notes left cannot give {label}.")
+        return _failed(check, len(notes), "the notes left cannot give it.")
 
 
 def _speed(

@@ -33,7 +33,6 @@ import pandas as pd
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.claimfile import Claim
 from vibstudy.stats.finding import ALPHA
-from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.multiple import evidence
 from vibstudy.stats.question import PRESENCE, Question, Reply, shown
 from vibstudy.stats.remarks import NotTestable
@@ -153,9 +152,7 @@ def all_ways(
     rows += [{**plain, **row, "as_claimed": False} for row in _without_players(question, base)]
     table = pd.DataFrame(rows)
     table.insert(0, "claim", claim.id)
-    unit = unit_of(claim.outcome)
-    if base.model.scale.changed:
-        unit = "% of the odds" if base.model.scale.kind == "logit" else "%"
+    unit = base.model.scale.unit(claim.outcome)
     return Ways(claim, table.sort_values("estimate", kind="stable", ignore_index=True), unit, lost)
 
 
