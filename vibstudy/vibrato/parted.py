@@ -95,7 +95,7 @@ def _joined(
     line = refine_note(samples, rate_hz, contour, run[0]["onset_s"], run[-1]["offset_s"])
     if line is None or line.snr_db > CLEAR_DB:
         return run
-    straight = straighten_note(samples, rate_hz, line, rounds=0)
+    straight = straighten_note(samples, rate_hz, line)
     if straight is None or detect(pitch_series(straight.line), *RATES_HZ).p > SURE_P:
         return run
     company = look_around(samples, rate_hz, straight.line)
