@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numba
 import numpy as np
 
 from vibstudy.pitch.course import Bank
@@ -33,13 +34,14 @@ CELL_CENTS, CELL_CENTS_PER_S = 4.0, 250.0
 TURNS, TURN_STEP = 5, 16_000.0  # accelerations each way, and their step, cents per s²
 TURN_CENTS = 52_000.0
 """Standard deviation of the acceleration, cents per s²: that of ±50 cents at 6 Hz."""
-SURVIVORS = 500
+SURVIVORS = 400
 """In simulated rooms with the tail as loud as the direct sound (``benchmarks/rooms.py``, takes of a seed of
 their own) one note in eight goes astray with 150, one in 24 with 400, one in 33 with 1,000."""
+BEHIND = 40.0  # of log likelihood: with 25 as many courses are found, with none, too (simulated rooms, with a piano)
 MEMORY_S = 0.1  # 0.08 to 0.12 s find as many courses, 0.2 s fewer: wide vibratos lose their way
 TOP_HZ = 5000.0  # up to 3,500 Hz twice as many go astray; beyond, phases turn too far in a cell
-HOP_FRAMES = 2
-LEAST_LOST = 0.01  # of a harmonic's power is never coherent: 20 dB
+HOP_FRAMES = 3
+LEAST_LOST = 0.01  # of a harmonic's power, at least, is not coherent: 20 dB
 LEAST_HOPS = 6
 
 
@@ -78,46 +80,34 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
     independent = HOP_FRAMES * min(1.0, bank.bandwidth_hz * bank.hop_s)
     kept = np.float32(np.exp(-span / MEMORY_S))
 
-    grid = np.meshgrid(
-        np.arange(-REACH_CENTS, REACH_CENTS + 1e-9, CELL_CENTS),
-        np.arange(-STEEPEST_CENTS_PER_S, STEEPEST_CENTS_PER_S + 1e-9, CELL_CENTS_PER_S),
-        indexing="ij",
+    pitches, slopes = (
+        np.arange(-top, top + 1e-9, step)
+        for top, step in ((REACH_CENTS, CELL_CENTS), (STEEPEST_CENTS_PER_S, CELL_CENTS_PER_S))
     )
-    cents, slope = (axis.ravel() for axis in grid)
+    cents, slope = np.repeat(pitches, len(slopes)), np.tile(slopes, len(pitches))
     phase, likelihood = np.zeros(len(cents)), np.zeros(len(cents))
-    level = np.zeros((len(b), len(cents)), dtype=np.complex64)
+    level = np.zeros((len(cents), len(b)), dtype=np.complex64)
     power, weight = np.zeros(len(b), dtype=np.float32), 0.0
     trail = []
     for i in range(hops):
-        frames = b[:, i * HOP_FRAMES : (i + 1) * HOP_FRAMES]
-        power = kept * power + (frames.real**2 + frames.imag**2).sum(axis=1)
+        frames = np.ascontiguousarray(b[:, i * HOP_FRAMES : (i + 1) * HOP_FRAMES].T)
+        power = kept * power + (frames.real**2 + frames.imag**2).sum(axis=0)
         weight = float(kept) * weight + HOP_FRAMES
-        parent, way = np.nonzero(np.abs(slope[:, None] + turn * span) <= STEEPEST_CENTS_PER_S)
-        at, rise, bend = cents[parent], slope[parent], turn[way]
-        next_level = kept * level[:, parent]
-        for j in range(HOP_FRAMES):
-            tau = (j + 0.5) * bank.hop_s
-            psi = phase[parent] + rad * tau * (at + tau * (rise / 2.0 + tau * bend / 6.0))
-            one = np.exp(-1j * psi).astype(np.complex64)
-            turned = np.ones_like(one)
-            for row, times in enumerate(steps):
-                for _ in range(times):
-                    turned = turned * one
-                next_level[row] += frames[row, j] * turned
-        coherent = next_level.real**2 + next_level.imag**2
-        coherent /= (weight * power + 1e-30)[:, None]
-        gain = np.log(np.maximum(1.0 - coherent, LEAST_LOST)).sum(axis=0)
-        next_likelihood = likelihood[parent] - independent * gain - price[way]
-        next_cents = at + span * (rise + 0.5 * span * bend)
-        next_slope = rise + span * bend
-        next_likelihood[np.abs(next_cents) > REACH_CENTS] = -np.inf
-        best = _survivors(next_likelihood, next_cents, next_slope)
-        trail.append((parent[best], at[best] + 0.5 * span * rise[best]))
-        phase = phase[parent[best]] + rad * span * (
-            at[best] + span * (rise[best] / 2.0 + span * bend[best] / 6.0)
+        whole = (weight * power + 1e-30).astype(np.float32)
+        best, parent, way = _best_in_cells(
+            cents, slope, phase, likelihood, level, frames, steps, whole, kept, bank.hop_s, rad,
+            turn, price, independent, len(pitches), len(slopes),
+        )  # fmt: skip
+        cell = np.flatnonzero(best > best.max() - BEHIND)
+        cell = cell[np.argsort(-best[cell], kind="stable")[:SURVIVORS]]
+        parent, bend = parent[cell], turn[way[cell]]
+        at, rise = cents[parent], slope[parent]
+        trail.append((parent, at + 0.5 * span * rise))
+        level = _levels_after(
+            at, rise, bend, phase[parent], level[parent], frames, steps, kept, bank.hop_s, rad
         )
-        cents, slope = next_cents[best], next_slope[best]
-        level, likelihood = next_level[:, best], next_likelihood[best]
+        phase = phase[parent] + rad * span * (at + span * (rise / 2.0 + span * bend / 6.0))
+        cents, slope, likelihood = at + span * (rise + 0.5 * span * bend), rise + span * bend, best[cell]
 
     course, survivor = np.empty(hops), int(np.argmax(likelihood))
     for i in reversed(range(hops)):
@@ -127,12 +117,60 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
     return np.interp(np.arange(bank.b.shape[1]), middles, course)
 
 
-def _survivors(likelihood: np.ndarray, cents: np.ndarray, slope: np.ndarray) -> np.ndarray:
-    """Which courses go on: the likeliest of each cell of pitch and slope, the likeliest first."""
-    most = min(8 * SURVIVORS, len(likelihood))
-    likely = np.argpartition(-likelihood, most - 1)[:most]
-    likely = likely[np.argsort(-likelihood[likely], kind="stable")]
-    across = 2 * int(STEEPEST_CENTS_PER_S / CELL_CENTS_PER_S) + 3
-    cell = np.rint(cents[likely] / CELL_CENTS) * across + np.rint(slope[likely] / CELL_CENTS_PER_S)
-    first = np.unique(cell, return_index=True)[1]
-    return likely[np.sort(first)[:SURVIVORS]]
+@numba.njit(cache=True)
+def _best_in_cells(
+    cents, slope, phase, likelihood, level, frames, steps, whole, kept, hop_s, rad, turn, price,
+    independent, pitches, slopes,
+):  # fmt: skip
+    """The likeliest way on into each cell of pitch and slope: its likelihood, its parent and its turn."""
+    count, rows = frames.shape
+    span = count * hop_s
+    best = np.full(pitches * slopes, -np.inf)
+    parents = np.zeros(pitches * slopes, dtype=np.int64)
+    ways = np.zeros(pitches * slopes, dtype=np.int64)
+    one, turned = np.empty(count, dtype=np.complex64), np.empty(count, dtype=np.complex64)
+    for parent in range(len(cents)):
+        at, rise = cents[parent], slope[parent]
+        for way in range(len(turn)):
+            bend = turn[way]
+            pitch = round((at + span * (rise + 0.5 * span * bend)) / CELL_CENTS) + pitches // 2
+            steep = round((rise + span * bend) / CELL_CENTS_PER_S) + slopes // 2
+            if not (0 <= pitch < pitches and 0 <= steep < slopes):
+                continue
+            for j in range(count):
+                tau = (j + 0.5) * hop_s
+                psi = phase[parent] + rad * tau * (at + tau * (rise / 2.0 + tau * bend / 6.0))
+                one[j] = np.complex64(complex(np.cos(psi), -np.sin(psi)))
+                turned[j] = 1.0
+            lost = 1.0
+            for row in range(rows):
+                new = kept * level[parent, row]
+                for j in range(count):
+                    for _ in range(steps[row]):
+                        turned[j] *= one[j]
+                    new += frames[j, row] * turned[j]
+                lost *= max(1.0 - (new.real**2 + new.imag**2) / whole[row], LEAST_LOST)
+            found = likelihood[parent] - independent * np.log(lost) - price[way]
+            cell = pitch * slopes + steep
+            if found > best[cell]:
+                best[cell], parents[cell], ways[cell] = found, parent, way
+    return best, parents, ways
+
+
+@numba.njit(cache=True)
+def _levels_after(cents, slope, bend, phase, level, frames, steps, kept, hop_s, rad):
+    """Levels of each course's harmonics after a hop."""
+    after = kept * level
+    for course in range(len(cents)):
+        for j in range(len(frames)):
+            tau = (j + 0.5) * hop_s
+            psi = phase[course] + rad * tau * (
+                cents[course] + tau * (slope[course] / 2.0 + tau * bend[course] / 6.0)
+            )
+            one = np.complex64(complex(np.cos(psi), -np.sin(psi)))
+            turned = np.complex64(1.0)
+            for row in range(frames.shape[1]):
+                for _ in range(steps[row]):
+                    turned *= one
+                after[course, row] += frames[j, row] * turned
+    return after
