@@ -1,8 +1,9 @@
 """Whether a note in a room or in company is so far covered that its vibrato cannot be told.
 
 An error is no reason: a note counts with its standard errors. But these are those of the optimum found. Where
-they are so wide that the true vibrato may be another one, there is no single optimum: the 95 % interval must
-stay within `WRONG_SHARE` of the extent and `WRONG_HZ`. Errors hold what the halves of the harmonics say
+they are so wide that the true vibrato may be another one, there is no single optimum: three standard errors
+must stay below `WRONG_SHARE` of the extent and `WRONG_HZ`, and a straight note must be as good as ruled
+out (`P_LIMIT`). Errors hold what the halves of the harmonics say
 (:attr:`vibstudy.pitch.refine.NoteLine.halves`).
 
 A note without vibrato must not sway: whatever moves its line at vibrato rates, attack and release left out,
@@ -28,7 +29,7 @@ from vibstudy.vibrato.noise import thin
 EXTENT_LIMIT_CENTS = 1.4
 """So well is a narrow vibrato known outside rooms and company, whatever its share."""
 WRONG_SHARE, WRONG_HZ = 0.25, 0.3
-HELD = 2.0  # standard errors in a 95 % interval
+P_LIMIT = 0.005
 SWAY_LIMITS_CENTS, SWAY_LIMITS_DB = (1.5, 3.0, 6.0), (6.0, 18.0)
 """For a note said to be straight: the less it stands out, the less it may sway."""
 LEAST_BALANCE = 0.15
@@ -60,11 +61,11 @@ def is_covered(line: NoteLine, values: Mapping[str, Any]) -> bool:
         limit = SWAY_LIMITS_CENTS[int(np.searchsorted(SWAY_LIMITS_DB, line.snr_db))]
         return max(sway, _in_band(_level(apart[inner]), step_s)) > limit
     first, extent_se = float(values["extent_first_cents"]), float(values["extent_first_se_cents"])
-    limit = first * WRONG_SHARE / HELD
+    limit = first * WRONG_SHARE / 3.0
     if not line.straightened:
         extent_se = float(np.hypot(extent_se, _at_rate(time_s, _level(apart), float(values["rate_hz"]))))
         limit = max(limit, EXTENT_LIMIT_CENTS)
-    unsure = float(values["rate_se_hz"]) > WRONG_HZ / HELD
+    unsure = float(values["rate_se_hz"]) > WRONG_HZ / 3.0 or float(values["vibrato_p"]) > P_LIMIT
     return unsure or extent_se > limit
 
 
