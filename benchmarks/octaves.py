@@ -40,7 +40,8 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.pitch import octaves
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.refine import refine_note
-from vibstudy.recording import BLOCK_S, OVERLAP_S, find_line
+from vibstudy.recording.flow import BLOCK_S, OVERLAP_S
+from vibstudy.recording.found import find_line
 from vibstudy.sound.media import MediaMeter
 from vibstudy.sound.reading import iter_blocks
 

@@ -25,7 +25,8 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.demo import corpus
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 from vibstudy.pitch.contour import Contour
-from vibstudy.recording import find_note, measure_vibrato
+from vibstudy.recording.found import find_note
+from vibstudy.recording.measured import measure_vibrato
 from vibstudy.sound.reading import Audio
 from vibstudy.sound.room import Room, RoomMeter
 from vibstudy.sound.wow import estimate_wow

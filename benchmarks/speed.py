@@ -35,13 +35,16 @@ from vibstudy.recording import measure_file
 from vibstudy.sound.reading import read_audio
 
 STEPS = {
-    "medium (clicks, noise, hum)": ("vibstudy.sound.media.MediaMeter.add", "vibstudy.recording.codec_cutoff"),
+    "medium (clicks, noise, hum)": (
+        "vibstudy.sound.media.MediaMeter.add",
+        "vibstudy.recording.flow.codec_cutoff",
+    ),
     "tracker": ("vibstudy.pitch.trackers.track_line",),
     "notes": ("vibstudy.notes.segment.find_notes",),
-    "pitch from the waveform": ("vibstudy.recording.refine_note",),
-    "wow": ("vibstudy.recording.estimate_wow",),
-    "vibrato": ("vibstudy.recording.measure_note",),
-    "tables": ("vibstudy.recording._result",),
+    "pitch from the waveform": ("vibstudy.recording.found.refine_note",),
+    "wow": ("vibstudy.recording.flow.estimate_wow",),
+    "vibrato": ("vibstudy.recording.measured.measure_note",),
+    "tables": ("vibstudy.recording.flow.result_of",),
 }
 """What each step calls; reading and what is left over is the rest of the whole."""
 

@@ -273,7 +273,7 @@ def test_notes_after_the_end_of_the_sound_are_refused(study):
 
 
 def test_blocks_do_not_lose_or_double_listed_notes(study, monkeypatch):
-    import vibstudy.recording
+    import vibstudy.recording.flow
     from vibstudy import measure_recording
 
     path = study / "many.csv"
@@ -281,8 +281,8 @@ def test_blocks_do_not_lose_or_double_listed_notes(study, monkeypatch):
     path.write_text(
         "onset_s,offset_s\n" + "".join(f"{a:.2f},{a + 0.29:.2f}\n" for a in onsets), encoding="utf-8"
     )
-    monkeypatch.setattr(vibstudy.recording, "BLOCK_S", 1.0)
-    monkeypatch.setattr(vibstudy.recording, "OVERLAP_S", 0.8)
+    monkeypatch.setattr(vibstudy.recording.flow, "BLOCK_S", 1.0)
+    monkeypatch.setattr(vibstudy.recording.flow, "OVERLAP_S", 0.8)
     notes = measure_recording(study / "a.wav", notes_path=str(path))
     assert notes["onset_s"].tolist() == pytest.approx(onsets.round(2).tolist())
 

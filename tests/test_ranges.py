@@ -12,7 +12,7 @@ from tests.signals import RATE_HZ, tone
 from vibstudy.corpus.settings import Settings
 from vibstudy.pitch.ranges import RANGES_MIDI, range_hz, range_midi
 from vibstudy.pitch.trackers import track_line
-from vibstudy.recording import within_range
+from vibstudy.recording.found import within_range
 
 
 @pytest.mark.parametrize(

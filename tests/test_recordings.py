@@ -23,7 +23,7 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import look_between, octave_below, share_between, true_pitch
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
-from vibstudy.recording import find_note, rejoin
+from vibstudy.recording.found import find_note, rejoin
 from vibstudy.sound.reading import Audio
 from vibstudy.vibrato.covered import is_covered
 from vibstudy.vibrato.note import measure_note

@@ -31,7 +31,7 @@ from vibstudy.decisions.effects import apply_edits, standing_edits, verdicts
 from vibstudy.decisions.phrase import PhraseReader, remeasure
 from vibstudy.measure import measure_corpus
 from vibstudy.pitch.ranges import range_hz
-from vibstudy.recording import MARGIN_SEMITONES
+from vibstudy.recording.measured import MARGIN_SEMITONES
 from vibstudy.review import agreement
 from vibstudy.review.queue import apart_words, by_lot, by_suspicion, read_queue_columns, robust_z
 from vibstudy.review.senses import half_speed, vibrato_tone, wav

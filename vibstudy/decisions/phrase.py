@@ -2,8 +2,8 @@
 
 Only the seconds around the note are read. The tracker runs once a phrase, and its line is kept in
 memory with the sound of the last few phrases; measuring a note between new edges then takes the
-refinement and the fit alone (:func:`vibstudy.recording.find_note`,
-:func:`vibstudy.recording.measure_vibrato`): the same calls that measured it at first, with the same
+refinement and the fit alone (:func:`vibstudy.recording.found.find_note`,
+:func:`vibstudy.recording.measured.measure_vibrato`): the same calls that measured it at first, with the same
 channel, clicks bridged, and the wow found over the whole recording taken out.
 
 What can differ from the first measurement of the same edges: the tracker and the search for clicks see the
@@ -26,7 +26,8 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.recording import FoundNote, SoloLine, find_line, find_note, measure_vibrato, within_range
+from vibstudy.recording.found import FoundNote, SoloLine, find_line, find_note, within_range
+from vibstudy.recording.measured import measure_vibrato
 from vibstudy.schema import HARMLESS, quality_of, reasons_of
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio

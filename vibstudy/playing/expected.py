@@ -3,8 +3,8 @@
 For each rate and extent a few tones, at the pitch of the recording's notes and at the level of its loud
 tenth, are heard in its room, beside a piano if one is asked for, cut to the recording's bandwidth and laid
 into its noise (:func:`vibstudy.sound.media.simulate_medium`). They are then measured as the notes of a study
-are, by the same calls (:func:`vibstudy.recording.find_note`, :func:`vibstudy.recording.measure_vibrato`).
-Their beginnings and ends are taken as known.
+are, by the same calls (:func:`vibstudy.recording.found.find_note`,
+:func:`vibstudy.recording.measured.measure_vibrato`). Their beginnings and ends are taken as known.
 
 Room
     As far as it can be told from the recording (:mod:`vibstudy.sound.room`), or as the user says: a tail of
@@ -167,7 +167,8 @@ def _played(
 def _compared(kept: np.ndarray, played: Sequence[_Played], tone_s: float, room: Room) -> dict[str, Any]:
     """Measure the tones as a study does, and hold them against the truth."""
     from vibstudy.pitch.octaves import octave_below
-    from vibstudy.recording import find_line, find_note, measure_vibrato
+    from vibstudy.recording.found import find_line, find_note
+    from vibstudy.recording.measured import measure_vibrato
     from vibstudy.sound.wow import estimate_wow
 
     audio = Audio(kept, _RATE_HZ, _RATE_HZ, 1, len(kept) / _RATE_HZ, "mono", "", 1.0, 0.0, 1.0, 0.0)
@@ -289,7 +290,7 @@ def _asked(told: Room, decay_s: float | None, direct_db: float | None) -> Room:
 
 def _room_of(path: str | Path, start_s: float | None, end_s: float | None) -> Room:
     """The room of a file, from the ends of its notes."""
-    from vibstudy.recording import find_line
+    from vibstudy.recording.found import find_line
 
     meter = RoomMeter()
     for block in iter_blocks(path, 60.0, 0.0, start_s=start_s, end_s=end_s):

@@ -1,0 +1,349 @@
+"""Notes found in a piece of sound, each with its refined line and the reasons to doubt it.
+
+:func:`find_line` tracks the soloist and parts the line into notes; :func:`find_note` refines the line of one,
+settles its octave, looks for company where it does not stand clear, and straightens its line there;
+:func:`rejoin` makes one note of two where only the line leapt. What is found does not depend on the rest of
+the recording, so that a phrase gives the same as the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from vibstudy.corpus.batch import step
+from vibstudy.corpus.settings import Settings
+from vibstudy.pitch.company import Company, look_around
+from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
+from vibstudy.pitch.ranges import range_hz
+from vibstudy.pitch.refine import NoteLine, refine_note
+from vibstudy.pitch.rival import other_moves
+from vibstudy.pitch.straighten import straighten_note
+from vibstudy.schema import LIMITS, reasons_of
+from vibstudy.sound.reading import Audio
+from vibstudy.vibrato.fit import VibratoFit
+from vibstudy.vibrato.parted import without_false_cuts
+
+LOOK_BELOW_DB, COMPANY_BELOW_DB = 30.0, 18.0
+"""A note that stands out by less is looked at: for other players, and what they did to it; see
+:mod:`vibstudy.pitch.company` and :mod:`vibstudy.vibrato.covered`."""
+STRAIGHTEN_BELOW_DB = 25.0
+"""A note that stands out by more is hardly drawn: of the notes in simulated rooms (1.8 s) whose lines strayed
+by more than 3 cents one in thirty did, and most dry notes of sampled and synthetic winds do."""
+RIVAL_MOVES_ABOVE_DB = -13.0
+"""So far a second wind as loud was seen to fall below a note, for a wide vibrato smears."""
+SAME_NOTE_CENTS = 60.0
+OCTAVE_ODDS = 2.0
+"""The octave is doubted where the log odds of another pitch are within this of even."""
+BEYOND_SEMITONES = 5.0
+"""So far beyond its range an instrument's notes are looked for."""
+TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
+DIP_S, ATTACK_DIP_DB = 0.06, 5.4
+"""Two notes that touch are one where only the line leapt between them and the level does not dip."""
+OCTAVE_ABOVE = 0.9
+TRILL_COLUMNS = ("trill_p", "trill_rate_hz", "trill_interval_cents")
+
+
+def within_range(settings: Settings, row: Mapping[str, Any]) -> Settings:
+    """The settings with the recording's tuning, and its instrument's range where they leave it open.
+
+    Parameters
+    ----------
+    settings : Settings
+        Of the study: a lowest or highest pitch set there stands.
+    row : mapping
+        The recording's cells: ``tuning_hz``, ``instrument`` (:mod:`vibstudy.pitch.ranges`).
+    """
+    settings = replace(settings, tuning_hz=number_in(row, "tuning_hz") or settings.tuning_hz)
+    usual = Settings()
+    found = range_hz(row.get("instrument"), BEYOND_SEMITONES)
+    if found is None or (settings.fmin_hz, settings.fmax_hz) != (usual.fmin_hz, usual.fmax_hz):
+        return settings
+    return replace(settings, fmin_hz=max(found[0], 20.0), fmax_hz=min(found[1], usual.fmax_hz))
+
+
+@dataclass
+class FoundNote:
+    """A note being measured.
+
+    Parameters
+    ----------
+    values : dict
+        Its columns; times from the beginning of the file, at true speed.
+    reasons : list of str
+        Reasons to doubt it.
+    line : NoteLine | None
+        Its refined line; times from the first sample of the sound it was read from.
+    origin_s : float
+        Place of that sample in the file, at true speed.
+    rival_db : float
+        The strongest other pitch (:class:`vibstudy.pitch.company.Company`); -inf where nobody looked.
+    rival_moves : bool
+        Whether another player as loud has vibrato: whose note it is cannot be told.
+    fit : VibratoFit | None
+        Its vibrato, once measured; None when there is none.
+    """
+
+    values: dict[str, Any]
+    reasons: list[str]
+    line: NoteLine | None
+    origin_s: float
+    rival_db: float = -np.inf
+    rival_moves: bool = False
+    fit: VibratoFit | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class SoloLine:
+    """The line of the soloist, and the notes on it.
+
+    Parameters
+    ----------
+    tracked : Contour
+        As the tracker gave it.
+    line : Contour
+        Mended, for the tracker may have gone over to another player or an octave away; nothing outside
+        the notes.
+    rows : list of dict
+        The notes, for :func:`find_note`.
+    other : Contour | None
+        The second opinion, where the settings ask for one.
+    """
+
+    tracked: Contour
+    line: Contour
+    rows: list[dict[str, Any]]
+    other: Contour | None
+
+
+def find_line(
+    audio: Audio, settings: Settings, listed: pd.DataFrame | None = None, instrument: object = None
+) -> SoloLine:
+    """Find the notes in a piece of sound, and the line they lie on.
+
+    Parameters
+    ----------
+    audio : Audio
+        Clicks bridged.
+    settings : Settings
+        Tracker, second opinion, range of pitch, shortest note.
+    listed : DataFrame | None
+        Notes listed by hand, which win over those found.
+    instrument : object
+        As the manifest names it: how widely such players vibrate.
+    """
+    from vibstudy.notes.alternation import Habit
+    from vibstudy.notes.lists import listed_notes
+    from vibstudy.notes.segment import find_notes
+    from vibstudy.pitch.trackers import track_line
+
+    def track(name: str) -> Contour:
+        return track_line(audio.samples, audio.rate_hz, name, settings.fmin_hz, settings.fmax_hz)
+
+    with step("track"):
+        contour = track(settings.tracker)
+        other = track(settings.second_opinion) if settings.second_opinion else None
+    habit = Habit.of(instrument, settings.tuning_hz or None)
+    with step("segment"):
+        if listed is None:
+            found = find_notes(
+                audio.samples, audio.rate_hz, contour, min_note_s=settings.min_note_s, habit=habit
+            )
+        else:
+            found = listed_notes(audio.samples, audio.rate_hz, contour, listed, habit=habit)
+        line, rows = found.line, found.rows
+        if listed is None:
+            rows = [
+                {**row, "octave_below": octave_below(line, contour, row["onset_s"], row["offset_s"])}
+                for row in rows
+            ]
+            rows = without_false_cuts(audio.samples, audio.rate_hz, line, rows)
+    if line is not contour:
+        line = replace(line, heard=contour.voiced[contour.nearest(line.time_s)])
+    return SoloLine(contour, line, rows, other)
+
+
+def find_note(
+    audio: Audio,
+    contour: Contour,
+    found: Mapping[Any, Any],
+    octaves: np.ndarray | None = None,
+    before_hz: float | None = None,
+) -> FoundNote:
+    """Refine the line of one note, and collect reasons to doubt it.
+
+    Parameters
+    ----------
+    audio : Audio
+        Sound that holds the note, clicks bridged.
+    contour : Contour
+        The line of this sound.
+    found : mapping
+        ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
+        (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``,
+        ``octave_below`` (from :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave
+        of the line stands).
+    octaves : ndarray [shape=(frames,)] | None
+        Octaves from the line to a second opinion, frame by frame; NaN where one is silent.
+    before_hz : float | None
+        Pitch of the soloist's note before, whose tail in a room is no rival of a straight note.
+
+    Returns
+    -------
+    FoundNote
+        Without vibrato: :func:`measure_vibrato` adds it.
+    """
+    onset, offset = float(found["onset_s"]), float(found["offset_s"])
+    frames = (contour.time_s >= onset) & (contour.time_s <= offset)
+    reasons = reasons_of(found.get("quality"))
+    values: dict[str, Any] = {
+        "onset_s": audio.origin_s + onset,
+        "offset_s": audio.origin_s + offset,
+        "duration_s": offset - onset,
+        "onset_se_s": found.get("onset_se_s", np.nan),
+        "offset_se_s": found.get("offset_se_s", np.nan),
+        "note_kind": found.get("note_kind", "note"),
+        "pitch_hz": found.get("pitch_hz", np.nan),
+        "voiced_fraction": contour.heard_share(onset, offset),
+    }
+    values |= {key: found[key] for key in ("note_label", *TRILL_COLUMNS) if key in found}
+    line, company, unsure = _refined(audio, contour, onset, offset, found.get("octave_below"))
+    reasons += ["octave_unsure"] if unsure else []
+    if line is None:
+        reasons.append("too_short")
+    else:
+        values |= {"level_db": float(np.median(line.level_db)), "snr_db": line.snr_db}
+        # where the direct sound ends, the tail goes on
+        values |= {"offset_s": audio.origin_s + line.offset_s, "duration_s": line.offset_s - onset}
+        if line.snr_db < LIMITS["noisy"]:
+            reasons.append("noisy")
+        if line.disagreement > LIMITS["outlier_harmonics"]:
+            reasons.append("outlier_harmonics")
+    if values["voiced_fraction"] < LIMITS["gap"]:
+        reasons.append("gap")
+    if line is not None and octaves is not None:
+        apart = np.abs(octaves[frames] + np.log2(contour.f0_hz[frames] / line.reference_hz))
+        if np.isfinite(apart).any() and np.nanmedian(apart) > OCTAVE_ABOVE:
+            reasons.append("octave_unsure")
+    if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
+        reasons.append("clipped")
+    note = FoundNote(values, reasons, line, audio.origin_s)
+    if line is not None and company is not None:
+        note.rival_db = -np.inf if _same(company.rival_hz, before_hz) else company.rival_db
+        note.rival_moves = _moves(audio, line, company)
+    return note
+
+
+def _refined(
+    audio: Audio, contour: Contour, onset_s: float, offset_s: float, said_lower: float | None
+) -> tuple[NoteLine | None, Company | None, bool]:
+    """Refined line of a note, an octave or a twelfth away where the sound says so; its company; any doubt.
+
+    The pitch of the contour stands when `said_lower` is None.
+    """
+
+    def refined(parts: float) -> NoteLine | None:
+        lower = replace(contour, f0_hz=contour.f0_hz / parts)
+        return refine_note(audio.samples, audio.rate_hz, lower, onset_s, offset_s)
+
+    line = refined(1)
+    if line is None or not ((said_lower or 0.0) > SAID_ABOVE or line.snr_db < LOOK_BELOW_DB):
+        return line, None, False
+    company = look_around(audio.samples, audio.rate_hz, line)
+    unsure = False
+    if said_lower is not None:
+        parts, odds = true_pitch(audio.samples, audio.rate_hz, line, company, said_lower)
+        unsure = abs(odds) < OCTAVE_ODDS
+        moved = refined(parts) if parts != 1 else None
+        if moved is not None:
+            line, company = moved, look_around(audio.samples, audio.rate_hz, moved)
+    unsure |= share_between(line, 3) < SPARSE
+    if line.snr_db < STRAIGHTEN_BELOW_DB:
+        straight = straighten_note(audio.samples, audio.rate_hz, line)
+        if straight is not None and straight.gain > 0.0:
+            line = straight.line
+    return line, company, unsure
+
+
+def _same(one_hz: float, other_hz: float | None) -> bool:
+    return other_hz is not None and abs(1200.0 * np.log2(one_hz / other_hz)) < SAME_NOTE_CENTS
+
+
+def _moves(audio: Audio, line: NoteLine, company: Company) -> bool:
+    """Tell whether another player, about as loud as the note, has vibrato."""
+    if company.rival_db < RIVAL_MOVES_ABOVE_DB or line.snr_db > COMPANY_BELOW_DB:
+        return False
+    return other_moves(audio.samples, audio.rate_hz, line, company.rival_hz)
+
+
+def rejoin(
+    audio: Audio,
+    contour: Contour,
+    left_row: Mapping[Any, Any],
+    left: FoundNote,
+    right_row: Mapping[Any, Any],
+    right: FoundNote,
+) -> tuple[dict[str, Any], FoundNote] | None:
+    """Make one note of two that were parted where only the line leapt, to an octave and back, say.
+
+    Notes whose octave was told (no ``octave_below``), as those listed by hand, stay as they are.
+
+    Parameters
+    ----------
+    audio, contour
+        As for :func:`find_note`.
+    left_row, right_row : mapping
+        The two notes as they were found.
+    left, right : FoundNote
+        The same, measured.
+
+    Returns
+    -------
+    (dict, FoundNote) | None
+        The whole note. None when they are two: they do not touch, their true pitch is not the same, or the
+        level dips between them as at an attack.
+    """
+    told = left_row.get("octave_below") is None or right_row.get("octave_below") is None
+    plain = left.values["note_kind"] == right.values["note_kind"] == "note" and not told
+    touching = right_row["onset_s"] - left_row["offset_s"] < TOUCHING_S
+    if not (plain and touching and left.line is not None and right.line is not None):
+        return None
+    held_hz = [
+        float(np.nanmedian(contour.f0_hz[(contour.time_s >= begin) & (contour.time_s <= end)]))
+        for begin, end in ((row["onset_s"], row["offset_s"]) for row in (left_row, right_row))
+    ]
+    parts = np.divide(held_hz, (left.line.reference_hz, right.line.reference_hz))
+    leap = abs(12.0 * np.log2(held_hz[1] / held_hz[0]))
+    apart = abs(12.0 * np.log2(right.line.reference_hz / left.line.reference_hz))
+    if leap < LEAP_SEMITONES or apart > SAME_SEMITONES:
+        return None
+    true_hz = contour.f0_hz / np.where(contour.time_s < right_row["onset_s"], *parts)
+    row = {**left_row, **{key: right_row[key] for key in ("offset_s", "offset_se_s") if key in right_row}}
+    whole = find_note(audio, replace(contour, f0_hz=true_hz), {**row, "octave_below": None})
+    if whole.line is None or _dip_db(whole.line, right_row["onset_s"]) > ATTACK_DIP_DB:
+        return None
+    whole.reasons += reasons_of(right_row.get("quality"))
+    whole.reasons += ["octave_unsure"] if "octave_unsure" in left.reasons + right.reasons else []
+    return row, whole
+
+
+def _dip_db(line: NoteLine, time_s: float) -> float:
+    """How far the level dips near a time: below the lower of the maxima on both sides."""
+    since_s = line.time_s - time_s
+    before = line.level_db[(since_s > -DIP_S) & (since_s <= 0.0)]
+    after = line.level_db[(since_s < DIP_S) & (since_s >= 0.0)]
+    inside = line.level_db[np.abs(since_s) < 0.3 * DIP_S]
+    if not (len(before) and len(after) and len(inside)):
+        return 0.0
+    return float(min(before.max(), after.max()) - inside.min())
+
+
+def number_in(row: Mapping[str, Any], key: str) -> float | None:
+    """A cell as a number; None when it is empty or absent."""
+    value = row.get(key)
+    return None if value is None or pd.isna(value) else float(value)

@@ -1,0 +1,175 @@
+"""The vibrato of the notes found, and whether each is usable, once the whole recording is known.
+
+Wow common to all notes is taken out of a note's line before its vibrato is measured; where the room is known,
+the note ends with its direct sound, and what the room took from a loudness vibrato is put back. A note is
+doubted where others cover it or it is theirs, where it lies beyond its instrument's range, and where it lies
+far from the recording's line in company or soft. It is usable when it is a note and every doubt is harmless.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.integrate import cumulative_trapezoid
+
+from vibstudy.corpus.settings import Settings
+from vibstudy.pitch.ranges import range_hz
+from vibstudy.pitch.refine import NoteLine
+from vibstudy.recording.found import COMPANY_BELOW_DB, LOOK_BELOW_DB, FoundNote, number_in
+from vibstudy.schema import HARMLESS, quality_of
+from vibstudy.sound.room import Room, end_of_direct
+from vibstudy.sound.tuning import rate_range
+from vibstudy.sound.wow import Wow
+from vibstudy.vibrato.covered import is_covered
+from vibstudy.vibrato.note import measure_note
+
+RIVAL_ABOVE_DB, RIVAL_OF_STRAIGHT_DB = -5.0, -7.0
+"""Another player may be as loud beside a vibrato that is measured well: nobody else moves like that, unless
+the other has vibrato, too. A straight note may itself be the other's."""
+MARGIN_SEMITONES = 2.0
+"""So far beyond its instrument's range the octave of a note is doubted."""
+REGISTER_BELOW_DB = 22.0
+"""A note that stands out by less is in company where its register is concerned."""
+OUT_OF_REGISTER_SEMITONES, SOFTER_BELOW_DB = 17.0, 6.0
+"""Notes in company, or softer than most by so much, are doubted so far from the middle of the line."""
+
+
+def doubt_register(notes: Sequence[FoundNote], reference_hz: Sequence[float]) -> None:
+    """Doubt notes far from where the recording's line mostly lies, in company or soft: a bass, a harmonic.
+
+    Parameters
+    ----------
+    notes : sequence of FoundNote
+        All of a recording; their reasons are added to, in place.
+    reference_hz : sequence of float
+        Of their lines; NaN where a note has none.
+    """
+    octaves = np.log2(reference_hz)
+    if not np.isfinite(octaves).any():
+        return
+    away = 12.0 * np.abs(octaves - np.nanmedian(octaves))
+    level_db = np.array([note.values.get("level_db", np.nan) for note in notes])
+    softer_db = np.nanmedian(level_db) - level_db
+    for note, semitones, db in zip(notes, away, softer_db, strict=True):
+        in_company = note.values.get("snr_db", np.inf) < REGISTER_BELOW_DB
+        if (in_company or db > SOFTER_BELOW_DB) and semitones > OUT_OF_REGISTER_SEMITONES:
+            note.reasons.append("masked")
+
+
+def measure_vibrato(
+    note: FoundNote, wow: Wow, settings: Settings, row: Mapping[str, Any], room: Room | None = None
+) -> None:
+    """Add pitch, vibrato and quality to a note's columns.
+
+    Parameters
+    ----------
+    note : FoundNote
+        From :func:`find_note`; completed in place.
+    wow : Wow
+        Of the whole recording: taken out of the line first.
+    settings : Settings
+        Range of rates, level of false alarms.
+    row : mapping
+        The recording's cells of the manifest: ``tempo_bpm``, ``speed_factor``, ``medium``.
+    room : Room | None
+        Of the whole recording: what it takes from a loudness vibrato is put back.
+    """
+    _without_wow(note, wow)
+    if room is not None:
+        _without_tail(note, room)
+    line = note.line
+    if line is not None:
+        # a trill is named by its lower note
+        if note.values["note_kind"] != "trill" or pd.isna(note.values["pitch_hz"]):
+            note.values["pitch_hz"] = line.reference_hz * 2.0 ** (float(np.mean(line.cents)) / 1200.0)
+        if note.values["note_kind"] == "note":
+            vibrato, note.fit = measure_note(
+                line,
+                rate_min_hz=settings.vibrato_min_hz,
+                rate_max_hz=settings.vibrato_max_hz,
+                false_alarm=settings.false_alarm,
+                tempo_bpm=number_in(row, "tempo_bpm"),
+            )
+            note.reasons += vibrato.pop("quality")
+            note.values |= vibrato if room is None else _without_room(vibrato, room)
+        played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
+        if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
+            note.reasons.append("octave_unsure")
+        if _is_masked(note, line):
+            note.reasons.append("masked")
+    if number_in(row, "speed_factor") is None and "rate_hz" in note.values:
+        low, high = rate_range(row.get("medium"), note.values["rate_hz"])
+        note.values |= {"rate_low_hz": low, "rate_high_hz": high}
+    note.values["quality"] = quality_of(note.reasons)
+    note.values["usable"] = note.values["note_kind"] == "note" and HARMLESS.issuperset(note.reasons)
+
+
+def _without_wow(note: FoundNote, wow: Wow) -> None:
+    """Take the wow out of a note's line."""
+    if note.line is None or not wow.found:
+        return
+    deviation = wow.cents(note.origin_s + note.line.time_s)
+    integral = cumulative_trapezoid(deviation, dx=note.line.hop_s, initial=0.0)
+    note.line = replace(note.line, cents=note.line.cents - deviation, integral=note.line.integral - integral)
+
+
+def _without_tail(note: FoundNote, room: Room) -> None:
+    """Let a note end where its direct sound does. Ends known otherwise (a list, a listener) have no error."""
+    line = note.line
+    if line is None or not np.isfinite(note.values.get("offset_se_s", np.nan)):
+        return
+    end_s = end_of_direct(line.time_s, line.level_db, room)
+    if end_s is None or end_s >= line.offset_s:
+        return
+    kept = line.time_s <= end_s
+    if kept.sum() < 0.5 * len(kept):  # the tail of a short note, or another's: not this note's end
+        return
+    note.line = replace(
+        line,
+        offset_s=end_s,
+        **{
+            name: getattr(line, name)[..., kept]
+            for name in ("time_s", "cents", "cents_se", "integral", "integral_se", "harmonic_db", "halves")
+        },
+    )
+    note.values["offset_s"] = note.origin_s + end_s
+    note.values["duration_s"] = end_s - line.onset_s
+
+
+def _without_room(vibrato: Mapping[str, Any], room: Room) -> dict[str, Any]:
+    """Columns of a note's vibrato, loudness freed of what the room takes from it."""
+    freed = dict(vibrato)
+    rate_hz = freed.get("rate_hz", freed.get("intensity_rate_hz"))
+    if rate_hz is None or not np.isfinite(rate_hz):
+        return freed
+    passed = room.modulation(float(rate_hz))
+    if "intensity_depth_db" in freed:
+        freed["intensity_depth_db"] /= abs(passed)
+        own = freed["intensity_depth_se_db"] / abs(passed)
+        of_room = freed["intensity_depth_db"] * room.modulation_se(float(rate_hz))
+        freed["intensity_depth_se_db"] = float(np.hypot(own, of_room))
+    if "intensity_phase_rad" in freed:
+        phase = freed["intensity_phase_rad"] - np.angle(passed)
+        freed["intensity_phase_rad"] = float(np.angle(np.exp(1j * phase)))
+    return freed
+
+
+def _is_masked(note: FoundNote, line: NoteLine) -> bool:
+    """Tell whether others cover the note, or it is theirs."""
+    moving = note.values.get("has_vibrato")
+    if moving is None:
+        return False
+    if moving:
+        return note.rival_moves or (
+            (line.straightened or line.snr_db < COMPANY_BELOW_DB) and is_covered(line, note.values)
+        )
+    looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < LOOK_BELOW_DB
+    return (
+        note.rival_db > RIVAL_OF_STRAIGHT_DB
+        or note.rival_moves
+        or (looked_at and is_covered(line, note.values))
+    )

@@ -1,0 +1,142 @@
+"""The tables of one recording: its notes, its line, its own row.
+
+Notes are numbered as they come; their pitch is named by the tuning that was given or estimated from them, and
+their place in the score is added where there is one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from vibstudy import __version__
+from vibstudy.corpus.batch import step
+from vibstudy.corpus.settings import Settings
+from vibstudy.errors import VibstudyError
+from vibstudy.pitch.refine import NoteLine
+from vibstudy.schema import NOTE_COLUMNS, typed
+from vibstudy.sound.tuning import estimate_tuning
+from vibstudy.units import CONCERT_HZ, nearest_note
+
+LINE_RATE_HZ = 100.0
+NOT_FOUND_TOLD = 20
+"""Written notes not found that are named one by one."""
+
+
+@dataclass(frozen=True, eq=False)
+class RecordingResult:
+    """What measuring a recording gives.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        One row a note, columns of :data:`vibstudy.schema.NOTE_COLUMNS`.
+    line : DataFrame
+        The refined pitch line: ``time_s, f0_hz, level_db, note_number``; nothing between notes.
+    recording : dict
+        Columns of :data:`vibstudy.schema.RECORDING_COLUMNS`.
+    """
+
+    notes: pd.DataFrame
+    line: pd.DataFrame
+    recording: dict[str, Any]
+
+
+def thinned_line(origin_s: float, line: NoteLine, number: int) -> tuple[np.ndarray, ...]:
+    """Columns of the table of the line for one note; `origin_s`: of its line, in the file."""
+    block = max(1, round(1.0 / (LINE_RATE_HZ * line.hop_s)))
+    at = slice(block // 2, None, block)
+    time_s = origin_s + line.time_s[at]
+    return time_s, line.f0_hz[at], line.level_db[at], np.full(len(time_s), number, dtype=np.int64)
+
+
+def line_frame(lines: list[tuple[np.ndarray, ...]]) -> pd.DataFrame:
+    """The refined lines of all notes."""
+    columns = zip(*lines, strict=True) if lines else [[np.zeros(0)]] * 3 + [[np.zeros(0, dtype=np.int64)]]
+    names = ("time_s", "f0_hz", "level_db", "note_number")
+    return pd.DataFrame({name: np.concatenate(pieces) for name, pieces in zip(names, columns, strict=True)})
+
+
+def result_of(
+    values: list[dict[str, Any]],
+    line: pd.DataFrame,
+    facts: dict[str, Any],
+    settings: Settings,
+    row: Mapping[str, Any],
+) -> RecordingResult:
+    """Tables of a recording.
+
+    Parameters
+    ----------
+    values : list of dict
+        Columns of its notes, in order.
+    line : DataFrame
+        From :func:`line_frame`.
+    facts : dict
+        Columns of the recording found on the way.
+    settings : Settings
+        Of the study: the tuning, if it is given there.
+    row : mapping
+        The recording's cells of the manifest: ``recording_id``, ``score_path``.
+    """
+    name = str(row.get("recording_id") or "recording")
+    same = {
+        "recording_id": name,
+        "reviewed": "auto",
+        "tracker": facts.get("tracker", ""),
+        "vibstudy_version": __version__,
+    }
+    notes = [note | same | {"note_id": f"{name}/{i:04d}"} for i, note in enumerate(values, start=1)]
+    frame = typed(pd.DataFrame(notes), NOTE_COLUMNS)
+    given = settings.tuning_hz or None
+    tuning: dict[str, Any]
+    if given:
+        tuning = {"tuning_hz": given, "tuning_se_cents": np.nan, "tuning_source": "given"}
+    else:
+        estimate = estimate_tuning(frame["pitch_hz"], frame["duration_s"], frame["level_db"])
+        known = np.isfinite(estimate.tuning_hz)
+        tuning = {
+            "tuning_hz": estimate.tuning_hz if known else CONCERT_HZ,
+            "tuning_se_cents": estimate.se_cents,
+            "tuning_source": "estimated" if known else "no notes",
+            "tuning_words": estimate.words(),
+        }
+    midi, frame["pitch_cents"] = nearest_note(frame["pitch_hz"], tuning["tuning_hz"])
+    frame["midi"] = midi.astype("Int64")
+    frame, beside = _beside_score(frame, row)
+    recording = {
+        "recording_id": name,
+        **facts,
+        **beside,
+        "notes": len(frame),
+        "notes_with_vibrato": int(frame["has_vibrato"].fillna(False).sum()),
+        **tuning,
+    }
+    return RecordingResult(frame, line, recording)
+
+
+def _beside_score(notes: pd.DataFrame, row: Mapping[str, Any]) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Notes with their place in the score, pulses per beat at the local tempo; and how well it fits."""
+    path = row.get("score_path")
+    if not path:
+        return notes, {}
+    from vibstudy.notes.score import align_score, missing_words
+
+    try:
+        with step("score"):
+            notes, missing, report = align_score(notes, path)
+    except Exception as error:
+        if isinstance(error.__cause__, VibstudyError):  # without the score, the notes are as good as ever
+            return notes, {"score_problem": str(error.__cause__)}
+        raise
+    pulses = 60.0 * notes["rate_hz"] / notes["local_tempo_bpm"]
+    notes["pulses_per_beat"] = pulses.fillna(notes["pulses_per_beat"])
+    return notes, {
+        "score_fit": report.words(),
+        "score_share": report.share,
+        "score_not_found": "; ".join(missing_words(missing)[:NOT_FOUND_TOLD]),
+    }
