@@ -62,8 +62,7 @@ def test_everything_declared_is_used():
     assert PROGRAMS <= RUN | DEV
 
 
-def test_pins_name_only_what_is_declared_or_stands_below_it():
+def test_pins_name_only_what_is_declared():
     """A pin of a package that nobody uses any more would outlive it."""
     pinned = names(DECLARED["tool"]["uv"]["constraint-dependencies"])
-    below = {"numba"}  # of librosa
-    assert pinned - RUN - EXTRAS - DEV == below
+    assert pinned - RUN - EXTRAS - DEV == set()

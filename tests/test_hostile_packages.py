@@ -546,7 +546,7 @@ def test_more_claims_than_can_be_meant_are_not_fitted(copy):
     block = 'sentence = "x"\noutcome = "rate_hz"\nexpect = "lower"\ncontrast = {column = "decade", from = 1, to = 2}\n'
     (copy / "claims.toml").write_text("".join(f'[[claim]]\nid = "c{k}"\n{block}' for k in range(300)))
     seal(copy)
-    assert "more than 200 claims" in str(told(copy)[0])
+    assert "at most 200 are tested" in str(told(copy)[0])
 
 
 def test_a_login_name_in_a_cell_is_told(study, tmp_path, monkeypatch):

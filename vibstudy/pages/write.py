@@ -63,10 +63,6 @@ _PACKING = 0.7
 """libsndfile's compression, 0 to 1: about 80 kbit/s of one channel, no artefact heard beside the original."""
 
 
-_NO_SOUND = "0" * 64
-"""What a page is made from whose sound could not be read: once the file is mended, it is made again."""
-
-
 @dataclass(frozen=True)
 class PagesReport:
     """What writing the pages gave.
@@ -134,12 +130,13 @@ def write_pages(
         own = notes.get(name, none).sort_values("onset_s").reset_index(drop=True)
         path = folder / "recording" / f"{name}.html"
         inputs = pages.inputs(row, own)
-        if inputs == made_from(path):
+        troubled = _with_file(inputs, row["audio_path"])
+        if made_from(path) in (inputs, troubled):
             continue
         page = recording_page(study, row, own, pages.tags, heard=pages.heard)
         if page.missing_sound:
             without_sound.append((name, page.missing_sound))
-            inputs = _NO_SOUND
+            inputs = troubled
         text = pages.template.render(
             page=page, inputs=inputs, demo=pages.demo, version=__version__, g=drawing,
             rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
@@ -149,6 +146,16 @@ def write_pages(
     _remove_old(folder / "recording", set(recordings["recording_id"].astype(str)))
     _write_index(study, folder, recordings, table)
     return PagesReport(folder / "index.html", made, len(recordings) - made, tuple(without_sound))
+
+
+def _with_file(inputs: str, audio_path: object) -> str:
+    """Hash of what a page is made from whose sound could not be read: with another file it is made again."""
+    try:
+        stat = Path(str(audio_path)).stat()
+        file = f"{stat.st_size} {stat.st_mtime_ns}"
+    except OSError:
+        file = "absent"
+    return hashlib.sha256(f"{inputs} {file}".encode()).hexdigest()
 
 
 def made_from(path: Path) -> str:
