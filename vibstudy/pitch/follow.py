@@ -37,7 +37,7 @@ TURN_CENTS = 52_000.0
 SURVIVORS = 400
 """In simulated rooms with the tail as loud as the direct sound (``benchmarks/rooms.py``, takes of a seed of
 their own) one note in eight goes astray with 150, one in 24 with 400, one in 33 with 1,000."""
-BEHIND = 40.0  # of log likelihood are never made good: 25, 80 and no limit find the same courses
+BEHIND = 25.0  # of log likelihood are never made good: 40, 80 and no limit find the same courses
 MEMORY_S = 0.1  # 0.08 to 0.12 s find as many courses, 0.2 s fewer: wide vibratos lose their way
 TOP_HZ = 5000.0  # up to 3,500 Hz twice as many go astray; beyond, phases turn too far in a cell
 HOP_FRAMES = 3

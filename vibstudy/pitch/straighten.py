@@ -10,11 +10,11 @@ steady at the true course and nowhere else; tail and company do not.
 
 How
 ---
-1. *Follow.* Courses are followed through the note, many side by side, from its beginning and from its end
-   (:mod:`vibstudy.pitch.follow`).
+1. *Follow.* Courses are followed through the note, many side by side, from its beginning
+   (:mod:`vibstudy.pitch.follow`), and from its end where that is not what the pooled line leads to.
 2. *Settle.* From each the likeliest course (:mod:`vibstudy.pitch.course`). A rough course is half a radian
    off in a low harmonic and many in a high one, so the lowest are looked at first (up to `FIRST_HZ`), and a
-   quarter more at each step. The likelier of both is the note's.
+   quarter more at each step. The likeliest is the note's.
 3. *Score.* What is left of the phase in each frame, one step of maximum likelihood with the weights of the
    straightened harmonics. It gives back what the prior took, and leaves noise white in the integral, as
    :class:`~vibstudy.pitch.refine.NoteLine` has it: whoever fits a vibrato sees the noise that there is.
@@ -49,28 +49,40 @@ from vibstudy.pitch.refine import (
 FIRST_HZ, NEXT = 2000.0, 1.25
 """Harmonics up to here first, and a quarter more at each step. From 900 Hz on, where room and direct sound
 lie on each other, the course that was followed is lost again in a tenth of the notes (simulated rooms)."""
-AGREED = 1.0  # of log likelihood: on the way, a course that gains less goes on to more harmonics
+AGREED = 1.0  # of log likelihood: two starts have found the same course; on the way, go on to more harmonics
 LEAST_FRAMES = 24
 ENDED = 0.4
 """Of what a frame usually says: in simulated rooms this finds the end to -45 to 30 ms, where it was drawn out
 by up to 0.7 s. With 0.2, a tail is taken for the note more often."""
 
 
-def search(bank: Bank, f0_hz: float, course: Course) -> tuple[np.ndarray, Look] | None:
-    """The likeliest course that is found; None when the note is too short."""
+def search(
+    bank: Bank, f0_hz: float, course: Course, known: np.ndarray | None = None
+) -> tuple[np.ndarray, Look] | None:
+    """The likeliest course that is found; None when the note is too short.
+
+    `known`, the cents of a line at the bank's frames, is a start, too: where it leads to the course that was
+    followed forwards, that stands.
+    """
     stages = [bank.first(most) for most in _first_harmonics(bank, f0_hz)]
-    best = None
-    for backwards in (False, True):
-        rough = followed(bank, f0_hz, backwards=backwards)
-        if rough is None:
-            return None
+
+    def settled(rough: np.ndarray) -> tuple[np.ndarray, Look]:
         x = course.start(rough)
         for few in stages:
             x, _ = settle(few, course, x, few.white(), 3, AGREED)
-        found = settle(bank, course, x, bank.white(), 12)
-        if best is None or found[1].cost < best[1].cost:
-            best = found
-    return best
+        return settle(bank, course, x, bank.white(), 12)
+
+    forwards = followed(bank, f0_hz)
+    if forwards is None:
+        return None
+    found = [settled(forwards)]
+    if known is not None:
+        found.append(settle(bank, course, course.start(known), bank.white(), 12))
+    if known is None or abs(found[0][1].cost - found[1][1].cost) > AGREED:
+        backwards = followed(bank, f0_hz, backwards=True)
+        assert backwards is not None
+        found.append(settled(backwards))
+    return min(found, key=lambda one: one[1].cost)
 
 
 def _first_harmonics(bank: Bank, f0_hz: float) -> list[int]:
@@ -137,7 +149,8 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     steady = along(np.full(frames, f0))
     thin, at = steady.thinned()
     course = Course.over(steady.time_s)
-    found = search(thin, f0, replace(course, basis=course.basis[at]))
+    known = np.interp(thin.time_s, line.time_s - line.onset_s, line.cents)
+    found = search(thin, f0, replace(course, basis=course.basis[at]), known)
     if found is None:
         return None
     x, seen = settle(steady, course, found[0], steady.white(), 3)
