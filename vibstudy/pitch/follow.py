@@ -106,7 +106,7 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
         level = _levels_after(
             at, rise, bend, phase[parent], level[parent], frames, steps, kept, bank.hop_s, rad
         )
-        phase = phase[parent] + rad * span * (at + span * (rise / 2.0 + span * bend / 6.0))
+        phase = _phase_at.py_func(phase[parent], rad, span, at, rise, bend)
         cents, slope, likelihood = at + span * (rise + 0.5 * span * bend), rise + span * bend, best[cell]
 
     course, survivor = np.empty(hops), int(np.argmax(likelihood))
@@ -115,6 +115,18 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
         course[i], survivor = middle[survivor], parent[survivor]
     middles = (np.arange(hops) + 0.5) * HOP_FRAMES - 0.5
     return np.interp(np.arange(bank.b.shape[1]), middles, course)
+
+
+@numba.njit(cache=True)
+def _phase_at(phase, rad, tau, cents, slope, bend):
+    """Phase of the fundamental a time after a hop began."""
+    return phase + rad * tau * (cents + tau * (slope / 2.0 + tau * bend / 6.0))
+
+
+@numba.njit(cache=True)
+def _back(phase):
+    """What turns a fundamental of this phase back to rest."""
+    return np.complex64(complex(np.cos(phase), -np.sin(phase)))
 
 
 @numba.njit(cache=True)
@@ -139,8 +151,7 @@ def _best_in_cells(
                 continue
             for j in range(count):
                 tau = (j + 0.5) * hop_s
-                psi = phase[parent] + rad * tau * (at + tau * (rise / 2.0 + tau * bend / 6.0))
-                one[j] = np.complex64(complex(np.cos(psi), -np.sin(psi)))
+                one[j] = _back(_phase_at(phase[parent], rad, tau, at, rise, bend))
                 turned[j] = 1.0
             lost = 1.0
             for row in range(rows):
@@ -164,10 +175,7 @@ def _levels_after(cents, slope, bend, phase, level, frames, steps, kept, hop_s, 
     for course in range(len(cents)):
         for j in range(len(frames)):
             tau = (j + 0.5) * hop_s
-            psi = phase[course] + rad * tau * (
-                cents[course] + tau * (slope[course] / 2.0 + tau * bend[course] / 6.0)
-            )
-            one = np.complex64(complex(np.cos(psi), -np.sin(psi)))
+            one = _back(_phase_at(phase[course], rad, tau, cents[course], slope[course], bend[course]))
             turned = np.complex64(1.0)
             for row in range(frames.shape[1]):
                 for _ in range(steps[row]):
