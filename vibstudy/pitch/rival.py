@@ -13,9 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from vibstudy.pitch.course import Bank, Course, power_of, settle
-from vibstudy.pitch.follow import REACH_CENTS
-from vibstudy.pitch.refine import MAX_HARMONICS, NoteLine, _Demodulator
-from vibstudy.pitch.straighten import LEAST_FRAMES, search
+from vibstudy.pitch.refine import NoteLine, _Demodulator
+from vibstudy.pitch.straighten import LEAST_FRAMES, harmonics_in_reach, search
 
 GAIN, STEADY, SWING_CENTS = 50.0, 0.3, 3.0
 """Of log likelihood; share of power; amplitude. Set on mixtures of sampled winds with a piano (2 of 60 notes
@@ -42,7 +41,7 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
     demodulator = _Demodulator.of_note(samples, rate_hz, line.onset_s, line.offset_s, rival_hz)
     if demodulator.frames < LEAST_FRAMES:
         return False
-    count = int(np.clip(0.485 * rate_hz / (rival_hz * 2.0 ** (REACH_CENTS / 1200.0)), 1, MAX_HARMONICS))
+    count = harmonics_in_reach(rate_hz, rival_hz)
     bank = Bank.along([demodulator], line.onset_s, np.full(demodulator.frames, rival_hz), count)
     f0 = line.reference_hz
     own = np.maximum(np.rint(bank.order * rival_hz / f0), 1.0) * f0

@@ -85,6 +85,11 @@ def search(
     return min(found, key=lambda one: one[1].cost)
 
 
+def harmonics_in_reach(rate_hz: float, f0_hz: float) -> int:
+    """How many harmonics of a pitch stay below half the sampling rate wherever a course may lead."""
+    return int(np.clip(0.485 * rate_hz / (f0_hz * 2.0 ** (REACH_CENTS / 1200.0)), 1, MAX_HARMONICS))
+
+
 def _first_harmonics(bank: Bank, f0_hz: float) -> list[int]:
     """How many harmonics are looked at first, step by step: a rough course is radians off in the others."""
     count = int(bank.order[-1])
@@ -140,8 +145,7 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     if frames < LEAST_FRAMES:
         return None
 
-    highest_hz = f0 * 2.0 ** (REACH_CENTS / 1200.0)
-    count = int(np.clip(0.485 * rate_hz / highest_hz, 1, MAX_HARMONICS))
+    count = harmonics_in_reach(rate_hz, f0)
 
     def along(base_hz: np.ndarray) -> Bank:
         return Bank.along(demodulators, line.onset_s, base_hz, count)
