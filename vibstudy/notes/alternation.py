@@ -289,10 +289,14 @@ def sounding_base_hz(samples: np.ndarray, rate_hz: float, begin_s: float, pitch:
         cents = pitch.cents[::step][inside]
         frames = np.lib.stride_tricks.sliding_window_view(samples, 2 * half)[at[inside] - half]
         count = min(3 * parts, int(0.4 * rate_hz / lower))
-        order = np.arange(1, 2 * count + 1) / 2 + 0.5  # whole ones, and half-way between
-        turn = 2j * np.pi * np.arange(-half, half) * lower / rate_hz
-        tones = np.exp(-turn * 2.0 ** (cents[:, None, None] / 1200) * order[:, None])
-        power = np.abs(np.einsum("fn,fkn->kf", frames * np.hanning(2 * half), tones)) ** 2
+        turn = -1j * np.pi * np.arange(-half, half) * lower / rate_hz
+        sound = frames * np.hanning(2 * half)
+        half_step = np.exp(turn * 2.0 ** (cents[:, None] / 1200))
+        tone = half_step.copy()
+        power = np.empty((2 * count, len(frames)))
+        for row in power:  # whole harmonics, and half-way between
+            tone *= half_step
+            row[:] = np.abs(np.vecdot(tone, sound)) ** 2
         whole, beside = power[::2], power[1::2]
         between = np.arange(1, count + 1) % parts > 0
         share = (whole[between] - beside[between]).sum(axis=0) / (whole.sum(axis=0) + 1e-20)
