@@ -4,8 +4,8 @@
 
 Truth is the realised mean from where the vibrato truly begins (half of its extent is reached) to the end of
 the note: cycles over time, and mean extent (HALF of peak-to-peak). So a beginning that was not found right is
-an error too. ``END_TURN``, ``END_EXTENT`` and ``WITHIN_CYCLE`` of :mod:`vibstudy.vibrato.fit` were set on
-seeds 21 and 22.
+an error too. ``END_TURN``, ``END_EXTENT`` and ``WITHIN_CYCLE`` of :mod:`vibstudy.vibrato.realised` were set
+on seeds 21 and 22.
 """
 
 from __future__ import annotations

@@ -34,7 +34,7 @@ from vibstudy.sound.reading import Audio, read_audio
 from vibstudy.sound.room import Room
 from vibstudy.sound.wow import Wow
 from vibstudy.units import nearest_note
-from vibstudy.vibrato.fit import VibratoFit
+from vibstudy.vibrato.realised import VibratoFit
 
 AROUND_S = 2.5
 """Sound read before and after a note."""

@@ -25,7 +25,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
-from vibstudy.pitch.refine import _NOISE_BANDWIDTH, CENTS_PER_NEPER, _Demodulator, running_integral
+from vibstudy.pitch.calculus import running_integral
+from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator
+from vibstudy.pitch.refine import CENTS_PER_NEPER
 
 LEVEL_HZ = 1.7  # levels may change up to here: below the slowest vibrato
 ATTACK_S, RELEASE_S = 0.025, 0.025
@@ -64,7 +66,7 @@ class Bank:
     bandwidth_hz: float
 
     @classmethod
-    def along(cls, demodulators: list[_Demodulator], onset_s: float, base_hz: np.ndarray, count: int) -> Bank:
+    def along(cls, demodulators: list[Demodulator], onset_s: float, base_hz: np.ndarray, count: int) -> Bank:
         """Bring the first `count` harmonics of every channel to rest along a base line [shape=(n,)]."""
         first = demodulators[0]
         rows = [channel.rest(base_hz, count) for channel in demodulators]
@@ -76,7 +78,7 @@ class Bank:
             np.repeat(np.arange(1, count + 1), len(rows)),
             base_hz,
             _levels(time_s),
-            _NOISE_BANDWIDTH / first.window_s,
+            NOISE_BANDWIDTH / first.window_s,
         )
 
     @property

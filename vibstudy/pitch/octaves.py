@@ -32,7 +32,8 @@ import numpy as np
 
 from vibstudy.pitch.company import Company
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.refine import NoteLine, harmonics_along, slow_course
+from vibstudy.pitch.demodulate import slow_course
+from vibstudy.pitch.refine import NoteLine, harmonics_along
 
 LOWER_ABOVE_DB, TWELFTH_ABOVE_DB = -12.0, -8.0
 """With less sound between its lines (:class:`vibstudy.pitch.company.Company`), no note was lower."""
@@ -64,7 +65,7 @@ class Between:
         through the whole note.
     middle_db, lowest_db : float
         Median, and the least of the first ones (up to 3 `parts`), of the same level as far as they are
-        slow (:data:`vibstudy.pitch.refine.COURSE_S`).
+        slow (:data:`vibstudy.pitch.demodulate.COURSE_S`).
     apart_db : float
         How far the course of their level strays from that of the multiples (standard deviation), at most 8.
     decay_db_s : float

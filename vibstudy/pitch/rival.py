@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from vibstudy.pitch.course import Bank, Course, power_of, settle
-from vibstudy.pitch.refine import NoteLine, _Demodulator
+from vibstudy.pitch.demodulate import Demodulator
+from vibstudy.pitch.refine import NoteLine
 from vibstudy.pitch.straighten import LEAST_FRAMES, harmonics_in_reach, search
 
 GAIN, STEADY, SWING_CENTS = 50.0, 0.3, 3.0
@@ -38,7 +39,7 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
     rival_hz : float > 0
         The other pitch, from :func:`vibstudy.pitch.company.look_around`.
     """
-    demodulator = _Demodulator.of_note(samples, rate_hz, line.onset_s, line.offset_s, rival_hz)
+    demodulator = Demodulator.of_note(samples, rate_hz, line.onset_s, line.offset_s, rival_hz)
     if demodulator.frames < LEAST_FRAMES:
         return False
     count = harmonics_in_reach(rate_hz, rival_hz)

@@ -31,20 +31,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.signal import resample_poly
 
+from vibstudy.pitch.calculus import derivative, derivative_gain, running_integral
 from vibstudy.pitch.course import FLOOR, Bank, Course, Look, power_of, settle
+from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator, slow_course, snr_db
 from vibstudy.pitch.follow import REACH_CENTS, followed
-from vibstudy.pitch.refine import (
-    _NOISE_BANDWIDTH,
-    CENTS_PER_NEPER,
-    MAX_HARMONICS,
-    NoteLine,
-    _Demodulator,
-    _slope,
-    _slope_gain,
-    _snr_db,
-    running_integral,
-    slow_course,
-)
+from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, NoteLine
 
 FIRST_HZ, NEXT = 2000.0, 1.25
 """Harmonics up to here first, and a quarter more at each step. From 900 Hz on, where room and direct sound
@@ -138,7 +129,7 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     """
     f0 = line.reference_hz
     demodulators = [
-        _Demodulator.of_note(channel, rate_hz, line.onset_s, line.offset_s, f0)
+        Demodulator.of_note(channel, rate_hz, line.onset_s, line.offset_s, f0)
         for channel in np.atleast_2d(samples)
     ]
     frames = demodulators[0].frames
@@ -211,18 +202,18 @@ def _scored(bank: Bank, line: NoteLine, counts: np.ndarray) -> NoteLine:
         line,
         time_s=bank.time_s + line.onset_s,
         reference_hz=reference,
-        cents=base + _slope(phase, bank.hop_s) * gain,
-        cents_se=integral_se * _slope_gain(bank.hop_s, n),
+        cents=base + derivative(phase, bank.hop_s) * gain,
+        cents_se=integral_se * derivative_gain(bank.hop_s, n),
         integral=running_integral(base, bank.hop_s) + gain * phase,
         integral_se=integral_se,
         harmonic_db=(10.0 * np.log10(2.0 * power + 1e-20)).astype(np.float32),
         weight=by_harmonic,
-        snr_db=_snr_db(
+        snr_db=snr_db(
             bank.b,
             slow_course(bank.b, bank.hop_s),
             line.reference_hz,
             bank.hop_s,
-            _NOISE_BANDWIDTH / bank.bandwidth_hz,
+            NOISE_BANDWIDTH / bank.bandwidth_hz,
         ),
         halves=gain * halves,
         balance=balance,

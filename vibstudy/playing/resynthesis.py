@@ -32,8 +32,8 @@ from scipy.signal import resample_poly
 
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine, refine_note
-from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.note import measure_note
+from vibstudy.vibrato.realised import VibratoFit
 
 ORDERS = 4
 SPREAD_CYCLES = 0.8

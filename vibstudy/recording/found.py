@@ -26,8 +26,8 @@ from vibstudy.pitch.rival import other_moves
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import LIMITS, reasons_of
 from vibstudy.sound.reading import Audio
-from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.parted import without_false_cuts
+from vibstudy.vibrato.realised import VibratoFit
 
 LOOK_BELOW_DB, COMPANY_BELOW_DB = 30.0, 18.0
 """A note that stands out by less is looked at: for other players, and what they did to it; see

@@ -34,8 +34,8 @@ from vibstudy.pitch.refine import NoteLine
 from vibstudy.pitch.straighten import straightened_sound
 from vibstudy.sound.writing import fades
 from vibstudy.units import to_cents, to_midi
-from vibstudy.vibrato.fit import VibratoFit
 from vibstudy.vibrato.level import centroid_cents
+from vibstudy.vibrato.realised import VibratoFit
 
 MOST_POINTS = 1200
 """Points of a curve: more than the pixels of a wide screen tell nothing."""

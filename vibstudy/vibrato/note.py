@@ -25,7 +25,7 @@ from vibstudy.pitch.refine import NoteLine
 from vibstudy.schema import LIMITS
 from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import Detection, Search, detect
-from vibstudy.vibrato.fit import VibratoFit, fit_vibrato
+from vibstudy.vibrato.fit import fit_vibrato
 from vibstudy.vibrato.level import (
     Modulation,
     centroid_cents,
@@ -36,6 +36,7 @@ from vibstudy.vibrato.level import (
     shared_level_db,
 )
 from vibstudy.vibrato.noise import Series, thin
+from vibstudy.vibrato.realised import VibratoFit
 
 MIN_CYCLES = 2.0
 SLOW_RATE_HZ = 4.5

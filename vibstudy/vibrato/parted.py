@@ -20,8 +20,9 @@ import numpy as np
 
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.demodulate import slow_course
 from vibstudy.pitch.octaves import LOWER_ABOVE_DB, SAID_ABOVE, TWELFTH_ABOVE_DB
-from vibstudy.pitch.refine import NoteLine, harmonics_along, refine_note, slow_course
+from vibstudy.pitch.refine import NoteLine, harmonics_along, refine_note
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import quality_of, reasons_of
 from vibstudy.vibrato.detect import detect

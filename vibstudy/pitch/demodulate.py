@@ -1,0 +1,135 @@
+"""Harmonics brought to rest along a base line, and what their window does to them.
+
+:mod:`vibstudy.pitch.refine` has the definition: a Blackman window of `PERIODS` periods, its zeros on the
+neighbouring harmonics. Thinning to frames and filtering are one matrix product.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from scipy.ndimage import convolve1d
+from scipy.signal.windows import blackman
+
+from vibstudy.pitch.calculus import Spline
+
+PERIODS = 3  # length of the window in periods: its first zero falls on the neighbouring harmonic
+HOPS = 2.2  # and in hops, so that no sound between two frames is lost
+MIN_FRAME_RATE_HZ = 250.0
+MAX_FRAME_RATE_HZ = 320.0
+COURSE_S = 0.045  # a harmonic's level and phase are smooth over this, once the line is followed
+NOISE_BANDWIDTH = 1.7268  # equivalent noise bandwidth of a Blackman window, in 1 / length
+
+
+class Demodulator:
+    """Brings the harmonics of one stretch of sound to rest along a base line."""
+
+    def __init__(self, samples: np.ndarray, rate_hz: float, start_s: float, f0_hz: float):
+        self.rate_hz = rate_hz
+        frame_rate = np.clip(f0_hz, MIN_FRAME_RATE_HZ, MAX_FRAME_RATE_HZ)
+        self.hop = max(1, round(rate_hz / frame_rate))
+        length = max(round(PERIODS * rate_hz / f0_hz), round(HOPS * self.hop))
+        self.overlap = -(-length // self.hop)
+        frames = len(samples) // self.hop - self.overlap + 1
+        self.frames = max(frames, 0)
+        if not self.frames:
+            return
+        window = np.zeros(self.overlap * self.hop)
+        lead = (len(window) - length) // 2
+        window[lead : lead + length] = blackman(length + 2)[1:-1]
+        window /= window.sum()
+        self.window_s = length / rate_hz
+        # columns: the window cut into hops, so that filtering and thinning are one matrix product
+        self._window = window.reshape(self.overlap, self.hop).T.astype(np.float32)
+        used = (self.frames + self.overlap - 1) * self.hop
+        self._samples = samples[:used].astype(np.float32)
+        self._centre = lead + 0.5 * (length - 1)
+        self.time_s = start_s + (np.arange(self.frames) * self.hop + self._centre) / rate_hz
+
+    @classmethod
+    def of_note(
+        cls, samples: np.ndarray, rate_hz: float, onset_s: float, offset_s: float, f0_hz: float
+    ) -> Demodulator:
+        """The stretch from `onset_s` to `offset_s`, as far as there is sound."""
+        first = max(0, round(onset_s * rate_hz))
+        last = min(len(samples), round(offset_s * rate_hz))
+        return cls(samples[first:last], rate_hz, first / rate_hz, f0_hz)
+
+    def rest(self, line_hz: np.ndarray, harmonics: int) -> np.ndarray:
+        """Complex amplitudes [shape=(harmonics, frames)] along the base line [shape=(frames,)]."""
+        line = Spline(line_hz, self.hop / self.rate_hz)
+        turns = line.integral_between(self.hop, self._centre, len(self._samples))
+        phase = (2.0 * np.pi * (turns - np.floor(turns))).astype(np.float32)
+        carrier = np.stack([np.cos(phase), np.sin(phase)])
+        # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
+        product = np.empty((harmonics, *carrier.shape), dtype=np.float32)
+        np.multiply(carrier, self._samples, out=product[0])
+        twice = 2.0 * carrier[0]
+        before = np.stack([self._samples, np.zeros_like(self._samples)])
+        for k in range(1, harmonics):
+            np.multiply(product[k - 1], twice, out=product[k])
+            product[k] -= product[k - 2] if k > 1 else before
+        hops = (product.reshape(-1, self.hop) @ self._window).reshape(harmonics, 2, -1, self.overlap)
+        out = hops[:, :, : self.frames, 0].astype(np.float64)
+        for j in range(1, self.overlap):
+            out += hops[:, :, j : j + self.frames, j]
+        return out[:, 0] - 1j * out[:, 1]
+
+
+def slow_course(b: np.ndarray, hop_s: float) -> np.ndarray:
+    """Harmonics at rest, smoothed over `COURSE_S`; at the ends over what there is."""
+    window = _course_window(hop_s)
+    whole = convolve1d(np.ones(b.shape[1]), window, mode="constant")
+    return convolve1d(b, window, axis=1, mode="constant") / whole
+
+
+@lru_cache(maxsize=4096)
+def _course_window(hop_s: float) -> np.ndarray:
+    half = max(1, round(0.5 * COURSE_S / hop_s))
+    return blackman(2 * half + 3)[1:-1]
+
+
+def snr_db(b: np.ndarray, course: np.ndarray, f0_hz: float, hop_s: float, window_s: float) -> float:
+    """Power of the harmonics' slow courses over that of all else in the band they span."""
+    seen_hz = NOISE_BANDWIDTH / window_s - NOISE_BANDWIDTH / (len(_course_window(hop_s)) * hop_s)
+    rest = b - course
+    # the median of an exponential variable, so that the attack does not count as noise
+    density = np.sum(np.median(rest.real**2 + rest.imag**2, axis=1)) / np.log(2.0) / max(seen_hz, 1.0)
+    power = np.sum(np.mean(course.real**2 + course.imag**2, axis=1))
+    return float(10.0 * np.log10(power / max(density * f0_hz, 1e-30)))
+
+
+def sharpened(phase: np.ndarray, hop_s: float, window_s: float) -> tuple[np.ndarray, float]:
+    """Give back what the window took from fast changes, but for its square; and by how much noise grows.
+
+    One step of Van Cittert's iteration (1931, Z. Phys. 69:298-308): a response *H* becomes *H* (2 - *H*).
+    """
+    kernel, louder = _window_in_frames(hop_s, window_s)
+    half = len(kernel) // 2
+    if not 0 < half < len(phase):
+        return phase, 1.0
+    smooth = np.convolve(np.pad(phase, half, mode="reflect", reflect_type="odd"), kernel, mode="valid")
+    return 2.0 * phase - smooth, louder
+
+
+@lru_cache(maxsize=4096)
+def _window_in_frames(hop_s: float, window_s: float) -> tuple[np.ndarray, float]:
+    """The demodulator's window at frames, sum 1, and the growth of noise that `sharpened` gives."""
+    window = blackman(259)
+    half = int(0.5 * window_s / hop_s)
+    at_s = np.arange(-half, half + 1) * hop_s
+    kernel = np.interp(at_s, np.linspace(-0.5, 0.5, len(window)) * window_s, window)
+    kernel /= kernel.sum()
+    response = np.abs(np.fft.rfft(window / window.sum(), 1 << 14))
+    return kernel, float(np.linalg.norm(response * (2.0 - response)) / np.linalg.norm(response))
+
+
+@lru_cache(maxsize=4096)
+def thinness_of(hop_s: float, window_s: float) -> float:
+    """Variance of the second difference of filtered white noise over 6 times its variance."""
+    window = blackman(259)[1:-1]
+    full = np.correlate(window, window, mode="full")
+    lag_s = np.arange(-256, 257) * window_s / 257
+    r1, r2 = np.interp([hop_s, 2.0 * hop_s], lag_s, full / full.max(), left=0.0, right=0.0)
+    return float((6.0 - 8.0 * r1 + 2.0 * r2) / 6.0)
