@@ -31,7 +31,10 @@ REACH_CENTS = 132.0  # about the note's pitch: a vibrato of ±100 cents, a third
 STEEPEST_CENTS_PER_S = 2700.0  # ±100 cents at 4.3 Hz, ±60 at 7 Hz
 CELL_CENTS, CELL_CENTS_PER_S = 4.0, 250.0
 """About a quarter of a line's width over the memory, in the highest harmonic asked."""
-TURNS, TURN_STEP = 5, 16_000.0  # accelerations each way, and their step, cents per s²
+TURNS, TURN_STEP = (
+    7,
+    16_000.0,
+)  # accelerations each way, and their step, cents per s²: up to ±50 cents at 7.5 Hz
 TURN_CENTS = 52_000.0
 """Standard deviation of the acceleration, cents per s²: that of ±50 cents at 6 Hz."""
 SURVIVORS = 400
@@ -136,36 +139,72 @@ def _best_in_cells(
 ):  # fmt: skip
     """The likeliest way on into each cell of pitch and slope: its likelihood, its parent and its turn."""
     count, rows = frames.shape
-    span = count * hop_s
+    many, span, least = len(cents), count * hop_s, np.float32(LEAST_LOST)
     best = np.full(pitches * slopes, -np.inf)
     parents = np.zeros(pitches * slopes, dtype=np.int64)
     ways = np.zeros(pitches * slopes, dtype=np.int64)
-    one, turned = np.empty(count, dtype=np.complex64), np.empty(count, dtype=np.complex64)
-    for parent in range(len(cents)):
-        at, rise = cents[parent], slope[parent]
-        for way in range(len(turn)):
-            bend = turn[way]
-            pitch = round((at + span * (rise + 0.5 * span * bend)) / CELL_CENTS) + pitches // 2
-            steep = round((rise + span * bend) / CELL_CENTS_PER_S) + slopes // 2
+    # all parents side by side, real and imaginary parts apart, so that the processor takes several at once
+    steady = np.empty((2, count, many), dtype=np.float32)
+    for j in range(count):
+        for parent in range(many):
+            tau = (j + 0.5) * hop_s
+            back = _back(_phase_at(phase[parent], rad, tau, cents[parent], slope[parent], 0.0))
+            steady[0, j, parent], steady[1, j, parent] = back.real, back.imag
+    real, imag = np.ascontiguousarray(kept * level.real.T), np.ascontiguousarray(kept * level.imag.T)
+    one, turned = np.empty_like(steady), np.empty_like(steady)
+    new, lost = np.empty((2, many), dtype=np.float32), np.empty(many, dtype=np.float32)
+    for way in range(len(turn)):
+        for j in range(count):
+            back = _back(_phase_at(0.0, rad, (j + 0.5) * hop_s, 0.0, 0.0, turn[way]))
+            _times(steady[0, j], steady[1, j], back.real, back.imag, one[0, j], one[1, j])
+        turned[0], turned[1], lost[:] = 1.0, 0.0, 1.0
+        for row in range(rows):
+            new[0], new[1] = real[row], imag[row]
+            for j in range(count):
+                for _ in range(steps[row]):
+                    _turn(turned[0, j], turned[1, j], one[0, j], one[1, j])
+                _add(new[0], new[1], turned[0, j], turned[1, j], frames[j, row].real, frames[j, row].imag)
+            _lose(lost, new[0], new[1], np.float32(1.0) / whole[row], least)
+        for parent in range(many):
+            at, rise = cents[parent], slope[parent]
+            pitch = round((at + span * (rise + 0.5 * span * turn[way])) / CELL_CENTS) + pitches // 2
+            steep = round((rise + span * turn[way]) / CELL_CENTS_PER_S) + slopes // 2
             if not (0 <= pitch < pitches and 0 <= steep < slopes):
                 continue
-            for j in range(count):
-                tau = (j + 0.5) * hop_s
-                one[j] = _back(_phase_at(phase[parent], rad, tau, at, rise, bend))
-                turned[j] = 1.0
-            lost = 1.0
-            for row in range(rows):
-                new = kept * level[parent, row]
-                for j in range(count):
-                    for _ in range(steps[row]):
-                        turned[j] *= one[j]
-                    new += frames[j, row] * turned[j]
-                lost *= max(1.0 - (new.real**2 + new.imag**2) / whole[row], LEAST_LOST)
-            found = likelihood[parent] - independent * np.log(lost) - price[way]
+            found = likelihood[parent] - independent * np.log(lost[parent]) - price[way]
             cell = pitch * slopes + steep
             if found > best[cell]:
                 best[cell], parents[cell], ways[cell] = found, parent, way
     return best, parents, ways
+
+
+@numba.njit(cache=True)
+def _times(real, imag, by_real, by_imag, to_real, to_imag):
+    for i in range(len(real)):
+        to_real[i] = real[i] * by_real - imag[i] * by_imag
+        to_imag[i] = real[i] * by_imag + imag[i] * by_real
+
+
+@numba.njit(cache=True)
+def _turn(real, imag, by_real, by_imag):
+    for i in range(len(real)):
+        x, y = real[i], imag[i]
+        real[i] = x * by_real[i] - y * by_imag[i]
+        imag[i] = x * by_imag[i] + y * by_real[i]
+
+
+@numba.njit(cache=True)
+def _add(to_real, to_imag, real, imag, by_real, by_imag):
+    for i in range(len(real)):
+        to_real[i] += real[i] * by_real - imag[i] * by_imag
+        to_imag[i] += real[i] * by_imag + imag[i] * by_real
+
+
+@numba.njit(cache=True)
+def _lose(lost, real, imag, over_whole, least):
+    for i in range(len(lost)):
+        left = np.float32(1.0) - (real[i] * real[i] + imag[i] * imag[i]) * over_whole
+        lost[i] *= left if left > least else least
 
 
 @numba.njit(cache=True)

@@ -267,6 +267,7 @@ def _refined(
         straight = straighten_note(audio.samples, audio.rate_hz, line)
         if straight is not None and straight.gain > 0.0:
             line = straight.line
+            company = look_around(audio.samples, audio.rate_hz, line)  # a line drawn astray hides others
     return line, company, unsure
 
 

@@ -165,11 +165,9 @@ def _is_masked(note: FoundNote, line: NoteLine) -> bool:
         return False
     if moving:
         return note.rival_moves or (
-            (line.straightened or line.snr_db < COMPANY_BELOW_DB) and is_covered(line, note.values)
+            (line.straightened or line.snr_db < COMPANY_BELOW_DB) and is_covered(line, note.fit)
         )
     looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < LOOK_BELOW_DB
     return (
-        note.rival_db > RIVAL_OF_STRAIGHT_DB
-        or note.rival_moves
-        or (looked_at and is_covered(line, note.values))
+        note.rival_db > RIVAL_OF_STRAIGHT_DB or note.rival_moves or (looked_at and is_covered(line, note.fit))
     )

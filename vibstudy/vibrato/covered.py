@@ -1,10 +1,11 @@
 """Whether a note in a room or in company is so far covered that its vibrato cannot be told.
 
 An error is no reason: a note counts with its standard errors. But these are those of the optimum found. Where
-they are so wide that the true vibrato may be another one, there is no single optimum: three standard errors
-must stay below `WRONG_SHARE` of the extent and `WRONG_HZ`, and a straight note must be as good as ruled
-out (`P_LIMIT`). Errors hold what the halves of the harmonics say
-(:attr:`vibstudy.pitch.refine.NoteLine.halves`).
+what the sound leaves open is so wide that the true vibrato may be another one, there is no single optimum:
+three standard errors must stay below `WRONG_SHARE` of the extent and `WRONG_HZ`. Only that part of the errors
+is asked which room and company make, with what the halves of the harmonics say
+(:func:`vibstudy.vibrato.note.widening`): that an irregular vibrato's mean is not known better is so in the
+driest take, and who left such notes out would choose among players.
 
 A note without vibrato must not sway: whatever moves its line at vibrato rates, attack and release left out,
 or the difference of its halves, would be vibrato of so much that is not seen. Less is allowed to one
@@ -16,20 +17,18 @@ The limits were set on mixtures of sampled winds with piano, strings and a secon
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from scipy.integrate import trapezoid
 
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.vibrato.noise import thin
+from vibstudy.vibrato.note import widening
+from vibstudy.vibrato.realised import VibratoFit
 
 EXTENT_LIMIT_CENTS = 1.4
 """So well is a narrow vibrato known outside rooms and company, whatever its share."""
 WRONG_SHARE, WRONG_HZ = 0.25, 0.3
-P_LIMIT = 0.005
 SWAY_LIMITS_CENTS, SWAY_LIMITS_DB = (1.5, 3.0, 6.0), (6.0, 18.0)
 """For a note said to be straight: the less it stands out, the less it may sway."""
 LEAST_BALANCE = 0.15
@@ -38,15 +37,15 @@ _RATE_HZ = 64.0
 _ATTACK_S, _RELEASE_S, _LEAST_S = 0.08, 0.03, 0.25
 
 
-def is_covered(line: NoteLine, values: Mapping[str, Any]) -> bool:
+def is_covered(line: NoteLine, fit: VibratoFit | None) -> bool:
     """Tell whether the figures of a note in company could be far off.
 
     Parameters
     ----------
     line : NoteLine
         The note.
-    values : mapping
-        What :func:`vibstudy.vibrato.note.measure_note` found on it.
+    fit : VibratoFit | None
+        Its vibrato, from :func:`vibstudy.vibrato.note.measure_note`; None where it is straight.
     """
     if line.balance < LEAST_BALANCE:  # one harmonic alone: nothing to hold it against
         return True
@@ -57,16 +56,15 @@ def is_covered(line: NoteLine, values: Mapping[str, Any]) -> bool:
     if (inner.stop - inner.start) * step_s < _LEAST_S:
         inner = slice(None)
     sway = _in_band(_level(cents[inner]), step_s)
-    if not values.get("has_vibrato"):
+    if fit is None:
         limit = SWAY_LIMITS_CENTS[int(np.searchsorted(SWAY_LIMITS_DB, line.snr_db))]
         return max(sway, _in_band(_level(apart[inner]), step_s)) > limit
-    first, extent_se = float(values["extent_first_cents"]), float(values["extent_first_se_cents"])
-    limit = first * WRONG_SHARE / 3.0
+    wider, limit = widening(line, fit), fit.first_cents * WRONG_SHARE / 3.0
+    extent_se = wider * fit.seen_first_se_cents
     if not line.straightened:
-        extent_se = float(np.hypot(extent_se, _at_rate(time_s, _level(apart), float(values["rate_hz"]))))
+        extent_se = float(np.hypot(extent_se, _at_rate(time_s, _level(apart), fit.rate_hz)))
         limit = max(limit, EXTENT_LIMIT_CENTS)
-    unsure = float(values["rate_se_hz"]) > WRONG_HZ / 3.0 or float(values["vibrato_p"]) > P_LIMIT
-    return unsure or extent_se > limit
+    return wider * fit.seen_rate_se_hz > WRONG_HZ / 3.0 or extent_se > limit
 
 
 def _level(cents: np.ndarray) -> np.ndarray:

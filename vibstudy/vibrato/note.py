@@ -52,6 +52,7 @@ it is looked for in the whole note and its later part only."""
 STRAIGHTENED_SE = 1.35
 """By this the errors of straightened notes are larger than their line's noise says: what a room leaves in it
 comes in bursts, and draws (measured: ``benchmarks/rooms.py``)."""
+_SE_COLUMNS = ("rate_se_hz", "extent_se_cents", "extent_first_se_cents")
 EDGE_S = 0.04  # attack and release of the level, left out
 
 
@@ -141,7 +142,8 @@ def measure_note(
         assert fit is not None
         values.update(_pitch_columns(fit, span, tempo_bpm))
         if line.straightened:
-            values.update(_widened(line, fit, values))
+            wider = widening(line, fit)
+            values.update({name: wider * values[name] for name in _SE_COLUMNS})
         if (fit.end_s - fit.start_s) * fit.rate_hz < LIMITS["few_cycles"]:
             values["quality"].append("few_cycles")
     else:
@@ -196,20 +198,27 @@ def _pitch_columns(fit: VibratoFit, span_s: float, tempo_bpm: float | None) -> d
     return columns
 
 
-def _widened(line: NoteLine, fit: VibratoFit, values: dict[str, Any]) -> dict[str, float]:
-    """Standard errors of a straightened note: the halves of its harmonics are witnesses against them.
+def widening(line: NoteLine, fit: VibratoFit) -> float:
+    """By how much the standard errors of a straightened note are wider than its fit says; else 1.
 
-    The difference of the halves, in step with the vibrato, is one draw (two degrees of freedom) of the
-    error of the extent; the fit's own counts as four.
+    The halves of its harmonics are witnesses: their difference, in step with the vibrato, is one draw (two
+    degrees of freedom) of the error of the extent; the fit's own counts as four.
+
+    Parameters
+    ----------
+    line : NoteLine
+        The note.
+    fit : VibratoFit
+        Its vibrato.
     """
+    if not line.straightened:
+        return 1.0
     time_s = line.time_s - line.onset_s
     inside = (time_s >= fit.start_s) & (time_s <= fit.end_s)
     turn = np.exp(-1j * np.interp(time_s, fit.time_s, fit.phase_rad))[inside]
     apart = 2.0 * np.mean(np.gradient(line.halves, line.hop_s)[inside] * turn)
     seen = np.abs(apart) ** 2 / 2.0
-    names = ("rate_se_hz", "extent_se_cents", "extent_first_se_cents")
-    widest = max(1.0, (4.0 + 2.0 * seen / values["extent_first_se_cents"] ** 2) / 6.0) ** 0.5
-    return {name: STRAIGHTENED_SE * widest * values[name] for name in names}
+    return STRAIGHTENED_SE * max(1.0, (4.0 + 2.0 * seen / fit.first_se_cents**2) / 6.0) ** 0.5
 
 
 def _witnessed(line: NoteLine, level: Series, psi: np.ndarray, gate: np.ndarray) -> Modulation | None:

@@ -43,6 +43,9 @@ class VibratoFit:
     first_cents, first_se_cents : float
         Mean amplitude of the cycle's first harmonic, with its standard error: what rounding or pointing of
         the cycle does not move.
+    seen_rate_se_hz, seen_first_se_cents : float
+        What of the standard errors comes from the sound alone: how sharp the optimum is. The rest is what
+        the vibrato's own irregularity leaves open at its ends, and doubt about its beginning.
     above_cents, below_cents : float
         Extremes of the mean cycle above and below its centre.
     start_s, start_se_s, end_s : float
@@ -67,6 +70,8 @@ class VibratoFit:
     extent_se_cents: float
     first_cents: float
     first_se_cents: float
+    seen_rate_se_hz: float
+    seen_first_se_cents: float
     above_cents: float
     below_cents: float
     start_s: float
@@ -130,9 +135,10 @@ def realised(
     )
     rate_spread, extent_spread = np.sqrt(basis.random * variances.spread[[3, 2]])
     late = np.linalg.norm([edge.se_s for edge, fades in zip((begins, ends_at), ends, strict=True) if fades])
+    seen_rate_se = float(np.sqrt(turn @ phase_covariance @ turn))
     rate_se = np.linalg.norm(
         [
-            np.sqrt(turn @ phase_covariance @ turn),
+            seen_rate_se,
             unseen_turn * rate_spread / span,
             begins.rate_doubt_hz,
             EDGE_TURN * rate / span * late,
@@ -148,7 +154,8 @@ def realised(
         # where it fades half of the extent is reached; what is there counts or not
         0.5 * mean / span * late,
     ]
-    first_se = np.linalg.norm([np.sqrt(first @ fit.covariance @ first), *besides])
+    seen_first_se = float(np.sqrt(first @ fit.covariance @ first))
+    first_se = np.linalg.norm([seen_first_se, *besides])
     extent_se = np.linalg.norm(
         [
             np.sqrt(gradient @ fit.covariance @ gradient),
@@ -173,6 +180,8 @@ def realised(
         extent_se_cents=float(extent_se),
         first_cents=mean,
         first_se_cents=float(first_se),
+        seen_rate_se_hz=seen_rate_se,
+        seen_first_se_cents=seen_first_se,
         above_cents=mean * high,
         below_cents=mean * low,
         start_s=start,
