@@ -36,8 +36,10 @@ from benchmarks.calibration_players import calibrate as calibrate_players
 from benchmarks.calibration_players import rows as player_rows
 from vibstudy.stats import fit_mixed, fit_presence
 from vibstudy.stats.engine import EngineFit
+from vibstudy.stats.laplace import LaplaceFit
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.moments import Solution
+from vibstudy.stats.presence import PresenceResult
 from vibstudy.stats.resampling import Refit, _fit_null, permutation_test
 from vibstudy.stats.smallsample import BetweenWithin, KenwardRoger, Satterthwaite
 
@@ -237,68 +239,119 @@ def calibrate(design: Design, corpora: int, seed: int) -> list[dict[str, object]
     return rows
 
 
+ORACLE_POWER = 0.8
+PRESENCE_SD, PRESENCE_RECORDING_SD = 0.8, 0.4
+"""How far players and recordings differ in the rows of presence, log odds."""
+
+
+def known_p(result: PresenceResult, term: str, sds: tuple[np.ndarray, ...]) -> tuple[float, float]:
+    """p and standard error of a term by an oracle: the same model, all variances known."""
+    likelihood = result.fit.likelihood
+    start = np.concatenate([result.beta, np.zeros(likelihood.z.shape[1])])
+    _, mode = likelihood.restricted(start, sds)
+    beta = mode[: len(result.beta)]
+    place = result.names.index(term)
+    se = float(np.sqrt(LaplaceFit(likelihood, beta, sds).covariance_given[place, place]))
+    return float(2 * stats.norm.sf(abs(beta[place]) / se)), se
+
+
+def _presence_rows(
+    design: str, null: pd.DataFrame, there: pd.DataFrame, true: pd.DataFrame
+) -> list[dict[str, object]]:
+    """Rows of the table from p of no effect without one (`null`) and with one, and p of the true effect."""
+    oracle = 100 * np.mean(there["oracle, all variances known"] < LEVEL)
+    return [
+        {
+            "design": design,
+            "method": name,
+            "corpora": len(null),
+            "false_alarms_percent": 100 * np.mean(null[name] < LEVEL),
+            "coverage_percent": 100 * np.mean(pd.concat([null[name], true[name]]) >= LEVEL)
+            if name in true
+            else np.nan,
+            "power_percent": 100 * np.mean(there[name] < LEVEL),
+            "oracle_percent": oracle,
+        }
+        for name in null
+    ]
+
+
 def calibrate_presence(players: int, corpora: int, seed: int) -> list[dict[str, object]]:
     """The presence model: two periods, three recordings of twelve notes a player."""
     rng = np.random.default_rng(seed)
     rows = [(p, f"{p}/{r}", p % 2) for p in range(players) for r in range(3) for _ in range(12)]
     frame = pd.DataFrame(rows, columns=["player", "recording_id", "period"])
     recordings = pd.factorize(frame["recording_id"])[0]
+    sds = (np.array([[PRESENCE_SD]]), np.array([[PRESENCE_RECORDING_SD]]))
+    term = "C(period)[T.1]"
 
-    def p_values(effect: float) -> dict[str, float]:
-        eta = 0.4 + effect * frame["period"] + 0.8 * rng.normal(size=players)[frame["player"]]
-        eta = eta + 0.4 * rng.normal(size=recordings.max() + 1)[recordings]
+    def one(effect: float) -> tuple[dict[str, float], dict[str, float], float]:
+        eta = 0.4 + effect * frame["period"] + PRESENCE_SD * rng.normal(size=players)[frame["player"]]
+        eta = eta + PRESENCE_RECORDING_SD * rng.normal(size=recordings.max() + 1)[recordings]
         frame["present"] = (rng.random(len(frame)) < 1 / (1 + np.exp(-eta))).astype(int)
         result = fit_presence(frame, "present ~ C(period)")
-        row = result.table().loc["C(period)[T.1]"]
-        away = abs(row["estimate"] - effect)
-        p = {
-            "between-within t": 2 * stats.t.sf(away / row["se"], row["df"]),
-            "Wald z": 2 * stats.norm.sf(away / result.likelihood_se[1]),
-        }
-        if not effect:
-            table = pd.crosstab(frame["period"], frame["present"])
-            p["chi-square over notes"] = stats.chi2_contingency(table, correction=False).pvalue
-        return p
+        row = result.table().loc[term]
+        found = []
+        for away in (abs(row["estimate"]), abs(row["estimate"] - effect)):
+            t = 2 * stats.t.sf(away / row["se"], row["df"])
+            found.append({"between-within t": t, "Wald z": 2 * stats.norm.sf(away / result.likelihood_se[1])})
+        table = pd.crosstab(frame["period"], frame["present"])
+        found[0]["chi-square over notes"] = stats.chi2_contingency(table, correction=False).pvalue
+        found[0]["oracle, all variances known"], se = known_p(result, term, sds)
+        return found[0], found[1], se
 
-    alarms = pd.DataFrame([p_values(0.0) for _ in range(corpora)])
-    both = pd.concat([alarms, pd.DataFrame([p_values(1.0) for _ in range(corpora // 2)])])
-    both["chi-square over notes"] = np.nan
-    return [
-        {
-            "design": f"{players} players, presence",
-            "method": name,
-            "corpora": corpora,
-            "false_alarms_percent": 100 * np.mean(alarms[name] < LEVEL),
-            "coverage_percent": 100 * np.mean(both[name] >= LEVEL) if both[name].notna().any() else np.nan,
-        }
-        for name in alarms
-    ]
+    null = [one(0.0) for _ in range(corpora)]
+    effect = (stats.norm.ppf(0.975) + stats.norm.ppf(ORACLE_POWER)) * float(np.mean([n[2] for n in null]))
+    there = [one(effect) for _ in range(corpora // 4)]
+    frames = [pd.DataFrame([n[0] for n in null]), *(pd.DataFrame([t[k] for t in there]) for k in (0, 1))]
+    return _presence_rows(f"{players} players, presence", *frames)
 
 
 def calibrate_presence_within(own_sd: float, corpora: int, seed: int) -> list[dict[str, object]]:
     """Presence by a factor within 8 players, whose own effects of it differ by `own_sd` (log odds)."""
     rng = np.random.default_rng(seed)
     player, recording = np.repeat(np.arange(8), 100), np.repeat(np.arange(32), 25)
-    found: dict[str, list[float]] = {"verdict of the tool": [], "without own effects": []}
-    for _ in range(corpora):
+    term = "C(long)[T.1]"
+    known = {"player": PRESENCE_SD, "player:recording_id": PRESENCE_RECORDING_SD, "player:long": own_sd}
+
+    def one(effect: float) -> tuple[dict[str, float], dict[str, float], float]:
         long = (rng.random(800) < 0.4).astype(int)
-        eta = 0.4 + 0.8 * rng.normal(size=8)[player] + 0.4 * rng.normal(size=32)[recording]
+        eta = 0.4 + PRESENCE_SD * rng.normal(size=8)[player] + effect * long
+        eta += PRESENCE_RECORDING_SD * rng.normal(size=32)[recording]
         eta += own_sd * rng.normal(size=(8, 2))[player, long]
         frame = pd.DataFrame({"player": player, "recording_id": recording, "long": long})
         frame["present"] = (rng.random(800) < 1 / (1 + np.exp(-eta))).astype(int)
-        for name, slopes in zip(found, ("auto", None), strict=True):
+        zero, true = {}, {}
+        for name, slopes in {"verdict of the tool": "auto", "without own effects": None}.items():
             result = fit_presence(frame, "present ~ C(long)", slopes=slopes)
-            found[name].append(float(result.table().loc["C(long)[T.1]", "p"]))
-    return [
-        {
-            "design": f"presence, factor within players, own effects {own_sd}",
-            "method": name,
-            "corpora": corpora,
-            "false_alarms_percent": 100 * np.mean(np.array(p) < LEVEL),
-            "coverage_percent": 100 * np.mean(np.array(p) >= LEVEL),
-        }
-        for name, p in found.items()
-    ]
+            row = result.table().loc[term]
+            zero[name] = float(row["p"])
+            true[name] = float(2 * stats.t.sf(abs(row["estimate"] - effect) / row["se"], row["df"]))
+            if slopes:
+                sds = tuple(np.array([[known[t.group]]]) for t in result.prepared.terms)
+                zero["oracle, all variances known"], se = known_p(result, term, sds)
+        return zero, true, se
+
+    null = [one(0.0) for _ in range(corpora)]
+    effect = (stats.norm.ppf(0.975) + stats.norm.ppf(ORACLE_POWER)) * float(np.mean([n[2] for n in null]))
+    there = [one(effect) for _ in range(corpora // 4)]
+    frames = [pd.DataFrame([n[0] for n in null]), *(pd.DataFrame([t[k] for t in there]) for k in (0, 1))]
+    return _presence_rows(f"presence, factor within players, own effects {own_sd}", *frames)
+
+
+def joined(old: pd.DataFrame, fresh: dict[str, object]) -> dict[str, object]:
+    """A row of the table with as many corpora more: shares by their corpora, medians likewise."""
+    same = old[(old["design"] == fresh["design"]) & (old["method"] == fresh["method"])]
+    if same.empty:
+        return fresh
+    row, out = same.iloc[0], dict(fresh)
+    before, now = float(row["corpora"]), float(str(fresh["corpora"]))
+    out["corpora"] = int(before + now)
+    for name, value in fresh.items():
+        if name.endswith("_percent") or name == "median_df":
+            known = [(w, float(str(v))) for w, v in ((before, row[name]), (now, value)) if pd.notna(v)]
+            out[name] = sum(w * v for w, v in known) / sum(w for w, _ in known) if known else np.nan
+    return out
 
 
 def told(row: dict[str, object]) -> str:
@@ -322,8 +375,15 @@ def main() -> None:
         help="make only these rows (* is any text); others are kept",
     )
     parser.add_argument("--seed", type=int, default=1, help="seed of the first row (default 1)")
+    parser.add_argument(
+        "--add",
+        action="store_true",
+        help="join the new corpora to those of the stored rows; give a seed that no stored row had",
+    )
     parser.add_argument("--quick", action="store_true", help="100 corpora a row, nothing written")
     arguments = parser.parse_args()
+    if arguments.add and not arguments.only:
+        parser.error("--add needs --only: the rows that get more corpora")
     corpora = 100 if arguments.quick else arguments.corpora
     presence = 20 if arguments.quick else arguments.presence
     jobs: list[tuple[str, Callable[[int], list[dict[str, object]]]]] = [
@@ -356,6 +416,8 @@ def main() -> None:
             continue
         started = time.process_time()
         found = job(seed)
+        if arguments.add:
+            found = [joined(old, row) for row in found]
         rows += found
         shown = ", ".join(f"{r['method']} {told(r)}" for r in found)
         print(f"{label:50s} {time.process_time() - started:5.0f} s  {shown}", flush=True)
