@@ -94,8 +94,12 @@ def plain_start(terms: Sequence[RandomTerm]) -> list[np.ndarray]:
 
 
 @one_thread
-def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 100) -> tuple[Solution, float]:
+def polish(
+    moments: Moments, factors: Sequence[np.ndarray], steps: int = 100, enough: float = _SMALL_GAIN
+) -> tuple[Solution, float]:
     """Sharpen variance parameters by Newton steps; return the solution and the gain still expected.
+
+    Steps that promise a gain below `enough` are not taken.
 
     The entries of the factors are free to cross zero: turning the sign of a whole column changes
     nothing, so that a boundary is an ordinary point, and columns are turned to a positive diagonal at
@@ -109,7 +113,7 @@ def polish(moments: Moments, factors: Sequence[np.ndarray], steps: int = 100) ->
     step, gain = _newton(solution, vector, diagonal)
     rounding = np.finfo(float).eps * abs(solution.deviance)  # a smaller gain cannot be seen
     for _ in range(steps):
-        if gain < max(_SMALL_GAIN, rounding):
+        if gain < max(enough, rounding):
             break
         better = _line_search(moments, vector, step, solution.deviance)
         if better is None:

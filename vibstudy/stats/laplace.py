@@ -26,7 +26,9 @@ Bates et al. 2015, J. Stat. Softw. 67(1); Breslow & Clayton 1993, J. Am. Stat. A
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from functools import cached_property
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -43,8 +45,26 @@ _STEP = 1e-3
 """Step of the differences of the gradient, in standard errors (variances: of themselves)."""
 
 
+Matrix: TypeAlias = "np.ndarray | sparse.csr_matrix"
+
+
+def _cells(x: np.ndarray, terms: Sequence[RandomTerm]) -> tuple[np.ndarray, np.ndarray]:
+    """Notes alike in all but their outcome: the first of each kind, and the kind of each note."""
+    keys = [*x.T, *(t.codes for t in terms), *(c for t in terms for c in t.design.T)]
+    kinds = pd.DataFrame(dict(enumerate(keys))).groupby(list(range(len(keys))), sort=False).ngroup()
+    cell = kinds.to_numpy()
+    return np.unique(cell, return_index=True)[1], cell
+
+
+def _weighted_square(matrix: Matrix, weight: np.ndarray) -> np.ndarray:
+    """matrix' diag(weight) matrix."""
+    if isinstance(matrix, np.ndarray):
+        return matrix.T @ (weight[:, None] * matrix)
+    return np.asarray((matrix.T @ matrix.multiply(weight[:, None])).toarray())
+
+
 class Laplace:
-    """Laplace likelihood of one data set.
+    """Laplace likelihood of one data set; notes alike in all but their outcome are counted together.
 
     Parameters
     ----------
@@ -55,12 +75,25 @@ class Laplace:
     """
 
     def __init__(self, y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]):
-        self.y, self.x, self.terms = y, x, tuple(terms)
-        self.z, self.blocks = random_design(terms, len(y))
+        self.terms = tuple(terms)
+        first, cell = _cells(x, self.terms)
+        self.number, self.true = np.bincount(cell).astype(float), np.bincount(cell, y)
+        z, self.blocks = random_design(terms, len(y))
+        self.x, self.z = x[first], z[first]
+        if self.z.shape[0] * (x.shape[1] + self.z.shape[1]) < DENSE:
+            self.z = self.z.toarray()
         self._mode = np.zeros(self.z.shape[1])
         self._places = [
-            (b.span.start + terms[b.term].codes, terms[b.term].design[:, b.column]) for b in self.blocks
+            (b.span.start + terms[b.term].codes[first], terms[b.term].design[first, b.column])
+            for b in self.blocks
         ]
+
+    def fixed_only(self) -> Laplace:
+        """The same notes without random effects."""
+        flat = copy(self)
+        flat.terms, flat.blocks, flat._places = (), (), []
+        flat.z, flat._mode = flat.z[:, :0], flat._mode[:0]
+        return flat
 
     def scales(self, factors: Sequence[np.ndarray]) -> np.ndarray:
         """Diagonal of L [shape=(q,)]."""
@@ -69,21 +102,24 @@ class Laplace:
             out[b.span] = factors[b.term][b.column, b.column]
         return out
 
-    def spread(self, factors: Sequence[np.ndarray]) -> sparse.csr_matrix:
-        """Z L, sparse [shape=(n, q)]."""
-        return (self.z @ sparse.diags(self.scales(factors))).tocsr()
+    def spread(self, factors: Sequence[np.ndarray]) -> Matrix:
+        """Z L [shape=(cells, q)]."""
+        scales = self.scales(factors)
+        if isinstance(self.z, np.ndarray):
+            return self.z * scales
+        return (self.z @ sparse.diags(scales)).tocsr()
 
-    def mode(self, beta: np.ndarray, zl: sparse.csr_matrix) -> tuple[np.ndarray, np.ndarray, float]:
+    def mode(self, beta: np.ndarray, zl: Matrix) -> tuple[np.ndarray, np.ndarray, float]:
         """Mode of u [shape=(q,)], the Cholesky factor there, and the penalised deviance."""
         fixed = self.x @ beta
         u = self._mode
         value = self._penalised(fixed, zl, u)
         for _ in range(50):
             p = special.expit(fixed + zl @ u)
-            curvature = (zl.T @ zl.multiply((p * (1 - p))[:, None])).toarray()
+            curvature = _weighted_square(zl, self.number * p * (1 - p))
             curvature[np.diag_indices_from(curvature)] += 1.0
             chol = linalg.cholesky(curvature, lower=True)
-            slope = zl.T @ (self.y - p) - u
+            slope = zl.T @ (self.true - self.number * p) - u
             step = linalg.cho_solve((chol, True), slope)
             if float(slope @ step) < 1e-18:
                 break
@@ -97,23 +133,14 @@ class Laplace:
         self._mode = u  # a good start for the next call, and without effect on its result
         return u, chol, value
 
-    def _penalised(self, fixed: np.ndarray, zl: sparse.csr_matrix, u: np.ndarray) -> float:
+    def _penalised(self, fixed: np.ndarray, zl: Matrix, u: np.ndarray) -> float:
         eta = fixed + zl @ u
-        return float(2 * np.sum(np.logaddexp(0, eta) - self.y * eta) + u @ u)
+        return float(2 * np.sum(self.number * np.logaddexp(0, eta) - self.true * eta) + u @ u)
 
     def deviance(self, beta: np.ndarray, factors: Sequence[np.ndarray]) -> float:
         """-2 log likelihood."""
         _, chol, value = self.mode(beta, self.spread(factors))
         return value + 2 * float(np.sum(np.log(np.diag(chol))))
-
-    @cached_property
-    def _cells(self) -> tuple[np.ndarray, sparse.csr_matrix, np.ndarray, np.ndarray]:
-        """Notes alike in everything, joined: x, z, how many they are, and how many of them are true."""
-        keys = [*self.x.T, *(t.codes for t in self.terms), *(c for t in self.terms for c in t.design.T)]
-        cell = pd.DataFrame(dict(enumerate(keys))).groupby(list(range(len(keys))), sort=False).ngroup()
-        first = np.unique(cell.to_numpy(), return_index=True)[1]
-        number = np.bincount(cell).astype(float)
-        return self.x[first], self.z[first], number, np.bincount(cell, self.y)
 
     def restricted(
         self, point: np.ndarray, factors: Sequence[np.ndarray], rounds: int = 50
@@ -128,11 +155,14 @@ class Laplace:
         rounds : int
             Newton steps at most.
         """
-        x, z, number, true = self._cells
+        x, zl, number, true = self.x, self.spread(factors), self.number, self.true
         p = x.shape[1]
-        whole = sparse.hstack([sparse.csr_matrix(x), z @ sparse.diags(self.scales(factors))], format="csr")
-        design = whole.toarray() if whole.shape[0] * whole.shape[1] < DENSE else whole
-        prior = np.concatenate([np.zeros(p), np.ones(z.shape[1])])
+        design: Matrix
+        if isinstance(zl, np.ndarray):
+            design = np.hstack([x, zl])
+        else:
+            design = sparse.hstack([sparse.csr_matrix(x), zl], format="csr")
+        prior = np.concatenate([np.zeros(p), np.ones(zl.shape[1])])
 
         def penalised(at: np.ndarray) -> float:
             eta = design @ at
@@ -142,10 +172,7 @@ class Laplace:
         for _ in range(rounds):
             chance = special.expit(design @ point)
             weight = number * chance * (1 - chance)
-            if isinstance(design, np.ndarray):
-                curvature = design.T @ (weight[:, None] * design)
-            else:
-                curvature = (design.T @ design.multiply(weight[:, None])).toarray()
+            curvature = _weighted_square(design, weight)
             curvature[np.diag_indices_from(curvature)] += prior
             if not np.isfinite(curvature).all():  # deviations beyond all measure
                 return np.inf, point
@@ -172,7 +199,7 @@ class Laplace:
         u, chol, value = self.mode(beta, zl)
         inverse = linalg.cho_solve((chol, True), np.eye(len(u)))
         p = special.expit(self.x @ beta + zl @ u)
-        w, left = p * (1 - p), self.y - p
+        w, left = self.number * p * (1 - p), self.true - self.number * p
         crossed = []  # for each random column, z_k' S^-1 L'z of every note
         for rows, own in self._places:
             total = np.zeros(len(p))
@@ -247,7 +274,7 @@ class LaplaceFit:
         zl = lik.spread(self.factors)
         u, chol, _ = lik.mode(self.beta, zl)
         probability = special.expit(lik.x @ self.beta + zl @ u)
-        weighted = lik.x * (probability * (1 - probability))[:, None]
+        weighted = lik.x * (lik.number * probability * (1 - probability))[:, None]
         half = linalg.solve_triangular(chol, np.asarray(zl.T @ weighted), lower=True)
         return _floored_inverse(lik.x.T @ weighted - half.T @ half)
 
@@ -285,7 +312,7 @@ def maximise(likelihood: Laplace) -> tuple[np.ndarray, tuple[np.ndarray, ...], b
     that zero is an ordinary point.
     """
     terms, p = likelihood.terms, likelihood.x.shape[1]
-    flat = Laplace(likelihood.y, likelihood.x, ())
+    flat = likelihood.fixed_only()
     start = optimize.minimize(
         lambda b: flat.with_gradient(b, ()), np.zeros(p), jac=True, method="BFGS", options={"gtol": 1e-3}
     ).x

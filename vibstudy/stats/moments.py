@@ -79,7 +79,6 @@ class Moments:
             Residual variance of note i is s2 / weights[i].
         """
         w = np.ones(len(y)) if weights is None else np.asarray(weights, float)
-        xy = np.column_stack([x, y])
         homes, count = _homes(terms)
         block = homes[0][0][terms[0].codes] if terms else np.zeros(len(y), int)
         blocks, m, start = [], 0, 0
@@ -88,8 +87,31 @@ class Moments:
             for column in range(len(term.columns)):
                 blocks.append(Seat(index, column, slice(start, start + size), slice(m, m + width)))
                 m, start = m + width, start + size
-        seats = [s.seat.start + homes[s.term][1][terms[s.term].codes] for s in blocks]
-        values = [terms[s.term].design[:, s.column] for s in blocks]
+        none = np.zeros((count, 0, 0))
+        empty = cls(tuple(terms), np.zeros((count, m, m)), none, none, 0, 0.0, tuple(blocks), homes, block)
+        return empty.over(y, x, w)
+
+    @cached_property
+    def _seats(self) -> tuple[list[np.ndarray], list[np.ndarray], list[np.ndarray]]:
+        """Seat and value of each random column of every note; the notes of each block."""
+        terms = self.terms
+        seats = [s.seat.start + self.homes[s.term][1][terms[s.term].codes] for s in self.blocks]
+        values = [terms[s.term].design[:, s.column] for s in self.blocks]
+        order = np.argsort(self.note_block, kind="stable")
+        cuts = np.searchsorted(self.note_block[order], np.arange(1, len(self.a)))
+        return seats, values, np.split(order, cuts)
+
+    def over(self, y: np.ndarray, x: np.ndarray, w: np.ndarray) -> Moments:
+        """The same model with another outcome and other weights; a note of weight 0 is not there.
+
+        Parameters
+        ----------
+        y : ndarray [shape=(n,)]
+        x : ndarray [shape=(n, p)], full column rank over the notes that are there
+        w : ndarray [shape=(n,), >= 0]
+        """
+        xy, block, (seats, values, notes) = np.column_stack([x, y]), self.note_block, self._seats
+        count, m = self.a.shape[:2]
         a, b = np.zeros((count, m, m)), np.zeros((count, m, xy.shape[1]))
         for i, (seat, value) in enumerate(zip(seats, values, strict=True)):
             weighted, row = w * value, block * m + seat
@@ -99,11 +121,11 @@ class Moments:
                 part = _summed(row * m + seats[j], weighted * values[j], a.size).reshape(a.shape)
                 a += part if i == j else part + part.transpose(0, 2, 1)
         c = np.zeros((count, xy.shape[1], xy.shape[1]))
-        order = np.argsort(block, kind="stable")
-        for k, own in enumerate(np.split(order, np.searchsorted(block[order], np.arange(1, count)))):
+        for k, own in enumerate(notes):
             c[k] = xy[own].T @ (w[own, None] * xy[own])
-        log_weights = float(np.sum(np.log(w)))
-        return cls(tuple(terms), a, b, c, len(y), log_weights, tuple(blocks), homes, block)
+        there = w > 0
+        log_weights = float(np.sum(np.log(w, where=there, out=np.zeros(len(w)))))
+        return replace(self, a=a, b=b, c=c, n=int(there.sum()), log_weights=log_weights)
 
     @property
     def p(self) -> int:
