@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import special
 
 from benchmarks.calibration_claims import lossy
-from vibstudy.stats.censored import ask_with_limits, hidden, joined
+from vibstudy.stats.censored import _log_i0e, ask_with_limits, hidden, joined
 from vibstudy.stats.claimfile import Claim, Contrast
 from vibstudy.stats.examine import examine
 from vibstudy.stats.question import Question
@@ -100,3 +101,8 @@ def test_a_verdict_is_told_what_the_limits_say() -> None:
     (told,) = [r for r in finding.remarks if r.kind == "limits"]
     assert told.values["notes"] == int((~notes["has_vibrato"]).sum())
     assert "each straight or narrower than could be found in it" in said(told)
+
+
+def test_the_series_of_the_bessel_function_is_scipys() -> None:
+    z = np.geomspace(1e-3, 1e6, 2000)
+    assert np.exp(_log_i0e(z, np.log(z)) - np.log(special.i0e(z))) == pytest.approx(1.0, abs=3e-6)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -283,6 +285,12 @@ def test_moments_agree_with_their_definition(seed: int, slope: bool, correlated:
         parameters += [covariance[i, j] for i, j in term.free]
     g, phi, projection, deviance = dense(y, x, terms, w, np.array(parameters))
     assert solution.deviance == pytest.approx(deviance, rel=1e-9)
+    # a note of weight 0 is not there
+    fewer = [replace(term, codes=term.codes[:-1], design=term.design[:-1]) for term in terms]
+    without = Moments.of(y, x, terms, w).over(y, x, np.append(w[:-1], 0.0)).at(factors, sigma=0.8)
+    left_out = Moments.of(y[:-1], x[:-1], fewer, w[:-1]).at(factors, sigma=0.8)
+    assert without.deviance == pytest.approx(left_out.deviance, rel=1e-9)
+    assert without.beta == pytest.approx(left_out.beta, rel=1e-9)
     np.testing.assert_allclose(solution.covariance, phi, rtol=1e-8)
     py = projection @ y
     gradient = [np.trace(projection @ m) - py @ m @ py for m in g]

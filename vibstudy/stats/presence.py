@@ -16,7 +16,7 @@ differ too little; standard errors take the deviations of the restricted likelih
 (:func:`vibstudy.stats.laplace.restricted_factors`; where odds are infinite it has no optimum, and the
 variances are freed as a sample's is, :func:`vibstudy.stats.smallsample.unbiased`). No exact small-sample
 theory exists here; what was simulated is in ``benchmarks/calibration.py`` (table:
-``docs/tables/calibration.csv``), against 10 to 17 % of Wald's z and 38 to 41 % of a chi-square test over
+``docs/tables/calibration.csv``), against 8 to 16 % of Wald's z and 39 to 42 % of a chi-square test over
 notes.
 
 Players have effects of their own of what varies within them (:mod:`vibstudy.stats.players`), and no term
