@@ -3,15 +3,16 @@
     uv run python -m benchmarks.rooms [--seed 1] [--quick] [--rows studio church] [--takes 12]
         [--save NOW.csv] [--beside BEFORE.csv] [--notes NOTES.csv]
 
-Needs the program FluidSynth and the SoundFonts FluidR3_GM and TimGM6mb. ``--beside`` puts the figures an
+Needs the program FluidSynth and the SoundFont FluidR3_GM. ``--beside`` puts the figures an
 earlier version saved behind today's, in brackets. About twelve minutes of CPU; ``--quick`` takes a third.
 
 Material
 --------
 Melodies of ``melodies.py``, drawn anew for each seed as in ``recordings.py``, with notes of their own
-vibrato. *Sampled*: winds of two SoundFonts whose samples are nearly straight, moved by the SoundFont's
+vibrato. *Sampled*: winds of a SoundFont whose samples are nearly straight, moved by the SoundFont's
 vibrato oscillator (tenor saxophone, clarinet, trombone; in rows of their own, low winds: baritone
-saxophone, French horn, tenor saxophone in its low register). *Synthetic*: the tone of
+saxophone, French horn, tenor saxophone in its low register). Winds of TimGM6mb were left out: their samples
+have a vibrato of their own, of 8 cents, so that no truth is known. *Synthetic*: the tone of
 :mod:`vibstudy.demo.synthesis`, whose vibrato differs from cycle to cycle (rate by 5 %, extent by 7.5 %),
 fades in, grows or shrinks, and moves level and timbre. Every sixth note is straight. Repeated notes are tied:
 to part them is another question (``notes.py``).
@@ -70,7 +71,6 @@ from benchmarks.melodies import MELODIES, Melody
 from benchmarks.recordings import (
     OSCILLATOR_CENTS,
     SOLOISTS,
-    SOUNDFONT,
     SUITED,
     Soloist,
     Sounded,
@@ -87,7 +87,6 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 from vibstudy.recording import measure_file
 
-OTHER_SOUNDFONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
 LONG_S, TIED_S = 0.5, 0.2
 ROOM_COLUMNS = ("room_decay_s", "room_decay_se_s", "direct_to_room_db", "direct_to_room_se_db")
 PITCH_CENTS, WRONG_SHARE, WRONG_HZ = 60.0, 0.25, 0.3
@@ -101,30 +100,11 @@ DELAY = pra.constants.get("frac_delay_length") // 2
 DISC_BAND_HZ = (300.0, 3500.0)
 
 
-@dataclass(frozen=True)
-class Samples:
-    """A sampled wind: who, from which SoundFont, its own oscillator in cents from 8.176 Hz."""
-
-    soloist: Soloist
-    soundfont: Path = SOUNDFONT
-    oscillator_cents: float = 0.0
-
-
-TENOR, CLARINET, TROMBONE = (soloist for soloist in SOLOISTS if soloist.oscillator)
-SAMPLED = (
-    Samples(TENOR),
-    Samples(CLARINET),
-    Samples(TROMBONE),
-    Samples(replace(CLARINET, name="clarinet, other samples"), OTHER_SOUNDFONT, -725.0),
-    Samples(TENOR),
-    Samples(replace(TROMBONE, name="trombone, other samples"), OTHER_SOUNDFONT, -897.0),
-)
-"""The other SoundFont's generator 24; its saxophones take no controller 1, and its horn's zones differ."""
-
+SAMPLED = tuple(soloist for soloist in SOLOISTS if soloist.oscillator)
 LOW = (
-    Samples(Soloist("baritone saxophone", 67, -24, True)),
-    Samples(Soloist("French horn", 60, -19, True)),
-    Samples(Soloist("tenor saxophone, low", 66, -21, True)),
+    Soloist("baritone saxophone", 67, -24, True),
+    Soloist("French horn", 60, -19, True),
+    Soloist("tenor saxophone, low", 66, -21, True),
 )
 SYNTHETIC = {  # cut-off and resonances of three invented winds; the transposition of their line
     "synthetic high": (Voice(1000, 14, 200, ((900, 2, 0.5), (2500, 3, 0.4)), breath_db=-40), -2),
@@ -204,7 +184,7 @@ class Take:
 
 
 def takes_of(low: bool, count: int, seed: int, folder: Path) -> list[Take]:
-    """Takes of `count` soloists: sampled and synthetic by turns, or low winds of both SoundFonts."""
+    """Takes of `count` soloists: sampled and synthetic by turns, or low winds."""
     takes = []
     for number in range(count):
         rng = np.random.default_rng([seed, number, int(low)])
@@ -214,8 +194,8 @@ def takes_of(low: bool, count: int, seed: int, folder: Path) -> list[Take]:
         if odd and not low:
             takes.append(synthetic_take(list(SYNTHETIC)[half % len(SYNTHETIC)], melody, rng))
         else:
-            samples = LOW[number % len(LOW)] if low else SAMPLED[half % len(SAMPLED)]
-            takes.append(sampled_take(samples, melody, rng, folder / f"{seed}_{int(low)}_{number}"))
+            soloist = LOW[number % len(LOW)] if low else SAMPLED[half % len(SAMPLED)]
+            takes.append(sampled_take(soloist, melody, rng, folder / f"{seed}_{int(low)}_{number}"))
     return takes
 
 
@@ -230,26 +210,25 @@ def tied(line: Sequence[Sounded]) -> list[Sounded]:
     return out
 
 
-def sampled_take(samples: Samples, melody: Melody, rng: np.random.Generator, stem: Path) -> Take:
+def sampled_take(soloist: Soloist, melody: Melody, rng: np.random.Generator, stem: Path) -> Take:
     """A melody played by FluidSynth."""
-    melody, soloist = drawn(melody, samples.soloist, rng)
-    faster = 2 ** (samples.oscillator_cents / 1200)
+    melody, soloist = drawn(melody, soloist, rng)
     line = [
         replace(
             note,
-            rate_hz=playable(note.rate_hz / faster),
+            rate_hz=playable(note.rate_hz),
             depth=int(rng.choice((30, 45, 64, 90, 127))) if rng.random() > 1 / 6 else 0,
         )
         for note in tied(solo_line(melody, soloist, rng))
     ]
-    sound = render(line, soloist.program, stem.with_suffix(".wav"), soundfont=samples.soundfont)
+    sound = render(line, soloist.program, stem.with_suffix(".wav"))
     truth = pd.DataFrame(
         {
             "onset_s": [note.onset_s for note in line],
             "offset_s": [note.offset_s for note in line],
             "pitch_hz": [440 * 2 ** ((note.midi - 69) / 12) for note in line],
             "has_vibrato": [note.depth > 0 for note in line],
-            "rate_hz": [note.rate_hz * faster for note in line],
+            "rate_hz": [note.rate_hz for note in line],
             "extent_cents": [OSCILLATOR_CENTS * note.depth / 128 for note in line],
         }
     )
