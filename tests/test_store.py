@@ -328,6 +328,9 @@ def test_columns_may_be_chosen(tmp_path):
     assert list(read_notes(store.out, ["rate_hz", "player"]).columns) == ["rate_hz", "player"]
     with pytest.raises(VibstudyError, match="there are no results here"):
         read_notes(tmp_path / "audio")
+    (store.out / "log.csv").unlink()
+    with pytest.raises(VibstudyError, match=r"the results here lack log\.csv"):
+        read_log(store.out)
 
 
 def test_data_package_is_valid(tmp_path):

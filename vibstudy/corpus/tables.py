@@ -437,6 +437,13 @@ def _results(directory: Path, stem: str) -> Path:
     for folder in (directory, directory / "results"):
         if any((folder / f"{stem}{suffix}").exists() for suffix in (".parquet", ".csv")):
             return folder
+    for folder in (directory, directory / "results"):
+        if any((folder / name).exists() for name in TABLES):
+            raise VibstudyError(
+                f"the results here lack {stem}.csv",
+                str(folder),
+                repair="'vibstudy measure' writes it again; what is measured is not measured again",
+            )
     raise VibstudyError("there are no results here", str(directory), repair="Run 'vibstudy measure' first")
 
 
