@@ -22,3 +22,15 @@ def _global_random_state_untouched():
     after = np.random.get_state()  # noqa: NPY002
     same = all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
     assert same, "numpy's global random state was touched: pass a seed or a Generator"
+
+
+LONGEST = (
+    *("test_notebooks", "test_recordings", "test_review", "test_batch", "test_pinned_figures"),
+    *("test_listening", "test_pages", "test_review_browser", "test_hostile_packages", "test_readme", "test_paper"),
+)
+"""Files that take longest, first: else one worker is left with them while the other has nothing to do."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    place = {name: k for k, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.path.stem, len(place)))
