@@ -26,7 +26,8 @@ def _global_random_state_untouched():
 
 LONGEST = (
     *("test_notebooks", "test_recordings", "test_review", "test_batch", "test_pinned_figures"),
-    *("test_listening", "test_pages", "test_review_browser", "test_hostile_packages", "test_readme", "test_paper"),
+    *("test_listening", "test_pages", "test_review_browser", "test_hostile_packages"),
+    *("test_readme", "test_paper"),
 )
 """Files that take longest, first: else one worker is left with them while the other has nothing to do."""
 
