@@ -256,9 +256,18 @@ def known_p(result: PresenceResult, term: str, sds: tuple[np.ndarray, ...]) -> t
 
 
 def _presence_rows(
-    design: str, null: pd.DataFrame, there: pd.DataFrame, true: pd.DataFrame
+    design: str, one: Callable[[float], tuple[dict[str, float], dict[str, float], float]], corpora: int
 ) -> list[dict[str, object]]:
-    """Rows of the table from p of no effect without one (`null`) and with one, and p of the true effect."""
+    """Rows of the table.
+
+    `one` draws a corpus with an effect; it gives each method's p of no effect and of the true one, and the
+    oracle's standard error, which says what effect the oracle finds in `ORACLE_POWER` of the corpora.
+    """
+    drawn = [one(0.0) for _ in range(corpora)]
+    effect = (stats.norm.ppf(0.975) + stats.norm.ppf(ORACLE_POWER)) * float(np.mean([d[2] for d in drawn]))
+    with_it = [one(effect) for _ in range(corpora // 4)]
+    null = pd.DataFrame([d[0] for d in drawn])
+    there, true = (pd.DataFrame([d[k] for d in with_it]) for k in (0, 1))
     oracle = 100 * np.mean(there["oracle, all variances known"] < LEVEL)
     return [
         {
@@ -300,11 +309,7 @@ def calibrate_presence(players: int, corpora: int, seed: int) -> list[dict[str, 
         found[0]["oracle, all variances known"], se = known_p(result, term, sds)
         return found[0], found[1], se
 
-    null = [one(0.0) for _ in range(corpora)]
-    effect = (stats.norm.ppf(0.975) + stats.norm.ppf(ORACLE_POWER)) * float(np.mean([n[2] for n in null]))
-    there = [one(effect) for _ in range(corpora // 4)]
-    frames = [pd.DataFrame([n[0] for n in null]), *(pd.DataFrame([t[k] for t in there]) for k in (0, 1))]
-    return _presence_rows(f"{players} players, presence", *frames)
+    return _presence_rows(f"{players} players, presence", one, corpora)
 
 
 def calibrate_presence_within(own_sd: float, corpora: int, seed: int) -> list[dict[str, object]]:
@@ -332,11 +337,7 @@ def calibrate_presence_within(own_sd: float, corpora: int, seed: int) -> list[di
                 zero["oracle, all variances known"], se = known_p(result, term, sds)
         return zero, true, se
 
-    null = [one(0.0) for _ in range(corpora)]
-    effect = (stats.norm.ppf(0.975) + stats.norm.ppf(ORACLE_POWER)) * float(np.mean([n[2] for n in null]))
-    there = [one(effect) for _ in range(corpora // 4)]
-    frames = [pd.DataFrame([n[0] for n in null]), *(pd.DataFrame([t[k] for t in there]) for k in (0, 1))]
-    return _presence_rows(f"presence, factor within players, own effects {own_sd}", *frames)
+    return _presence_rows(f"presence, factor within players, own effects {own_sd}", one, corpora)
 
 
 def joined(old: pd.DataFrame, fresh: dict[str, object]) -> dict[str, object]:

@@ -4,7 +4,7 @@
         [--save NOW.csv] [--beside BEFORE.csv] [--notes NOTES.csv]
 
 Needs the program FluidSynth and the SoundFont FluidR3_GM. ``--beside`` puts the figures an
-earlier version saved behind today's, in brackets. About twelve minutes of CPU; ``--quick`` takes a third.
+earlier version saved behind today's, in brackets. About half an hour of CPU; ``--quick`` takes a third.
 
 Material
 --------

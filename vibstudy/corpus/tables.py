@@ -434,10 +434,11 @@ def read_quantities(directory: str | Path) -> pd.DataFrame:
 
 
 def _results(directory: Path, stem: str) -> Path:
-    for folder in (directory, directory / "results"):
+    folders = (directory, directory / "results")
+    for folder in folders:
         if any((folder / f"{stem}{suffix}").exists() for suffix in (".parquet", ".csv")):
             return folder
-    for folder in (directory, directory / "results"):
+    for folder in folders:
         if any((folder / name).exists() for name in TABLES):
             raise VibstudyError(
                 f"the results here lack {stem}.csv",

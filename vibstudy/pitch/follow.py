@@ -31,10 +31,8 @@ REACH_CENTS = 132.0  # about the note's pitch: a vibrato of ±100 cents, a third
 STEEPEST_CENTS_PER_S = 2700.0  # ±100 cents at 4.3 Hz, ±60 at 7 Hz
 CELL_CENTS, CELL_CENTS_PER_S = 4.0, 250.0
 """About a quarter of a line's width over the memory, in the highest harmonic asked."""
-TURNS, TURN_STEP = (
-    7,
-    16_000.0,
-)  # accelerations each way, and their step, cents per s²: up to ±50 cents at 7.5 Hz
+TURNS, TURN_STEP = 7, 16_000.0
+"""Accelerations each way, and their step, cents per s²: up to those of ±50 cents at 7.5 Hz."""
 TURN_CENTS = 52_000.0
 """Standard deviation of the acceleration, cents per s²: that of ±50 cents at 6 Hz."""
 SURVIVORS = 400
@@ -156,7 +154,8 @@ def _best_in_cells(
     for way in range(len(turn)):
         for j in range(count):
             back = _back(_phase_at(0.0, rad, (j + 0.5) * hop_s, 0.0, 0.0, turn[way]))
-            _times(steady[0, j], steady[1, j], back.real, back.imag, one[0, j], one[1, j])
+            one[0, j] = steady[0, j] * back.real - steady[1, j] * back.imag
+            one[1, j] = steady[0, j] * back.imag + steady[1, j] * back.real
         turned[0], turned[1], lost[:] = 1.0, 0.0, 1.0
         for row in range(rows):
             new[0], new[1] = real[row], imag[row]
@@ -176,13 +175,6 @@ def _best_in_cells(
             if found > best[cell]:
                 best[cell], parents[cell], ways[cell] = found, parent, way
     return best, parents, ways
-
-
-@numba.njit(cache=True)
-def _times(real, imag, by_real, by_imag, to_real, to_imag):
-    for i in range(len(real)):
-        to_real[i] = real[i] * by_real - imag[i] * by_imag
-        to_imag[i] = real[i] * by_imag + imag[i] * by_real
 
 
 @numba.njit(cache=True)

@@ -254,21 +254,21 @@ def _refined(
     line = refined(1)
     if line is None or not ((said_lower or 0.0) > SAID_ABOVE or line.snr_db < LOOK_BELOW_DB):
         return line, None, False
-    company = look_around(audio.samples, audio.rate_hz, line)
+    company: Company | None = None
     unsure = False
     if said_lower is not None:
+        company = look_around(audio.samples, audio.rate_hz, line)
         parts, odds = true_pitch(audio.samples, audio.rate_hz, line, company, said_lower)
         unsure = abs(odds) < OCTAVE_ODDS
         moved = refined(parts) if parts != 1 else None
         if moved is not None:
-            line, company = moved, look_around(audio.samples, audio.rate_hz, moved)
+            line, company = moved, None
     unsure |= share_between(line, 3) < SPARSE
     if line.snr_db < STRAIGHTEN_BELOW_DB:
         straight = straighten_note(audio.samples, audio.rate_hz, line)
         if straight is not None and straight.gain > 0.0:
-            line = straight.line
-            company = look_around(audio.samples, audio.rate_hz, line)  # a line drawn astray hides others
-    return line, company, unsure
+            line, company = straight.line, None  # a line drawn astray hides others
+    return line, company or look_around(audio.samples, audio.rate_hz, line), unsure
 
 
 def _same(one_hz: float, other_hz: float | None) -> bool:

@@ -49,16 +49,16 @@ def is_covered(line: NoteLine, fit: VibratoFit | None) -> bool:
     """
     if line.balance < LEAST_BALANCE:  # one harmonic alone: nothing to hold it against
         return True
-    time_s, cents = thin(line.time_s - line.onset_s, line.cents, _RATE_HZ)
-    _, apart = thin(line.time_s - line.onset_s, np.gradient(line.halves, line.hop_s), _RATE_HZ)
-    step_s = float(time_s[1] - time_s[0])
-    inner = slice(*np.searchsorted(time_s, [_ATTACK_S, time_s[-1] - _RELEASE_S]))
-    if (inner.stop - inner.start) * step_s < _LEAST_S:
-        inner = slice(None)
-    sway = _in_band(_level(cents[inner]), step_s)
+    since_s = line.time_s - line.onset_s
+    time_s, apart = thin(since_s, np.gradient(line.halves, line.hop_s), _RATE_HZ)
     if fit is None:
+        _, cents = thin(since_s, line.cents, _RATE_HZ)
+        step_s = float(time_s[1] - time_s[0])
+        inner = slice(*np.searchsorted(time_s, [_ATTACK_S, time_s[-1] - _RELEASE_S]))
+        if (inner.stop - inner.start) * step_s < _LEAST_S:
+            inner = slice(None)
         limit = SWAY_LIMITS_CENTS[int(np.searchsorted(SWAY_LIMITS_DB, line.snr_db))]
-        return max(sway, _in_band(_level(apart[inner]), step_s)) > limit
+        return max(_in_band(_level(moving[inner]), step_s) for moving in (cents, apart)) > limit
     wider, limit = widening(line, fit), fit.first_cents * WRONG_SHARE / 3.0
     extent_se = wider * fit.seen_first_se_cents
     if not line.straightened:

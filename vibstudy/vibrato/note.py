@@ -141,9 +141,8 @@ def measure_note(
     if values.get("has_vibrato"):
         assert fit is not None
         values.update(_pitch_columns(fit, span, tempo_bpm))
-        if line.straightened:
-            wider = widening(line, fit)
-            values.update({name: wider * values[name] for name in _SE_COLUMNS})
+        wider = widening(line, fit)
+        values.update({name: wider * values[name] for name in _SE_COLUMNS})
         if (fit.end_s - fit.start_s) * fit.rate_hz < LIMITS["few_cycles"]:
             values["quality"].append("few_cycles")
     else:
