@@ -12,8 +12,6 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import re
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -27,6 +25,7 @@ from rich.console import Console
 from rich.table import Table
 from threadpoolctl import threadpool_limits
 
+from benchmarks.memory import rss_mb
 from vibstudy.corpus.settings import Settings
 from vibstudy.demo.corpus import write_demo_corpus
 from vibstudy.errors import VibstudyError
@@ -143,22 +142,10 @@ def long_file(path: Path, pieces: list[Path], minutes: float) -> None:
                 out.write(samples[:, 0])
 
 
-def peak_rss_mb() -> float:
-    """Peak memory of this process, MB. On Linux ``ru_maxrss`` would count the parent's too."""
-    status = Path("/proc/self/status")
-    if status.exists():
-        return int(re.search(r"VmHWM:\s+(\d+)", status.read_text())[1]) / 1024
-    import resource
-
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (
-        1024**2 if sys.platform == "darwin" else 1024
-    )
-
-
 def _peak_mb(name: str, path: Path, result: multiprocessing.Queue) -> None:
     with threadpool_limits(limits=1):
         seconds = cpu_seconds(method(name), [path])
-    result.put((peak_rss_mb(), seconds))
+    result.put((rss_mb(), seconds))
 
 
 def in_own_process(name: str, path: Path) -> tuple[float, float]:

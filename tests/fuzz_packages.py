@@ -7,7 +7,6 @@ connection or touch the file ``canary``, when one takes more than 5 s, or all of
 from __future__ import annotations
 
 import contextlib
-import resource
 import shutil
 import sys
 import tempfile
@@ -18,6 +17,7 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
+from benchmarks.memory import rss_mb
 from tests.parcel_study import seal
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.paper import verify
@@ -128,7 +128,7 @@ def main(package: Path, examples: int) -> None:
         counts[READ] += any(problem.message == READ for problem in problems)
 
     attack()
-    used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    used = rss_mb() * 1024 / 1e6
     assert not Path("canary").exists(), "code of a package ran"
     assert slowest < 5.0, f"one took {slowest:.1f} s"
     assert used < 1.0, f"{used:.2f} GB"

@@ -11,7 +11,6 @@ tried.
 from __future__ import annotations
 
 import contextlib
-import resource
 import sys
 import time
 from collections import Counter
@@ -22,6 +21,7 @@ import pandas as pd
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from benchmarks.memory import rss_mb
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.claimfile import Claim, Contrast
 from vibstudy.stats.claims import examine
@@ -29,7 +29,7 @@ from vibstudy.stats.filters import select
 from vibstudy.stats.frames import prepare
 from vibstudy.stats.marginal import Grid
 
-LIMIT_S, LIMIT_KB = 5.0, 1_000_000
+LIMIT_S, LIMIT_MB = 5.0, 1_000_000 / 1024
 WATCHED = ("compile", "exec", "open", "os.", "subprocess.", "socket.", "ctypes.", "shutil.", "pty.")
 
 CANARY = sys.argv[2]
@@ -212,7 +212,7 @@ def main() -> None:
         for text in GOOD:
             with contextlib.suppress(VibstudyError):
                 read(text)
-    size_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    size_mb = rss_mb()
     sys.addaudithook(hook)
     for text in ATTACKS:
         for read in (as_formula, as_filter, as_claim):
@@ -225,11 +225,11 @@ def main() -> None:
             suppress_health_check=list(HealthCheck),
         )
         some(given(texts)(trying(read)))()
-    grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - size_kb
-    if grown_kb > LIMIT_KB:
-        findings.append(f"grew by {grown_kb / 1e6:.1f} GB")
+    grown_mb = rss_mb() - size_mb
+    if grown_mb > LIMIT_MB:
+        findings.append(f"grew by {grown_mb / 1024:.1f} GB")
     print("\n".join(findings[:20]).encode("ascii", "backslashreplace").decode())
-    print(f"{tried} texts, {understood} understood, {len(findings)} findings, {grown_kb / 1e3:.0f} MB more")
+    print(f"{tried} texts, {understood} understood, {len(findings)} findings, {grown_mb:.0f} MB more")
 
 
 if __name__ == "__main__":
