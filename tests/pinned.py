@@ -8,9 +8,9 @@ A *case* is an invented take (:mod:`tests.pinned_takes`) or a question to the st
 nothing of the truth; the other tests do. They say that a figure changed. Who changes a method on purpose
 raises ``METHOD_VERSION`` and stores them again; who did not mean to, looks for what went wrong.
 
-Numbers are the same when they differ by :data:`RELATIVE` of their size at most: another processor rounds
-otherwise. Figures that stand on an edge are not compared: stored as ``~`` is what changed by more when every
-sample (or value) was moved by :data:`JITTER` of the loudest.
+Numbers are the same when they differ by :data:`RELATIVE` of their size at most, or are both below
+:data:`NOTHING`: another processor rounds otherwise. Figures that stand on an edge are not compared: stored as
+``~`` is what changed by more when every sample (or value) was moved by :data:`JITTER` of the loudest.
 """
 
 from __future__ import annotations
@@ -27,6 +27,9 @@ import pandas as pd
 
 STORE = Path(__file__).parent / "reference" / "pinned.csv"
 RELATIVE, JITTER = 1e-4, 1e-9
+NOTHING = 1e-12
+"""What is left where numbers up to some thousands cancel (2**-52 of each): a slope of none."""
+
 UNSTEADY = "~"
 
 
@@ -102,7 +105,8 @@ def same(stored: str, now: str) -> bool:
         was, found = float(stored), float(now)
     except ValueError:
         return False
-    return abs(was - found) <= RELATIVE * max(abs(was), abs(found))
+    larger = max(abs(was), abs(found))
+    return abs(was - found) <= RELATIVE * larger or larger < NOTHING
 
 
 def differences(stored: Mapping[str, str], now: Mapping[str, str]) -> list[str]:

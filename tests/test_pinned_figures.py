@@ -37,6 +37,8 @@ def test_what_is_stored_is_of_these_cases_and_hardly_any_of_it_is_left_out(store
         ("1.23456", "1.23457", True),
         ("1.23456", "1.236", False),
         ("1e-08", "2e-08", False),
+        ("-2e-14", "3e-14", True),
+        ("1e-14", "1e-11", False),
         ("~", "5", True),
         ("", "0", False),
         ("True", "False", False),
