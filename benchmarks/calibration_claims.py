@@ -9,15 +9,18 @@ margins                the difference lies exactly on the margin: "by at least",
 growing corpus         6 to 20 players, tested six times: false alarms at some look, careless, with a plan,
                        and of the provisional verdicts without one
 notes lost             one era with piano, one alone, equally wide; whether vibrato is found depends on its
-                       extent where there is a piano. Bias of the ratio against the same model of the true
-                       extents: notes found, weighted by the chance to be kept, the two worst cases, the notes
-                       not found as far as their limits allow, and all notes were they known with their errors
+                       extent where there is a piano: notes found, weighted by the chance to be kept, the two
+                       worst cases, the notes not found as far as their limits allow, and all notes, were they
+                       found, as measured. Bias of the ratio: geometric mean over the corpora of its quotient
+                       by what the same model makes of the true extents of the same notes, less 1. The plain
+                       ratio less 1 holds the luck of the players drawn besides
 rivals                 medium changes the figures and mostly, or always, goes with the period: how often
                        "supported" stands without a "but"
 =====================  ==================================================================================
 
-Run ``python -m benchmarks.calibration_claims --corpora 2000``; the table goes to
-``docs/tables/calibration_claims.csv``. ``--quick`` makes a small one in a minute and writes nothing.
+Run ``python -m benchmarks.calibration_claims --corpora 2000`` (75 minutes of one core), or in parts:
+``--only "notes lost" --first 400 --corpora 100``. What each corpus gave is kept in ``build/``; the table of
+all parts there goes to ``docs/tables/calibration_claims.csv``. ``--quick`` makes a small one in two minutes.
 """
 
 from __future__ import annotations
@@ -47,18 +50,11 @@ LEVEL = 0.05
 PLAYER_SD, RECORDING_SD, NOTE_SD = 0.25, 0.12, 0.30
 """On the log scale, as the players of the demonstration differ, and some more."""
 
-Row = dict[str, object]
+Outcomes = dict[tuple[str, str], float]
+"""What one corpus gave, by design and what was asked: a share, true or false, or the logarithm of a ratio."""
 
-
-def _row(design: str, what: str, values: np.ndarray | list, unit: str = "%") -> Row:
-    found = np.asarray(values, float)
-    return {
-        "design": design,
-        "what": what,
-        "corpora": len(found),
-        "value": float(np.nanmean(found)) * (100 if unit == "%" else 1),
-        "unit": unit,
-    }
+BIAS = ("bias of the ratio", "ratio less 1")
+"""What begins so is the logarithm of a ratio."""
 
 
 def careers(rng: np.random.Generator, players: int, step: float) -> pd.DataFrame:
@@ -74,31 +70,21 @@ def careers(rng: np.random.Generator, players: int, step: float) -> pd.DataFrame
     return pd.DataFrame(rows, columns=["player", "recording_id", "decade", "extent_cents"])
 
 
-def decades_named(corpora: int, seed: int) -> list[Row]:
+def decades_named(rng: np.random.Generator, k: int) -> Outcomes:
     """A step after 1960 is no change from 1930 to 1960."""
-    rng = np.random.default_rng(seed)
-    alarms: dict[str, list[float]] = {"named decades": [], "straight line": []}
-    power: dict[str, list[float]] = {"named decades": [], "straight line": []}
-    for k in range(corpora):
-        notes = careers(rng, 16, 0.30)
-        for name, shape in (("named decades", "bands"), ("straight line", "trend")):
-            for store, end in ((alarms, 1960), (power, 2000)):
-                if store is power and k % 4:
-                    continue
-                claim = Claim(
-                    "c",
-                    "",
-                    "extent_cents",
-                    Contrast("decade", 1930, end, shape=shape),
-                    "different",
-                    scale="log",
-                )
-                try:
-                    store[name].append(Question(claim, notes).ask().evidence.p < LEVEL)
-                except NotTestable:
-                    store[name].append(np.nan)
-    rows = [_row("step after 1960, claimed 1930 to 1960", f"false alarms, {n}", v) for n, v in alarms.items()]
-    return rows + [_row("step of 26 %, claimed 1930 to 2000", f"found, {n}", v) for n, v in power.items()]
+    notes, out = careers(rng, 16, 0.30), {}
+    for name, shape in (("named decades", "bands"), ("straight line", "trend")):
+        for end, label in ((1960, "false alarms"), (2000, "found")):
+            contrast = Contrast("decade", 1930, end, shape=shape)
+            claim = Claim("c", "", "extent_cents", contrast, "different", scale="log")
+            design = f"step of 26 % after 1960, claimed 1930 to {end}"
+            if end == 2000 and k % 4:
+                continue
+            try:
+                out[design, f"{label}, {name}"] = float(Question(claim, notes).ask().evidence.p < LEVEL)
+            except NotTestable:
+                out[design, f"{label}, {name}"] = np.nan
+    return out
 
 
 def periods(rng: np.random.Generator, players: int, effect: float, recordings: int = 3) -> pd.DataFrame:
@@ -116,48 +102,41 @@ def periods(rng: np.random.Generator, players: int, effect: float, recordings: i
     return frame.assign(y=y)
 
 
-def margins(corpora: int, seed: int) -> list[Row]:
-    """The truth lies on the margin: 5 % is right for each."""
-    rng = np.random.default_rng(seed)
-    found: dict[str, list[float]] = {}
-    for _ in range(corpora):
-        table = fit_mixed(periods(rng, 16, 0.5), "y ~ period").table()
-        row = table.iloc[1] * (-1 if "early" in str(table.index[1]) else 1)
-        for expect, margin in (("higher", 0.5), ("equal", 0.5), ("different", 0.5)):
-            e = evidence(expect, row["estimate"], abs(row["se"]), abs(row["df"]), margin)
-            found.setdefault(f"{expect}, false support", []).append(e.support < LEVEL)
-            found.setdefault(f"{expect}, false against", []).append(e.against < LEVEL)
-    return [_row("difference on the margin, 8 players a side", name, v) for name, v in found.items()]
+def margins(rng: np.random.Generator, _: int) -> Outcomes:
+    """The truth lies on the margin: 5 % is right for what asks on one side only, 2.5 % for each of two."""
+    design, out = "difference on the margin, 8 players a side", {}
+    table = fit_mixed(periods(rng, 16, 0.5), "y ~ period").table()
+    row = table.iloc[1] * (-1 if "early" in str(table.index[1]) else 1)
+    for expect in ("higher", "equal", "different"):
+        e = evidence(expect, row["estimate"], abs(row["se"]), abs(row["df"]), 0.5)
+        out[design, f"{expect}, false support"] = float(e.support < LEVEL)
+        out[design, f"{expect}, false against"] = float(e.against < LEVEL)
+    return out
 
 
-def growing(corpora: int, seed: int) -> list[Row]:
-    """No difference; 6, 9, 12, 14, 17 and 20 players."""
-    rng, sizes = np.random.default_rng(seed), (6, 9, 12, 14, 17, 20)
+SIZES = (6, 9, 12, 14, 17, 20)
+PLANNED = [nominal_level([s / 20 for s in SIZES[: k + 1]], ()) for k in range(len(SIZES))]
+FREE = [nominal_level((), SIZES[: k + 1]) for k in range(len(SIZES))]
+
+
+def growing(rng: np.random.Generator, k: int) -> Outcomes:
+    """No difference; 6, 9, 12, 14, 17 and 20 players. Every fourth corpus once more with a difference."""
+    design, out = "6 to 20 players, six looks", {}
     ways = ("each at 5 %", "with a plan of 20 players", "without a plan: provisional", "without: first look")
-    found: dict[str, list[float]] = {name: [] for name in ways}
-    power: list[float] = []
-    planned = [nominal_level([s / 20 for s in sizes[: k + 1]], ()) for k in range(len(sizes))]
-    free = [nominal_level((), sizes[: k + 1]) for k in range(len(sizes))]
-    for k in range(2 * corpora):
-        effect = 0.0 if k < corpora else 0.4
-        if effect and k % 4:
-            continue
+    for effect in (0.0, 0.4) if k % 4 == 0 else (0.0,):
         notes = periods(rng, 20, effect)
         order = notes["player"].astype(int)
         hits = dict.fromkeys(ways, False)
-        for look, size in enumerate(sizes):
-            row = fit_mixed(notes[order < size], "y ~ period").table().iloc[1]
-            p = float(row["p"])
-            levels = (LEVEL, planned[look], free[look], LEVEL if look == 0 else 0.0)
+        for look, size in enumerate(SIZES):
+            p = float(fit_mixed(notes[order < size], "y ~ period").table().iloc[1]["p"])
+            levels = (LEVEL, PLANNED[look], FREE[look], LEVEL if look == 0 else 0.0)
             for name, level in zip(ways, levels, strict=True):
                 hits[name] |= p < level
         if effect:
-            power.append(hits["with a plan of 20 players"])
+            out[design, "difference of 0.4 found, with a plan"] = float(hits["with a plan of 20 players"])
         else:
-            for name, hit in hits.items():
-                found[name].append(hit)
-    rows = [_row("6 to 20 players, six looks", f"false alarms, {name}", v) for name, v in found.items()]
-    return [*rows, _row("6 to 20 players, six looks", "difference of 0.4 found, with a plan", power)]
+            out |= {(design, f"false alarms, {name}"): float(hit) for name, hit in hits.items()}
+    return out
 
 
 TIMES = 3.5
@@ -196,82 +175,94 @@ def lossy(rng: np.random.Generator, players: int = 16, straight: float = 0.0) ->
     )
 
 
-def notes_lost(corpora: int, seed: int) -> list[Row]:
+def notes_lost(rng: np.random.Generator, _: int) -> Outcomes:
     """Bias of the ratio late / early, and false verdicts; the truth is 1."""
-    out = []
+    out: Outcomes = {}
     for straight, label in ((0.0, ""), (0.3, ", 3 of 10 notes straight")):
-        out += _notes_lost(corpora, seed, straight, f"one era with piano, one alone, equally wide{label}")
+        design = f"one era with piano, one alone, equally wide{label}"
+        found = _notes_lost(lossy(rng, straight=straight))
+        out |= {(design, what): value for what, value in found.items()}
     return out
 
 
-def _notes_lost(corpora: int, seed: int, straight: float, design: str) -> list[Row]:
-    rng = np.random.default_rng(seed)
-    claim = Claim(
-        "c", "", "extent_cents", Contrast("period", "early", "late"), "higher", adjust=(), scale="log"
-    )
-    logs: dict[str, list[float]] = {}
-    alarms: dict[str, list[float]] = {}
-    holds: list[float] = []
-    shares = []
-    for _ in range(corpora):
-        notes = lossy(rng, straight=straight)
-        question = Question(claim, notes)
-        base = question.ask()
-        told = told_shares(question.chosen, "extent_cents", question.axis.side)
-        shares.append(told[0] - told[1])
-        replies = {"notes found": base}
-        for _kind, name, reply in lost_replies(question, told):
-            if reply is not None:
-                replies[f"worst case {name}" if _kind == "worst case" else name] = reply
-        limits = ask_with_limits(question, base)
-        if limits is not None:
-            replies["notes with their limits"] = limits
-            holds.append(limits.low < 0 < limits.high)
-        everything = notes[notes["vibrates_truly"]].assign(usable=True, has_vibrato=True)
-        truth = Question(claim, everything.assign(extent_cents=everything["true_cents"])).ask()
-        known = everything.assign(extent_cents=everything["measured_cents"])
-        replies["all notes, were they known"] = Question(claim, known).ask()
-        for name, reply in replies.items():
-            logs.setdefault(name, []).append(np.log1p(reply.shown / 100) - np.log1p(truth.shown / 100))
-            alarms.setdefault(name, []).append(reply.evidence.verdict() == "supported")
-        finding = examine(claim, notes)
-        plain = finding.verdict() == "supported" and not finding.turned_by()
-        alarms.setdefault("notes found, without a but", []).append(plain)
-    rows = [_row(design, "difference of the shares told", shares)]
-    rows += [
-        _row(design, f"bias of the ratio, {name}", np.expm1([np.mean(v)] * len(v)))
-        for name, v in logs.items()
-    ]
-    rows.append(_row(design, "interval holds 1, notes with their limits", holds))
-    return rows + [_row(design, f"'wider' supported, {name}", v) for name, v in alarms.items()]
-
-
-def rivals(corpora: int, seed: int) -> list[Row]:
-    """Only the medium matters; it goes with the period mostly, or always."""
-    rng = np.random.default_rng(seed)
+def _notes_lost(notes: pd.DataFrame) -> dict[str, float]:
     claim = Claim("c", "", "extent_cents", Contrast("period", "early", "late"), "higher", scale="log")
-    rows = []
+    question = Question(claim, notes)
+    base = question.ask()
+    told = told_shares(question.chosen, "extent_cents", question.axis.side)
+    replies = {"notes found": base}
+    for kind, name, reply in lost_replies(question, told):
+        if reply is not None:
+            replies[f"worst case {name}" if kind == "worst case" else name] = reply
+    limits = ask_with_limits(question, base)
+    if limits is not None:
+        replies[LIMITS] = limits
+    everything = notes[notes["vibrates_truly"]].assign(usable=True, has_vibrato=True)
+    known = everything.assign(extent_cents=everything["measured_cents"])
+    replies["all notes, were they found"] = Question(claim, known).ask()
+    replies[KNOWS] = Question(claim, everything.assign(extent_cents=everything["true_cents"])).ask()
+    truth = float(np.log1p(replies[KNOWS].shown / 100))
+    finding = examine(claim, notes)
+    out = {"difference of the shares told": told[0] - told[1]}
+    for name, reply in replies.items():
+        ratio = float(np.log1p(reply.shown / 100))
+        if name in (LIMITS, KNOWS):
+            out[f"ratio less 1, {name}"] = ratio
+        if name != KNOWS:
+            out[f"bias of the ratio, {name}"] = ratio - truth
+        out[f"'wider' supported, {name}"] = float(reply.evidence.verdict() == "supported")
+    if limits is not None:
+        out[f"interval holds 1, {LIMITS}"] = float(limits.low < 0 < limits.high)
+    plain = finding.verdict() == "supported" and not finding.turned_by()
+    return out | {"'wider' supported, notes found, without a but": float(plain)}
+
+
+LIMITS, KNOWS = "notes with their limits", "true extents of all notes"
+
+
+def rivals(rng: np.random.Generator, _: int) -> Outcomes:
+    """Only the medium matters; it goes with the period mostly, or always."""
+    claim = Claim("c", "", "extent_cents", Contrast("period", "early", "late"), "higher", scale="log")
+    out: Outcomes = {}
     for label, mixed in (
         ("medium goes with the period always", 0.0),
         ("medium goes with it in 8 of 10", 0.2),
     ):
-        found: dict[str, list[float]] = {"supported": [], "supported without a but": [], "not testable": []}
-        for _ in range(corpora):
-            notes = periods(rng, 16, 0.0)
-            takes = notes["recording_id"].drop_duplicates()
-            other = dict(zip(takes, rng.random(len(takes)) < mixed, strict=True))
-            late = (notes["period"] == "late") ^ notes["recording_id"].map(other)
-            notes = notes.assign(
-                medium=np.where(late, "tape_lp", "electrical_disc"),
-                extent_cents=np.exp(np.log(20) + 0.5 * late + notes["y"]),
-            )
-            finding = examine(claim, notes)
-            supported = finding.verdict() == "supported"
-            found["supported"].append(supported)
-            found["supported without a but"].append(supported and not finding.turned_by())
-            found["not testable"].append(finding.obstacle is not None)
-        rows += [_row(label, name, v) for name, v in found.items()]
-    return rows
+        notes = periods(rng, 16, 0.0)
+        takes = notes["recording_id"].drop_duplicates()
+        other = dict(zip(takes, rng.random(len(takes)) < mixed, strict=True))
+        late = (notes["period"] == "late") ^ notes["recording_id"].map(other)
+        notes = notes.assign(
+            medium=np.where(late, "tape_lp", "electrical_disc"),
+            extent_cents=np.exp(np.log(20) + 0.5 * late + notes["y"]),
+        )
+        finding = examine(claim, notes)
+        supported = finding.verdict() == "supported"
+        out[label, "supported"] = float(supported)
+        out[label, "supported without a but"] = float(supported and not finding.turned_by())
+        out[label, "not testable"] = float(finding.obstacle is not None)
+    return out
+
+
+JOBS: dict[str, Callable[[np.random.Generator, int], Outcomes]] = {
+    "decades named": decades_named,
+    "margins": margins,
+    "growing corpus": growing,
+    "notes lost": notes_lost,
+    "rivals": rivals,
+}
+
+
+def table_of(outcomes: pd.DataFrame) -> pd.DataFrame:
+    """Mean and Monte-Carlo standard error of each figure, in per cent."""
+    rows = []
+    for key, values in outcomes.groupby(["row", "design", "what"], sort=False)["value"]:
+        found = values.dropna().to_numpy(float)
+        mean, error = found.mean(), found.std(ddof=1) / np.sqrt(len(found))
+        if key[2].startswith(BIAS):
+            mean, error = np.expm1(mean), np.exp(mean) * error
+        rows.append((*key, len(found), 100 * mean, 100 * error, "%"))
+    return pd.DataFrame(rows, columns=["row", "design", "what", "corpora", "value", "error", "unit"])
 
 
 def main() -> None:
@@ -279,35 +270,35 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--corpora", type=int, default=2000, help="simulated corpora a row (default 2000)")
-    parser.add_argument("--seed", type=int, default=101, help="first seed")
+    parser.add_argument("--first", type=int, default=0, help="number of the first one: each has its own seed")
+    parser.add_argument("--seed", type=int, default=101)
     parser.add_argument("--only", nargs="+", metavar="ROW", help="make only these (* is any text)")
+    parser.add_argument("--folder", type=Path, default=Path("build/calibration_claims"))
     parser.add_argument("--quick", action="store_true", help="40 corpora a row, nothing written")
     arguments = parser.parse_args()
-    corpora = 40 if arguments.quick else arguments.corpora
-    jobs: list[tuple[str, Callable[[int, int], list[Row]], int]] = [
-        ("decades named", decades_named, corpora),
-        ("margins", margins, corpora),
-        ("growing corpus", growing, corpora),
-        ("notes lost", notes_lost, max(20, corpora // 10)),  # a mean: ten times fewer tell it
-        ("rivals", rivals, max(20, corpora // 10)),
-    ]
-    old = pd.read_csv(TABLE) if TABLE.exists() else pd.DataFrame()
-    rows: list[Row] = []
-    for k, (label, job, count) in enumerate(jobs):
+    places = range(arguments.first, arguments.first + (40 if arguments.quick else arguments.corpora))
+    for number, (label, job) in enumerate(JOBS.items()):
         if arguments.only and not any(fnmatchcase(label, pattern) for pattern in arguments.only):
             continue
-        started = time.process_time()
-        fresh = [{"row": label, **row} for row in job(count, arguments.seed + k)]
-        rows += fresh
+        started, rows = time.process_time(), []
+        for k in places:
+            rng = np.random.default_rng([arguments.seed, number, k])
+            rows += [(label, k, *key, value) for key, value in job(rng, k).items()]
+        fresh = pd.DataFrame(rows, columns=["row", "corpus", "design", "what", "value"])
         print(f"{label}: {time.process_time() - started:.0f} s", flush=True)
-        print(pd.DataFrame(fresh).to_string(index=False), flush=True)
+        print(table_of(fresh).to_string(index=False), flush=True)
         if not arguments.quick:
-            table = pd.DataFrame(rows)
-            kept = old[~old["row"].isin(table["row"])] if len(old) else old
-            table = pd.concat([kept, table], ignore_index=True)
-            order = {name: place for place, (name, _, _) in enumerate(jobs)}
-            table = table.sort_values("row", key=lambda c: c.map(order), kind="stable", ignore_index=True)
-            table.to_csv(TABLE, index=False, float_format="%.2f", lineterminator="\n")
+            arguments.folder.mkdir(parents=True, exist_ok=True)
+            name = f"{number}_{arguments.seed}_{arguments.first:06d}_{len(places)}.csv"
+            fresh.to_csv(arguments.folder / name, index=False)
+    if not arguments.quick:
+        parts = [pd.read_csv(path) for path in sorted(arguments.folder.glob("*.csv"))]
+        table = table_of(pd.concat(parts).drop_duplicates(["row", "corpus", "design", "what"]))
+        old = pd.read_csv(TABLE) if TABLE.exists() else table.iloc[:0]
+        table = pd.concat([old[~old["row"].isin(table["row"])], table], ignore_index=True)
+        order = {name: place for place, name in enumerate(JOBS)}
+        table = table.sort_values("row", key=lambda c: c.map(order), kind="stable", ignore_index=True)
+        table.to_csv(TABLE, index=False, float_format="%.2f", lineterminator="\n")
 
 
 if __name__ == "__main__":
