@@ -24,7 +24,7 @@ from vibstudy.stats.engine import cross_check
 from vibstudy.stats.laplace import Laplace, restricted_factors
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.presence import PresenceResult
-from vibstudy.stats.terms import random_intercepts
+from vibstudy.stats.terms import RandomTerm, random_intercepts, unpack
 
 HERE = Path(__file__).parent / "reference" / "stats"
 SHIPPED = Path(statsmodels.__file__).parent / "regression" / "tests" / "results"
@@ -390,11 +390,41 @@ def presence_of_eight() -> Laplace:
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")
 def test_deviations_beyond_all_measure_are_refused_in_silence() -> None:
     likelihood, where = presence_of_eight(), np.zeros(9)
-    value, mode = likelihood.restricted(where, [np.array([[1e200]])])
+    value, _, mode = likelihood.restricted(where, [np.array([[1e200]])])
     assert value == np.inf
     np.testing.assert_array_equal(mode, where)
     assert np.isfinite(likelihood.restricted(where, [np.array([[1.0]])])[0])
     assert restricted_factors(likelihood, np.array([np.nan]), [np.array([[0.5]])]) is None
+
+
+def test_slopes_of_both_likelihoods_are_their_differences() -> None:
+    """By central differences; players with own slopes, recordings within them, a factor crossed or not."""
+    rng = np.random.default_rng(5)
+    player, take, piece = (
+        np.repeat(np.arange(4), 40),
+        np.repeat(np.arange(12), 14)[:160],
+        rng.integers(0, 3, 160),
+    )
+    x = np.column_stack([np.ones(160), rng.normal(size=160)])
+    y = (rng.random(160) < 0.4).astype(float)
+    own = RandomTerm("player", player, tuple("abcd"), ("Intercept", "x"), x, correlated=False)
+    nested = random_intercepts("take", player * 3 + take % 3, [str(k) for k in range(12)])
+    crossed = random_intercepts("piece", piece, list("uvw"))
+    for terms in ([own, nested], [own, nested, crossed]):
+        likelihood, given = Laplace(y, x, terms), np.array([0.7, 0.3, 0.5, 0.4][: len(terms) + 1])
+        beta, point = np.array([-0.3, 0.2]), np.zeros(2 + likelihood.effects)
+        value, slope = likelihood.with_gradient(beta, unpack(terms, given))
+        assert value == pytest.approx(likelihood.deviance(beta, unpack(terms, given)))
+        free = likelihood.restricted(point, unpack(terms, given))[1]
+        for k, step in enumerate(1e-4 * np.eye(2 + len(given))):
+            ends = [
+                likelihood.deviance(beta + way * step[:2], unpack(terms, given + way * step[2:]))
+                for way in (1, -1)
+            ]
+            assert slope[k] == pytest.approx((ends[0] - ends[1]) / 2e-4, abs=1e-4)
+        for k, step in enumerate(1e-4 * np.eye(len(given))):
+            ends = [likelihood.restricted(point, unpack(terms, given + way * step))[0] for way in (1, -1)]
+            assert free[k] == pytest.approx((ends[0] - ends[1]) / 2e-4, abs=1e-4)
 
 
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")
@@ -409,8 +439,9 @@ def test_where_slopes_say_nothing_the_search_goes_on_without_them(monkeypatch: p
 
         def walled(
             point: np.ndarray, factors: list[np.ndarray], rounds: int = 50, wall: float = wall
-        ) -> tuple[float, np.ndarray]:
-            return plain(point, factors, rounds) if abs(factors[0][0, 0]) <= wall else (np.inf, point)
+        ) -> tuple[float, np.ndarray, np.ndarray]:
+            inside = abs(factors[0][0, 0]) <= wall
+            return plain(point, factors, rounds) if inside else (np.inf, np.full(1, np.nan), point)
 
         monkeypatch.setattr(likelihood, "restricted", walled)
         found = restricted_factors(likelihood, np.zeros(1), start)

@@ -25,27 +25,22 @@ Bates et al. 2015, J. Stat. Softw. 67(1); Breslow & Clayton 1993, J. Am. Stat. A
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from copy import copy
+from dataclasses import dataclass
 from functools import cached_property
-from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
 from scipy import linalg, optimize, sparse, special
 
+from vibstudy.stats.moments import homes_of
 from vibstudy.stats.terms import RandomTerm, pack, random_design, unpack
 from vibstudy.stats.threads import one_thread
 
-DENSE = 200_000
-"""Entries of a design up to which full products are quicker than sparse ones (1.2 s instead of 20 s for
-20,000 notes of 40 players with a number; 27 ms instead of 95 ms for 500 notes of 8)."""
-
 _STEP = 1e-3
 """Step of the differences of the gradient, in standard errors (variances: of themselves)."""
-
-
-Matrix: TypeAlias = "np.ndarray | sparse.csr_matrix"
 
 
 def _cells(x: np.ndarray, terms: Sequence[RandomTerm]) -> tuple[np.ndarray, np.ndarray]:
@@ -56,15 +51,35 @@ def _cells(x: np.ndarray, terms: Sequence[RandomTerm]) -> tuple[np.ndarray, np.n
     return np.unique(cell, return_index=True)[1], cell
 
 
-def _weighted_square(matrix: Matrix, weight: np.ndarray) -> np.ndarray:
-    """matrix' diag(weight) matrix."""
-    if isinstance(matrix, np.ndarray):
-        return matrix.T @ (weight[:, None] * matrix)
-    return np.asarray((matrix.T @ matrix.multiply(weight[:, None])).toarray())
+@dataclass(frozen=True, eq=False)
+class _Mode:
+    """The mode of the penalised likelihood.
+
+    Parameters
+    ----------
+    beta : ndarray [shape=(p,)]
+    u : ndarray [shape=(blocks * m,)]
+        Effects in units of their deviations, by block and seat.
+    value : float
+        Penalised deviance.
+    curvature : ndarray [shape=(blocks, m, m)]
+        S, by blocks.
+    log_det : float
+        Of S.
+    """
+
+    beta: np.ndarray
+    u: np.ndarray
+    value: float
+    curvature: np.ndarray
+    log_det: float
 
 
 class Laplace:
     """Laplace likelihood of one data set; notes alike in all but their outcome are counted together.
+
+    Random effects that no note ties together fall apart into blocks (:mod:`vibstudy.stats.moments`): the cost
+    is the cube of the largest block times their number, and a pass over the notes.
 
     Parameters
     ----------
@@ -78,147 +93,251 @@ class Laplace:
         self.terms = tuple(terms)
         first, cell = _cells(x, self.terms)
         self.number, self.true = np.bincount(cell).astype(float), np.bincount(cell, y)
-        z, self.blocks = random_design(terms, len(y))
-        self.x, self.z = x[first], z[first]
-        if self.z.shape[0] * (x.shape[1] + self.z.shape[1]) < DENSE:
-            self.z = self.z.toarray()
-        self._mode = np.zeros(self.z.shape[1])
-        self._places = [
-            (b.span.start + terms[b.term].codes[first], terms[b.term].design[first, b.column])
-            for b in self.blocks
+        self.x, self.blocks = x[first], random_design(terms, len(y))[1]
+        homes, self._count = homes_of(self.terms)
+        self._seats: list[np.ndarray] = []  # of every random column: the seat of each note, its value there
+        self._places: list[np.ndarray] = []  # and its seat within the block
+        self._own: list[np.ndarray] = []
+        widths = [int(place.max()) + 1 for _, place in homes]
+        starts = np.concatenate([[0], np.cumsum([widths[b.term] for b in self.blocks])]).astype(int)
+        self._m = int(starts[-1])
+        self._order = np.zeros(0, int)  # seats of the random effects as random_design orders them
+        for b, start in zip(self.blocks, starts[:-1], strict=True):
+            block, place = homes[b.term]
+            codes = terms[b.term].codes[first]
+            self._order = np.concatenate([self._order, block * self._m + start + place])
+            self._seats.append(block[codes] * self._m + start + place[codes])
+            self._places.append(start + place[codes])
+            self._own.append(terms[b.term].design[first, b.column])
+        self._spans = [slice(a, b) for a, b in itertools.pairwise(starts)]
+        n, size = len(self.x), self._count * self._m
+        z = [
+            sparse.csr_matrix((o, (np.arange(n), r)), shape=(n, size))
+            for o, r in zip(self._own, self._seats, strict=True)
+        ]
+        self._z = sum(z[1:], z[0]).T.tocsr() if z else sparse.csr_matrix((size, n))
+        self._start = np.zeros(size)
+        self._pairs = [  # of every two random columns: where their product stands in S, and its size
+            (self._seats[i] * self._m + self._places[j], self._own[i] * self._own[j], i == j)
+            for i in range(len(self.blocks))
+            for j in range(i + 1)
         ]
 
     def fixed_only(self) -> Laplace:
         """The same notes without random effects."""
         flat = copy(self)
-        flat.terms, flat.blocks, flat._places = (), (), []
-        flat.z, flat._mode = flat.z[:, :0], flat._mode[:0]
+        flat.terms, flat.blocks, flat._m, flat._count = (), (), 0, 1
+        flat._seats, flat._places, flat._own, flat._spans, flat._pairs = [], [], [], [], []
+        flat._z, flat._start, flat._order = self._z[:0], np.zeros(0), np.zeros(0, int)
         return flat
 
+    @property
+    def effects(self) -> int:
+        """Number of random effects, with the empty seats of small blocks."""
+        return len(self._start)
+
     def scales(self, factors: Sequence[np.ndarray]) -> np.ndarray:
-        """Diagonal of L [shape=(q,)]."""
-        out = np.zeros(self.z.shape[1])
-        for b in self.blocks:
-            out[b.span] = factors[b.term][b.column, b.column]
+        """Diagonal of L, by block and seat [shape=(blocks * m,)]."""
+        out = np.zeros(self._m)
+        for b, span in zip(self.blocks, self._spans, strict=True):
+            out[span] = factors[b.term][b.column, b.column]
+        return np.tile(out, self._count)
+
+    def in_order(self, u: np.ndarray) -> np.ndarray:
+        """Random effects by block and seat, in the order of :func:`random_design`."""
+        return u[self._order]
+
+    def _eta(self, beta: np.ndarray, effects: np.ndarray) -> np.ndarray:
+        eta = self.x @ beta
+        for seat, own in zip(self._seats, self._own, strict=True):
+            eta += own * effects[seat]
+        return eta
+
+    def _curvature(self, weight: np.ndarray, scales: np.ndarray) -> np.ndarray:
+        """S, by blocks [shape=(blocks, m, m)]."""
+        m, size = self._m, self._count * self._m**2
+        out = np.zeros((self._count, m, m))
+        for place, product, same in self._pairs:
+            part = np.bincount(place, weight * product, size).reshape(out.shape)
+            out += part if same else part + part.transpose(0, 2, 1)
+        own = scales.reshape(self._count, m)
+        out *= own[:, :, None] * own[:, None, :]
+        out[:, np.arange(m), np.arange(m)] += 1.0
         return out
 
-    def spread(self, factors: Sequence[np.ndarray]) -> Matrix:
-        """Z L [shape=(cells, q)]."""
-        scales = self.scales(factors)
-        if isinstance(self.z, np.ndarray):
-            return self.z * scales
-        return (self.z @ sparse.diags(scales)).tocsr()
+    def _penalised(self, beta: np.ndarray, scales: np.ndarray, u: np.ndarray) -> float:
+        eta = self._eta(beta, scales * u)
+        return float(2 * np.sum(self.number * np.logaddexp(0, eta) - self.true * eta) + u @ u)
 
-    def mode(self, beta: np.ndarray, zl: Matrix) -> tuple[np.ndarray, np.ndarray, float]:
-        """Mode of u [shape=(q,)], the Cholesky factor there, and the penalised deviance."""
-        fixed = self.x @ beta
-        u = self._mode
-        value = self._penalised(fixed, zl, u)
+    def _solved(self, curvature: np.ndarray, right: np.ndarray) -> np.ndarray:
+        """S^-1 times vectors by block and seat [shape=(blocks * m, ...)]."""
+        if len(curvature) == 1:  # a crossed factor ties all together: by symmetry half the work
+            return np.asarray(linalg.solve(curvature[0], right, assume_a="pos"))
+        shape = (len(curvature), curvature.shape[1], -1)
+        return np.linalg.solve(curvature, right.reshape(shape)).reshape(right.shape)
+
+    def _weights(self, eta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Chances, weights and what is left of the outcomes."""
+        p = special.expit(eta)
+        return p, self.number * p * (1 - p), self.true - self.number * p
+
+    def mode(self, beta: np.ndarray, factors: Sequence[np.ndarray]) -> _Mode:
+        """The mode of the random effects, the fixed ones given."""
+        scales = self.scales(factors)
+        u = self._start
+        value = self._penalised(beta, scales, u)
         for _ in range(50):
-            p = special.expit(fixed + zl @ u)
-            curvature = _weighted_square(zl, self.number * p * (1 - p))
-            curvature[np.diag_indices_from(curvature)] += 1.0
-            chol = linalg.cholesky(curvature, lower=True)
-            slope = zl.T @ (self.true - self.number * p) - u
-            step = linalg.cho_solve((chol, True), slope)
+            _, w, left = self._weights(self._eta(beta, scales * u))
+            curvature = self._curvature(w, scales)
+            slope = scales * (self._z @ left) - u
+            step = self._solved(curvature, slope)
             if float(slope @ step) < 1e-18:
                 break
             for scale in 0.5 ** np.arange(10):
-                trial = self._penalised(fixed, zl, u + scale * step)
+                trial = self._penalised(beta, scales, u + scale * step)
                 if trial <= value + 1e-10 * (1 + abs(value)):  # rounding must not stop the last steps
                     u, value = u + scale * step, trial
                     break
             else:
                 break
-        self._mode = u  # a good start for the next call, and without effect on its result
-        return u, chol, value
-
-    def _penalised(self, fixed: np.ndarray, zl: Matrix, u: np.ndarray) -> float:
-        eta = fixed + zl @ u
-        return float(2 * np.sum(self.number * np.logaddexp(0, eta) - self.true * eta) + u @ u)
+        self._start = u  # a good start for the next call, and without effect on its result
+        return _Mode(beta, u, value, curvature, _log_det(curvature))
 
     def deviance(self, beta: np.ndarray, factors: Sequence[np.ndarray]) -> float:
         """-2 log likelihood."""
-        _, chol, value = self.mode(beta, self.spread(factors))
-        return value + 2 * float(np.sum(np.log(np.diag(chol))))
+        found = self.mode(beta, factors)
+        return found.value + found.log_det
 
-    def restricted(
+    def restricted_mode(
         self, point: np.ndarray, factors: Sequence[np.ndarray], rounds: int = 50
-    ) -> tuple[float, np.ndarray]:
-        """-2 log restricted likelihood (infinite where the odds are), and its mode.
+    ) -> _Mode | None:
+        """The mode of fixed and random effects together; None where the odds are infinite.
 
         Parameters
         ----------
-        point : ndarray [shape=(p + q,)]
+        point : ndarray [shape=(p + blocks * m,)]
             Fixed effects, and effects in units of their deviations: where the search begins.
         factors : sequence of ndarray
         rounds : int
             Newton steps at most.
         """
-        x, zl, number, true = self.x, self.spread(factors), self.number, self.true
-        p = x.shape[1]
-        design: Matrix
-        if isinstance(zl, np.ndarray):
-            design = np.hstack([x, zl])
-        else:
-            design = sparse.hstack([sparse.csr_matrix(x), zl], format="csr")
-        prior = np.concatenate([np.zeros(p), np.ones(zl.shape[1])])
-
-        def penalised(at: np.ndarray) -> float:
-            eta = design @ at
-            return float(2 * np.sum(number * np.logaddexp(0, eta) - true * eta) + at @ (prior * at))
-
-        value = penalised(point)
+        scales, p = self.scales(factors), self.x.shape[1]
+        beta, u = point[:p], point[p:]
+        value = self._penalised(beta, scales, u)
         for _ in range(rounds):
-            chance = special.expit(design @ point)
-            weight = number * chance * (1 - chance)
-            curvature = _weighted_square(design, weight)
-            curvature[np.diag_indices_from(curvature)] += prior
+            _, w, left = self._weights(self._eta(beta, scales * u))
+            curvature = self._curvature(w, scales)
             if not np.isfinite(curvature).all():  # deviations beyond all measure
-                return np.inf, point
+                return None
+            mixed, rest = self._rest(curvature, scales, w)
             try:
-                chol = linalg.cholesky(curvature, lower=True)
+                log_det = _log_det(curvature) + _log_det(rest[None])
             except linalg.LinAlgError:
-                return np.inf, point
-            slope = design.T @ (true - number * chance) - prior * point
-            step = linalg.cho_solve((chol, True), slope)
-            if float(slope @ step) < 1e-12:
-                return value + 2 * float(np.sum(np.log(np.diag(chol)))), point
+                return None
+            slope, below = self.x.T @ left, scales * (self._z @ left) - u
+            first = linalg.solve(rest, slope - mixed.T @ below, assume_a="pos")
+            second = self._solved(curvature, below) - mixed @ first
+            if float(slope @ first + below @ second) < 1e-12:
+                return _Mode(beta, u, value, curvature, log_det)
             for scale in 0.5 ** np.arange(10):
-                trial = penalised(point + scale * step)
+                trial = self._penalised(beta + scale * first, scales, u + scale * second)
                 if trial <= value + 1e-10 * (1 + abs(value)):
-                    point, value = point + scale * step, trial
+                    beta, u, value = beta + scale * first, u + scale * second, trial
                     break
             else:
                 break
-        return np.inf, point  # odds without end: the mode runs away
+        return None  # odds without end: the mode runs away
+
+    def information(self, beta: np.ndarray, factors: Sequence[np.ndarray]) -> np.ndarray:
+        """Information on the fixed effects, the variances taken as known [shape=(p, p)]."""
+        found, scales = self.mode(beta, factors), self.scales(factors)
+        w = self._weights(self._eta(beta, scales * found.u))[1]
+        return self._rest(found.curvature, scales, w)[1]
+
+    def _rest(
+        self, curvature: np.ndarray, scales: np.ndarray, w: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """S^-1 L'Z'WX, and the information on the fixed effects that the random ones leave."""
+        weighted = w[:, None] * self.x
+        tied = scales[:, None] * (self._z @ weighted)
+        mixed = self._solved(curvature, tied)
+        return mixed, self.x.T @ weighted - tied.T @ mixed
+
+    def restricted(
+        self, point: np.ndarray, factors: Sequence[np.ndarray], rounds: int = 50
+    ) -> tuple[float, np.ndarray, np.ndarray]:
+        """-2 log restricted likelihood (infinite where the odds are), its slopes by the factors, its mode.
+
+        Parameters as of :meth:`restricted_mode`.
+        """
+        found = self.restricted_mode(point, factors, rounds)
+        if found is None:
+            return np.inf, np.full(len(self.blocks), np.nan), point
+        value = found.value + found.log_det
+        return value, self._slopes(found, factors, free=True)[1], np.concatenate([found.beta, found.u])
 
     def with_gradient(self, beta: np.ndarray, factors: Sequence[np.ndarray]) -> tuple[float, np.ndarray]:
         """-2 log likelihood, and its derivatives by `beta` and by the diagonal entries of the factors."""
-        scales, zl = self.scales(factors), self.spread(factors)
-        u, chol, value = self.mode(beta, zl)
-        inverse = linalg.cho_solve((chol, True), np.eye(len(u)))
-        p = special.expit(self.x @ beta + zl @ u)
-        w, left = self.number * p * (1 - p), self.true - self.number * p
-        crossed = []  # for each random column, z_k' S^-1 L'z of every note
-        for rows, own in self._places:
-            total = np.zeros(len(p))
-            for columns, value_ in self._places:
-                total += value_ * scales[columns] * inverse[rows, columns]
-            crossed.append(own * total)
-        h = sum(
-            (scales[rows] * c for (rows, _), c in zip(self._places, crossed, strict=True)), np.zeros(len(p))
-        )
+        found = self.mode(beta, factors)
+        return found.value + found.log_det, np.concatenate(self._slopes(found, factors, free=False))
+
+    def _slopes(
+        self, found: _Mode, factors: Sequence[np.ndarray], free: bool
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Derivatives by the fixed effects (`free`: integrated out, none) and by the factors' entries.
+
+        With D the design of all that is integrated out (Z L, or X and Z L), d log det S needs D S^-1 D' of
+        every note with itself, and S^-1 D' of every note at its own seats.
+        """
+        scales, x = self.scales(factors), self.x
+        p, w, left = self._weights(self._eta(found.beta, scales * found.u))
+        inverse = np.linalg.inv(found.curvature).ravel()
+        m = self._m
+        across = []  # for each random column, S^-1 L'z of every note at its seat
+        for seat in self._seats:
+            total = np.zeros(len(w))
+            for other, place, own in zip(self._seats, self._places, self._own, strict=True):
+                total += own * scales[other] * inverse[seat * m + place]
+            across.append(total)
+        h = np.zeros(len(w))
+        if free:
+            mixed, rest = self._rest(found.curvature, scales, w)
+            toward = x - self._eta_of(scales[:, None] * mixed)
+            share = np.linalg.solve(rest, toward.T).T
+            h = np.einsum("ij,ij->i", x, share)
+            across = [
+                total - np.einsum("ij,ij->i", mixed[seat], share)
+                for total, seat in zip(across, self._seats, strict=True)
+            ]
+        for seat, own, total in zip(self._seats, self._own, across, strict=True):
+            h += own * scales[seat] * total
         v = w * (1 - 2 * p) * h
-        a = inverse @ (zl.T @ v)
-        moved = w * (zl @ a)
-        gradient = [self.x.T @ (v - 2 * left - moved)]
-        for block, (rows, own), c in zip(self.blocks, self._places, crossed, strict=True):
-            direct = own * u[rows]
-            slope = direct @ (v - 2 * left - moved) + 2 * np.sum(w * c)
-            slope += a[block.span] @ np.bincount(rows - block.span.start, own * left, len(a[block.span]))
-            gradient.append(np.array([slope]))
-        return value + 2 * float(np.sum(np.log(np.diag(chol)))), np.concatenate(gradient)
+        below = scales * (self._z @ v)
+        if free:
+            first = np.linalg.solve(rest, x.T @ v - mixed.T @ below)
+            a = self._solved(found.curvature, below) - mixed @ first
+            moved = w * self._eta(first, scales * a)
+        else:
+            a = self._solved(found.curvature, below)
+            moved = w * self._eta(np.zeros(x.shape[1]), scales * a)
+        pull = v - 2 * left - moved
+        by_factor = []
+        for span, seat, own, total in zip(self._spans, self._seats, self._own, across, strict=True):
+            slope = float(own * found.u[seat] @ pull + 2 * np.sum(w * own * total))
+            mine = np.zeros(m, bool)
+            mine[span] = True
+            seats = np.flatnonzero(np.tile(mine, self._count))
+            slope += float(a[seats] @ np.bincount(seat, own * left, len(a))[seats])
+            by_factor.append(slope)
+        return (np.zeros(0) if free else x.T @ pull), np.array(by_factor)
+
+    def _eta_of(self, effects: np.ndarray) -> np.ndarray:
+        """Z times several effects [shape=(cells, columns)]."""
+        return np.asarray(self._z.T @ effects)
+
+
+def _log_det(curvature: np.ndarray) -> float:
+    return 2 * float(np.sum(np.log(np.diagonal(np.linalg.cholesky(curvature), axis1=1, axis2=2))))
 
 
 class LaplaceFit:
@@ -270,21 +389,14 @@ class LaplaceFit:
     @one_thread
     def covariance_given(self) -> np.ndarray:
         """Covariance of the fixed effects, the variances taken as known."""
-        lik = self.likelihood
-        zl = lik.spread(self.factors)
-        u, chol, _ = lik.mode(self.beta, zl)
-        probability = special.expit(lik.x @ self.beta + zl @ u)
-        weighted = lik.x * (lik.number * probability * (1 - probability))[:, None]
-        half = linalg.solve_triangular(chol, np.asarray(zl.T @ weighted), lower=True)
-        return _floored_inverse(lik.x.T @ weighted - half.T @ half)
+        return _floored_inverse(self.likelihood.information(self.beta, self.factors))
 
     @cached_property
     @one_thread
     def random_effects(self) -> np.ndarray:
         """Mode of the random effects, on the logit scale, in the order of ``likelihood.blocks``."""
         lik = self.likelihood
-        u, *_ = lik.mode(self.beta, lik.spread(self.factors))
-        return lik.scales(self.factors) * u
+        return lik.in_order(lik.scales(self.factors) * lik.mode(self.beta, self.factors).u)
 
     @property
     @one_thread
@@ -353,23 +465,28 @@ def restricted_factors(
     """
     terms = likelihood.terms
     start = np.maximum(np.abs(pack(terms, factors)), 0.1)  # off zero, which is a crest or a bottom
-    where = np.concatenate([beta, np.zeros(likelihood.z.shape[1])])
+    where = np.concatenate([beta, np.zeros(likelihood.effects)])
 
-    def at(vector: np.ndarray) -> float:
+    def at(vector: np.ndarray) -> tuple[float, np.ndarray]:
         nonlocal where
-        value, found = likelihood.restricted(where, unpack(terms, vector))
+        value, slopes, found = likelihood.restricted(where, unpack(terms, vector))
         where = found if np.isfinite(value) else where
-        return value
+        return value, slopes
 
     with np.errstate(invalid="ignore", over="ignore"):  # infinite odds are met, and turned away from
-        if not np.isfinite(at(start)):
+        if not np.isfinite(at(start)[0]):
             return None
-        options = {"eps": 1e-4, "gtol": 1e-3, "maxiter": 100}
-        found = optimize.minimize(at, start, method="BFGS", options=options)
-        if not np.isfinite([found.fun, *found.jac]).all():  # near infinite odds slopes say nothing
-            found = optimize.minimize(at, start, method="Nelder-Mead", options={"maxiter": 400})
+        found = optimize.minimize(at, start, jac=True, method="BFGS", options={"gtol": 1e-3, "maxiter": 100})
+        if not (np.isfinite(found.fun) and np.max(np.abs(found.jac)) < STUCK):  # near infinite odds
+            found = optimize.minimize(
+                lambda vector: at(vector)[0], start, method="Nelder-Mead", options={"maxiter": 400}
+            )
     return unpack(terms, np.abs(found.x)) if np.isfinite(found.fun) else None
 
+
+STUCK = 0.1
+"""A search that ends on a slope of the restricted deviance above this has met infinite odds: less moves a
+deviation by no more than a tenth of what it is uncertain by."""
 
 SNAP = 1e-2
 """Deviations (log odds) below this are tried at exactly zero: they change a probability by at most 0.3 %."""

@@ -79,7 +79,7 @@ class Moments:
             Residual variance of note i is s2 / weights[i].
         """
         w = np.ones(len(y)) if weights is None else np.asarray(weights, float)
-        homes, count = _homes(terms)
+        homes, count = homes_of(terms)
         block = homes[0][0][terms[0].codes] if terms else np.zeros(len(y), int)
         blocks, m, start = [], 0, 0
         for index, (term, (_, place)) in enumerate(zip(terms, homes, strict=True)):
@@ -219,7 +219,7 @@ def _summed(index: np.ndarray, values: np.ndarray, size: int) -> np.ndarray:
     return np.bincount(index, values, size)
 
 
-def _homes(terms: Sequence[RandomTerm]) -> tuple[tuple[tuple[np.ndarray, np.ndarray], ...], int]:
+def homes_of(terms: Sequence[RandomTerm]) -> tuple[tuple[tuple[np.ndarray, np.ndarray], ...], int]:
     """For each term the block of each level and its place there; and the number of blocks."""
     if not terms:
         return (), 1
