@@ -557,3 +557,13 @@ def test_satterthwaite_at_the_boundary_ignores_the_player_and_kenward_roger_does
     assert Satterthwaite(result.fit.solution).df(np.array([0, 1.0])) > 15
     assert KenwardRoger(result.fit.solution).df(np.array([0, 1.0])) < 15
     assert "Keep player in the model" in str(result.diagnose())
+
+
+def test_a_search_that_begins_where_the_deviance_bends_the_other_way_arrives() -> None:
+    # one of 900 such corpora: there Newton's step leads a thousand times too far
+    rng = np.random.default_rng(94)
+    player, take = np.repeat(np.arange(16), 75), np.repeat(np.arange(48), 25)
+    y = rng.normal(0, 0.25, 16)[player] + rng.normal(0, 0.12, 48)[take] + rng.normal(0, 0.3, 1200)
+    period = np.where(player % 2, "late", "early")
+    frame = pd.DataFrame({"player": player, "recording_id": take, "period": period, "y": y})
+    assert fit_mixed(frame, "y ~ period").converged

@@ -110,16 +110,16 @@ def polish(
     diagonal = np.array([i == j for t in terms for i, j in t.free])
     vector = _snap(moments, pack(terms, factors), diagonal)
     solution = moments.at(unpack(terms, vector))
-    step, gain = _newton(solution, vector, diagonal)
+    steps_there, gain = _newton(solution, vector, diagonal)
     rounding = np.finfo(float).eps * abs(solution.deviance)  # a smaller gain cannot be seen
     for _ in range(steps):
         if gain < max(enough, rounding):
             break
-        better = _line_search(moments, vector, step, solution.deviance)
+        better = next(filter(None, (_line_search(moments, vector, s, solution) for s in steps_there)), None)
         if better is None:
             break
         vector, solution = better
-        step, gain = _newton(solution, vector, diagonal)
+        steps_there, gain = _newton(solution, vector, diagonal)
     snapped = _snap(moments, vector, diagonal)
     if np.array_equal(snapped, vector) and np.all(vector[diagonal] >= 0):
         return solution, gain
@@ -137,11 +137,12 @@ def _snap(moments: Moments, vector: np.ndarray, diagonal: np.ndarray) -> np.ndar
     return vector
 
 
-def _newton(solution: Solution, vector: np.ndarray, diagonal: np.ndarray) -> tuple[np.ndarray, float]:
+def _newton(solution: Solution, vector: np.ndarray, diagonal: np.ndarray) -> tuple[list[np.ndarray], float]:
     """Newton step of the factor entries (sigma profiled out), and the gain it promises.
 
-    A diagonal entry at zero from which the deviance falls to both sides (its slope is zero there by
-    symmetry) is pushed off.
+    Steps to be tried in turn are given: where the deviance bends from one way to the other, Newton's leads
+    far off; damped (Marquardt 1963, J. SIAM 11:431-441) it is shorter. A diagonal entry at zero from which
+    the deviance falls to both sides (its slope is zero there by symmetry) is pushed off.
     """
     gradient, hessian = solution.factor_gradient[:-1], solution.factor_hessian
     cross = hessian[:-1, -1]
@@ -150,21 +151,24 @@ def _newton(solution: Solution, vector: np.ndarray, diagonal: np.ndarray) -> tup
     values, vectors = linalg.eigh(profiled)
     part = vectors.T @ gradient
     curvature = np.maximum(np.abs(values), rounding)
-    step, gain = -vectors @ (part / curvature), float(np.sum(part**2 / curvature) / 2)
+    gain = float(np.sum(part**2 / curvature) / 2)
+    steps = [-vectors @ (part / (curvature + share * curvature.max())) for share in (0.0, 0.01, 1.0)]
     crest = diagonal & (vector == 0.0) & (np.diag(profiled) < -rounding) & (np.abs(gradient) < rounding)
     if crest.any():
-        step[crest], gain = 0.1, np.inf
-    return step, gain
+        gain = np.inf
+        for step in steps:
+            step[crest] = 0.1
+    return steps, gain
 
 
 def _line_search(
-    moments: Moments, vector: np.ndarray, step: np.ndarray, deviance: float
+    moments: Moments, vector: np.ndarray, step: np.ndarray, solution: Solution
 ) -> tuple[np.ndarray, Solution] | None:
     for scale in 0.5 ** np.arange(12):
         trial = vector + scale * step
-        solution = moments.at(unpack(moments.terms, trial))
-        if solution.deviance < deviance:
-            return trial, solution
+        found = moments.at(unpack(moments.terms, trial))
+        if found.deviance < solution.deviance:
+            return trial, found
     return None
 
 

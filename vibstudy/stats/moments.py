@@ -374,12 +374,16 @@ class Solution:
             single[1:] = seats @ np.einsum("kii->i", k)
             double[1:, 0] = double[0, 1:] = seats @ np.einsum("kii->i", k2)
             double[1:, 1:] = seats @ np.einsum("kij,kij->ij", k, k) @ seats.T
+            width = m.p + 1
             masked = seats[:, None, :, None] * n_
-            forms[1:] = np.einsum("rkip,kiq->rpq", masked, n_)
-            second[1:, 0] = np.einsum("rkip,kiq->rpq", masked, fn)
+            moved = (k @ masked).reshape(size - 1, -1, width)
+            masked = masked.reshape(moved.shape).transpose(0, 2, 1)
+            forms[1:] = masked @ n_.reshape(-1, width)
+            second[1:, 0] = masked @ fn.reshape(-1, width)
             second[0, 1:] = second[1:, 0].transpose(0, 2, 1)
-            moved = (k @ masked).reshape(size - 1, -1, m.p + 1)
-            second[1:, 1:] = np.einsum("rip,siq->rspq", masked.reshape(moved.shape), moved, optimize=True)
+            rows, columns = masked.reshape((size - 1) * width, -1), moved.transpose(1, 0, 2)
+            both = rows @ columns.reshape(-1, (size - 1) * width)
+            second[1:, 1:] = both.reshape(size - 1, width, size - 1, width).transpose(0, 2, 1, 3)
             return single / s2, double / s2**2, forms / s2**2, second / s2**3
         for r in range(1, size):
             for ra, rb in self._sides[r]:
