@@ -79,6 +79,18 @@ def study(tmp_path_factory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _few_tones():
+    """Two tones of known vibrato a page and not twelve; whole tables are on the pages of test_accessible."""
+    with pytest.MonkeyPatch.context() as patch:
+
+        def few(*recording, **asked):
+            return expected_errors(*recording, **asked | {"extents_cents": (0.0, 20.0), "tones": 1})
+
+        patch.setattr("vibstudy.pages.write.expected_errors", few)
+        yield
+
+
 @pytest.fixture(scope="module")
 def pages(study) -> Path:
     report = write_pages(study)

@@ -76,7 +76,7 @@ def run_notebook(source: Path, study: Path, timeout_s: float = 300.0) -> Noteboo
     environment = {**os.environ, **_ONE_THREAD, **_QUIET, STUDY_VARIABLE: str(study.resolve())}
     failure = ""
     try:
-        client.execute(env=environment)
+        client.execute(env=environment, cleanup_kc=True)  # else its Python stays until this one ends
     except CellExecutionError as error:
         failure = f"{error.ename}: {error.evalue}"
     except CellTimeoutError:
