@@ -21,6 +21,7 @@ from tests.invented_study import invented_notes
 from tests.test_package import write_measured_study
 from vibstudy import cli
 from vibstudy.corpus.tables import unguard
+from vibstudy.figures.style import PAGES, HouseFigure
 from vibstudy.paper.figures import drawings
 from vibstudy.paper.output import tex, tex_citing
 from vibstudy.paper.references import WORKS, bibtex, listed
@@ -78,7 +79,18 @@ def study(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def report(study):
-    return write_paper(study)
+    """The pack; slides are drawn as PNG alone: nothing reads their other forms, which test_figures draws."""
+    save = HouseFigure.savefig
+
+    def sparing(figure, fname, **options):
+        if figure.page is PAGES["slide"] and fname.suffix != ".png":
+            fname.touch()
+        else:
+            save(figure, fname, **options)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(HouseFigure, "savefig", sparing)
+        return write_paper(study)
 
 
 def read_tables(folder: Path) -> dict[str, pd.DataFrame]:
