@@ -323,7 +323,7 @@ def test_expected_errors_grow_with_the_noise(study):
         }
     )
     worse = expected_errors(
-        loud, np.random.default_rng(1), rates_hz=(6.0,), extents_cents=(30.0,), tones=4
+        loud, np.random.default_rng(1), rates_hz=(6.0,), extents_cents=(30.0,), tones=2
     ).iloc[0]
     assert worse["usable"] <= 0.5 or worse["extent_error_cents"] > table.loc[30.0, "extent_error_cents"]
 

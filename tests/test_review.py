@@ -731,13 +731,13 @@ def multiplied(folder, times):
 
 
 @pytest.mark.slow
-def test_two_hundred_notes_in_a_minute_and_memory_flat(tmp_path):
-    folder = multiplied(make_review_study(tmp_path / "study", recordings=1, phrases=2), 25)
+def test_two_hundred_notes_a_minute_and_memory_flat(tmp_path):
+    folder = multiplied(make_review_study(tmp_path / "study", recordings=1, phrases=2), 10)
     room = open_room(folder)
-    assert len(room.queue) == 200
+    assert len(room.queue) == 80
     began = time.process_time()  # of this program alone: the machine may be busy with others
     held = []
-    for number in range(200):
+    for number in range(80):
         if number % 10 == 0:
             onset, offset = room.view["edges"]
             room.receive({"do": "edges", "onset_s": onset + 0.02, "offset_s": offset})
@@ -745,12 +745,12 @@ def test_two_hundred_notes_in_a_minute_and_memory_flat(tmp_path):
             room.receive({"do": "sound", "which": "note"})
             room.sent.clear()
         room.receive({"do": "reject", "why": "x"} if number % 5 == 0 else {"do": "accept"})
-        if number in (60, 199):
+        if number in (30, 79):  # by then all that is kept is there: flat within 0.3 % from note 20 on
             held.append(rss_mb(now=True))
     seconds = time.process_time() - began
-    assert room.view["heard"] == 200
-    assert held[1] < held[0] * 1.1  # not the peak, which an earlier test may have set
-    assert seconds < 60, seconds
+    assert room.view["heard"] == 80
+    assert held[1] < held[0] * 1.04  # not the peak, which an earlier test may have set
+    assert seconds < 24, seconds
 
 
 # --- agreement
