@@ -162,6 +162,10 @@ class Course:
         slow[-2:] = True
         return Course(self.basis[:, slow], self.weight[slow])
 
+    def along_with(self, cents: np.ndarray) -> Course:
+        """With a share of another line's movement [shape=(n,)], from none to about all of it."""
+        return Course(np.column_stack([self.basis, cents]), np.append(self.weight, 1.0))
+
     def start(self, cents: np.ndarray) -> np.ndarray:
         """Coefficients of a rough course [shape=(n,)]."""
         normal = self.basis.T @ self.basis / ROUGH_CENTS**2 + np.diag(self.weight)
@@ -193,15 +197,33 @@ def _slopes(
     """Gradient and curvature of the cost. `turn`: phase of the fundamental for each coefficient."""
     weight = 2.0 * counts / now.lost * bank.order
     gradient = turn.T @ (weight @ (np.conj(now.rest) * now.still).imag) + course.weight * x
-    moved = weight * bank.order @ (now.still.real**2 + now.still.imag**2)
+    # the expected curvature (Fisher): the steady part alone tells of the phase, what is left over does not
+    steady = now.still - now.rest
+    moved = weight * bank.order @ (steady.real**2 + steady.imag**2)
     curvature = turn.T @ (moved[:, None] * turn)
     # what the levels take
-    taken = np.sqrt(weight * bank.order)[:, None, None] * now.still[:, None, :] * bank.levels.T
+    taken = np.sqrt(weight * bank.order)[:, None, None] * steady[:, None, :] * bank.levels.T
     taken = taken.reshape(-1, len(moved))
     taken = np.concatenate([taken.real, taken.imag]) @ turn
     curvature -= taken.T @ taken
     curvature.ravel()[:: len(x) + 1] += course.weight
     return gradient, curvature
+
+
+def log_evidence(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, now: Look) -> float:
+    """Log likelihood of a kind of course as a whole, by Laplace's approximation about its likeliest one.
+
+    What a coefficient gains is charged with how much narrower than its prior the sound makes it, so that kinds
+    of courses with few and with many coefficients can be compared (Kass & Raftery 1995, JASA 90:773-795).
+    """
+    _, curvature = _slopes(bank, course, x, counts, _turns(bank, course), now)
+    return 0.5 * float(np.log(course.weight).sum() - np.linalg.slogdet(curvature)[1]) - now.cost
+
+
+def _turns(bank: Bank, course: Course) -> np.ndarray:
+    """Phase of the fundamental for each coefficient: the pitch of the base line is near enough."""
+    radians = 2.0 * np.pi / CENTS_PER_NEPER * bank.base_hz
+    return running_integral(radians[:, None] * course.basis, bank.hop_s)
 
 
 def power_of(rows: np.ndarray) -> np.ndarray:
@@ -213,10 +235,7 @@ def settle(
     bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, turns: int, enough: float = SETTLED
 ) -> tuple[np.ndarray, Look]:
     """Damped Gauss-Newton steps until the course stands still, or gains less than `enough`."""
-    # the pitch of the base line is near enough: the cost itself says whether a step was good
-    turn = running_integral(
-        (2.0 * np.pi / CENTS_PER_NEPER * bank.base_hz)[:, None] * course.basis, bank.hop_s
-    )
+    turn = _turns(bank, course)  # the cost itself says whether a step was good
     now, damping = _look(bank, course, x, counts), 1e-3
     slopes = None
     for _ in range(turns):

@@ -1,9 +1,10 @@
 """Whether another player, about as loud as a note, has vibrato: then whose note it is cannot be told.
 
-Only those harmonics of the other pitch are asked that lie clear of the note's own swing: what they share
-moves with the note. They are straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and
-once with a course that only drifts. The other moves where its vibrato is far likelier (`GAIN`), swings
-visibly (`SWING_CENTS`), and is one line: it turns a good part of that sound steady (`STEADY`).
+Only those harmonics of the other pitch are asked that lie clear of the note's own swing. They are straightened
+like a note (:mod:`vibstudy.pitch.straighten`), once freely and once with a course that drifts, or moves as the
+note does: such a line is the note's own, for no two players swing alike cycle by cycle. The other moves where
+its vibrato is far likelier, every coefficient of its course charged (`SURE`), swings visibly (`SWING_CENTS`),
+and is one line: it turns a good part of that sound steady (`STEADY`).
 """
 
 from __future__ import annotations
@@ -12,14 +13,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from vibstudy.pitch.course import Bank, Course, power_of, settle
+from vibstudy.pitch.course import Bank, Course, log_evidence, power_of, settle
 from vibstudy.pitch.demodulate import Demodulator
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.pitch.straighten import LEAST_FRAMES, harmonics_in_reach, search
 
-GAIN, STEADY, SWING_CENTS = 50.0, 0.3, 3.0
-"""Of log likelihood; share of power; amplitude. Set on mixtures of sampled winds with a piano (2 of 60 notes
-reach all three) and with a second wind (5 of 6 notes that were the other player's do)."""
+SURE = 5.0
+"""Log of a Bayes factor: "very strong" evidence of Kass & Raftery (1995, JASA 90:773-795)."""
+STEADY, SWING_CENTS = 0.3, 3.0
+"""Share of power; amplitude. Set on mixtures of sampled winds with a piano and with a second wind
+(``benchmarks/rooms.py``)."""
 CLEAR_HZ = 20.0  # beyond the note's swing: about the line of a note of half a second
 DRIFT_HZ = 2.0  # what a pitch does without vibrato lies below
 LEAST_HARMONICS = 2
@@ -45,9 +48,9 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
     count = harmonics_in_reach(rate_hz, rival_hz)
     bank = Bank.along([demodulator], line.onset_s, np.full(demodulator.frames, rival_hz), count)
     f0 = line.reference_hz
-    own = np.maximum(np.rint(bank.order * rival_hz / f0), 1.0) * f0
+    nearest_hz = np.maximum(np.rint(bank.order * rival_hz / f0), 1.0) * f0
     swing = 2.0 ** (float(np.quantile(np.abs(line.cents), 0.95)) / 1200.0) - 1.0
-    rows = np.abs(bank.order * rival_hz - own) > own * swing + CLEAR_HZ
+    rows = np.abs(bank.order * rival_hz - nearest_hz) > nearest_hz * swing + CLEAR_HZ
     if rows.sum() < LEAST_HARMONICS:
         return False
     bank, _ = replace(bank, b=bank.b[rows], order=bank.order[rows]).thinned()
@@ -58,12 +61,18 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
     counts = bank.coloured(found[1].rest)
     x, seen = settle(bank, course, found[0], counts, 4)
     still = course.below(bank.time_s, DRIFT_HZ)
-    drifts = [
-        settle(bank, still, start, counts, 8)[1]
-        for start in (still.start(course.basis @ x), np.zeros(still.basis.shape[1]))
-    ]
-    gain = min(look.cost for look in drifts) - seen.cost
-    moved = course.basis @ x
-    moved = moved - still.basis @ np.linalg.lstsq(still.basis, moved, rcond=None)[0]
+
+    def without_drift(cents: np.ndarray) -> np.ndarray:
+        return cents - still.basis @ np.linalg.lstsq(still.basis, cents, rcond=None)[0]
+
+    moved = without_drift(course.basis @ x)
+    own = without_drift(np.interp(bank.time_s + line.onset_s, line.time_s, line.cents))
+    plain = still.along_with(own)
     steady = 1.0 - power_of(seen.rest).sum() / bank.total.sum()
-    return bool(gain > GAIN and steady > STEADY and np.sqrt(2.0) * np.std(moved) > SWING_CENTS)
+    if steady < STEADY or np.sqrt(2.0) * np.std(moved) < SWING_CENTS:
+        return False
+    drift = still.start(course.basis @ x - moved)
+    starts = (np.append(drift, 0.0), np.append(drift, 1.0), np.append(0.0 * drift, 1.0))
+    y, plainly = min((settle(bank, plain, start, counts, 12) for start in starts), key=lambda one: one[1].cost)
+    odds = log_evidence(bank, course, x, counts, seen) - log_evidence(bank, plain, y, counts, plainly)
+    return bool(odds > SURE)
