@@ -38,7 +38,7 @@ TURN_CENTS = 52_000.0
 SURVIVORS = 400
 """In simulated rooms with the tail as loud as the direct sound (``benchmarks/rooms.py``, takes of a seed of
 their own) one note in eight goes astray with 150, one in 24 with 400, one in 33 with 1,000."""
-BEHIND = 25.0  # of log likelihood are never made good: 40, 80 and no limit find the same courses
+BEHIND = 15.0  # of log likelihood are never made good: 25, 40, 80 and no limit find the same courses
 MEMORY_S = 0.1  # 0.08 to 0.12 s find as many courses, 0.2 s fewer: wide vibratos lose their way
 TOP_HZ = 5000.0  # up to 3,500 Hz twice as many go astray; beyond, phases turn too far in a cell
 HOP_FRAMES = 3
@@ -87,7 +87,7 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
     )
     cents, slope = np.repeat(pitches, len(slopes)), np.tile(slopes, len(pitches))
     phase, likelihood = np.zeros(len(cents)), np.zeros(len(cents))
-    level = np.zeros((len(cents), len(b)), dtype=np.complex64)
+    level = np.zeros((2, len(b), len(cents)), dtype=np.float32)
     power, weight = np.zeros(len(b), dtype=np.float32), 0.0
     trail = []
     for i in range(hops):
@@ -105,7 +105,7 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
         at, rise = cents[parent], slope[parent]
         trail.append((parent, at + 0.5 * span * rise))
         level = _levels_after(
-            at, rise, bend, phase[parent], level[parent], frames, steps, kept, bank.hop_s, rad
+            at, rise, bend, phase[parent], level[:, :, parent], frames, steps, kept, bank.hop_s, rad
         )
         phase = _phase_at.py_func(phase[parent], rad, span, at, rise, bend)
         cents, slope, likelihood = at + span * (rise + 0.5 * span * bend), rise + span * bend, best[cell]
@@ -148,7 +148,7 @@ def _best_in_cells(
             tau = (j + 0.5) * hop_s
             back = _back(_phase_at(phase[parent], rad, tau, cents[parent], slope[parent], 0.0))
             steady[0, j, parent], steady[1, j, parent] = back.real, back.imag
-    real, imag = np.ascontiguousarray(kept * level.real.T), np.ascontiguousarray(kept * level.imag.T)
+    real, imag = kept * level[0], kept * level[1]
     one, turned = np.empty_like(steady), np.empty_like(steady)
     new, lost = np.empty((2, many), dtype=np.float32), np.empty(many, dtype=np.float32)
     for way in range(len(turn)):
@@ -201,15 +201,18 @@ def _lose(lost, real, imag, over_whole, least):
 
 @numba.njit(cache=True)
 def _levels_after(cents, slope, bend, phase, level, frames, steps, kept, hop_s, rad):
-    """Levels of each course's harmonics after a hop."""
+    """Levels of each course's harmonics after a hop [shape=(2, rows, courses)], real and imaginary."""
+    (count, rows), many = frames.shape, len(cents)
     after = kept * level
-    for course in range(len(cents)):
-        for j in range(len(frames)):
+    turned, one = np.empty((2, many), dtype=np.float32), np.empty((2, many), dtype=np.float32)
+    for j in range(count):
+        for course in range(many):
             tau = (j + 0.5) * hop_s
-            one = _back(_phase_at(phase[course], rad, tau, cents[course], slope[course], bend[course]))
-            turned = np.complex64(1.0)
-            for row in range(frames.shape[1]):
-                for _ in range(steps[row]):
-                    turned *= one
-                after[course, row] += frames[j, row] * turned
+            back = _back(_phase_at(phase[course], rad, tau, cents[course], slope[course], bend[course]))
+            one[0, course], one[1, course] = back.real, back.imag
+        turned[0], turned[1] = 1.0, 0.0
+        for row in range(rows):
+            for _ in range(steps[row]):
+                _turn(turned[0], turned[1], one[0], one[1])
+            _add(after[0, row], after[1, row], turned[0], turned[1], frames[j, row].real, frames[j, row].imag)
     return after

@@ -23,7 +23,7 @@ from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_betwe
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.rival import other_moves
-from vibstudy.pitch.straighten import straighten_note
+from vibstudy.pitch.straighten import Straightened, straighten_note
 from vibstudy.schema import LIMITS, reasons_of
 from vibstudy.sound.reading import Audio
 from vibstudy.vibrato.parted import without_false_cuts
@@ -185,8 +185,8 @@ def find_note(
         The line of this sound.
     found : mapping
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
-        (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``,
-        ``octave_below`` (from :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave
+        (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``, ``straight``
+        (from :func:`vibstudy.vibrato.parted.without_false_cuts`), ``octave_below`` (from :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave
         of the line stands).
     octaves : ndarray [shape=(frames,)] | None
         Octaves from the line to a second opinion, frame by frame; NaN where one is silent.
@@ -212,7 +212,9 @@ def find_note(
         "voiced_fraction": contour.heard_share(onset, offset),
     }
     values |= {key: found[key] for key in ("note_label", *TRILL_COLUMNS) if key in found}
-    line, company, unsure = _refined(audio, contour, onset, offset, found.get("octave_below"))
+    line, company, unsure = _refined(
+        audio, contour, onset, offset, found.get("octave_below"), found.get("straight")
+    )
     reasons += ["octave_unsure"] if unsure else []
     if line is None:
         reasons.append("too_short")
@@ -240,11 +242,16 @@ def find_note(
 
 
 def _refined(
-    audio: Audio, contour: Contour, onset_s: float, offset_s: float, said_lower: float | None
+    audio: Audio,
+    contour: Contour,
+    onset_s: float,
+    offset_s: float,
+    said_lower: float | None,
+    known: Straightened | None,
 ) -> tuple[NoteLine | None, Company | None, bool]:
     """Refined line of a note, an octave or a twelfth away where the sound says so; its company; any doubt.
 
-    The pitch of the contour stands when `said_lower` is None.
+    The pitch of the contour stands when `said_lower` is None; `known` is what straightening it gave before.
     """
 
     def refined(parts: float) -> NoteLine | None:
@@ -262,10 +269,10 @@ def _refined(
         unsure = abs(odds) < OCTAVE_ODDS
         moved = refined(parts) if parts != 1 else None
         if moved is not None:
-            line, company = moved, None
+            line, company, known = moved, None, None
     unsure |= share_between(line, 3) < SPARSE
     if line.snr_db < STRAIGHTEN_BELOW_DB:
-        straight = straighten_note(audio.samples, audio.rate_hz, line)
+        straight = known or straighten_note(audio.samples, audio.rate_hz, line)
         if straight is not None and straight.gain > 0.0:
             line, company = straight.line, None  # a line drawn astray hides others
     return line, company or look_around(audio.samples, audio.rate_hz, line), unsure
@@ -325,7 +332,7 @@ def rejoin(
         return None
     true_hz = contour.f0_hz / np.where(contour.time_s < right_row["onset_s"], *parts)
     row = {**left_row, **{key: right_row[key] for key in ("offset_s", "offset_se_s") if key in right_row}}
-    whole = find_note(audio, replace(contour, f0_hz=true_hz), {**row, "octave_below": None})
+    whole = find_note(audio, replace(contour, f0_hz=true_hz), {**row, "octave_below": None, "straight": None})
     if whole.line is None or _dip_db(whole.line, right_row["onset_s"]) > ATTACK_DIP_DB:
         return None
     whole.reasons += reasons_of(right_row.get("quality"))

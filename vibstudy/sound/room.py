@@ -87,6 +87,8 @@ _BESIDE = 2.0 ** (np.array([0.5, -0.5, 2, -2, 1, -1, 3, -3]) / 12)
 _FEWEST_BANDS, _FEWEST_TIMES = 5, 12
 _GROUPS = 8
 _FADED_DB = 120.0
+_STEPS = np.array([1e-6, 1e-5, 1e-7, 1e-7, 1e-5])
+"""For the slopes of the model: in log s, dB, s, s, dB."""
 _EXPONENTIAL_MEDIAN_DB = -10 * math.log10(math.log(2))
 
 
@@ -212,20 +214,20 @@ def end_of_direct(time_s: np.ndarray, level_db: np.ndarray, room: Room) -> float
     step_db = 10 * math.log10(1 + 10 ** (room.direct_db / 10)) if math.isfinite(room.direct_db) else 0.0
     fall = 60.0 / room.decay_s
 
-    def misfit(end_s: float) -> float:
-        since = np.maximum(t - end_s, 0.0)
-        tail = fall * since + step_db * np.minimum(since / RELEASE_S, 1.0)
-        x = np.stack([np.ones_like(t), np.minimum(t, end_s)], axis=1)
-        rest = level + tail - x @ np.linalg.lstsq(x, level + tail, rcond=None)[0]
-        return float(rest @ rest)
+    def misfits(ends_s: np.ndarray) -> np.ndarray:
+        since = np.maximum(t - ends_s[:, None], 0.0)
+        y = level + fall * since + step_db * np.minimum(since / RELEASE_S, 1.0)
+        x = np.minimum(t, ends_s[:, None])
+        y, x = (one - one.mean(axis=1, keepdims=True) for one in (y, x))
+        return np.sum(y * y, axis=1) - np.sum(x * y, axis=1) ** 2 / np.sum(x * x, axis=1)
 
     ends = t[(t > t[0] + 2 * SMOOTH_S) & (t < -SMOOTH_S)]
-    fits = np.array([misfit(float(end_s)) for end_s in ends])
+    *fits, through = misfits(np.append(ends, 0.0))
     independent = (t[-1] - t[0]) / SMOOTH_S
-    gain = independent * math.log(misfit(0.0) / max(float(fits.min()), 1e-12))
+    gain = independent * math.log(through / max(min(fits), 1e-12))
     if gain <= math.log(independent):
         return None
-    begins = float(ends[int(fits.argmin())])  # of the release
+    begins = float(ends[int(np.argmin(fits))])  # of the release
     return float(time_s[-1] + min(begins + SMOOTH_S, 0.0))
 
 
@@ -407,6 +409,12 @@ def _fitted(
         # 7 dB: spread of one band's level; times that follow within a window say the same
         return np.append(weight * (_model(p, time_s, ground) - level) / 7.0, p[4] / BESIDE_DB)
 
+    def slopes(p: np.ndarray) -> np.ndarray:
+        """By differences, all parameters at once."""
+        beside = p + _STEPS * np.eye(len(p))
+        moved = (_model(beside.T[..., None], time_s, ground) - _model(p, time_s, ground)) / _STEPS[:, None]
+        return np.vstack([(weight * moved / 7.0).T, np.eye(len(p))[4] / BESIDE_DB])
+
     bounds = (
         [math.log(0.05), LEAST_DIRECT_DB, -0.16, 0.008, -30.0],
         [math.log(20.0), 40.0, 0.06, 0.06, 30.0],
@@ -414,17 +422,17 @@ def _fitted(
     starts = (
         [start] if start is not None else [np.array([math.log(t), 2.0, 0.0, 0.02, 0.0]) for t in (0.5, 2.0)]
     )
-    fits = [least_squares(off, p, bounds=bounds, loss="soft_l1") for p in starts]
+    fits = [least_squares(off, p, slopes, bounds=bounds, loss="soft_l1") for p in starts]
     return min(fits, key=lambda fit: fit.cost).x
 
 
 def _model(p: np.ndarray, time_s: np.ndarray, others_db: np.ndarray) -> np.ndarray:
     """Median level about the end, dB.
 
-    Parameters are the log of the decay in s, direct to room in dB, when the end is, how rounded (s), and how
+    Parameters, or a stack of each of them, are the log of the decay in s, direct to room in dB, when the end is, how rounded (s), and how
     much more others play in the band than beside it, dB.
     """
-    b = 6 * math.log(10) / math.exp(p[0])
+    b = 6 * math.log(10) / np.exp(p[0])
     ratio = 10 ** (p[1] / 10)
     x = (time_s - p[2]) / p[3]
     direct = ndtr(-x)

@@ -62,7 +62,8 @@ def without_false_cuts(
     Returns
     -------
     list of dict
-        The notes; where none was parted, as they were.
+        The notes; where none was parted, as they were. With ``straight``, what straightening gave, where the
+        whole is as it was straightened.
     """
     out: list[dict[str, Any]] = []
     for run in _runs(rows):
@@ -109,6 +110,8 @@ def _joined(
             parts.append([row])
         else:
             parts[-1].append(row)
+    if len(parts) == 1:  # as it will be found again
+        return [_whole(run) | {"straight": straight}]
     return [_whole(part) for part in parts]
 
 
