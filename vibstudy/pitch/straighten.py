@@ -52,8 +52,8 @@ def search(
 ) -> tuple[np.ndarray, Look] | None:
     """The likeliest course that is found; None when the note is too short.
 
-    `known`, the cents of a line at the bank's frames, is a start, too: where it leads to the course that was
-    followed forwards, that stands.
+    From the note's beginning alone, or, where `known`, the cents of a line at the bank's frames, leads to
+    another one, from its end, too.
     """
     stages = [bank.first(most) for most in _first_harmonics(bank, f0_hz)]
 
@@ -69,10 +69,10 @@ def search(
     found = [settled(forwards)]
     if known is not None:
         found.append(settle(bank, course, course.start(known), bank.white(), 12))
-    if known is None or abs(found[0][1].cost - found[1][1].cost) > AGREED:
-        backwards = followed(bank, f0_hz, backwards=True)
-        assert backwards is not None
-        found.append(settled(backwards))
+        if abs(found[0][1].cost - found[1][1].cost) > AGREED:
+            backwards = followed(bank, f0_hz, backwards=True)
+            assert backwards is not None
+            found.append(settled(backwards))
     return min(found, key=lambda one: one[1].cost)
 
 
