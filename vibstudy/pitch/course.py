@@ -21,6 +21,7 @@ derivatives.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
@@ -81,7 +82,7 @@ class Bank:
             NOISE_BANDWIDTH / first.window_s,
         )
 
-    @property
+    @cached_property
     def total(self) -> np.ndarray:
         """Power of each row times frames."""
         return np.einsum("ij,ij->i", self.b.real, self.b.real) + np.einsum(

@@ -158,12 +158,23 @@ def _best_in_cells(
             one[1, j] = steady[0, j] * back.imag + steady[1, j] * back.real
         turned[0], turned[1], lost[:] = 1.0, 0.0, 1.0
         for row in range(rows):
-            new[0], new[1] = real[row], imag[row]
+            # loops, not slices: to make one takes longer than to turn a few courses
+            over_whole = np.float32(1.0) / whole[row]
+            for i in range(many):
+                new[0, i], new[1, i] = real[row, i], imag[row, i]
             for j in range(count):
+                x, y = frames[j, row].real, frames[j, row].imag
                 for _ in range(steps[row]):
-                    _turn(turned[0, j], turned[1, j], one[0, j], one[1, j])
-                _add(new[0], new[1], turned[0, j], turned[1, j], frames[j, row].real, frames[j, row].imag)
-            _lose(lost, new[0], new[1], np.float32(1.0) / whole[row], least)
+                    for i in range(many):
+                        u, v = turned[0, j, i], turned[1, j, i]
+                        turned[0, j, i] = u * one[0, j, i] - v * one[1, j, i]
+                        turned[1, j, i] = u * one[1, j, i] + v * one[0, j, i]
+                for i in range(many):
+                    new[0, i] += turned[0, j, i] * x - turned[1, j, i] * y
+                    new[1, i] += turned[0, j, i] * y + turned[1, j, i] * x
+            for i in range(many):
+                left = np.float32(1.0) - (new[0, i] * new[0, i] + new[1, i] * new[1, i]) * over_whole
+                lost[i] *= left if left > least else least
         for parent in range(many):
             at, rise = cents[parent], slope[parent]
             pitch = round((at + span * (rise + 0.5 * span * turn[way])) / CELL_CENTS) + pitches // 2
@@ -175,28 +186,6 @@ def _best_in_cells(
             if found > best[cell]:
                 best[cell], parents[cell], ways[cell] = found, parent, way
     return best, parents, ways
-
-
-@numba.njit(cache=True)
-def _turn(real, imag, by_real, by_imag):
-    for i in range(len(real)):
-        x, y = real[i], imag[i]
-        real[i] = x * by_real[i] - y * by_imag[i]
-        imag[i] = x * by_imag[i] + y * by_real[i]
-
-
-@numba.njit(cache=True)
-def _add(to_real, to_imag, real, imag, by_real, by_imag):
-    for i in range(len(real)):
-        to_real[i] += real[i] * by_real - imag[i] * by_imag
-        to_imag[i] += real[i] * by_imag + imag[i] * by_real
-
-
-@numba.njit(cache=True)
-def _lose(lost, real, imag, over_whole, least):
-    for i in range(len(lost)):
-        left = np.float32(1.0) - (real[i] * real[i] + imag[i] * imag[i]) * over_whole
-        lost[i] *= left if left > least else least
 
 
 @numba.njit(cache=True)
@@ -212,7 +201,13 @@ def _levels_after(cents, slope, bend, phase, level, frames, steps, kept, hop_s, 
             one[0, course], one[1, course] = back.real, back.imag
         turned[0], turned[1] = 1.0, 0.0
         for row in range(rows):
+            x, y = frames[j, row].real, frames[j, row].imag
             for _ in range(steps[row]):
-                _turn(turned[0], turned[1], one[0], one[1])
-            _add(after[0, row], after[1, row], turned[0], turned[1], frames[j, row].real, frames[j, row].imag)
+                for course in range(many):
+                    u, v = turned[0, course], turned[1, course]
+                    turned[0, course] = u * one[0, course] - v * one[1, course]
+                    turned[1, course] = u * one[1, course] + v * one[0, course]
+            for course in range(many):
+                after[0, row, course] += turned[0, course] * x - turned[1, course] * y
+                after[1, row, course] += turned[0, course] * y + turned[1, course] * x
     return after
