@@ -11,6 +11,7 @@ from scipy.signal import fftconvolve, spectrogram
 
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine, refine_note
+from vibstudy.pitch.rival import other_moves
 from vibstudy.pitch.straighten import straighten_note, straightened_sound
 from vibstudy.vibrato.note import measure_note
 
@@ -145,6 +146,30 @@ def test_a_second_channel_is_a_further_witness():
         off.append([off_cents(straighten_note(each, RATE_HZ, line).line, sound) for each in (both[0], both)])
     one, two = np.median(off, axis=0)
     assert two < one
+
+
+@pytest.mark.parametrize(
+    ("extent_cents", "moves"), [(0.0, False), (12.0, True), ("as the note", False)], ids=str
+)
+def test_only_a_vibrato_of_its_own_is_another_player(extent_cents, moves):
+    """A fifth above, as loud: straight, swinging its own way, and every cycle as the note does."""
+    for seed in range(3):
+        note, f0, rng = played(40 + seed, extent_cents=25.0)
+        if extent_cents == "as the note":
+            cents = np.interp(np.arange(len(note.samples)) / RATE_HZ, note.time_s, note.cents)
+            phase = 2 * np.pi * np.cumsum(1.498 * f0 * 2.0 ** (cents / 1200)) / RATE_HZ
+            other = sum(np.cos(k * phase + k * k) / k for k in range(1, 12))
+            other *= np.std(note.samples) / np.std(other)
+        else:
+            rate_hz = float(rng.uniform(4.5, 7.0))
+            other = tone(
+                rng, f0_hz=1.498 * f0, rate_hz=rate_hz, extent_cents=extent_cents, rate_cv=0.04, snr_db=45.0,
+                duration_s=0.9,
+            ).samples  # fmt: skip
+        sound = (note.samples + other).astype(np.float32)
+        found = straighten_note(sound, RATE_HZ, pooled(note, sound, f0))
+        assert found is not None
+        assert other_moves(sound, RATE_HZ, found.line, 1.498 * f0) is moves
 
 
 def test_too_short_to_straighten():
