@@ -214,8 +214,9 @@ def _slopes(
 def log_evidence(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, now: Look) -> float:
     """Log likelihood of a kind of course as a whole, by Laplace's approximation about its likeliest one.
 
-    What a coefficient gains is charged with how much narrower than its prior the sound makes it, so that kinds
-    of courses with few and with many coefficients can be compared (Kass & Raftery 1995, JASA 90:773-795).
+    What a coefficient gains is charged with how much narrower than its prior the sound makes it, so that
+    kinds of courses with few and with many coefficients can be compared (Kass & Raftery 1995, JASA
+    90:773-795).
     """
     _, curvature = _slopes(bank, course, x, counts, _turns(bank, course), now)
     return 0.5 * float(np.log(course.weight).sum() - np.linalg.slogdet(curvature)[1]) - now.cost

@@ -1,10 +1,10 @@
 """Whether another player, about as loud as a note, has vibrato: then whose note it is cannot be told.
 
-Only those harmonics of the other pitch are asked that lie clear of the note's own swing. They are straightened
-like a note (:mod:`vibstudy.pitch.straighten`), once freely and once with a course that drifts, or moves as the
-note does: such a line is the note's own, for no two players swing alike cycle by cycle. The other moves where
-its vibrato is far likelier, every coefficient of its course charged (`SURE`), swings visibly (`SWING_CENTS`),
-and is one line: it turns a good part of that sound steady (`STEADY`).
+Only those harmonics of the other pitch are asked that lie clear of the note's own swing. They are
+straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and once with a course that
+drifts, or moves as the note does: such a line is the note's own, for no two players swing alike cycle by
+cycle. The other moves where its vibrato is far likelier, every coefficient of its course charged (`SURE`),
+swings visibly (`SWING_CENTS`), and is one line: it turns a good part of that sound steady (`STEADY`).
 """
 
 from __future__ import annotations
@@ -73,6 +73,8 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
         return False
     drift = still.start(course.basis @ x - moved)
     starts = (np.append(drift, 0.0), np.append(drift, 1.0), np.append(0.0 * drift, 1.0))
-    y, plainly = min((settle(bank, plain, start, counts, 12) for start in starts), key=lambda one: one[1].cost)
+    y, plainly = min(
+        (settle(bank, plain, start, counts, 12) for start in starts), key=lambda one: one[1].cost
+    )
     odds = log_evidence(bank, course, x, counts, seen) - log_evidence(bank, plain, y, counts, plainly)
     return bool(odds > SURE)

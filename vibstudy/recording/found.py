@@ -186,8 +186,8 @@ def find_note(
     found : mapping
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
         (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``, ``straight``
-        (from :func:`vibstudy.vibrato.parted.without_false_cuts`), ``octave_below`` (from :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave
-        of the line stands).
+        (from :func:`vibstudy.vibrato.parted.without_false_cuts`), ``octave_below`` (from
+        :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave of the line stands).
     octaves : ndarray [shape=(frames,)] | None
         Octaves from the line to a second opinion, frame by frame; NaN where one is silent.
     before_hz : float | None

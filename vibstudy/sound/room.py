@@ -429,8 +429,8 @@ def _fitted(
 def _model(p: np.ndarray, time_s: np.ndarray, others_db: np.ndarray) -> np.ndarray:
     """Median level about the end, dB.
 
-    Parameters, or a stack of each of them, are the log of the decay in s, direct to room in dB, when the end is, how rounded (s), and how
-    much more others play in the band than beside it, dB.
+    Parameters, or a stack of each of them, are the log of the decay in s, direct to room in dB, when the
+    end is, how rounded (s), and how much more others play in the band than beside it, dB.
     """
     b = 6 * math.log(10) / np.exp(p[0])
     ratio = 10 ** (p[1] / 10)
