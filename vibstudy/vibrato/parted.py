@@ -136,16 +136,20 @@ def _dip_db(time_s: np.ndarray, level_db: np.ndarray, at_s: float) -> float:
 
 
 def _whole(part: list[dict[str, Any]]) -> dict[str, Any]:
-    """One note of several."""
+    """One note of several; its kind is that of most of it."""
     if len(part) < 2:
         return part[0]
     row = {key: value for key, value in part[0].items() if key not in _OF_WHOLE}
     row |= {key: part[-1][key] for key in _OF_END if key in part[-1]}
     length_s = np.array([piece["offset_s"] - piece["onset_s"] for piece in part])
+    unclear = np.array([piece["note_kind"] == "unclear" for piece in part])
+    told = part[int(np.argmax(np.where(unclear, length_s, -1.0)))]
     row["pitch_hz"] = float(
         2.0 ** np.average(np.log2([piece["pitch_hz"] for piece in part]), weights=length_s)
     )
     row["note_kind"] = "note"
+    if length_s[unclear].sum() > length_s[~unclear].sum():
+        row |= {key: told[key] for key in ("note_kind", *_OF_WHOLE) if key in told}
     reasons = [reason for piece in (part[0], part[-1]) for reason in reasons_of(piece.get("quality"))]
     row["quality"] = quality_of(reasons)
     return row
