@@ -48,6 +48,15 @@ def test_pieces_of_one_vibrato_are_one_note():
     assert whole["pitch_hz"] == pytest.approx(F0_HZ)
 
 
+@pytest.mark.parametrize(("unclear", "kind"), [([1, 3], "unclear"), ([1, 2], "note")])
+def test_what_mostly_may_be_a_trill_stays_so(unclear, kind):
+    rows = pieces()
+    for at in unclear:
+        rows[at] |= {"note_kind": "unclear", "trill_p": 0.4}
+    (whole,) = without_false_cuts(swinging(30.0), RATE_HZ, line(), rows)
+    assert (whole["note_kind"], "trill_p" in whole) == (kind, kind == "unclear")
+
+
 def test_cuts_of_a_straight_note_stand():
     assert joined(swinging(0.0), pieces()) == [0.1, *CUTS_S]
 

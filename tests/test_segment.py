@@ -283,6 +283,29 @@ def test_a_trill_is_one_trill(rate_hz, step):
     assert found["pitch_hz"].item() == pytest.approx(440, rel=0.012)  # named by its lower note
 
 
+@pytest.mark.parametrize(
+    ("held_s", "after_db", "kinds"),
+    [(0.45, 0.0, ["trill"]), (0.45, 20.0, ["trill", "note"]), (2.0, 0.0, ["trill", "note"])],
+)
+def test_what_is_held_of_a_trill_is_the_trills(held_s, after_db, kinds):
+    """On its lower note, no longer than the trill, not begun anew."""
+    trill = 50 * (1 + np.tanh(8 * np.sin(2 * np.pi * 6 * clock(1.4))))
+    held = clock(held_s)
+    dip_db = -after_db * np.exp(-(((held - 0.08) / 0.02) ** 2))
+    sound = voice(np.concatenate([trill, 0 * held]), np.concatenate([0 * trill, dip_db]))
+    assert found_in(sound)["note_kind"].tolist() == kinds
+
+
+def test_a_slow_alternation_is_a_trill_when_it_goes_on():
+    """Three times a second: four notes are a melody, twenty a trill."""
+    rounds = {
+        times: found_in(voice(100 * (np.arange(round(times / 6 * RATE_HZ)) * 6 // RATE_HZ % 2)))["note_kind"]
+        for times in (4, 20)
+    }
+    assert "trill" not in set(rounds[4])
+    assert rounds[20].iloc[0] == "trill"
+
+
 def alternations_of(cents: np.ndarray) -> list[Alternation]:
     return find_alternations(FinePitch(cents, np.zeros(len(cents)), np.zeros(len(cents)), 440.0))
 
@@ -314,8 +337,8 @@ def test_a_stumbling_trill_is_a_trill():
 def test_what_may_be_either_is_unclear():
     """A wide sine with somewhat flattened crests; the same swing, narrow, is a vibrato."""
     turn = 2 * np.pi * 6 * np.arange(0, 2, 0.0025)
-    flat = np.tanh(1.4 * np.sin(turn)) / np.tanh(1.4)
-    assert [alternations_of(half * flat)[0].kind for half in (100, 26)] == ["unclear", "note"]
+    flat = np.tanh(1.2 * np.sin(turn)) / np.tanh(1.2)
+    assert [alternations_of(half * flat)[0].kind for half in (100, 27)] == ["unclear", "note"]
 
 
 def test_jumps_of_level_and_a_players_habit_tell_a_trill():
@@ -337,7 +360,7 @@ def test_jumps_of_level_and_a_players_habit_tell_a_trill():
 
 
 def test_the_place_in_the_scale_tells_a_round_trill_from_a_vibrato():
-    """± 50 cents of a sine on a horn: between two degrees a lip trill or not, never just a vibrato."""
+    """± 50 cents of a sine on a horn: between two degrees a lip trill, about one a vibrato."""
     swing = 50 * np.sin(2 * np.pi * 6 * np.arange(0, 2, 0.0025))
 
     def kind(away_cents: float, habit: Habit) -> str:
@@ -347,7 +370,7 @@ def test_the_place_in_the_scale_tells_a_round_trill_from_a_vibrato():
         return found.kind
 
     horn = Habit.of("horn in F", tuning_hz=440)
-    assert [kind(away, horn) for away in (50, 250, 0)] == ["unclear", "unclear", "note"]
+    assert [kind(away, horn) for away in (50, 250, 0)] == ["trill", "trill", "note"]
     assert kind(0, Habit.of("horn", tuning_hz=440 * 2 ** (-50 / 1200))) == "unclear"
     assert kind(0, Habit.of("alto sax")) == kind(0, Habit()) == "note"
 

@@ -5,8 +5,9 @@ Definition
 The pitch is taken from the sound itself, every 2.5 ms through windows of three periods of the tone, since a
 tracker's frame rounds a trill into a sine. It *alternates* where it crosses the middle between its running
 extremes at least five times in a row, each time within 25 to 350 ms (what is shorter is a glitch), there and
-back 3.6 times a second or more, and comes to the same two levels again; what is slower is a melody. Half
-cycles of half the interval belong to it: the swings of a vibrato come and go, those of a trill stay.
+back 3.6 times a second or more (2.4 times where it does so ten times), and comes to the same two levels
+again; what is slower is a melody. Half cycles of half the interval belong to it: the swings of a vibrato come
+and go, those of a trill stay.
 
 A trill stays on its two notes and jumps; a vibrato sweeps. Each half cycle is measured on its own, so that
 neither needs a constant rate. Its *fullness* is the mean distance from the middle over that of the plateau
@@ -63,8 +64,9 @@ from vibstudy.pitch.ranges import is_brass, is_voice, is_wind
 from vibstudy.units import to_cents
 
 HOP_S = 0.0025
-SURE_P = 0.9
-"""Probability from which on it is told that it is a trill."""
+SURE_P = 2.0 / 3.0
+"""Probability from which on it is told that it is a trill. No model takes it either way: a wrong word costs
+twice a missing one."""
 DOUBT_P = 0.05
 """Probability from which on it is not told that it is a vibrato: one trill among vibratos spoils more than a
 vibrato left out."""
@@ -81,6 +83,7 @@ _EXTREMES = (12, 88)
 _HYSTERESIS = 0.35
 _HALF_CYCLE_S = (0.025, 0.35)
 _LEAST_HALF_CYCLES, _LEAST_RATE_HZ = 5, 3.6
+_SLOW_HALF_CYCLES, _SLOW_RATE_HZ = 10, 2.4  # no melody goes to and fro so often (common practice, no source)
 LEAST_CENTS, _MOST_CENTS = 50.0, 330.0
 """Intervals of trills, of which quarter tones and minor thirds are the smallest and the largest."""
 _SAME_CENTS, SAME_SHARE = 30.0, 0.45
@@ -335,7 +338,12 @@ def find_alternations(
             halves, level, least_cents / 2
         )  # those of a vibrato come and go, a trill's stay
     ]
-    return [s for s in found if s.rate_hz >= _LEAST_RATE_HZ and s.interval_cents >= least_cents]
+    return [
+        s
+        for s in found
+        if s.interval_cents >= least_cents
+        and s.rate_hz >= (_LEAST_RATE_HZ if s.half_cycles < _SLOW_HALF_CYCLES else _SLOW_RATE_HZ)
+    ]
 
 
 def _half_cycles(smooth: np.ndarray) -> list[tuple[int, int]]:

@@ -7,7 +7,8 @@ starts a new note. Intensity vibrato of ± 3 dB at 8 Hz dips 2.1 dB in 25 ms. In
 depths within 40 and 60 ms must be more than 5.4 dB. Dips faster than 12 a second are beats with another
 sound, not tonguing. While the pitch swings regularly, one of several dips must be 9 dB deep, or 1.8 times
 as deep as the note's dips mostly are: a room, whose echoes are a moment late, turns a swing of pitch into
-one of level.
+one of level. A trill and what is held on its lower note before or after it, not begun anew and shorter than
+the trill, are one note.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from scipy.signal import find_peaks
 
 from vibstudy.notes.edges import Levels
 from vibstudy.notes.kinds import alternations
-from vibstudy.notes.spans import Solo, Span
+from vibstudy.notes.spans import SAME_CENTS, Solo, Span, heard, touches
 
 _DIP_DB, _DIP_S = 2.65, 0.025  # deeper than the steepest vibrato of loudness
 _WIDE_S, _SHARP = 0.06, 0.4  # a dip much deeper within 60 ms than within 25 is a swell
@@ -30,6 +31,7 @@ _RISE_DB, _RISE_S = 4.2, 0.015
 _NO_SPLIT_S = 0.06  # beside an edge the level rises and falls by itself
 _OVER_VIBRATO, _DEEP_DB, _REGULAR_CENTS = 1.8, 9.0, 20.0
 _TONGUE_S, _LEAST_BEATS = 0.085, 3  # twelve a second
+_HELD_CENTS = SAME_CENTS / 2  # of the lower note of a trill: less than half of the narrowest
 _BEATS_S, _SLOW_S, _SLOW_DIP_DB = 0.08, 0.4, 4.0  # of dips that remain when such beats are averaged out
 
 
@@ -61,6 +63,51 @@ def split_at_attacks(solo: Solo, levels: Levels, span: Span) -> list[Span]:
             cuts.append(int(i))
     bounds = [span.begin, *((a + i) * levels.hop_s for i in cuts), span.end]
     return [replace(span, begin=x, end=y) for x, y in itertools.pairwise(bounds)]
+
+
+def with_held_ends(solo: Solo, levels: Levels, spans: list[Span]) -> list[Span]:
+    """Give a trill what it is begun from, and held on after it, on its lower note: one written note.
+
+    What is as long as the trill, or begun anew, is a note of its own. Where it cannot be told whether it is
+    a trill, the pitch held may lie anywhere in the swing: a vibrato that ends does not leave its note.
+    """
+    out: list[Span] = []
+    for span in spans:
+        while out and _one_written_note(solo, levels, out[-1], span):
+            last = out.pop()
+            span = replace(span if last.kind == "note" else last, begin=last.begin, end=span.end)
+        out.append(span)
+    return out
+
+
+def _one_written_note(solo: Solo, levels: Levels, left: Span, right: Span) -> bool:
+    if not touches(left, right) or (left.kind == "note") == (right.kind == "note"):
+        return False
+    swinging, held = (right, left) if left.kind == "note" else (left, right)
+    assert swinging.swing is not None
+    own = heard(solo.line, held.begin, held.end)
+    if not len(own) or held.length >= swinging.swing.end_s - swinging.swing.begin_s:
+        return False
+    low, high = swinging.swing.low_cents, swinging.swing.high_cents
+    top = low if swinging.kind == "trill" else high
+    if not low - _HELD_CENTS < np.median(own) < top + _HELD_CENTS:
+        return False
+    return not _begun_anew(solo, levels, swinging, right.begin)
+
+
+def _begun_anew(solo: Solo, levels: Levels, trill: Span, at_s: float) -> bool:
+    """Whether there is an attack beside a trill, other than the changes of its notes."""
+    joint = Span(at_s - 2 * _NO_SPLIT_S, at_s + 2 * _NO_SPLIT_S, trill.cents)
+    if len(split_at_attacks(solo, levels, joint)) == 1:
+        return False
+    assert trill.swing is not None
+    near, wide = (round(t / levels.hop_s) for t in (_DIP_S, _WIDE_S))
+    db = np.pad(levels.after_db, wide, mode="edge")
+    here = wide + np.arange(levels.index(trill.begin), levels.index(trill.end))
+    lowest = minimum_filter1d(db, 2 * near + 1)[here] == db[here]
+    usual = _usual_depth(_depth(db, here, wide)[lowest], trill.swing.half_cycles)
+    there = wide + np.arange(levels.index(joint.begin), levels.index(joint.end))
+    return bool(_depth(db, there, wide).max() > min(_OVER_VIBRATO * usual, _DEEP_DB))
 
 
 def _cycles(solo: Solo, span: Span) -> int:

@@ -32,7 +32,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.notes.alternation import ANYBODY, Habit
-from vibstudy.notes.attacks import split_at_attacks
+from vibstudy.notes.attacks import split_at_attacks, with_held_ends
 from vibstudy.notes.edges import (
     Edge,
     Levels,
@@ -126,6 +126,7 @@ def find_notes(
     spans = join_half_cycles(line, tell_kinds(solo, spans))
     levels = harmonic_levels(samples, rate_hz, line)
     spans = [part for span in spans for part in split_at_attacks(solo, levels, span)]
+    spans = with_held_ends(solo, levels, spans)
     spans = join_half_cycles(line, spans)  # the line may have gone on to the next note in the last half cycle
     notes = _soloist_only(line, levels, _place_edges(solo, levels, spans))
     notes = _name_kinds(notes, min_note_s)
