@@ -8,7 +8,7 @@ happens: dips of a straight note are the player's.
 Pieces on one pitch that touch are straightened as one note (:mod:`vibstudy.pitch.straighten`). Where they
 have one vibrato, a cut between them stands only if the sound that became steady, the direct one, falls in
 most harmonics at the same time, by `TONGUED_DB`: a tongue stops them all, a room takes one here and another
-there.
+there. What seemed a trill or a wide vibrato is a note where, straightened, it swings less than any trill.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from vibstudy.notes.alternation import LEAST_CENTS
 from vibstudy.pitch.company import look_around
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.demodulate import slow_course
@@ -67,7 +68,8 @@ def without_false_cuts(
     """
     out: list[dict[str, Any]] = []
     for run in _runs(rows):
-        out += run if len(run) < 2 else _joined(samples, rate_hz, contour, run)
+        doubted = len(run) > 1 or run[0]["note_kind"] == "unclear"
+        out += _joined(samples, rate_hz, contour, run) if doubted else run
     return out
 
 
@@ -110,9 +112,10 @@ def _joined(
             parts.append([row])
         else:
             parts[-1].append(row)
+    wide = float(np.ptp(np.percentile(straight.line.cents, [10, 90]))) >= LEAST_CENTS
     if len(parts) == 1:  # as it will be found again
-        return [_whole(run) | {"straight": straight}]
-    return [_whole(part) for part in parts]
+        return [_whole(run, wide) | {"straight": straight}]
+    return [_whole(part, wide) for part in parts]
 
 
 def _steady_level(samples: np.ndarray, rate_hz: float, line: NoteLine) -> tuple[np.ndarray, np.ndarray]:
@@ -135,9 +138,9 @@ def _dip_db(time_s: np.ndarray, level_db: np.ndarray, at_s: float) -> float:
     return float(min(before.max(), after.max()) - inside.min())
 
 
-def _whole(part: list[dict[str, Any]]) -> dict[str, Any]:
-    """One note of several; its kind is that of most of it."""
-    if len(part) < 2:
+def _whole(part: list[dict[str, Any]], wide: bool) -> dict[str, Any]:
+    """One note of several; its kind is that of most of it, where it swings as `wide` as a trill."""
+    if len(part) < 2 and (wide or part[0]["note_kind"] != "unclear"):
         return part[0]
     row = {key: value for key, value in part[0].items() if key not in _OF_WHOLE}
     row |= {key: part[-1][key] for key in _OF_END if key in part[-1]}
@@ -148,7 +151,7 @@ def _whole(part: list[dict[str, Any]]) -> dict[str, Any]:
         2.0 ** np.average(np.log2([piece["pitch_hz"] for piece in part]), weights=length_s)
     )
     row["note_kind"] = "note"
-    if length_s[unclear].sum() > length_s[~unclear].sum():
+    if wide and length_s[unclear].sum() > length_s[~unclear].sum():
         row |= {key: told[key] for key in ("note_kind", *_OF_WHOLE) if key in told}
     reasons = [reason for piece in (part[0], part[-1]) for reason in reasons_of(piece.get("quality"))]
     row["quality"] = quality_of(reasons)
