@@ -371,7 +371,7 @@ def test_the_place_in_the_scale_tells_a_round_trill_from_a_vibrato():
 
     horn = Habit.of("horn in F", tuning_hz=440)
     assert [kind(away, horn) for away in (50, 250, 0)] == ["trill", "trill", "note"]
-    assert kind(0, Habit.of("horn", tuning_hz=440 * 2 ** (-50 / 1200))) == "unclear"
+    assert kind(0, Habit.of("horn", tuning_hz=440 * 2 ** (-50 / 1200))) == "trill"
     assert kind(0, Habit.of("alto sax")) == kind(0, Habit()) == "note"
 
 
