@@ -231,6 +231,8 @@ class Laplace:
                 return None
             mixed, rest = self._rest(curvature, scales, w)
             try:
+                if np.linalg.cond(rest) * np.finfo(float).eps > 1:  # of an effect nothing is left to know
+                    return None
                 log_det = _log_det(curvature) + _log_det(rest[None])
             except linalg.LinAlgError:
                 return None
