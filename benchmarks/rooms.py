@@ -23,7 +23,7 @@ decay named. The microphone stands at 0.5, 1.2 and 2.3 times the distance at whi
 field of a room are equal, :math:`0.057 \\sqrt{V / T}` (Kuttruff, Room Acoustics, from memory). ``direct``
 is read from the responses: energy of the first 2 ms against all that follows, dB, mean over the takes. The
 accompaniment plays 2 m behind the soloist in the same room. A spaced pair stands 1 m apart. A 78's band is
-300-3,500 Hz.
+300-3,500 Hz. Where it says *listed*, a list names the soloist's notes.
 
 Truth
 -----
@@ -142,6 +142,7 @@ class Row:
     stereo: bool = False
     disc: bool = False
     low: bool = False
+    listed: bool = False
 
 
 ROWS = (
@@ -160,6 +161,7 @@ ROWS = (
     Row("dry, piano as loud", company="piano"),
     Row("dry, strings as loud", company="strings"),
     Row("dry, second wind as loud", company="second wind"),
+    Row("dry, second wind as loud, listed", company="second wind", listed=True),
     Row("78, dry", disc=True),
     Row("78, studio near, piano -6 dB", "studio", "near", "piano", 6.0, disc=True),
     Row("low winds, dry", low=True),
@@ -413,8 +415,13 @@ def notes_of(
         sound, room = sound_of(row, take, number, seed, folder, cache)
         path = folder / "take.wav"
         soundfile.write(path, 0.5 * sound.T / np.abs(sound).max(), SAMPLE_RATE_HZ, subtype="PCM_16")
+        cells = {"recording_id": "take"}
+        if row.listed:
+            cells["notes_path"] = str(folder / "take.csv")
+            listed = take.truth[["onset_s", "offset_s", "pitch_hz"]].rename(columns={"pitch_hz": "pitch"})
+            listed.to_csv(cells["notes_path"], index=False)
         begin = time.process_time()
-        found = measure_file(path, Settings(), {"recording_id": "take"})
+        found = measure_file(path, Settings(), cells)
         cpu_s = time.process_time() - begin
         rooms.append(
             {

@@ -7,12 +7,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from vibstudy.corpus.settings import Settings
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.lists import listed_notes, read_note_list
 from vibstudy.pitch.contour import Contour
+from vibstudy.recording import measure_file, tables
+
+from .signals import tone
 
 RATE_HZ = 22_050
 QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -301,3 +306,43 @@ def test_check_tells_mistakes_of_the_list(study, capsys):
     assert "bad.csv, row 2, column pitch" in words
     assert "bad.csv, row 3, column offset_s" in words
     assert "Traceback" not in words
+
+
+# --- whose note it is
+
+
+def two_players() -> np.ndarray:
+    """Two lines as loud a fifth apart, each with a vibrato of its own."""
+    rng = np.random.default_rng(7)
+    one, other = (
+        tone(rng, f0_hz=f0, rate_hz=rate, extent_cents=extent, rate_cv=0.04, snr_db=45.0, duration_s=1.2)
+        for f0, rate, extent in ((330.0, 5.2, 25.0), (494.3, 6.4, 20.0))
+    )
+    return 0.2 * (one.samples + other.samples)
+
+
+@pytest.mark.parametrize(("pitch", "usable"), [("", False), ("E4", True)])
+def test_a_list_says_whose_note_it_is(tmp_path, pitch, usable):
+    soundfile.write(tmp_path / "two.wav", two_players(), RATE_HZ, subtype="PCM_16")
+    path = written(tmp_path, f"onset_s,offset_s,pitch\n0.05,1.15,{pitch}\n")
+    cells = {"recording_id": "two", "notes_path": str(path)}
+    found = measure_file(tmp_path / "two.wav", Settings(), cells).notes
+    assert found["usable"].tolist() == [usable]
+    assert found["quality"].str.contains("masked").tolist() == [not usable]
+    if usable:
+        assert found["rate_hz"].iloc[0] == pytest.approx(5.2, abs=0.25)
+
+
+def test_a_score_says_whose_note_it_is(monkeypatch):
+    """Of two notes that may be another player's the one that is written is the soloist's; noise stays."""
+
+    def beside(notes, row):
+        return notes.assign(score_match=pd.array(["matched", "added", "matched"], dtype="string")), {}
+
+    monkeypatch.setattr(tables, "_beside_score", beside)
+    note = {"onset_s": 0.0, "offset_s": 1.0, "duration_s": 1.0, "pitch_hz": 440.0, "level_db": -20.0}
+    rows = [note | {"note_kind": "note", "quality": "masked;few_cycles", "usable": False} for _ in range(3)]
+    line = tables.line_frame([])
+    found = tables.result_of(rows, line, {}, Settings(), {"recording_id": "x"}, [True, True, False]).notes
+    assert found["quality"].tolist() == ["few_cycles", "masked;few_cycles", "masked;few_cycles"]
+    assert found["usable"].tolist() == [True, False, False]

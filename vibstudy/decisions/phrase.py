@@ -76,12 +76,13 @@ class Phrase:
         """End, on the clock of the note table."""
         return self.audio.origin_s + self.audio.duration_s
 
-    def octave_below(self, onset_s: float, offset_s: float) -> float:
-        """Share of frames in which the tracker says the octave below, of the note found there."""
+    def known(self, onset_s: float, offset_s: float) -> dict[str, Any]:
+        """What was known of the pitch of the note found there: ``octave_below``, ``named``."""
         shared = [min(row["offset_s"], offset_s) - max(row["onset_s"], onset_s) for row in self.rows]
         if max(shared, default=0.0) <= 0.0:
-            return 0.0
-        return float(self.rows[int(np.argmax(shared))].get("octave_below", 0.0))
+            return {"octave_below": 0.0}
+        row = self.rows[int(np.argmax(shared))]
+        return {key: row[key] for key in ("octave_below", "named") if key in row}
 
     def cut(self, start_s: float, end_s: float) -> np.ndarray:
         """Samples between two times of the note table's clock."""
@@ -244,10 +245,14 @@ def _measure(
         "quality": quality_of(_KEPT_REASONS.intersection(reasons_of(note.get("quality")))),
         "note_kind": "note" if kind is None or pd.isna(kind) else str(kind),
     }
-    said = phrase.octave_below(found["onset_s"], found["offset_s"])
-    again = find_note(phrase.bridged, phrase.contour, found | {"octave_below": said})
+    found |= phrase.known(found["onset_s"], found["offset_s"])
+    matched = note.get("score_match")
+    if isinstance(matched, str) and matched == "matched":
+        found["named"] = True
+    again = find_note(phrase.bridged, phrase.contour, found)
     if octave_shift:  # from the pitch measured, which may be lower than the line
-        again = find_note(phrase.bridged, _shifted(phrase.contour, again, octave_shift), found)
+        shifted = _shifted(phrase.contour, again, octave_shift)
+        again = find_note(phrase.bridged, shifted, found | {"octave_below": None})
     local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
     tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local
     measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo}, room)

@@ -113,7 +113,8 @@ def listed_notes(
     Returns
     -------
     FoundNotes
-        Errors of the edges are not known; `note_label` holds the label. The line keeps the pitches given.
+        Errors of the edges are not known; `note_label` holds the label, `named` says if a pitch was given.
+        The line keeps the pitches given.
     """
     f0 = np.full(len(contour.time_s), np.nan)
     notes = []
@@ -133,6 +134,7 @@ def listed_notes(
                 "note_kind": _kind(samples, rate_hz, onset, offset, pitch, label, habit),
                 "quality": "ok",
                 "note_label": label,
+                "named": bool(np.isfinite(row["pitch_hz"])),
             }
         )
     line = Contour(contour.time_s, f0, np.where(np.isfinite(f0), contour.confidence, 0.0), contour.tracker)

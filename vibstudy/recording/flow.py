@@ -173,14 +173,16 @@ def _measure_blocks(
         doubt_register([kept.note for kept in notes], [kept.reference_hz for kept in notes])
         values: list[dict[str, Any]] = []
         lines: list[tuple[np.ndarray, ...]] = []
+        theirs: list[bool] = []
         for number, kept in enumerate(notes, start=1):
             note = kept.get(shelf)
             measure_vibrato(note, wow, settings, row, heard_in)
             values.append(note.values)
+            theirs.append(note.theirs)
             if note.line is not None:
                 lines.append(thinned_line(note.origin_s, note.line, number))
         facts["notes_source"] = "sound" if listed is None else "note list"
-    return result_of(values, line_frame(lines), facts, settings, row)
+    return result_of(values, line_frame(lines), facts, settings, row, theirs)
 
 
 @dataclass

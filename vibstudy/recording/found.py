@@ -84,7 +84,11 @@ class FoundNote:
     rival_db : float
         The strongest other pitch (:class:`vibstudy.pitch.company.Company`); -inf where nobody looked.
     rival_moves : bool
-        Whether another player as loud has vibrato: whose note it is cannot be told.
+        Whether another player as loud has vibrato: whose note it is cannot be told from the sound.
+    named : bool
+        Whether somebody says that the soloist plays this pitch: a list, a score.
+    theirs : bool
+        Whether its vibrato is doubted for no other reason than that it may be another player's.
     fit : VibratoFit | None
         Its vibrato, once measured; None when there is none.
     """
@@ -95,6 +99,8 @@ class FoundNote:
     origin_s: float
     rival_db: float = -np.inf
     rival_moves: bool = False
+    named: bool = False
+    theirs: bool = False
     fit: VibratoFit | None = None
 
 
@@ -187,7 +193,8 @@ def find_note(
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
         (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``, ``straight``
         (from :func:`vibstudy.vibrato.parted.without_false_cuts`), ``octave_below`` (from
-        :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave of the line stands).
+        :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave of the line stands),
+        ``named`` (:class:`FoundNote`).
     octaves : ndarray [shape=(frames,)] | None
         Octaves from the line to a second opinion, frame by frame; NaN where one is silent.
     before_hz : float | None
@@ -215,7 +222,7 @@ def find_note(
     line, company, unsure = _refined(
         audio, contour, onset, offset, found.get("octave_below"), found.get("straight")
     )
-    reasons += ["octave_unsure"] if unsure else []
+    reasons += ["octave_unsure"] if unsure and not found.get("named") else []
     if line is None:
         reasons.append("too_short")
     else:
@@ -234,7 +241,7 @@ def find_note(
             reasons.append("octave_unsure")
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
-    note = FoundNote(values, reasons, line, audio.origin_s)
+    note = FoundNote(values, reasons, line, audio.origin_s, named=bool(found.get("named")))
     if line is not None and company is not None:
         note.rival_db = -np.inf if _same(company.rival_hz, before_hz) else company.rival_db
         note.rival_moves = _moves(audio, line, company)

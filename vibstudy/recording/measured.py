@@ -99,7 +99,9 @@ def measure_vibrato(
         played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
         if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
             note.reasons.append("octave_unsure")
-        if _is_masked(note, line):
+        covered, moving = _is_covered(note, line), note.values.get("has_vibrato")
+        if covered or (note.rival_moves and moving is not None and not (note.named and moving)):
+            note.theirs = bool(moving) and not covered and "masked" not in note.reasons
             note.reasons.append("masked")
     if number_in(row, "speed_factor") is None and "rate_hz" in note.values:
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
@@ -158,16 +160,12 @@ def _without_room(vibrato: Mapping[str, Any], room: Room) -> dict[str, Any]:
     return freed
 
 
-def _is_masked(note: FoundNote, line: NoteLine) -> bool:
-    """Tell whether others cover the note, or it is theirs."""
+def _is_covered(note: FoundNote, line: NoteLine) -> bool:
+    """Tell whether others cover the note, or, where it is straight, it may be theirs."""
     moving = note.values.get("has_vibrato")
     if moving is None:
         return False
     if moving:
-        return note.rival_moves or (
-            (line.straightened or line.snr_db < COMPANY_BELOW_DB) and is_covered(line, note.fit)
-        )
+        return (line.straightened or line.snr_db < COMPANY_BELOW_DB) and is_covered(line, note.fit)
     looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < LOOK_BELOW_DB
-    return (
-        note.rival_db > RIVAL_OF_STRAIGHT_DB or note.rival_moves or (looked_at and is_covered(line, note.fit))
-    )
+    return note.rival_db > RIVAL_OF_STRAIGHT_DB or (looked_at and is_covered(line, note.fit))

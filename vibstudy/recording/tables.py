@@ -6,7 +6,7 @@ their place in the score is added where there is one.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,7 @@ from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.schema import NOTE_COLUMNS, typed
+from vibstudy.schema import HARMLESS, NOTE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.tuning import estimate_tuning
 from vibstudy.units import CONCERT_HZ, nearest_note
 
@@ -67,6 +67,7 @@ def result_of(
     facts: dict[str, Any],
     settings: Settings,
     row: Mapping[str, Any],
+    theirs: Sequence[bool],
 ) -> RecordingResult:
     """Tables of a recording.
 
@@ -82,6 +83,9 @@ def result_of(
         Of the study: the tuning, if it is given there.
     row : mapping
         The recording's cells of the manifest: ``recording_id``, ``score_path``.
+    theirs : sequence of bool
+        Which notes are doubted for no other reason than that they may be another player's: where the score
+        has them, they are not.
     """
     name = str(row.get("recording_id") or "recording")
     same = {
@@ -108,6 +112,10 @@ def result_of(
     midi, frame["pitch_cents"] = nearest_note(frame["pitch_hz"], tuning["tuning_hz"])
     frame["midi"] = midi.astype("Int64")
     frame, beside = _beside_score(frame, row)
+    for at in frame.index[np.array(theirs, dtype=bool) & (frame["score_match"] == "matched").fillna(False)]:
+        reasons = [reason for reason in reasons_of(frame.at[at, "quality"]) if reason != "masked"]
+        frame.at[at, "quality"] = quality_of(reasons)
+        frame.at[at, "usable"] = frame.at[at, "note_kind"] == "note" and HARMLESS.issuperset(reasons)
     recording = {
         "recording_id": name,
         **facts,
