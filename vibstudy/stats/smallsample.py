@@ -190,9 +190,13 @@ class KenwardRoger(Judge):
 def _inverse(matrix: np.ndarray) -> np.ndarray:
     """Inverse, or the pseudo-inverse when the matrix is singular to working precision."""
     values = np.abs(np.linalg.eigvalsh(matrix))
-    if values.min() > 1e-10 * values.max():
+    if values.min() > SINGULAR * values.max():
         return np.linalg.inv(matrix)
-    return np.linalg.pinv(matrix, hermitian=True)
+    return np.linalg.pinv(matrix, rcond=SINGULAR, hermitian=True)
+
+
+SINGULAR = 1e-10
+"""Eigenvalues below this share of the largest are zero but for rounding."""
 
 
 class WithShared(Satterthwaite):
