@@ -9,7 +9,9 @@ driest take, and who left such notes out would choose among players.
 
 A note without vibrato must not sway: whatever moves its line at vibrato rates, attack and release left out,
 or the difference of its halves, would be vibrato of so much that is not seen. Less is allowed to one
-that hardly stands out and may be another player's.
+that hardly stands out and may be another player's. Of one that stands out by 18 dB, and whose line no room
+draws, the difference of the halves alone is asked: in what they agree the player moved (a bend, a settling
+attack). Nor need it have more than one harmonic, as high notes have not.
 
 The limits were set on mixtures of sampled winds with piano, strings and a second wind as loud as they (see
 ``benchmarks/recordings.py``) and in rooms (``benchmarks/rooms.py``).
@@ -47,7 +49,8 @@ def is_covered(line: NoteLine, fit: VibratoFit | None) -> bool:
     fit : VibratoFit | None
         Its vibrato, from :func:`vibstudy.vibrato.note.measure_note`; None where it is straight.
     """
-    if line.balance < LEAST_BALANCE:  # one harmonic alone: nothing to hold it against
+    clear = line.snr_db >= SWAY_LIMITS_DB[-1] and not line.straightened
+    if line.balance < LEAST_BALANCE and not clear:  # one harmonic alone: nothing to hold it against
         return True
     since_s = line.time_s - line.onset_s
     time_s, apart = thin(since_s, np.gradient(line.halves, line.hop_s), _RATE_HZ)
@@ -58,7 +61,8 @@ def is_covered(line: NoteLine, fit: VibratoFit | None) -> bool:
         if (inner.stop - inner.start) * step_s < _LEAST_S:
             inner = slice(None)
         limit = SWAY_LIMITS_CENTS[int(np.searchsorted(SWAY_LIMITS_DB, line.snr_db))]
-        return max(_in_band(_level(moving[inner]), step_s) for moving in (cents, apart)) > limit
+        asked = (apart,) if clear else (apart, cents)
+        return max(_in_band(_level(moving[inner]), step_s) for moving in asked) > limit
     wider, limit = widening(line, fit), fit.first_cents * WRONG_SHARE / 3.0
     extent_se = wider * fit.seen_first_se_cents
     if not line.straightened:
