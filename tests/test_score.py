@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.score import align_score
 from vibstudy.notes.written import read_score
-from vibstudy.schema import SCORE_COLUMNS
+from vibstudy.recording.tables import _beside_score
+from vibstudy.schema import NOTE_COLUMNS, SCORE_COLUMNS, typed
 
 STEPS = {0: ("C", 0), 1: ("C", 1), 2: ("D", 0), 3: ("D", 1), 4: ("E", 0), 5: ("F", 0), 6: ("F", 1)}
 STEPS |= {7: ("G", 0), 8: ("G", 1), 9: ("A", 0), 10: ("A", 1), 11: ("B", 0)}
@@ -430,6 +431,34 @@ def test_too_few_notes_say_so(tmp_path):
     notes = melody(1)
     with pytest.raises(VibstudyError, match="too few notes"):
         align_score(performance(notes).head(3), written(tmp_path, document(in_bars(notes))))
+
+
+def test_a_trills_sign_counts(tmp_path):
+    """Of notes that swing: likely enough with the sign; the others, and a swing that is none, as heard."""
+    notes = melody(5)
+    sign = "<ornaments><trill-mark/></ornaments>"
+    bars, filled = [""], 0.0
+    for i, (midi, quarters) in enumerate(notes):
+        if filled == 4 * len(bars):
+            bars.append("")
+        bars[-1] += note(midi, quarters, notations=sign if i in (2, 4, 6) else "")
+        filled += quarters
+    played = performance(notes).assign(note_kind="note", trill_p=np.nan, extent_cents=40.0, rate_hz=6.0)
+    played["usable"] = True
+    played.loc[[2, 3], "trill_p"], played.loc[4, "trill_p"] = 0.03, 1e-6
+    path = written(tmp_path, document(bars))
+    parts = read_score(path)
+    signed = [n.trill for n in next(iter(parts[0].orders.values()))]
+    assert np.flatnonzero(signed).tolist() == [2, 4, 6]
+    frame = typed(played, NOTE_COLUMNS)
+    table, _ = _beside_score(frame, {"score_path": path})
+    assert table["note_kind"].tolist()[:7] == ["note", "note", "trill", "note", "note", "note", "note"]
+    assert table["trill_p"][2] == pytest.approx(200 * 0.03 / (200 * 0.03 + 0.97))
+    trill = table.loc[2]
+    assert (trill["trill_rate_hz"], trill["trill_interval_cents"], trill["usable"]) == (6.0, 80.0, False)
+    assert np.isnan(trill["rate_hz"]) and np.isnan(trill["extent_cents"])
+    assert trill["pitch_hz"] == pytest.approx(played["pitch_hz"][2] * 2 ** (-40 / 1200))
+    assert table["rate_hz"].drop(2).eq(6.0).all()
 
 
 def test_notes_without_pitch_are_kept(tmp_path):

@@ -124,7 +124,7 @@ NOTE_COLUMNS: tuple[Column, ...] = (
     _c("onset_se_s", "number", "s", "Onset, standard error", "Uncertainty of the onset.", minimum=0),
     _c("offset_se_s", "number", "s", "Offset, standard error", "Uncertainty of the offset.", minimum=0),
     _c("note_kind", "string", "", "Kind", "note, trill (named by its lower note), ornament (grace note or turn), or unclear (a trill or a wide vibrato: it cannot be told); only notes have vibrato figures."),
-    _c("trill_p", "number", "", "Probability of a trill", "Probability that a pitch that goes to and fro by 50 cents or more is a trill, not a vibrato; missing where it does not.", minimum=0, maximum=1),
+    _c("trill_p", "number", "", "Probability of a trill", "Probability that a pitch that goes to and fro by 50 cents or more is a trill, not a vibrato (with the score's sign of a trill, where there is one); missing where it does not.", minimum=0, maximum=1),
     _c("trill_rate_hz", "number", "Hz", "Trill rate", "Cycles (there and back) a second of a trill.", minimum=0),
     _c("trill_interval_cents", "number", "cents", "Trill interval", "Upper less lower note of a trill.", minimum=0),
     _c("note_label", "string", "", "Label", "Words of the note list made by hand; missing without one."),

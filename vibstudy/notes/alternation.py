@@ -36,7 +36,7 @@ round by what the player plays (:class:`Habit`), are those of
 * the place in the scale: a vibrato swings about a degree of the tempered scale, so does a trill of a tone,
   but the middle of a trill of a semitone lies between two degrees: normal about either (spread 15 cents and
   what is not known of the tuning, root of squares), or, one time in seven, anywhere;
-* before anything is heard: :data:`TRILL_ODDS`, or what a score's sign says.
+* before anything is heard: :data:`TRILL_ODDS`, or, under a score's sign, :data:`SIGN_ODDS`.
 
 Shapes, jumps and widths were measured on trills and vibratos of six orchestral instruments
 (``benchmarks/real_sounds.py``, development half), on vibratos of ± 25-110 cents at 4-8.5 Hz by twelve
@@ -72,6 +72,8 @@ DOUBT_P = 0.05
 vibrato left out."""
 TRILL_ODDS = 0.1
 """Trills to vibratos, before anything is heard (common practice, no source)."""
+SIGN_ODDS = 20.0
+"""The same of a note that swings under a trill's sign (common practice, no source)."""
 TUNING_SE_CENTS = 15.0
 """Spread about A = 440 Hz of a tuning that is not known (common practice, no source)."""
 
@@ -196,9 +198,20 @@ class Alternation:
     @property
     def kind(self) -> str:
         """``trill``, ``unclear`` or ``note`` (a vibrato)."""
-        if self.trill_p >= SURE_P:
-            return "trill"
-        return "unclear" if self.trill_p > DOUBT_P else "note"
+        return kind_of(self.trill_p)
+
+
+def kind_of(trill_p: float) -> str:
+    """``trill``, ``unclear`` or ``note`` (a vibrato), by the probability of a trill."""
+    if trill_p >= SURE_P:
+        return "trill"
+    return "unclear" if trill_p > DOUBT_P else "note"
+
+
+def under_a_sign(trill_p: float) -> float:
+    """Probability of a trill where the score's sign asks for one: other odds before anything is heard."""
+    odds = SIGN_ODDS / TRILL_ODDS * trill_p
+    return odds / (odds + 1.0 - trill_p)
 
 
 @dataclass(frozen=True, eq=False)

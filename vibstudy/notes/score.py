@@ -14,6 +14,8 @@ repeated notes find their place.
 - *Repeats*: every way through the repeats is tried; the cheapest stays.
 - *Cuts*: four or more written notes in a row that are not played, within the played range.
 - *Tuning*: the circular mean of the played cents is taken out first.
+- *Trills*: where the note that swings bears the sign, a trill is likelier
+  (:func:`vibstudy.notes.alternation.under_a_sign`): `trill_p` and `note_kind` are told anew.
 - *Refusal*: fewer than half of the played notes on a written note of their pitch, or onsets that
   scatter about the local tempo by more than 0.16 beats while quality is poor: the score is of
   something else. (Measured: 0.12 beats at most for the right score, with 15 % rubato, wrong notes,
@@ -39,6 +41,7 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.alignment import CUT_NOTES, SAME_SEMITONES, Alignment, Played, best_alignment
+from vibstudy.notes.alternation import kind_of, under_a_sign
 from vibstudy.notes.written import WrittenNote, read_score
 from vibstudy.schema import SCORE_COLUMNS, typed
 
@@ -117,7 +120,8 @@ def align_score(
     Returns
     -------
     notes : DataFrame
-        As given, with :data:`vibstudy.schema.SCORE_COLUMNS`.
+        As given, with :data:`vibstudy.schema.SCORE_COLUMNS`; `trill_p` and `note_kind`, where there are
+        any, with what the signs of trills say.
     missing : DataFrame
         Written notes not found in the played range: `written_midi, measure, beat, notated_beats,
         expected_s` and `cut` (number of the cut it belongs to; missing for a single note).
@@ -262,7 +266,19 @@ def _with_columns(
     usable = notes["pitch_hz"].notna().to_numpy()
     frame = pd.DataFrame(rows, index=np.flatnonzero(usable)).reindex(range(len(notes)))
     columns = typed(frame, SCORE_COLUMNS)
-    return notes.assign(**{column.name: columns[column.name].array for column in SCORE_COLUMNS})
+    table = notes.assign(**{column.name: columns[column.name].array for column in SCORE_COLUMNS})
+    signed = np.zeros(len(notes), dtype=bool)
+    signed[usable] = [j >= 0 and found.notes[j].trill for j in found.written_of]
+    return _told_by_signs(table, signed) if "trill_p" in notes else table
+
+
+def _told_by_signs(table: pd.DataFrame, signed: np.ndarray) -> pd.DataFrame:
+    """The same with `trill_p` and `note_kind` of the notes that bear a sign told anew."""
+    signed = signed & table["trill_p"].notna().to_numpy() & table["score_match"].ne("unsure").to_numpy()
+    told = [under_a_sign(p) for p in table.loc[signed, "trill_p"].astype(float)]
+    table.loc[signed, "trill_p"] = told
+    table.loc[signed, "note_kind"] = [kind_of(p) for p in told]
+    return table
 
 
 def _match(written: WrittenNote | None, right: bool, quality: float) -> str:

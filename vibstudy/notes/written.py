@@ -73,6 +73,8 @@ class WrittenNote:
         "crescendo", "diminuendo" or "".
     grace : bool
         Whether it is a grace note.
+    trill : bool
+        Whether it bears a trill's sign.
     """
 
     written_midi: int
@@ -85,6 +87,7 @@ class WrittenNote:
     dynamic: str
     hairpin: str
     grace: bool
+    trill: bool = False
 
 
 @dataclass(frozen=True)
@@ -305,6 +308,7 @@ class _Reader:
             self._dynamic(time),
             self._hairpin(time),
             grace,
+            "trill-mark" in (getattr(note, "ornaments", None) or ()),  # grace notes have none
         )
         return time, written
 

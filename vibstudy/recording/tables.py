@@ -18,11 +18,13 @@ from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.schema import HARMLESS, NOTE_COLUMNS, quality_of, reasons_of, typed
+from vibstudy.schema import HARMLESS, NOTE_COLUMNS, SCORE_COLUMNS, quality_of, reasons_of, typed
 from vibstudy.sound.tuning import estimate_tuning
 from vibstudy.units import CONCERT_HZ, nearest_note
 
 LINE_RATE_HZ = 100.0
+_NAMES = [column.name for column in NOTE_COLUMNS]
+VIBRATO_COLUMNS = tuple(_NAMES[_NAMES.index("has_vibrato") : _NAMES.index(SCORE_COLUMNS[0].name)])
 NOT_FOUND_TOLD = 20
 """Written notes not found that are named one by one."""
 
@@ -109,9 +111,9 @@ def result_of(
             "tuning_source": "estimated" if known else "no notes",
             "tuning_words": estimate.words(),
         }
+    frame, beside = _beside_score(frame, row)
     midi, frame["pitch_cents"] = nearest_note(frame["pitch_hz"], tuning["tuning_hz"])
     frame["midi"] = midi.astype("Int64")
-    frame, beside = _beside_score(frame, row)
     for at in frame.index[np.array(theirs, dtype=bool) & (frame["score_match"] == "matched").fillna(False)]:
         reasons = [reason for reason in reasons_of(frame.at[at, "quality"]) if reason != "masked"]
         frame.at[at, "quality"] = quality_of(reasons)
@@ -134,6 +136,7 @@ def _beside_score(notes: pd.DataFrame, row: Mapping[str, Any]) -> tuple[pd.DataF
         return notes, {}
     from vibstudy.notes.score import align_score, missing_words
 
+    kinds = notes["note_kind"]
     try:
         with step("score"):
             notes, missing, report = align_score(notes, path)
@@ -141,6 +144,7 @@ def _beside_score(notes: pd.DataFrame, row: Mapping[str, Any]) -> tuple[pd.DataF
         if isinstance(error.__cause__, VibstudyError):  # without the score, the notes are as good as ever
             return notes, {"score_problem": str(error.__cause__)}
         raise
+    _rename_trills(notes, kinds)
     pulses = 60.0 * notes["rate_hz"] / notes["local_tempo_bpm"]
     notes["pulses_per_beat"] = pulses.fillna(notes["pulses_per_beat"])
     return notes, {
@@ -148,3 +152,16 @@ def _beside_score(notes: pd.DataFrame, row: Mapping[str, Any]) -> tuple[pd.DataF
         "score_share": report.share,
         "score_not_found": "; ".join(missing_words(missing)[:NOT_FOUND_TOLD]),
     }
+
+
+def _rename_trills(notes: pd.DataFrame, before: pd.Series) -> None:
+    """Make trills, in place, of notes whose kind the score's sign has changed."""
+    was_note = before.eq("note") & notes["note_kind"].ne("note")
+    notes.loc[was_note, "trill_rate_hz"] = notes.loc[was_note, "rate_hz"]
+    notes.loc[was_note, "trill_interval_cents"] = 2.0 * notes.loc[was_note, "extent_cents"]
+    for name in VIBRATO_COLUMNS:
+        notes.loc[was_note, name] = pd.NA if notes[name].dtype != "float64" else np.nan
+    notes.loc[was_note, "usable"] = False
+    named = before.ne("trill") & notes["note_kind"].eq("trill")
+    half = notes.loc[named, "trill_interval_cents"].fillna(0.0) / 2.0
+    notes.loc[named, "pitch_hz"] *= 2.0 ** (-half / 1200.0)  # a trill is named by its lower note
