@@ -159,7 +159,7 @@ def main() -> None:
             .astype(float),
         }
     )
-    how = {name: "median" if name.endswith(("off", "(dB)")) else "mean" for name in every.columns[1:]}
+    how = {name: "median" if name.endswith((", off", "(dB)")) else "mean" for name in every.columns[1:]}
     for frame in (every, every.assign(kind="all")):
         table = frame.groupby("kind").agg(how).join(frame.groupby("kind").size().rename("takes"))
         print(table.round(2).to_string())

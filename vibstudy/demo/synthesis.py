@@ -455,7 +455,9 @@ def _truth(
     extent, at_s = vibrato.extent_cents[kept], time_s[vibrato.index[kept]]
     cycles = (phase - phase[0]) / (2 * np.pi)
     level_db = 10 * np.log10((10 ** (harmonics_db[:, index] / 10)).sum(axis=0))
-    depth_db, lead_rad = _depth_and_lead(level_db, at_s, phase)
+    # what attack and release do to the level is no modulation
+    steady = (at_s > onset_s + note.attack_s) & (at_s < offset_s - note.release_s)
+    depth_db, lead_rad = _depth_and_lead(level_db[steady], at_s[steady], phase[steady])
     rate = np.gradient(cycles, at_s)
     row |= {
         "rate_hz": float(cycles[-1] / (at_s[-1] - at_s[0])),

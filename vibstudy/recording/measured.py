@@ -95,7 +95,9 @@ def measure_vibrato(
                 tempo_bpm=number_in(row, "tempo_bpm"),
             )
             note.reasons += vibrato.pop("quality")
-            note.values |= vibrato if room is None else _without_room(vibrato, room)
+            # along a line that swings, harmonic by harmonic, the tail lies beside what sounds
+            beside = room is None or (line.straightened and note.fit is not None)
+            note.values |= vibrato if beside else _without_room(vibrato, room)
         played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
         if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
             note.reasons.append("octave_unsure")
