@@ -25,9 +25,10 @@ def _global_random_state_untouched():
 
 
 LONGEST = (
-    *("test_notebooks", "test_recordings", "test_review", "test_batch", "test_pinned_figures"),
-    *("test_listening", "test_pages", "test_review_browser", "test_hostile_packages"),
-    *("test_readme", "test_paper"),
+    *("test_vibrato", "test_recordings", "test_notebooks", "test_review", "test_review_browser"),
+    *("test_hostile_packages", "test_batch", "test_bad_input", "test_pinned_figures", "test_demo"),
+    *("test_pages", "test_listening", "test_paper", "test_readme", "test_accessible", "test_stats_verdicts"),
+    *("test_figures", "test_cli", "test_stats_questions", "test_stats_claims", "test_hostile"),
 )
 """Files that take longest, first: else one worker is left with them while the other has nothing to do."""
 
