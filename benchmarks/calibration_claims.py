@@ -4,7 +4,7 @@ Corpora without (or with a known) difference are drawn and each claim is put to 
 
 =====================  ==================================================================================
 decades named          flat until 1960, then a step; claimed: a change from 1930 to 1960. Named decades
-                       against the straight line
+                       and a trend against a straight line over all decades
 margins                the difference lies exactly on the margin: "by at least", "equal", "different"
 growing corpus         6 to 20 players, tested six times: false alarms at some look, careless, with a plan,
                        and of the provisional verdicts without one
@@ -72,18 +72,21 @@ def careers(rng: np.random.Generator, players: int, step: float) -> pd.DataFrame
 
 def decades_named(rng: np.random.Generator, k: int) -> Outcomes:
     """A step after 1960 is no change from 1930 to 1960."""
-    notes, out = careers(rng, 16, 0.30), {}
-    for name, shape in (("named decades", "bands"), ("straight line", "trend")):
-        for end, label in ((1960, "false alarms"), (2000, "found")):
+    notes = careers(rng, 16, 0.30)
+    out: Outcomes = {}
+    for end, label in ((1960, "false alarms"), (2000, "found")):
+        if end == 2000 and k % 4:
+            continue
+        design = f"step of 26 % after 1960, claimed 1930 to {end}"
+        for name, shape in (("named decades", "bands"), ("trend over the span claimed", "trend")):
             contrast = Contrast("decade", 1930, end, shape=shape)
             claim = Claim("c", "", "extent_cents", contrast, "different", scale="log")
-            design = f"step of 26 % after 1960, claimed 1930 to {end}"
-            if end == 2000 and k % 4:
-                continue
             try:
                 out[design, f"{label}, {name}"] = float(Question(claim, notes).ask().evidence.p < LEVEL)
             except NotTestable:
                 out[design, f"{label}, {name}"] = np.nan
+        p = fit_mixed(notes, "log2(extent_cents) ~ decade").table().loc["decade", "p"]
+        out[design, f"{label}, straight line over all decades"] = float(p < LEVEL)
     return out
 
 

@@ -14,6 +14,7 @@ from rich.console import Console
 
 from tests.test_stats_claims import claim, corpus, measured_study, write
 from vibstudy.errors import VibstudyError
+from vibstudy.stats import fit_mixed
 from vibstudy.stats.claimfile import Plan, claims_text, read_claims
 from vibstudy.stats.claims import Contrast, examine, judge_claims, log_new, run_claims
 from vibstudy.stats.history import Recordings, fingerprint, same_notes
@@ -206,7 +207,9 @@ def test_a_step_after_1960_is_no_change_from_1930_to_1960() -> None:
     line = judge_claims([claim(contrast=Contrast("decade", 1930, 1960, shape="trend"))], notes).iloc[0]
     assert named["verdict"] == "undecided"
     assert abs(named["estimate"]) < 0.15
-    assert line["verdict"] == "supported"  # what a line makes of it
+    assert line["verdict"] == "undecided"  # a trend counts over the span claimed
+    every = fit_mixed(notes, "rate_hz ~ decade").table()
+    assert every.loc["decade", "p"] < 0.05  # what a line over all decades makes of it
     whole = judge_claims([claim(contrast=Contrast("decade", 1930, 2000))], notes).iloc[0]
     assert whole["estimate"] == pytest.approx(-0.6, abs=0.2)
     assert "decade 1930 is represented by 1930 to" in whole["caveats"]
@@ -554,3 +557,65 @@ def test_all_ways_are_asked_and_the_claimed_one_is_among_them() -> None:
     assert 0 < found.agree <= len(table)
     assert set(table["notes"]) == {"all", "strict"}
     assert table.loc[table["notes"] == "strict", "notes_used"].max() < base["notes_used"]
+
+
+def grouped(seed: int, spread: float) -> pd.DataFrame:
+    """Eighteen players of six schools, three schools a region, `spread` between schools."""
+    rng = np.random.default_rng(seed)
+    player, take = np.repeat(np.arange(18), 24), np.repeat(np.arange(36), 12)
+    school = player % 6
+    y = 6 + rng.normal(0, spread, 6)[school] + rng.normal(0, 0.2, 18)[player] + rng.normal(0, 0.3, 432)
+    frame = pd.DataFrame({"player": player, "recording_id": take, "school": school, "rate_hz": y})
+    frame["region"] = np.where(player % 2, "B", "A")
+    return frame.astype({"player": str, "recording_id": str, "school": str})
+
+
+@pytest.mark.parametrize("column", ["school", "orchestra"])
+def test_players_of_a_school_are_alike_and_three_schools_are_no_region(column: str) -> None:
+    """Also where the column is one that only this manifest has; a school is drawn as a player is."""
+    one = claim(contrast=Contrast("region", "A", "B"), expect="different")
+    notes = grouped(9, 0.5).rename(columns={"school": column})
+    finding = examine(one, notes)
+    assert finding.verdict() == "supported"
+    assert [other.name for other in finding.turned_by()] == [column]
+    assert f"cannot tell region from {column}" in judge_claims([one], notes)["but"].iloc[0]
+    drawn = fit_mixed(notes, "rate_hz ~ region", crossed=(column,)).table().loc["region[T.B]"]
+    assert drawn["df"] <= 4  # six schools less two means
+    shifted = notes.assign(rate_hz=notes["rate_hz"] + 2.0 * (notes["region"] == "B"))
+    assert not examine(one, shifted).turned_by()
+
+
+def test_a_number_of_the_users_own_is_held_equal_and_names_of_one_recording_are_not() -> None:
+    rng = np.random.default_rng(3)
+    player, take = np.repeat(np.arange(12), 40), np.repeat(np.arange(48), 10)
+    year = take % 4
+    frame = pd.DataFrame({"player": player, "recording_id": take, "decade": 1930 + 10 * year})
+    frame["age"] = 25 + 10 * year + rng.integers(0, 10, 12)[player]
+    frame["matrix_number"] = [f"m{k}" for k in take]
+    slope = rng.normal(0.2, 0.02, 12)[player]
+    frame["rate_hz"] = 6 - slope * year + rng.normal(0, 0.2, 12)[player] + rng.normal(0, 0.2, 480)
+    finding = examine(claim(contrast=Contrast("decade", 1930, 1960)), frame)
+    assert [other.name for other in finding.others] == ["age"]
+    assert [other.name for other in finding.turned_by()] == ["age"]
+
+
+def test_three_levels_are_no_line_and_a_trend_that_turns_says_so() -> None:
+    rng = np.random.default_rng(4)
+    player, take = np.repeat(np.arange(18), 24), np.repeat(np.arange(36), 12)
+    own = rng.normal(0, 0.2, 18)[player] + rng.normal(0, 0.3, 432)
+    frame = pd.DataFrame({"player": player, "recording_id": take, "era": player % 3 + 1})
+    frame["rate_hz"] = 6 + own + 1.0 * (frame["era"] == 3)
+    finding = examine(claim(contrast=Contrast("era", 1, 2), expect="different"), frame)
+    assert finding.verdict() == "undecided"
+    assert (
+        examine(claim(contrast=Contrast("era", 1, 2, shape="trend"), expect="higher"), frame).verdict()
+        == "supported"
+    )
+    step = np.array([0, 0, 0, 0, 1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 3, 5, 6])[player]
+    frame["decade"] = 1930 + 10 * step
+    frame["rate_hz"] = 6 + own + np.minimum(0.25 * step, 1.25 * (6 - step))  # in the end where it was
+    rose = judge_claims(
+        [claim(contrast=Contrast("decade", 1930, 1990, shape="trend"), expect="higher")], frame
+    )
+    assert rose["verdict"].iloc[0] == "supported"
+    assert "no straight line" in rose["but"].iloc[0]

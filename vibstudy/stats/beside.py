@@ -8,12 +8,22 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
+from vibstudy.schema import (
+    LOG_COLUMNS,
+    MANIFEST_COLUMNS,
+    NOTE_COLUMNS,
+    PROVENANCE_COLUMNS,
+    RECORDING_COLUMNS,
+    ROOM_COLUMNS,
+    SCORE_COLUMNS,
+)
 from vibstudy.stats.finding import ALPHA, Finding, Other
 from vibstudy.stats.lost import WARN_FROM, chance_weights, trimmed
 from vibstudy.stats.multiple import evidence
 from vibstudy.stats.question import PRESENCE, Question, Reply
 from vibstudy.stats.remarks import NotTestable, Remark
 from vibstudy.stats.selection import VIBRATO_FIGURES
+from vibstudy.stats.spans import ENOUGH, is_number
 from vibstudy.stats.tokens import name_text
 
 FEW_PLAYERS_A_SIDE = 3
@@ -22,6 +32,19 @@ MANY_MISSING = 0.2
 
 TAGS = ("medium", "decade", "region", "school", "accompaniment", "room", "instrument", "speed_known")
 """What a comparison may be confounded with; ``speed_known``: whether the manifest gives a speed factor."""
+
+FURTHER_TAGS = ("teacher", "piece", "tempo_bpm")
+"""Columns of the manifest that are looked at beside :data:`TAGS`, as are all that the user added."""
+
+MOST_FURTHER = 20
+"""So many of the user's own columns are looked at, in the order of the table: each is a fit."""
+
+_OURS = frozenset(
+    column.name
+    for columns in (NOTE_COLUMNS, SCORE_COLUMNS, ROOM_COLUMNS, RECORDING_COLUMNS, PROVENANCE_COLUMNS,
+                    MANIFEST_COLUMNS, LOG_COLUMNS)
+    for column in columns
+) | {"measurement"}  # fmt: skip
 
 
 def plain_remarks(question: Question, reply: Reply) -> list[Remark]:
@@ -63,10 +86,12 @@ def _missing(question: Question, used: int) -> list[Remark]:
 def bend_remarks(question: Question, reply: Reply) -> list[Remark]:
     """Test what a line leaves out: whether it bends; of a break, whether there is a slope besides."""
     from vibstudy.stats.mixed import MixedResult, fit_mixed
+    from vibstudy.stats.presence import fit_presence
 
     axis, bends = question.axis, question.axis.bends
-    if question.across is not None or bends.empty or not isinstance(reply.model, MixedResult):
+    if question.across is not None or bends.empty:
         return []
+    fit = fit_mixed if isinstance(reply.model, MixedResult) else fit_presence
     name = str(bends.columns[-1])
     formula = question.formula([name_text(name)])
     if axis.shape == "bands":  # asked beside a line, not beside the bands, which can bend as they like
@@ -74,7 +99,7 @@ def bend_remarks(question: Question, reply: Reply) -> list[Remark]:
     kept = question.chosen.drop(columns=list(bends), errors="ignore")
     frame = pd.concat([kept, bends], axis=1)[question.countable]
     try:
-        table = fit_mixed(
+        table = fit(
             frame, formula, question.player, question.recording, crossed=question.claim.crossed
         ).table()
     except VibstudyError:
@@ -124,17 +149,82 @@ def _tags(question: Question) -> list[str]:
 
 
 def tag_others(question: Question) -> list[Other]:
-    """The contrast with each tag in the model."""
+    """The contrast with each tag in the model.
+
+    A tag is held equal. One whose levels divide both sides more finely (schools within regions), and a column
+    of texts with few players a level (pieces, teachers), is a further random factor: what its notes have in
+    common is drawn once a level, as a player's is.
+    """
     out = []
     for tag in _tags(question):
+        finer = _divides(question, tag)
         try:
-            reply = question.ask([name_text(tag)])
+            reply = question.ask(drawn=[tag]) if finer else question.ask([name_text(tag)])
         except (NotTestable, VibstudyError):
-            if _is_rival(question, tag):
+            if not finer and _is_rival(question, tag):
                 out.append(Other("tag", tag, None))
             continue
         out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
+    for tag in _further_tags(question):
+        used = question.chosen.loc[question.known, tag]
+        if is_number(used):
+            drawn = False
+        else:
+            players = question.chosen.loc[question.known, question.player].nunique()
+            drawn = _divides(question, tag) or players < ENOUGH * used.nunique()
+        try:
+            reply = question.ask(drawn=[tag]) if drawn else question.ask([name_text(tag)])
+        except (NotTestable, VibstudyError):
+            continue
+        out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
     return out
+
+
+def _further_tags(question: Question) -> list[str]:
+    """Columns that say one thing of a recording, and the same of several players, and are in no model yet."""
+    c, used = question.claim, question.chosen[question.known]
+    made = {name for axis in (question.axis, question.across) if axis is not None for name in axis.columns}
+    skip = {question.player, question.recording, question.axis.column, c.outcome, *c.crossed, *TAGS, *made}
+    skip |= {question.across.column} if question.across else set()
+    model, out = question.adjusted(), []
+    for tag in map(str, used):
+        if tag in skip or (tag in _OURS and tag not in FURTHER_TAGS) or tag in model:
+            continue
+        known = used[[question.recording, question.player, tag]].dropna().astype(str).drop_duplicates()
+        if known[question.recording].duplicated().any() or known[tag].nunique() < 2:
+            continue
+        shared = known[[question.player, tag]].drop_duplicates()[tag].duplicated().any()
+        if not shared and not is_number(used[tag]):
+            continue  # a finer name of the player or the recording
+        out.append(tag)
+    return out[:MOST_FURTHER]
+
+
+def _divides(question: Question, tag: str) -> bool:
+    """Whether each level of a tag stands on one side, and each side has several, of several players."""
+    levels = _levels_by_side(question, tag)
+    return not levels[0] & levels[1] and min(map(len, levels)) > 1
+
+
+def _levels_by_side(question: Question, tag: str) -> list[set[str]]:
+    side = question.axis.side
+    return [
+        set(question.chosen.loc[question.known & (side == way), tag].dropna().astype(str)) for way in (-1, 1)
+    ]
+
+
+def line_others(question: Question, remarks: list[Remark]) -> list[Other]:
+    """The contrast along a curve, where a line was asked and the change is shown to bend."""
+    if question.axis.shape != "trend" or question.across is not None:
+        return []
+    if not any(remark.kind == "bend" and remark.values["p"] < ALPHA for remark in remarks):
+        return []
+    reply = None
+    try:
+        reply = question.reshaped("curve").ask()
+    except (NotTestable, VibstudyError):
+        return [Other("line", "curve", None)]
+    return [Other("line", "curve", reply.evidence, reply.shown, reply.low, reply.high)]
 
 
 def _is_rival(question: Question, tag: str) -> bool:
@@ -143,10 +233,7 @@ def _is_rival(question: Question, tag: str) -> bool:
     Several levels on both sides, each within one, are a finer division of the sides (schools within regions),
     no rival to them.
     """
-    side = question.axis.side
-    levels = [
-        set(question.chosen.loc[question.known & (side == way), tag].dropna().astype(str)) for way in (-1, 1)
-    ]
+    levels = _levels_by_side(question, tag)
     fewest = min(len(levels[0]), len(levels[1]))
     return fewest == 1 and not levels[0] & levels[1]
 

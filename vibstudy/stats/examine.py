@@ -16,6 +16,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.stats.beside import (
     bend_remarks,
     limit_others,
+    line_others,
     lost_others,
     plain_remarks,
     player_remarks,
@@ -81,7 +82,7 @@ def _finding(question: Question, reply: Reply) -> Finding:
     remarks += share_remarks(finding)
     others = []
     if reply.evidence.p < ALPHA:  # only a decided verdict can be turned
-        others = [*tag_others(question), *lost_others(question, finding)]
+        others = [*tag_others(question), *line_others(question, remarks), *lost_others(question, finding)]
         limits, said = limit_others(question, reply)
         others += limits
         remarks += said

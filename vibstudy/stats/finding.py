@@ -22,9 +22,9 @@ class Other:
     Parameters
     ----------
     kind : str
-        tag, weights, worst case, limits.
+        tag, line, weights, worst case, limits.
     name : str
-        Which: the tag, "narrowest", ...
+        Which: the tag, "lowest", ...
     evidence : Evidence | None
         None where the change leaves nothing to compare.
     estimate, low, high : float

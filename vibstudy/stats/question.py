@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -88,6 +88,7 @@ class Question:
             recording,
         ]
         check_columns(notes, names)
+        self._notes = notes
         notes = notes.reset_index(drop=True)
         if claim.outcome == "has_vibrato":
             notes = with_air_vibrato(notes)
@@ -131,6 +132,11 @@ class Question:
                     values = {"columns": (self.axis.column, self.across.column), "values": (first, second)}
                     raise NotTestable(Remark("empty cell", values))
 
+    def reshaped(self, shape: str) -> Question:
+        """The same question with its column compared in another way."""
+        contrast = replace(self.contrast, shape=shape)
+        return Question(self.claim, self._notes, self.player, self.recording, contrast)
+
     @property
     def left(self) -> str:
         """Left side of the formula."""
@@ -155,6 +161,7 @@ class Question:
         extra: Sequence[str] = (),
         keep: np.ndarray | None = None,
         weights: np.ndarray | None = None,
+        drawn: Sequence[str] = (),
         **settings: Any,
     ) -> Reply:
         """Fit the model and reply with the contrast.
@@ -166,6 +173,8 @@ class Question:
         keep : ndarray of bool [shape=(n,)] or None
             Which of the chosen notes; all countable ones by default.
         weights : ndarray [shape=(n,)] or None
+        drawn : sequence of str
+            Further random factors.
         **settings
             Passed to the fit.
         """
@@ -184,7 +193,7 @@ class Question:
             formula,
             player=self.player,
             recording=self.recording,
-            crossed=self.claim.crossed,
+            crossed=(*self.claim.crossed, *drawn),
             **settings,
         )
         if not model.converged:

@@ -7,10 +7,11 @@ bands     each decade by itself; the two named are compared. Where fewer than :d
           for a named decade, its band is widened towards the other one, at most to the middle between them.
           It never grows outwards: what changed outside the span claimed cannot count for it. Players are
           counted before any outcome is looked at. The default of ``decade`` and ``year``
-trend     a straight line over all notes; whether it bends is tested, too. The default of other numbers
+trend     a straight line, of time over the span claimed, else over all notes; whether it bends is tested,
+          too, and where it does a verdict is asked once more along a curve. The default of other numbers
 curve     a curve with :data:`CURVE_TERMS` degrees of freedom (Legendre polynomials)
 break     all before against all from a year on; whether there is a trend besides is tested, too
-levels    a factor's own levels
+levels    a factor's own levels; also of numbers with four values or fewer, unless a trend is claimed
 ========  ==========================================================================================
 """
 
@@ -119,11 +120,24 @@ def axis_of(
         return _break(contrast, values, chosen.index, known)
     start, end = _number(column, start), _number(column, end)
     seen = values[known & np.isfinite(values)]
-    if len(np.unique(seen)) < 2:
+    found = np.unique(seen)
+    if len(found) < 2:
         raise NotTestable(Remark("one value", {"column": column}))
+    plain = shape == "trend" and not (first and contrast.shape) and {start, end} <= set(found.tolist())
+    if plain and len(found) <= CURVE_TERMS + 1:
+        return _levels(column, start, end, chosen, known, player, every)
     remarks = _reach(column, start, end, seen)
     if shape == "bands":
         return _bands(column, start, end, values, chosen, known, player, other, remarks)
+    inside = (values >= min(start, end)) & (values <= max(start, end))
+    columns, term = pd.DataFrame(index=chosen.index), name_text(column)
+    if shape == "trend" and column in TIMES and np.any(known & np.isfinite(values) & ~inside):
+        values = np.where(inside, values, np.nan)
+        seen = values[known & inside]
+        if len(np.unique(seen)) < 2:
+            raise NotTestable(Remark("one value", {"column": column}))
+        term = name_text(f"{column}_span")
+        columns[f"{column}_span"] = values
     near_start = np.abs(values - start) < np.abs(values - end)
     side = np.where(np.isfinite(values), np.where(near_start, -1, 1), 0)
     labels = (level_text(start), level_text(end))
@@ -131,10 +145,8 @@ def axis_of(
         return _curve(column, start, end, values, seen, chosen.index, side, labels, remarks)
     middle, spread = float(np.mean(seen)), float(np.std(seen))
     bends = pd.DataFrame({f"{column}_bend": ((values - middle) / spread) ** 2}, index=chosen.index)
-    return Axis(
-        column, shape, name_text(column), pd.DataFrame(index=chosen.index), {column: start}, {column: end},
-        side, labels, bends, tuple(remarks),
-    )  # fmt: skip
+    name = str(next(iter(columns), column))
+    return Axis(column, shape, term, columns, {name: start}, {name: end}, side, labels, bends, tuple(remarks))
 
 
 def _number(column: str, value: Any) -> float:

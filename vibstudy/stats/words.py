@@ -172,7 +172,9 @@ def qualification(finding: Finding, turned: Sequence[Other]) -> str:
     clauses = []
     if tags:
         clauses.append(f"these recordings cannot tell {finding.claim.contrast.column} from {_or(tags)}")
-    if any(other.kind != "tag" for other in turned):
+    if any(other.kind == "line" for other in turned):
+        clauses.append("the change is no straight line, and a curve in its place does not show it")
+    if any(other.kind not in ("tag", "line") for other in turned):
         clauses.append("the notes lost to measuring could make it")
     return ", and ".join(clauses)
 
@@ -184,7 +186,8 @@ def other_words(other: Other, finding: Finding) -> str:
         "lowest": "Were the notes lost the lowest",
         "highest": "Were the notes lost the highest",
         "limits": "With the notes in which no vibrato was found",
-    }.get(other.name, f"With {_named(other.name)} in the model")
+        "curve": "Along a curve in place of the straight line",
+    }.get("" if other.kind == "tag" else other.name, f"With {_named(other.name)} in the model")
     if other.evidence is None:
         return f"{what} nothing is left to compare."
     unit = f" {finding.unit}" if finding.unit else ""
