@@ -175,6 +175,8 @@ def tag_others(question: Question) -> list[Other]:
         try:
             reply = question.ask(drawn=[tag]) if drawn else question.ask([name_text(tag)])
         except (NotTestable, VibstudyError):
+            if not drawn and (is_number(used) or _is_rival(question, tag)):
+                out.append(Other("tag", tag, None))
             continue
         out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
     return out
@@ -196,8 +198,17 @@ def _further_tags(question: Question) -> list[str]:
         shared = known[[question.player, tag]].drop_duplicates()[tag].duplicated().any()
         if not shared and not is_number(used[tag]):
             continue  # a finer name of the player or the recording
+        if any(
+            _names(used, axis.column, tag) for axis in (question.axis, question.across) if axis is not None
+        ):
+            continue
         out.append(tag)
     return out[:MOST_FURTHER]
+
+
+def _names(used: pd.DataFrame, column: str, tag: str) -> bool:
+    """Whether a tag only names values of a column (a period of decades): it tells nothing more."""
+    return not used[[column, tag]].dropna().drop_duplicates()[column].duplicated().any()
 
 
 def _divides(question: Question, tag: str) -> bool:

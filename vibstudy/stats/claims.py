@@ -14,11 +14,12 @@
 ``sentence``     what is claimed, as it will stand in the paper
 ``outcome``      a column of the note table; ``has_vibrato`` for presence
 ``contrast``     ``column``, ``from``, ``to``: what is compared, always *to* minus *from*. Decades and years
-                 are compared as named, not along a line; ``shape = "trend"`` claims a straight line,
-                 ``"curve"`` takes a smooth curve, ``break = 1960`` compares all before with all from
-                 then on; other numbers go along a line unless ``factor = true``
-                 (:mod:`vibstudy.stats.spans`). With ``across``, ``across_from``, ``across_to``: whether
-                 that difference itself changes ("the regions grew alike": column region, across decade)
+                 are compared as named, not along a line; ``shape = "trend"`` claims a straight line
+                 over that span, ``"curve"`` takes a smooth curve, ``break = 1960`` compares all before with
+                 all from then on; other numbers go along a line unless ``factor = true`` or they take four
+                 values at most (:mod:`vibstudy.stats.spans`). With ``across``, ``across_from``,
+                 ``across_to``: whether that difference itself changes ("the regions grew alike": column
+                 region, across decade)
 ``expect``       lower, higher, different, or equal
 ``margin``       in the outcome's unit, or in per cent when it is modelled on a logarithmic scale. With lower
                  and higher the least difference claimed: "by at least". With different and equal,
@@ -45,11 +46,14 @@ Verdicts
   reason is given.
 
 A decided verdict is put to the model with each further tag in it (medium, region, school, accompaniment,
-room, instrument, whether the speed is known; decade). Where it does not stand, the verdict says so in the
-same breath: "Supported, but these recordings cannot tell decade from medium". Where one side lost 15 points
-more of its notes to measuring than the other, the same is done with weights for the notes lost and in the two
-worst cases (:mod:`vibstudy.stats.lost`). A verdict on extents is also asked with the notes in which no
-vibrato was found, as straight or narrower than could be found in them (:mod:`vibstudy.stats.censored`).
+room, instrument, whether the speed is known; decade; teacher, piece, tempo; and every column of the user's
+own that says one thing of each recording and the same of several players). Schools within regions, and
+pieces, are drawn as players are. Where the verdict does not stand, it says so in the same breath: "Supported,
+but these recordings cannot tell decade from medium". A line that is shown to bend is asked once more as a
+curve. Where one side lost 15 points more of its notes to measuring than the other, the same is done with
+weights for the notes lost and in the two worst cases (:mod:`vibstudy.stats.lost`). A verdict on extents is
+also asked with the notes in which no vibrato was found, as straight or narrower than could be found in them
+(:mod:`vibstudy.stats.censored`).
 
 p is that of the mixed model (presence: between–within), raised for looks at a growing corpus, then corrected
 by Holm over every confirmatory claim that was ever logged (:mod:`vibstudy.stats.history`), exploratory ones
