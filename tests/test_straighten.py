@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from scipy.signal import fftconvolve, spectrogram
 
 from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.demodulate import Demodulator
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.rival import other_moves
 from vibstudy.pitch.straighten import straighten_note, straightened_sound
@@ -204,3 +205,22 @@ def test_few_or_low_harmonics_need_no_first_look(orders, f0_hz):
 
     stages = _first_harmonics(SimpleNamespace(order=np.array(orders)), f0_hz)
     assert all(orders[0] <= most < orders[-1] for most in stages)
+
+
+def test_a_note_is_taken_out_of_what_sounds_beside_it():
+    """Of two tones a third apart the one whose line is known goes to -20 dB, the other stays to 1.5 dB."""
+    note, f0, rng = played(50, extent_cents=20.0)
+    other = tone(rng, f0_hz=1.26 * f0, rate_hz=6.0, extent_cents=15.0, snr_db=60.0, duration_s=0.9).samples
+    own, mixed = (
+        Demodulator.of_note(sound, RATE_HZ, note.onset_s, note.offset_s, f0)
+        for sound in (note.samples, note.samples + other)
+    )
+    line_hz = f0 * 2.0 ** (np.interp(own.time_s, note.time_s, note.cents) / 1200.0)
+    count = int(0.45 * RATE_HZ / f0)
+    first = round(note.onset_s * RATE_HZ)
+    power = [
+        np.mean(np.square(sound[2000:-2000], dtype=np.float64))
+        for sound in (own.without(line_hz, count), note.samples, mixed.without(line_hz, count), other[first:])
+    ]
+    assert power[0] < 0.01 * power[1]
+    assert abs(10 * np.log10(power[2] / power[3])) < 1.5

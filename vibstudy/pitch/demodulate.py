@@ -26,7 +26,7 @@ class Demodulator:
     """Brings the harmonics of one stretch of sound to rest along a base line."""
 
     def __init__(self, samples: np.ndarray, rate_hz: float, start_s: float, f0_hz: float):
-        self.rate_hz = rate_hz
+        self.rate_hz, self.start_s = rate_hz, start_s
         frame_rate = np.clip(f0_hz, MIN_FRAME_RATE_HZ, MAX_FRAME_RATE_HZ)
         self.hop = max(1, round(rate_hz / frame_rate))
         length = max(round(PERIODS * rate_hz / f0_hz), round(HOPS * self.hop))
@@ -58,9 +58,7 @@ class Demodulator:
 
     def rest(self, line_hz: np.ndarray, harmonics: int) -> np.ndarray:
         """Complex amplitudes [shape=(harmonics, frames)] along the base line [shape=(frames,)]."""
-        line = Spline(line_hz, self.hop / self.rate_hz)
-        turns = line.integral_between(self.hop, self._centre, len(self._samples))
-        phase = (2.0 * np.pi * (turns - np.floor(turns))).astype(np.float32)
+        phase = self._phase(line_hz)
         carrier = np.stack([np.cos(phase), np.sin(phase)])
         # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
         product = np.empty((harmonics, *carrier.shape), dtype=np.float32)
@@ -75,6 +73,26 @@ class Demodulator:
         for j in range(1, self.overlap):
             out += hops[:, :, j : j + self.frames, j]
         return out[:, 0] - 1j * out[:, 1]
+
+    def without(self, line_hz: np.ndarray, harmonics: int) -> np.ndarray:
+        """The sound less what its harmonics along a line do slowly (:func:`slow_course`) [shape=(n,)]."""
+        steady = slow_course(self.rest(line_hz, harmonics), self.hop / self.rate_hz).astype(np.complex64)
+        place = np.clip((np.arange(len(self._samples)) - self._centre) / self.hop, 0.0, self.frames - 1.001)
+        frame = place.astype(np.int64)
+        share = (place - frame).astype(np.float32)
+        turn = np.exp(1j * self._phase(line_hz))
+        power = np.ones_like(turn)
+        rest = self._samples.copy()
+        for level in steady:
+            power *= turn
+            rest -= 2.0 * ((level[frame] + share * np.diff(level)[frame]) * power).real
+        return rest
+
+    def _phase(self, line_hz: np.ndarray) -> np.ndarray:
+        """Phase of a line at the samples, from 0 to 2π [shape=(n,), float32]."""
+        line = Spline(line_hz, self.hop / self.rate_hz)
+        turns = line.integral_between(self.hop, self._centre, len(self._samples))
+        return (2.0 * np.pi * (turns - np.floor(turns))).astype(np.float32)
 
 
 def slow_course(b: np.ndarray, hop_s: float) -> np.ndarray:

@@ -1,10 +1,12 @@
 """Whether another player, about as loud as a note, has vibrato: then whose note it is cannot be told.
 
-Only those harmonics of the other pitch are asked that lie clear of the note's own swing. They are
-straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and once with a course that
-drifts, or moves as the note does: such a line is the note's own, for no two players swing alike cycle by
-cycle. The other moves where its vibrato is far likelier, every coefficient of its course charged (`SURE`),
-swings visibly (`SWING_CENTS`), and is one line: it turns a good part of that sound steady (`STEADY`).
+What the note's own harmonics do slowly is taken out first, for the window of a harmonic reaches as far as
+its neighbours. Of the rest only those harmonics of the other pitch are asked that lie clear of the note's
+own swing. They are straightened like a note (:mod:`vibstudy.pitch.straighten`), once freely and once with
+a course that drifts, or moves as the note does: such a line is the note's own, for no two players swing
+alike cycle by cycle. The other moves where its vibrato is far likelier, every coefficient of its course
+charged (`SURE`), swings visibly (`SWING_CENTS`), and is one line: it turns a good part of that sound
+steady (`STEADY`).
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ SURE = 5.0
 STEADY, SWING_CENTS = 0.3, 3.0
 """Share of power; amplitude. Set on mixtures of sampled winds with a piano and with a second wind
 (``benchmarks/rooms.py``)."""
+TOP_HZ = 5000.0  # as far as harmonics are followed
 CLEAR_HZ = 20.0  # beyond the note's swing: about the line of a note of half a second
 DRIFT_HZ = 2.0  # what a pitch does without vibrato lies below
 LEAST_HARMONICS = 2
@@ -42,12 +45,19 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
     rival_hz : float > 0
         The other pitch, from :func:`vibstudy.pitch.company.look_around`.
     """
-    demodulator = Demodulator.of_note(samples, rate_hz, line.onset_s, line.offset_s, rival_hz)
+    f0 = line.reference_hz
+    note = Demodulator.of_note(samples, rate_hz, line.onset_s, line.offset_s, f0)
+    if note.frames < LEAST_FRAMES:
+        return False
+    line_hz = np.interp(note.time_s, line.time_s, line.f0_hz)
+    own_count, count = (min(harmonics_in_reach(rate_hz, hz), int(TOP_HZ / hz)) for hz in (f0, rival_hz))
+    if own_count < 1 or count < LEAST_HARMONICS:
+        return False
+    rest = note.without(line_hz, own_count)
+    demodulator = Demodulator(rest, rate_hz, note.start_s, rival_hz)
     if demodulator.frames < LEAST_FRAMES:
         return False
-    count = harmonics_in_reach(rate_hz, rival_hz)
     bank = Bank.along([demodulator], line.onset_s, np.full(demodulator.frames, rival_hz), count)
-    f0 = line.reference_hz
     nearest_hz = np.maximum(np.rint(bank.order * rival_hz / f0), 1.0) * f0
     swing = 2.0 ** (float(np.quantile(np.abs(line.cents), 0.95)) / 1200.0) - 1.0
     rows = np.abs(bank.order * rival_hz - nearest_hz) > nearest_hz * swing + CLEAR_HZ
