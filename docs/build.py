@@ -29,7 +29,7 @@ def main() -> int:
     if study is None:
         study = ROOT / "build" / "demo-study"
         if not (study / "pages").is_dir():
-            subprocess.run([sys.executable, "-m", "vibstudy", "demo", "--into", study], check=True)
+            subprocess.run([sys.executable, "-m", "vibstudy", "demo", study], check=True)
         if not (study / "paper").is_dir():
             subprocess.run([sys.executable, "-m", "vibstudy", "paper", study], check=True)
     environment = os.environ | {STUDY: str(study.absolute()), "NO_MKDOCS_2_WARNING": "1"}

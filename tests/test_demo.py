@@ -507,7 +507,7 @@ def test_notebooks_come_in_order() -> None:
 
 def test_a_folder_with_something_else_is_left_alone(tmp_path: Path, console: Console) -> None:
     (tmp_path / "thesis.txt").write_text("years of work", encoding="utf-8")
-    with pytest.raises(VibstudyError, match="--into"):
+    with pytest.raises(VibstudyError, match="vibstudy demo my-demo"):
         run_demo(tmp_path, 1, console)
     assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
 

@@ -32,13 +32,14 @@ if TYPE_CHECKING:
 
 @app.command(rich_help_panel=FIRST)
 def demo(
-    into: Annotated[Path, typer.Option(metavar="DIR", help="Folder to make.")] = Path("demo-study"),
+    path: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")] = Path("demo-study"),
+    into: Annotated[Path | None, typer.Option(metavar="DIR", hidden=True)] = None,
     workers: Annotated[int, typer.Option(min=0, help="Recordings at a time; 0 = all cores.")] = 0,
 ) -> None:
     """Try everything on an invented corpus whose truth is known (about 4 minutes)."""
     from vibstudy.demo.run import run_demo
 
-    raise typer.Exit(run_demo(into, workers, Console()))
+    raise typer.Exit(run_demo(into or path, workers, Console()))
 
 
 @app.command(rich_help_panel=FIRST)

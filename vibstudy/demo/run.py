@@ -114,7 +114,7 @@ class _State:
                 raise VibstudyError(
                     "this folder holds something else, which the demonstration will not touch",
                     str(folder),
-                    repair="Name a new one:  vibstudy demo --into my-demo",
+                    repair="Name a new one:  vibstudy demo my-demo",
                 )
             else:
                 self.save()
@@ -122,7 +122,7 @@ class _State:
             raise VibstudyError(
                 f"the folder cannot be made: {error.strerror or error}",
                 str(folder),
-                repair="Name one in a place where you may write:  vibstudy demo --into my-demo",
+                repair="Name one in a place where you may write:  vibstudy demo my-demo",
             ) from None
 
     def _read(self) -> None:

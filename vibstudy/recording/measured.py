@@ -96,8 +96,8 @@ def measure_vibrato(
             )
             note.reasons += vibrato.pop("quality")
             # along a line that swings, harmonic by harmonic, the tail lies beside what sounds
-            beside = room is None or (line.straightened and note.fit is not None)
-            note.values |= vibrato if beside else _without_room(vibrato, room)
+            beside = line.straightened and note.fit is not None
+            note.values |= vibrato if room is None or beside else _without_room(vibrato, room)
         played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
         if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
             note.reasons.append("octave_unsure")
