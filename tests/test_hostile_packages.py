@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pyarrow as pa
@@ -47,7 +48,7 @@ from vibstudy.notes.lists import read_note_list
 from vibstudy.notes.scorefile import MOST
 from vibstudy.notes.written import read_score
 from vibstudy.paper import assemble as making
-from vibstudy.paper.contents import FILES, Contents
+from vibstudy.paper.contents import FILES, Contents, own_columns
 from vibstudy.paper.package import make_package
 from vibstudy.paper.verify import verify_package
 from vibstudy.stats.claimfile import Claim, Contrast, claims_text, read_claims
@@ -533,6 +534,10 @@ def test_what_goes_out_is_told_before_it_is_written(study, tmp_path):
         "2 listeners",
     ):
         assert part in text, part
+    parts = SimpleNamespace(
+        notes=["rate_hz", "player"], recordings=["tuning_hz_manifest", "tutor", "notes_manifest"]
+    )
+    assert own_columns(parts) == ["tutor", "notes_manifest"]  # the first is ours, beside what was measured
 
 
 def test_the_name_of_a_file_cannot_steer_the_terminal(copy, capsys):

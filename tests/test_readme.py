@@ -116,7 +116,8 @@ def test_the_lines_do_what_the_readme_says(home):
         if line == f"vibstudy new {STUDY}":
             assert list((folder / STUDY / "notebooks").glob("*.ipynb"))
             fill_in(folder / STUDY)
-    assert "nothing to mend" in done[f"vibstudy check {STUDY}/corpus_manifest.csv"]
+    ready = f"nothing to mend. Next: vibstudy measure {STUDY}/corpus_manifest.csv\n"
+    assert done[f"vibstudy check {STUDY}/corpus_manifest.csv"].endswith(ready)
     assert "2 measured" in done[f"vibstudy measure {STUDY}/corpus_manifest.csv"]
     assert "my-study/results/first-look.html" in TEXT
     assert (folder / STUDY / "results" / "first-look.html").is_file()

@@ -63,7 +63,8 @@ def study_folder(folder: Path) -> Path:
     tables = sorted(found.name for found in beside.glob("*.csv"))
     repair = nearest(folder.name, [*studies, *tables])
     if not repair and studies:
-        repair = f"Studies in {beside}: {', '.join(studies[:5])}"
+        where = "here" if beside == Path() else f"in {beside}"
+        repair = f"Studies {where}: {', '.join(studies[:5])}"
     wrong = "this folder is no study: it holds no" if folder.is_dir() else "there is no such study or"
     raise VibstudyError(
         Problem(

@@ -81,7 +81,8 @@ def check(
     say_all(found.notes, "To know (nothing must be done):")
     if found.problems:
         raise VibstudyError(found.problems)
-    say(f"{manifest}: {count(found.rows, 'recording')}, nothing to mend. Next: {typed('measure')}")
+    there = "" if manifest == MANIFEST else f" {manifest}"
+    say(f"{manifest}: {count(found.rows, 'recording')}, nothing to mend. Next: {typed('measure')}{there}")
 
 
 @app.command(rich_help_panel=FIRST)

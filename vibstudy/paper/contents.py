@@ -115,6 +115,7 @@ def own_columns(parts: Parts) -> list[str]:
     """Return the columns of the user's own."""
     tool = (*MANIFEST_COLUMNS, *NOTE_COLUMNS, *RECORDING_COLUMNS, *PROVENANCE_COLUMNS)
     known = {column.name for column in tool}
+    known |= {f"{column.name}_manifest" for column in MANIFEST_COLUMNS}  # beside what was measured
     return [str(name) for name in dict.fromkeys([*parts.notes, *parts.recordings]) if name not in known]
 
 
