@@ -2,7 +2,7 @@
 
     uv run python -m benchmarks.scale [--recordings 2000] [--minutes 60] [--corpus 100000] [--skip PART]
 
-Three parts, each of which can be skipped:
+Four parts, each of which can be skipped:
 
 workers
     Short generated recordings, measured by one worker, two workers and a Dask cluster of two; are the
@@ -12,6 +12,10 @@ memory
     One long generated file, stereo at 44.1 kHz; the peak of the worker that measures it.
 corpus
     A store filled with invented results of very many recordings: what a user waits for, and memory.
+claims
+    Ten different claims, most of them decided, on 20,000 invented notes of 24 players with slopes of their
+    own, with everything that stands beside a verdict; and every reasonable way to ask one of extents and one
+    of presence.
 
 Every step runs in a process of its own. "CPU" is that of the step's own process, without its workers;
 memory is resident memory, looked at every 50 ms, of the largest process of the step.
@@ -46,8 +50,11 @@ from vibstudy.corpus.overview import state
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, read_notes, read_recordings, recordings_of, stamp_file
 from vibstudy.measure import MeasureReport, measure_corpus
+from vibstudy.stats.claimfile import Claim, Contrast
+from vibstudy.stats.claims import judge_claims
+from vibstudy.stats.ways import all_ways
 
-PARTS = ("workers", "memory", "corpus")
+PARTS = ("workers", "memory", "corpus", "claims")
 TABLES = ("notes.parquet", "notes.csv", "recordings.csv")
 RATE_HZ = 22050
 _WATCH_S = 0.05
@@ -275,6 +282,99 @@ def walk_through(folder: Path, count: int, table: Table) -> None:
         row(table, f"{count:,} recordings: {name}", found, remark)
 
 
+def many_notes(players: int = 24, recordings: int = 12, notes: int = 70, seed: int = 3) -> pd.DataFrame:
+    """A note table of players with careers of three decades; extent, rate and presence change with time."""
+    rng = np.random.default_rng(seed)
+    takes = players * recordings
+    take = np.repeat(np.arange(takes), notes)
+    player, n = take // recordings, len(take)
+
+    def own(sd: float) -> np.ndarray:
+        return rng.normal(0, sd, players)[player]
+
+    def noise() -> np.ndarray:
+        return rng.normal(0, 0.12, takes)[take] + rng.normal(0, 0.3, n)
+
+    career = np.tile(np.arange(recordings) // 4, players)[take]
+    decade = rng.integers(0, 6, players)[player] + career
+    region = player % 2
+    piano = (rng.random(takes) < 0.4 + 0.3 * (decade[::notes] > 3))[take]
+    duration, midi = np.exp(rng.normal(-0.7, 0.6, n)), np.round(rng.normal(67, 6, n)).clip(50, 90)
+    octave, length = (midi - 67) / 6, np.log2(duration)
+    trend = -0.12 * (decade - 3)
+    log_extent = np.log(24) + trend + 0.15 * region + 0.15 * length + own(0.25) + own(0.05) * career
+    log_extent += (0.1 + own(0.1)) * octave + noise()
+    rate = 6 + trend + 0.35 * region + own(0.3) + (0.1 + own(0.08)) * octave + noise()
+    se = np.where(piano, 3.0, 1.2) * rng.lognormal(0, 0.3, n) / np.sqrt(duration)
+    arrow = (rng.random(n) < 0.8) * np.exp(log_extent) + rng.normal(0, se)
+    extent = np.hypot(arrow, rng.normal(0, se))
+    found = extent > 3.5 * se
+    told = found | (duration > 0.3)
+    year = 1930 + 10 * decade
+    return pd.DataFrame(
+        {
+            "recording_id": [f"take {k}" for k in take],
+            "player": [f"Player {k}" for k in player],
+            "decade": year,
+            "region": np.where(region, "south", "north"),
+            "medium": np.where(year < 1950, "electrical_disc", np.where(year < 1990, "tape_lp", "digital")),
+            "accompaniment": np.where(piano, "piano", "none"),
+            "instrument": np.where(player % 3 == 0, "viola", "violin"),
+            "room_decay_s": rng.uniform(0.1, 1.5, takes)[take],
+            "duration_s": duration,
+            "midi": midi,
+            "level_db": rng.normal(-20, 4, n),
+            "quality": np.where(told, np.where(rng.random(n) < 0.9, "ok", "tentative"), "too_short"),
+            "extent_limit_cents": 3.5 * se,
+            "extent_se_cents": np.where(found, se, np.nan),
+            "extent_cents": np.where(found, extent, np.nan),
+            "rate_hz": np.where(found, rate, np.nan),
+            "has_vibrato": pd.array(found, dtype="boolean"),
+            "usable": found,
+        }
+    ).assign(has_vibrato=lambda f: f["has_vibrato"].mask(~told))
+
+
+def _claim(outcome: str, contrast: Contrast, expect: str, *adjust: str) -> Claim:
+    scale = "log" if outcome == "extent_cents" else "plain"
+    return Claim(f"{outcome} {contrast.column}", "", outcome, contrast, expect, adjust=adjust, scale=scale)
+
+
+_DECADES, _REGIONS = Contrast("decade", 1930, 1980), Contrast("region", "north", "south")
+TEN = (
+    _claim("extent_cents", _DECADES, "lower", "region", "midi"),
+    _claim("rate_hz", _DECADES, "lower", "region", "midi"),
+    _claim("extent_cents", _REGIONS, "higher", "decade", "midi"),
+    _claim("rate_hz", _REGIONS, "higher", "decade", "log2(duration_s)"),
+    _claim("extent_cents", Contrast("midi", 60, 72), "higher", "region", "log2(duration_s)"),
+    _claim("extent_cents", Contrast("duration_s", 0.3, 1.0), "higher", "midi", "region"),
+    _claim("extent_cents", Contrast("decade", 1930, 1980, shape="trend"), "lower", "region"),
+    _claim("rate_hz", Contrast("decade", None, None, cut=1960.0), "lower", "midi"),
+    _claim("has_vibrato", _DECADES, "different", "midi", "log2(duration_s)"),
+    _claim("extent_cents", Contrast("region", "north", "south", across="decade", across_start=1930,
+                                    across_end=1980), "lower", "midi"),
+)  # fmt: skip
+
+
+def judge_ten() -> tuple[int, int]:
+    table = judge_claims(TEN, many_notes())
+    return len(table), int(table["verdict"].isin(["supported", "against"]).sum())
+
+
+def ask_in_all_ways(claim: Claim) -> int:
+    return len(all_ways(claim, many_notes()).table)
+
+
+def judge_many_notes(_: Path, __: None, table: Table) -> None:
+    found = apart(judge_ten)
+    remark = "{} claims, {} decided".format(*found.value)
+    table.add_row("20,160 notes: ten claims (bar 20 s of CPU)", f"{found.seconds:.1f}", f"{found.cpu_s:.1f}",
+                  f"{found.peak_mb:.0f}", remark)  # fmt: skip
+    for claim in (TEN[0], TEN[8]):
+        ways = apart(ask_in_all_ways, claim)
+        row(table, f"  ways to ask: {claim.id} (bar 60 s)", ways, f"{ways.value} ways")
+
+
 def counts(found: Step) -> str:
     measured, unchanged, failed = found.value
     return f"{measured:,} measured, {unchanged:,} unchanged, {failed:,} failed"
@@ -298,6 +398,7 @@ def main() -> None:
         "workers": (compare_workers, args.recordings),
         "memory": (measure_long, args.minutes),
         "corpus": (walk_through, args.corpus),
+        "claims": (judge_many_notes, None),
     }
     for name, (part, size) in parts.items():
         if name not in args.skip:

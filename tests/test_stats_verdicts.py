@@ -208,6 +208,7 @@ def test_a_step_after_1960_is_no_change_from_1930_to_1960() -> None:
     assert named["verdict"] == "undecided"
     assert abs(named["estimate"]) < 0.15
     assert line["verdict"] == "undecided"  # a trend counts over the span claimed
+    assert "left out" not in line["caveats"]
     every = fit_mixed(notes, "rate_hz ~ decade").table()
     assert every.loc["decade", "p"] < 0.05  # what a line over all decades makes of it
     whole = judge_claims([claim(contrast=Contrast("decade", 1930, 2000))], notes).iloc[0]

@@ -74,7 +74,8 @@ def plain_remarks(question: Question, reply: Reply) -> list[Remark]:
 
 def _missing(question: Question, used: int) -> list[Remark]:
     """Many notes that should have a value have none; notes without vibrato are not expected to."""
-    chosen, outcome = question.chosen, question.claim.outcome
+    outcome = question.claim.outcome
+    chosen = question.chosen[question.axis.columns.notna().all(axis=1)]  # in the span claimed
     expected = len(chosen)
     if "has_vibrato" in chosen and outcome not in PRESENCE:
         vibrating = int(chosen["has_vibrato"].astype("boolean").fillna(False).sum())

@@ -18,10 +18,9 @@ for being narrow is modelled (:mod:`vibstudy.stats.censored`); for what else was
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from vibstudy.stats.selection import is_proper, is_told
 
@@ -58,8 +57,6 @@ def chance_weights(notes: pd.DataFrame, kept: np.ndarray) -> np.ndarray | None:
     ndarray | None
         None where nothing was lost, or no column tells why.
     """
-    import statsmodels.api as sm
-
     columns = {}
     for name in NUMBERS:
         if name not in notes:
@@ -89,14 +86,37 @@ def chance_weights(notes: pd.DataFrame, kept: np.ndarray) -> np.ndarray | None:
     if kept.all() or not kept.any() or not columns:
         return None
     design = np.column_stack([np.ones(len(notes)), *columns.values()])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # chances of exactly 0 and 1 are bounded below
-        # a little ridge keeps a column that parts kept and lost completely from running away
-        fit = sm.GLM(kept.astype(float), design, family=sm.families.Binomial()).fit_regularized(
-            alpha=1 / len(notes), L1_wt=0.0
-        )
-    chance = 1 / (1 + np.exp(-(design @ np.asarray(fit.params))))
+    chance = special.expit(design @ _logistic(design, kept.astype(float)))
     return 1 / np.clip(chance, LEAST_CHANCE, 1.0)
+
+
+def _logistic(design: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """Coefficients of a logistic regression, by Newton steps.
+
+    A little ridge keeps a column that parts kept and lost completely from running away.
+    """
+    coefficients = np.zeros(design.shape[1])
+
+    def loss(at: np.ndarray) -> float:
+        eta = design @ at
+        return float(np.sum(np.logaddexp(0, eta) - kept * eta) + at @ at / 2)
+
+    value = loss(coefficients)
+    for _ in range(100):
+        chance = special.expit(design @ coefficients)
+        slope = design.T @ (chance - kept) + coefficients
+        curvature = design.T @ ((chance * (1 - chance))[:, None] * design) + np.eye(len(slope))
+        step = np.linalg.solve(curvature, slope)
+        if float(slope @ step) < 1e-10:
+            break
+        for scale in 0.5 ** np.arange(20):
+            trial = loss(coefficients - scale * step)
+            if trial <= value:
+                coefficients, value = coefficients - scale * step, trial
+                break
+        else:
+            break
+    return coefficients
 
 
 def trimmed(values: np.ndarray, side: np.ndarray, shares: tuple[float, float], lowest: bool) -> np.ndarray:
