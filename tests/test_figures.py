@@ -795,6 +795,22 @@ def test_note_words_tell_known_from_unknown(tone):
     assert "too short" in draw.note_words(pd.Series({**note, "has_vibrato": pd.NA}))
 
 
+@pytest.mark.parametrize(
+    ("phase_rad", "vibrato_in", "words"),
+    [
+        (np.pi / 2, "both", "0.25 of a cycle (50 ms) ahead of the pitch: loudness leads."),
+        (-np.pi / 2, "both", "0.25 of a cycle (50 ms) behind the pitch: pitch leads."),
+        (0.1, "both", "greatest where the pitch is highest."),
+        (3.1, "both", "greatest where the pitch is lowest."),
+        (np.pi / 2, "pitch", "into the note."),
+    ],
+)
+def test_note_words_say_which_leads(tone, phase_rad, vibrato_in, words):
+    loud = {"intensity_phase_rad": phase_rad, "intensity_depth_db": 2.0, "intensity_depth_se_db": 0.2}
+    note = pd.Series({**tone[2].iloc[0], **loud, "vibrato_in": vibrato_in})
+    assert draw.note_words(note).endswith(words)
+
+
 # --- selections
 
 

@@ -428,8 +428,29 @@ def note_words(note: pd.Series) -> str:
     return (
         f"{name}: {value('rate_hz', 2)} Hz (standard error {value('rate_se_hz', 2)}), "
         f"± {value('extent_cents', 1)} cents (standard error {value('extent_se_cents', 1)}), "
-        f"beginning {value('vibrato_onset_s', 2)} s into the note."
+        f"beginning {value('vibrato_onset_s', 2)} s into the note.{_lead_words(note)}"
     )
+
+
+def _lead_words(note: pd.Series) -> str:
+    """Say which leads where pitch and loudness swing together, as in air vibrato; nothing elsewhere.
+
+    The error of the phase is that of the depth as an angle; within two of them it is not told which leads.
+    """
+    names = ("intensity_phase_rad", "intensity_depth_db", "intensity_depth_se_db")
+    phase, depth_db, error_db = (float(v) if pd.notna(v := note.get(name)) else np.nan for name in names)
+    if str(note.get("vibrato_in")) != "both" or not np.isfinite(phase + depth_db + error_db):
+        return ""
+    unsure_rad = 2.0 * np.arctan2(error_db, depth_db)
+    start = f" Its loudness swings, too, by ± {depth_db:.1f} dB,"
+    if abs(phase) <= unsure_rad:
+        return f"{start} and is greatest where the pitch is highest."
+    if np.pi - abs(phase) <= unsure_rad:
+        return f"{start} and is greatest where the pitch is lowest."
+    ahead = "ahead of" if phase > 0 else "behind"
+    turn, milliseconds = abs(phase) / (2 * np.pi), abs(phase) / (2 * np.pi * float(note["rate_hz"])) * 1000
+    leads = "loudness leads" if phase > 0 else "pitch leads"
+    return f"{start} {turn:.2f} of a cycle ({milliseconds:.0f} ms) {ahead} the pitch: {leads}."
 
 
 def heard_numbers(note: pd.Series) -> dict[str, tuple[float, str]]:
