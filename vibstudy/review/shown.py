@@ -165,7 +165,7 @@ def _pitch_words(midi: float, cents: float, hertz: float) -> str:
         return "–"
     if not np.isfinite(midi):
         return f"{hertz:.1f} Hz"
-    off = f" {cents:+.0f} cents".replace("-", "\N{MINUS SIGN}") if np.isfinite(cents) else ""
+    off = f" {round(cents):+d} cents".replace("-", "\N{MINUS SIGN}") if np.isfinite(cents) else ""
     return f"{note_name(midi)}{off}, {hertz:.1f} Hz"
 
 
