@@ -1,9 +1,10 @@
 """Whether a note in a room or in company is so far covered that its vibrato cannot be told.
 
-An error is no reason: a note counts with its standard errors. But these are those of the optimum found. Where
-what the sound leaves open is so wide that the true vibrato may be another one, there is no single optimum:
-three standard errors must stay below `WRONG_SHARE` of the extent and `WRONG_HZ`. Only that part of the errors
-is asked which room and company make, with what the halves of the harmonics say
+An error is no reason: a note counts with its standard errors. But these are those of the optimum found.
+Where what the sound leaves open is so wide that the true vibrato may be another one, there is no single
+optimum. The next rate that fits is one cycle more or less in the same span; three standard errors must stay
+on this side of half-way to it, and below `WRONG_SHARE` of the extent. Only that part of the errors is asked
+which room and company make, with what the halves of the harmonics say
 (:func:`vibstudy.vibrato.note.widening`): that an irregular vibrato's mean is not known better is so in the
 driest take, and who left such notes out would choose among players.
 
@@ -30,7 +31,7 @@ from vibstudy.vibrato.realised import VibratoFit
 
 EXTENT_LIMIT_CENTS = 1.4
 """So well is a narrow vibrato known outside rooms and company, whatever its share."""
-WRONG_SHARE, WRONG_HZ = 0.25, 0.3
+WRONG_SHARE = 0.25
 SWAY_LIMITS_CENTS, SWAY_LIMITS_DB = (1.5, 3.0, 6.0), (6.0, 18.0)
 """For a note said to be straight: the less it stands out, the less it may sway."""
 LEAST_BALANCE = 0.15
@@ -68,7 +69,8 @@ def is_covered(line: NoteLine, fit: VibratoFit | None) -> bool:
     if not line.straightened:
         extent_se = float(np.hypot(extent_se, _at_rate(time_s, _level(apart), fit.rate_hz)))
         limit = max(limit, EXTENT_LIMIT_CENTS)
-    return wider * fit.seen_rate_se_hz > WRONG_HZ / 3.0 or extent_se > limit
+    halfway_hz = 0.5 / (fit.end_s - fit.start_s)
+    return wider * fit.seen_rate_se_hz > halfway_hz / 3.0 or extent_se > limit
 
 
 def _level(cents: np.ndarray) -> np.ndarray:
