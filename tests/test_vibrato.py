@@ -479,3 +479,19 @@ def test_harmonics_are_witnesses_of_the_level():
     alike = of_witnesses([Modulation(2.0, 0.05, 0.3)] * 5, np.arange(1.0, 6.0), np.full(5, 0.2))
     assert alike.depth == pytest.approx(2.0) and alike.phase_rad == pytest.approx(0.3)
     assert of_witnesses([Modulation(2.0, 0.05, 0.3)] * 3, np.arange(1.0, 4.0), np.full(3, 1 / 3)) is None
+
+
+def test_no_vibrato_is_wider_than_its_line(monkeypatch):
+    """Two slow cycles and a drift may undo each other in the fit: such a figure is none."""
+    from dataclasses import replace
+
+    from vibstudy.vibrato import note
+
+    fitted = note.fit_vibrato
+    monkeypatch.setattr(
+        note, "fit_vibrato", lambda *a: replace(fitted(*a), first_cents=4e8, extent_cents=4e8)
+    )
+    sound = tone(np.random.default_rng(5), f0_hz=300.0, rate_hz=5.5, extent_cents=25.0, snr_db=30.0)
+    assert not measure(sound).get("has_vibrato") and "extent_cents" not in measure(sound)
+    monkeypatch.undo()
+    assert measure(sound)["extent_cents"] == pytest.approx(25, rel=0.1)

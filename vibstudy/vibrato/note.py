@@ -135,6 +135,9 @@ def measure_note(
         fit = fit_vibrato(time_s, line.integral, span, found.rate_hz, found.noise, part)
         if fit is not None and not rate_min_hz * 0.9 <= fit.rate_hz <= rate_max_hz * 1.1:
             fit = None
+        # two slow cycles and the drift may undo each other: nothing swings wider than its line
+        if fit is not None and fit.first_cents > np.ptp(line.cents):
+            fit = None
     values.update(_presence(found, fit, span))
     if values.get("has_vibrato") is None:
         values["quality"].append("too_short")
