@@ -74,7 +74,7 @@ def home(tmp_path_factory) -> tuple[Path, dict[str, str]]:
     """A folder outside the checkout, and an environment in which nothing of it is known."""
     folder = tmp_path_factory.mktemp("reader")
     bin_folder = folder / "bin"
-    inside = ("PYTHONPATH", "VIRTUAL_ENV")
+    inside = ("PYTHONPATH", "VIRTUAL_ENV", "UV_RUN_RECURSION_DEPTH")
     environment = {key: value for key, value in os.environ.items() if key not in inside}
     environment |= {"UV_TOOL_DIR": str(folder / "tools"), "UV_TOOL_BIN_DIR": str(bin_folder)}
     return folder, environment | {"PATH": f"{bin_folder}{os.pathsep}{os.environ['PATH']}"}
