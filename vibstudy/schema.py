@@ -339,6 +339,11 @@ def quality_of(reasons: Iterable[str]) -> str:
     return ";".join([*known, *sorted(given.difference(known))]) or "ok"
 
 
+def is_usable(note_kind: str, reasons: Iterable[str]) -> bool:
+    """Whether rate and extent count: it is a note, and every reason to doubt it is harmless."""
+    return note_kind == "note" and HARMLESS.issuperset(reasons)
+
+
 PANDAS_TYPES = {"string": "string", "number": "float64", "integer": "Int64", "boolean": "boolean"}
 """What pandas calls the types of columns; all but numbers hold missing values apart."""
 

@@ -28,7 +28,7 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.recording.found import FoundNote, SoloLine, find_line, find_note, within_range
 from vibstudy.recording.measured import measure_vibrato
-from vibstudy.schema import HARMLESS, quality_of, reasons_of
+from vibstudy.schema import is_usable, quality_of, reasons_of
 from vibstudy.sound.clicks import repair_clicks
 from vibstudy.sound.reading import Audio, read_audio
 from vibstudy.sound.room import Room
@@ -259,7 +259,7 @@ def _measure(
     if octave_shift:  # the ear has settled it
         reasons = [reason for reason in again.reasons if reason != "octave_unsure"]
         again.values["quality"] = quality_of(reasons)
-        again.values["usable"] = again.values["note_kind"] == "note" and HARMLESS.issuperset(reasons)
+        again.values["usable"] = is_usable(again.values["note_kind"], reasons)
     return Measured(again.values, again.line, again.fit)
 
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from vibstudy.pitch.course import Bank, Course, log_evidence, power_of, settle
 from vibstudy.pitch.demodulate import Demodulator
+from vibstudy.pitch.follow import TOP_HZ
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.pitch.straighten import LEAST_FRAMES, harmonics_in_reach, search
 
@@ -25,7 +26,6 @@ SURE = 5.0
 STEADY, SWING_CENTS = 0.3, 3.0
 """Share of power; amplitude. Set on mixtures of sampled winds with a piano and with a second wind
 (``benchmarks/rooms.py``)."""
-TOP_HZ = 5000.0  # as far as harmonics are followed
 CLEAR_HZ = 20.0  # beyond the note's swing: about the line of a note of half a second
 DRIFT_HZ = 2.0  # what a pitch does without vibrato lies below
 LEAST_HARMONICS = 2

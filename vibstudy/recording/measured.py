@@ -20,7 +20,7 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.recording.found import COMPANY_BELOW_DB, LOOK_BELOW_DB, FoundNote, number_in
-from vibstudy.schema import HARMLESS, quality_of
+from vibstudy.schema import is_usable, quality_of
 from vibstudy.sound.room import Room, end_of_direct
 from vibstudy.sound.tuning import rate_range
 from vibstudy.sound.wow import Wow
@@ -109,7 +109,7 @@ def measure_vibrato(
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}
     note.values["quality"] = quality_of(note.reasons)
-    note.values["usable"] = note.values["note_kind"] == "note" and HARMLESS.issuperset(note.reasons)
+    note.values["usable"] = is_usable(note.values["note_kind"], note.reasons)
 
 
 def _without_wow(note: FoundNote, wow: Wow) -> None:

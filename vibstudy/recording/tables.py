@@ -18,7 +18,7 @@ from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.schema import HARMLESS, NOTE_COLUMNS, SCORE_COLUMNS, quality_of, reasons_of, typed
+from vibstudy.schema import NOTE_COLUMNS, SCORE_COLUMNS, is_usable, quality_of, reasons_of, typed
 from vibstudy.sound.tuning import estimate_tuning
 from vibstudy.units import CONCERT_HZ, nearest_note
 
@@ -117,7 +117,7 @@ def result_of(
     for at in frame.index[np.array(theirs, dtype=bool) & (frame["score_match"] == "matched").fillna(False)]:
         reasons = [reason for reason in reasons_of(frame.at[at, "quality"]) if reason != "masked"]
         frame.at[at, "quality"] = quality_of(reasons)
-        frame.at[at, "usable"] = frame.at[at, "note_kind"] == "note" and HARMLESS.issuperset(reasons)
+        frame.at[at, "usable"] = is_usable(str(frame.at[at, "note_kind"]), reasons)
     recording = {
         "recording_id": name,
         **facts,

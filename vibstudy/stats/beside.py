@@ -231,7 +231,6 @@ def line_others(question: Question, remarks: list[Remark]) -> list[Other]:
         return []
     if not any(remark.kind == "bend" and remark.values["p"] < ALPHA for remark in remarks):
         return []
-    reply = None
     try:
         reply = question.reshaped("curve").ask()
     except (NotTestable, VibstudyError):
