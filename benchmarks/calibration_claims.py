@@ -34,16 +34,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from vibstudy.stats.beside import lost_replies
 from vibstudy.stats.censored import ask_with_limits
 from vibstudy.stats.claimfile import Claim, Contrast
 from vibstudy.stats.examine import examine
 from vibstudy.stats.looks import nominal_level
-from vibstudy.stats.lost import told_shares
+from vibstudy.stats.missingness import observed_shares
 from vibstudy.stats.mixed import fit_mixed
 from vibstudy.stats.multiple import evidence
 from vibstudy.stats.question import Question
 from vibstudy.stats.remarks import NotTestable
+from vibstudy.stats.robustness import lost_replies
 
 TABLE = Path(__file__).parent.parent / "docs" / "tables" / "calibration_claims.csv"
 LEVEL = 0.05
@@ -192,7 +192,7 @@ def _notes_lost(notes: pd.DataFrame) -> dict[str, float]:
     claim = Claim("c", "", "extent_cents", Contrast("period", "early", "late"), "higher", scale="log")
     question = Question(claim, notes)
     base = question.ask()
-    told = told_shares(question.chosen, "extent_cents", question.axis.side)
+    told = observed_shares(question.chosen, "extent_cents", question.axis.side)
     replies = {"notes found": base}
     for kind, name, reply in lost_replies(question, told):
         if reply is not None:

@@ -18,7 +18,7 @@ from scipy import stats
 from vibstudy.stats import fit_mixed
 from vibstudy.stats.engine import plain_start, polish
 from vibstudy.stats.multiple import tost
-from vibstudy.stats.smallsample import judge
+from vibstudy.stats.smallsample import make_inference
 from vibstudy.stats.terms import random_design
 
 LEVEL = 0.05
@@ -173,7 +173,7 @@ class Corpus:
         prepared = self.template.prepared
         moments = self.template.fit.solution.moments.with_outcome(self._z, self.design, y, self._ones)
         solution = polish(moments, plain_start(prepared.terms))[0]
-        inference = judge(solution, self.design, prepared.terms, prepared.players, self.template.df)
+        inference = make_inference(solution, self.design, prepared.terms, prepared.players, self.template.df)
         if inference.reason(self.contrast):
             return {"refused": 1.0}
         estimate = float(self.contrast @ solution.beta)

@@ -1,4 +1,4 @@
-"""From what the true octave of a note in company is learnt, and how well it is told.
+"""From what the true octave of a note with accompaniment is learnt, and how well it is told.
 
 Run with ``uv run python -m benchmarks.octaves`` (needs the programs and SoundFonts of ``recordings.py``, and
 TimGM6mb: Debian's package ``timgm6mb-soundfont``; about ten minutes on two cores). It prints the weights that
@@ -38,7 +38,7 @@ from sklearn.preprocessing import StandardScaler
 from benchmarks.recordings import RATE_HZ, SOUNDFONT, Sounded, accompanied, alone_takes, mixed
 from vibstudy.corpus.settings import Settings
 from vibstudy.pitch import octaves
-from vibstudy.pitch.company import look_around
+from vibstudy.pitch.accompaniment import find_accompaniment
 from vibstudy.pitch.refine import refine_note
 from vibstudy.recording.flow import BLOCK_S, OVERLAP_S
 from vibstudy.recording.found import find_line
@@ -57,7 +57,7 @@ LONG_S = 0.2
 FIGURES = ("weakest_db", "middle_db", "apart_db", "lowest_db", "decay_db_s")
 PREFIXES = {2.0: "lower", 3.0: "twelfth", 0.5: "higher"}
 QUESTIONS = {
-    "octave lower": ("lower", 12, (*FIGURES, "said_lower")),
+    "octave lower": ("lower", 12, (*FIGURES, "lower_share")),
     "twelfth lower": ("twelfth", 19, (*FIGURES[:3], "snr_db")),
     "octave higher": ("higher", -12, (*FIGURES, "share")),
 }
@@ -85,16 +85,16 @@ def cases(folder: Path, kind: str, seed: int, soundfont: Path) -> pd.DataFrame:
             note = refine_note(audio.samples, audio.rate_hz, solo.line, row["onset_s"], row["offset_s"])
             if note is None:
                 continue
-            company = look_around(audio.samples, audio.rate_hz, note)
+            accompaniment = find_accompaniment(audio.samples, audio.rate_hz, note)
             said = row["octave_below"]
             case = told | {
                 "soloist": soloist.name,
                 "above": 12 * np.log2(note.reference_hz / 440) - (sent - 69),
                 "snr_db": note.snr_db,
-                "said_lower": said,
+                "lower_share": said,
                 "share": octaves.share_between(note, 2),
             }
-            for divisor, (parts, below) in octaves.askable(note, company, said).items():
+            for divisor, (parts, below) in octaves.octave_candidates(note, accompaniment, said).items():
                 prefix = PREFIXES[divisor]
                 found = octaves.look_between(audio.samples, audio.rate_hz, note, parts, below)
                 if found is not None:

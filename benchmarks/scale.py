@@ -51,8 +51,8 @@ from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, read_notes, read_recordings, recordings_of, stamp_file
 from vibstudy.measure import MeasureReport, measure_corpus
 from vibstudy.stats.claimfile import Claim, Contrast
-from vibstudy.stats.claims import judge_claims
-from vibstudy.stats.ways import all_ways
+from vibstudy.stats.claims import evaluate_claims
+from vibstudy.stats.multiverse import all_ways
 
 PARTS = ("workers", "memory", "corpus", "claims")
 TABLES = ("notes.parquet", "notes.csv", "recordings.csv")
@@ -357,7 +357,7 @@ TEN = (
 
 
 def judge_ten() -> tuple[int, int]:
-    table = judge_claims(TEN, many_notes())
+    table = evaluate_claims(TEN, many_notes())
     return len(table), int(table["verdict"].isin(["supported", "against"]).sum())
 
 

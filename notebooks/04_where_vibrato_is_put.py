@@ -23,7 +23,7 @@
 import numpy as np
 
 from vibstudy import figures as draw
-from vibstudy.figures import clearest_recording, judged_notes, telling_length_s, vibrato_notes
+from vibstudy.figures import clearest_recording, assessable_notes, telling_length_s, vibrato_notes
 from vibstudy.study import estimate_words, formula, open_study, p_words, worded_effects
 from vibstudy.stats.usage import add_context, note_tempo, scored_notes, tempo_test, usage_index
 from vibstudy.stats import fit_mixed, fit_presence
@@ -34,7 +34,7 @@ notes = study.notes()
 
 # %%
 with study.attempt("the length from which on one can tell"):
-    long_enough = judged_notes(notes)
+    long_enough = assessable_notes(notes)
     study.say(
         f"{len(long_enough)} of {len(notes)} notes are long enough to tell: those of "
         f"{telling_length_s(notes):.2f} s and more."
@@ -112,8 +112,8 @@ WORDING = {
 
 with study.attempt("which notes get vibrato"):
     context = add_context(notes)
-    judged = judged_notes(context)
-    presence = fit_presence(judged, formula("has_vibrato", judged, TERMS))
+    assessable = assessable_notes(context)
+    presence = fit_presence(assessable, formula("has_vibrato", assessable, TERMS))
     study.say_effects(presence, WORDING, head="Odds of vibrato:")
 
 # %% [markdown]
@@ -169,8 +169,8 @@ with study.attempt("what was written"):
             "recordings with a score": (written["recording_id"].nunique(), "recordings"),
         },
     )
-    judged_written = judged_notes(written)
-    presence = fit_presence(judged_written, formula("has_vibrato", judged_written, SCORE_TERMS))
+    assessable_written = assessable_notes(written)
+    presence = fit_presence(assessable_written, formula("has_vibrato", assessable_written, SCORE_TERMS))
     study.say_effects(presence, SCORE_WORDING, head="Odds of vibrato:")
 
 # %%
@@ -202,8 +202,8 @@ with study.attempt("a passage beside its score"):
 
 # %%
 with study.attempt("use of vibrato by decade and region"):
-    judged["decades"] = (judged["decade"].astype(float) - 1960) / 10
-    presence = fit_presence(judged, formula("has_vibrato", judged, ["doublings", "decades", "region"]))
+    assessable["decades"] = (assessable["decade"].astype(float) - 1960) / 10
+    presence = fit_presence(assessable, formula("has_vibrato", assessable, ["doublings", "decades", "region"]))
     by_decade = WORDING | {"decades": "From one decade to the next"}
     study.say_effects(presence, by_decade, head="Odds of vibrato:")
 

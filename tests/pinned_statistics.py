@@ -333,9 +333,9 @@ def claims_where_notes_were_lost(notes):
 
 @case
 def claims_judged(notes):
-    from vibstudy.stats import judge_claims
+    from vibstudy.stats import evaluate_claims
 
-    return judge_claims(_claims()[:3], notes)
+    return evaluate_claims(_claims()[:3], notes)
 
 
 @case
@@ -552,7 +552,7 @@ def _octaves(jitter: float) -> Any:
 
     from tests.signals import RATE_HZ
     from vibstudy.pitch import octaves
-    from vibstudy.pitch.company import look_around
+    from vibstudy.pitch.accompaniment import find_accompaniment
     from vibstudy.pitch.contour import Contour
     from vibstudy.pitch.refine import refine_note
 
@@ -572,23 +572,25 @@ def _octaves(jitter: float) -> Any:
             pitch = np.full(len(frames_s), 220.0 * held)
             contour = Contour(frames_s, pitch, np.ones(len(pitch)), np.full(len(pitch), True))
             line = refine_note(sound, RATE_HZ, contour, 0.05, 1.15)
-            alone = look_around(sound, RATE_HZ, line)
+            alone = find_accompaniment(sound, RATE_HZ, line)
             nobody = replace(alone, below_db=-99.0, twelfth_db=-99.0)
-            for asked, company, said in (
+            for asked, accompaniment, said in (
                 ("below", replace(nobody, below_db=0.0), 0.3),
                 ("twelfth", replace(nobody, twelfth_db=0.0), 0.0),
                 ("above", nobody, 0.0),
             ):
-                found = octaves.true_pitch(sound, RATE_HZ, line, company, said)
+                found = octaves.true_pitch(sound, RATE_HZ, line, accompaniment, said)
                 out[f"{softer_db:g} dB softer, held at {held:g}, {asked}"] = [float(x) for x in found]
     levels, shares = np.arange(-20.0, 0.0, 0.5), np.arange(0.0, 0.5, 0.02)
-    out["asked below"] = [len(octaves.askable(line, replace(nobody, below_db=x), 0.0)) for x in levels]
-    out["asked a twelfth below"] = [
-        len(octaves.askable(line, replace(nobody, twelfth_db=x), 0.0)) for x in levels
+    out["asked below"] = [
+        len(octaves.octave_candidates(line, replace(nobody, below_db=x), 0.0)) for x in levels
     ]
-    out["asked as said"] = [len(octaves.askable(line, nobody, x)) for x in shares]
+    out["asked a twelfth below"] = [
+        len(octaves.octave_candidates(line, replace(nobody, twelfth_db=x), 0.0)) for x in levels
+    ]
+    out["asked as said"] = [len(octaves.octave_candidates(line, nobody, x)) for x in shares]
     weights = [replace(line, weight=np.array([x, 1 - x])) for x in shares]
-    out["asked above"] = [len(octaves.askable(other, nobody, 0.0)) for other in weights]
+    out["asked above"] = [len(octaves.octave_candidates(other, nobody, 0.0)) for other in weights]
     return told(out)
 
 

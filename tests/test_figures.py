@@ -29,9 +29,9 @@ from vibstudy.sound.writing import SAFE_LEVEL_DB, safe_level
 from vibstudy.stats import fit_mixed, leave_out, simulate_power
 from vibstudy.stats.claims import Claim, Contrast
 from vibstudy.stats.effects import add_decades, middle_decade, standard_effects
+from vibstudy.stats.multiverse import all_ways
 from vibstudy.stats.power import Power
 from vibstudy.stats.usage import length_curve, tempo_test, usage_index
-from vibstudy.stats.ways import all_ways
 from vibstudy.study import (
     effects_in_words,
     estimate_words,
@@ -816,10 +816,10 @@ def test_note_words_say_which_leads(tone, phase_rad, vibrato_in, words):
 
 def test_rejected_and_short_notes_are_left_out():
     notes = invented_notes(2, 1, 20)
-    judged = data.judged_notes(notes)
+    judged = data.assessable_notes(notes)
     assert judged["has_vibrato"].dtype == bool and len(judged) == notes["has_vibrato"].notna().sum()
-    rejected = data.judged_notes(notes.assign(reviewed="rejected"))
-    trills = data.judged_notes(notes.assign(note_kind="trill"))
+    rejected = data.assessable_notes(notes.assign(reviewed="rejected"))
+    trills = data.assessable_notes(notes.assign(note_kind="trill"))
     assert rejected.empty and trills.empty
     masked = data.vibrato_notes(notes.assign(quality="masked;few_cycles"))
     rough = data.vibrato_notes(notes.assign(quality="few_cycles;edge_unsure"))
@@ -834,7 +834,7 @@ def test_length_from_which_absence_of_vibrato_shows():
     told = np.where(real & (length > 0.3), True, np.where(~real & (length > 0.45), False, None))
     notes = pd.DataFrame({"duration_s": length, "has_vibrato": pd.array(told, dtype="boolean")})
     assert data.telling_length_s(notes) == pytest.approx(0.45, abs=0.01)
-    share = data.judged_notes(notes)["has_vibrato"].mean()
+    share = data.assessable_notes(notes)["has_vibrato"].mean()
     assert share == pytest.approx(real[length >= 0.45].mean(), abs=0.01)
     assert notes["has_vibrato"].dropna().mean() > share + 0.03  # what counting all of them would give
     assert data.telling_length_s(notes.dropna()) == 0

@@ -28,7 +28,7 @@ from vibstudy.decisions.edits import EDITS_NAME, make_edit, read_edits, why_unus
 from vibstudy.errors import MOST_ALIKE, VibstudyError
 from vibstudy.sound.reading import read_audio
 from vibstudy.stats import fit_mixed
-from vibstudy.stats.claims import Claim, Contrast, judge_claims, read_claims, run_claims
+from vibstudy.stats.claims import Claim, Contrast, evaluate_claims, read_claims, run_claims
 from vibstudy.terminal import shown
 
 LIMIT_S = 5.0
@@ -77,7 +77,7 @@ def test_a_claim_runs_nothing(tmp_path: Path) -> None:
     notes, term = attacked(tmp_path / "canary")
     for adjust in (term, f"I(`decade` * 0 + {term[12:-1]})", "`" + notes.columns[-1]):
         claim = Claim("x", "x", "rate_hz", Contrast("decade", 1930, 1970), "lower", adjust=(adjust,))
-        row = judge_claims([claim], notes).iloc[0]
+        row = evaluate_claims([claim], notes).iloc[0]
         assert row["verdict"] == "not testable here"
         assert "the formula cannot be read at letter" in row["reason"]
     assert not (tmp_path / "canary").exists()

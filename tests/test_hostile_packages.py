@@ -38,10 +38,10 @@ from tests.parcel_study import (
 from vibstudy import cli
 from vibstudy.corpus.cells import KEPT_NAMES, id_fault
 from vibstudy.corpus.manifest import check_manifest, inspect_manifest
-from vibstudy.corpus.outside import TEMPORARY, as_json, as_toml, read_bytes
 from vibstudy.corpus.store import Store
 from vibstudy.corpus.tables import read_notes, read_recordings, replacing
 from vibstudy.corpus.texttable import MOST_CELLS, MOST_ROWS, read_text_table
+from vibstudy.corpus.untrusted import TEMPORARY, as_json, as_toml, read_bytes
 from vibstudy.decisions.edits import edits_text, make_edit, read_edits
 from vibstudy.errors import MOST_ALIKE, VibstudyError
 from vibstudy.notes.lists import read_note_list
@@ -72,7 +72,7 @@ def package(study) -> Path:
 def remembered():
     """Models and verdicts of the same tables are computed once for the module."""
     keep = pytest.MonkeyPatch()
-    models, verdicts = making.standard_models, making.judge_claims
+    models, verdicts = making.standard_models, making.evaluate_claims
 
     def content(frame: pd.DataFrame) -> str:
         return f"{list(frame.columns)}{pd.util.hash_pandas_object(frame).to_numpy().tobytes().hex()}"
@@ -92,7 +92,7 @@ def remembered():
     keep.setattr(making, "standard_models", cached(models, content))
     keep.setattr(
         making,
-        "judge_claims",
+        "evaluate_claims",
         cached(verdicts, lambda claims, notes, log, hashes: f"{claims}{content(notes)}{log.rows}{hashes}"),
     )
     yield

@@ -26,7 +26,7 @@ from vibstudy.pages.examples import LEFT, LOUDNESS_LUFS, RIGHT, WIDTH, gain_for,
 from vibstudy.pages.listening import chosen_notes, write_listening_page
 from vibstudy.pages.passage import Passage, bars_from_text, write_passage_page
 from vibstudy.paper.output import write_slides
-from vibstudy.paper.sounding import following, old_and_modern, sound_slides
+from vibstudy.paper.slide_sounds import following, old_and_modern, sound_slides
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.playing.resynthesis import PAD_S

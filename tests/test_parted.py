@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vibstudy.pitch.contour import Contour
-from vibstudy.vibrato.parted import without_false_cuts
+from vibstudy.vibrato.oversegmentation import merge_oversegmented
 
 RATE_HZ, F0_HZ, END_S = 22_050, 440.0, 1.4
 CUTS_S = (0.5, 0.7, 0.9)
@@ -39,11 +39,11 @@ def line() -> Contour:
 
 
 def joined(sound: np.ndarray, rows: list[dict]) -> list[float]:
-    return [row["onset_s"] for row in without_false_cuts(sound, RATE_HZ, line(), rows)]
+    return [row["onset_s"] for row in merge_oversegmented(sound, RATE_HZ, line(), rows)]
 
 
 def test_pieces_of_one_vibrato_are_one_note():
-    (whole,) = without_false_cuts(swinging(30.0), RATE_HZ, line(), pieces())
+    (whole,) = merge_oversegmented(swinging(30.0), RATE_HZ, line(), pieces())
     assert (whole["onset_s"], whole["offset_s"], whole["note_kind"]) == (0.1, END_S, "note")
     assert whole["pitch_hz"] == pytest.approx(F0_HZ)
 
@@ -57,7 +57,7 @@ def test_what_mostly_may_be_a_trill_stays_so(extent_cents, unclear, kind):
     rows = pieces()
     for at in unclear:
         rows[at] |= {"note_kind": "unclear", "trill_p": 0.4}
-    (whole,) = without_false_cuts(swinging(extent_cents), RATE_HZ, line(), rows)
+    (whole,) = merge_oversegmented(swinging(extent_cents), RATE_HZ, line(), rows)
     assert (whole["note_kind"], "trill_p" in whole) == (kind, kind == "unclear")
 
 

@@ -19,14 +19,14 @@ from benchmarks import recordings as bench
 from benchmarks.melodies import Melody
 from tests.fluid import need_fluidsynth
 from tests.signals import RATE_HZ, tone
-from vibstudy.pitch.company import look_around
+from vibstudy.pitch.accompaniment import find_accompaniment
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.octaves import look_between, octave_below, share_between, true_pitch
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.recording.found import find_note, rejoin
 from vibstudy.sound.reading import Audio
-from vibstudy.vibrato.covered import is_covered
+from vibstudy.vibrato.masked import is_masked
 from vibstudy.vibrato.note import measure_note
 
 ANDANTE = next(melody for melody in bench.MELODIES if melody.name == "andante")
@@ -222,7 +222,7 @@ def test_halves_hold_error_only():
         sizes.append(np.std(np.gradient(line.halves, line.hop_s)))
         assert sizes[-1] < 0.2 * np.std(line.cents)
         assert 0.15 < line.balance <= 0.5
-        assert not is_covered(line, measure_note(line)[1])
+        assert not is_masked(line, measure_note(line)[1])
     assert sizes[0] < sizes[1]
 
 
@@ -230,16 +230,18 @@ def test_a_rival_and_the_octave_below_are_seen():
     sound, contour = held(440.0, 1.2, snr_db=50.0, extent_cents=20.0)
     span = (sound.onset_s + 0.03, sound.offset_s - 0.03)
     line = refine_note(sound.samples, RATE_HZ, contour, *span)
-    alone = look_around(sound.samples, RATE_HZ, line)
-    assert alone.rival_db < -15 and alone.below_db < -20
+    alone = find_accompaniment(sound.samples, RATE_HZ, line)
+    assert alone.other_db < -15 and alone.below_db < -20
     assert share_between(line, 3) > 0.5
     other, _ = held(587.3, 1.2, snr_db=50.0, extent_cents=20.0)
-    assert look_around(sound.samples + other.samples, RATE_HZ, line).rival_db == pytest.approx(0, abs=2)
+    assert find_accompaniment(sound.samples + other.samples, RATE_HZ, line).other_db == pytest.approx(
+        0, abs=2
+    )
     # the same sound taken an octave or a twelfth too high: its own harmonics stand between the lines
     wrong = refine_note(sound.samples, RATE_HZ, lower(contour, 1 / 2), *span)
-    assert look_around(sound.samples, RATE_HZ, wrong).below_db > 0
+    assert find_accompaniment(sound.samples, RATE_HZ, wrong).below_db > 0
     higher = refine_note(sound.samples, RATE_HZ, lower(contour, 1 / 3), *span)
-    assert look_around(sound.samples, RATE_HZ, higher).twelfth_db > 0
+    assert find_accompaniment(sound.samples, RATE_HZ, higher).twelfth_db > 0
 
 
 def lower(contour: Contour, parts: float) -> Contour:
@@ -249,7 +251,7 @@ def lower(contour: Contour, parts: float) -> Contour:
 def told(samples: np.ndarray, contour: Contour, span: tuple[float, float], said: float = 0.0) -> float:
     """By what the pitch of a note along `contour` is to be divided, surely."""
     line = refine_note(samples, RATE_HZ, contour, *span)
-    parts, odds = true_pitch(samples, RATE_HZ, line, look_around(samples, RATE_HZ, line), said)
+    parts, odds = true_pitch(samples, RATE_HZ, line, find_accompaniment(samples, RATE_HZ, line), said)
     assert (odds > 2) if parts != 1 else (odds < -2)
     return parts
 

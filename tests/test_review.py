@@ -33,8 +33,8 @@ from vibstudy.measure import measure_corpus
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.recording.measured import MARGIN_SEMITONES
 from vibstudy.review import agreement
+from vibstudy.review.audio import half_speed, vibrato_tone, wav
 from vibstudy.review.queue import apart_words, by_lot, by_suspicion, read_queue_columns, robust_z
-from vibstudy.review.senses import half_speed, vibrato_tone, wav
 from vibstudy.schema import NOTE_COLUMNS, typed
 
 SHA = "a" * 64

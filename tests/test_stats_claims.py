@@ -19,8 +19,8 @@ from vibstudy.stats import CLAIMS_EXAMPLE, fit_mixed, holm, words
 from vibstudy.stats.claims import (
     Claim,
     Contrast,
+    evaluate_claims,
     examine,
-    judge_claims,
     log_claims,
     read_claims,
     run_claims,
@@ -29,7 +29,7 @@ from vibstudy.stats.filters import select
 from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.multiple import tost
 from vibstudy.stats.remarks import Remark
-from vibstudy.stats.selection import judged_notes, vibrato_notes
+from vibstudy.stats.selection import assessable_notes, vibrato_notes
 
 EXAMPLE = CLAIMS_EXAMPLE.read_text(encoding="utf-8")
 
@@ -70,11 +70,11 @@ def claim(**changes: object) -> Claim:
 
 
 def said(one: Claim, notes: pd.DataFrame) -> str:
-    return str(judge_claims([one], notes)["caveats"].iloc[0])
+    return str(evaluate_claims([one], notes)["caveats"].iloc[0])
 
 
 def verdict(one: Claim, notes: pd.DataFrame) -> str:
-    return judge_claims([one], notes)["verdict"].iloc[0]
+    return evaluate_claims([one], notes)["verdict"].iloc[0]
 
 
 # --- verdicts
@@ -88,7 +88,7 @@ def test_a_true_claim_is_supported_and_its_opposite_is_against() -> None:
 
 
 def test_no_effect_is_undecided_never_no_difference() -> None:
-    table = judge_claims([claim()], corpus(effect=0.0, players=8, seed=2))
+    table = evaluate_claims([claim()], corpus(effect=0.0, players=8, seed=2))
     assert table["verdict"].iloc[0] == "undecided"
     assert table["answer"].iloc[0].startswith("Undecided")
 
@@ -96,7 +96,7 @@ def test_no_effect_is_undecided_never_no_difference() -> None:
 def test_the_estimate_is_the_model_s() -> None:
     notes = corpus()
     line = Contrast("decade", 1930, 1970, shape="trend")
-    row = judge_claims([claim(adjust=("region",), contrast=line)], notes).iloc[0]
+    row = evaluate_claims([claim(adjust=("region",), contrast=line)], notes).iloc[0]
     used = vibrato_notes(notes)
     model = fit_mixed(used, "rate_hz ~ decade + region").table().loc["decade"]
     assert row["estimate"] == pytest.approx(40 * model["estimate"], rel=1e-5)
@@ -112,7 +112,7 @@ def test_equal_extent_is_shown_by_two_one_sided_tests() -> None:
     notes = corpus()
     one = claim(outcome="extent_cents", scale="log", expect="equal", margin=10.0,
                 contrast=Contrast("region", "North", "South"))  # fmt: skip
-    row = judge_claims([one], notes).iloc[0]
+    row = evaluate_claims([one], notes).iloc[0]
     assert row["verdict"] == "supported"
     assert row["unit"] == "%"
     model = fit_mixed(vibrato_notes(notes), "log2(extent_cents) ~ region").table().loc["region[T.South]"]
@@ -132,7 +132,7 @@ def test_different_with_a_margin_can_fail() -> None:
 
 def test_factors_and_changes_of_a_difference() -> None:
     notes = corpus(24)
-    factor = judge_claims(
+    factor = evaluate_claims(
         [claim(contrast=Contrast("start", 1930, 1960, factor=True))], notes.drop(columns="medium")
     ).iloc[0]
     assert factor["formula"] == "rate_hz ~ C(start)"
@@ -140,7 +140,7 @@ def test_factors_and_changes_of_a_difference() -> None:
     south = (notes["region"] == "South").astype(float)
     notes["rate_hz"] += 0.03 * (notes["decade"].astype(float) - 1930) * south
     across = Contrast("region", "North", "South", across="decade", across_start=1930, across_end=1970)
-    row = judge_claims([claim(contrast=across, expect="higher")], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=across, expect="higher")], notes).iloc[0]
     assert row["verdict"] == "supported"
     assert row["estimate"] == pytest.approx(1.2, abs=0.4)
     assert "change of that difference" in row["answer"]
@@ -151,7 +151,7 @@ def test_presence_is_tested_as_odds() -> None:
     rng = np.random.default_rng(2)
     notes["has_vibrato"] = rng.random(len(notes)) < np.where(notes["region"] == "South", 0.9, 0.4)
     one = claim(outcome="has_vibrato", expect="higher", contrast=Contrast("region", "North", "South"))
-    row = judge_claims([one], notes).iloc[0]
+    row = evaluate_claims([one], notes).iloc[0]
     assert row["verdict"] == "supported"
     assert row["unit"] == "% of the odds"
 
@@ -161,7 +161,7 @@ def test_rejected_notes_never_count() -> None:
     spoiled = notes.copy()
     spoiled.loc[::7, "rate_hz"] = 50.0
     spoiled.loc[::7, "reviewed"] = "rejected"
-    row = judge_claims([claim()], spoiled).iloc[0]
+    row = evaluate_claims([claim()], spoiled).iloc[0]
     assert row["notes"] == len(notes) - len(notes[::7])
     assert abs(row["estimate"]) < 2
 
@@ -175,7 +175,7 @@ def test_holm_counts_the_claims_and_leaves_exploration_apart() -> None:
         claim(id="d", contrast=Contrast("region", "Nord", "South")),
         claim(id="e", exploratory=True),
     ]
-    table = judge_claims(claims, notes).set_index("claim")
+    table = evaluate_claims(claims, notes).set_index("claim")
     np.testing.assert_allclose(table.loc[list("abc"), "p_holm"], holm(table.loc[list("abc"), "p"].to_numpy()))
     assert np.isnan(table.loc["d", "p_holm"])
     assert table.loc["e", "p_holm"] == table.loc["e", "p"]
@@ -209,7 +209,7 @@ def test_holm_counts_the_claims_and_leaves_exploration_apart() -> None:
     ],
 )
 def test_what_cannot_be_tested_says_why(changes: dict, words: str) -> None:
-    row = judge_claims([claim(**changes)], corpus()).iloc[0]
+    row = evaluate_claims([claim(**changes)], corpus()).iloc[0]
     if not words:  # a random factor named twice is left out with a remark, and the claim is tested
         assert row["verdict"] == "supported"
         return
@@ -223,7 +223,7 @@ def test_advice_stands_apart_from_the_reason() -> None:
     """The draft prints the reason alone; the terminal the advice, too."""
     notes = corpus()
     notes["loud"] = "yes"
-    row = judge_claims([claim(adjust=("loud",))], notes).iloc[0]
+    row = evaluate_claims([claim(adjust=("loud",))], notes).iloc[0]
     assert row["verdict"] == "not testable here" and row["advice"].startswith("Leave loud out of the formula")
     assert "Leave" not in row["reason"] and row["advice"] in row["answer"] and row["reason"] in row["answer"]
     alike = Remark("separated", {"level": "A"}, advice="Report the counts.")
@@ -234,7 +234,7 @@ def test_advice_stands_apart_from_the_reason() -> None:
 def test_a_level_with_one_player_is_not_testable() -> None:
     notes = corpus()
     notes.loc[notes["player"] == "Player 3", "region"] = "West"
-    row = judge_claims([claim(contrast=Contrast("region", "North", "West"))], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=Contrast("region", "North", "West"))], notes).iloc[0]
     assert "All notes of region West are by one player (Player 3)" in row["reason"]
 
 
@@ -242,12 +242,12 @@ def test_empty_cells_of_a_change_are_not_testable() -> None:
     notes = corpus()
     notes = notes[~((notes["region"] == "South") & (notes["medium"] == "tape_lp"))]
     across = Contrast("region", "North", "South", False, "medium", "electrical_disc", "tape_lp")
-    row = judge_claims([claim(contrast=across)], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=across)], notes).iloc[0]
     assert row["reason"] == "No note chosen has both region South and medium tape_lp."
 
 
 def test_one_bad_claim_does_not_stop_the_others() -> None:
-    table = judge_claims([claim(id="bad", outcome="x"), claim(id="good")], corpus())
+    table = evaluate_claims([claim(id="bad", outcome="x"), claim(id="good")], corpus())
     assert list(table["verdict"]) == ["not testable here", "supported"]
 
 
@@ -262,8 +262,8 @@ def test_claims_take_the_notes_that_figures_and_models_take() -> None:
     )
     assert examine(claim(), notes).notes == len(vibrato_notes(notes)) < len(notes)
     presence = claim(outcome="has_vibrato", contrast=Contrast("region", "North", "South"))
-    assert examine(presence, notes).notes == len(judged_notes(notes))
-    assert (judged_notes(notes)["duration_s"] > 0.5).all()
+    assert examine(presence, notes).notes == len(assessable_notes(notes))
+    assert (assessable_notes(notes)["duration_s"] > 0.5).all()
 
 
 # --- caveats
@@ -271,7 +271,7 @@ def test_claims_take_the_notes_that_figures_and_models_take() -> None:
 
 def test_caveats_tell_of_media_reach_and_single_players() -> None:
     notes = corpus()
-    row = judge_claims([claim(contrast=Contrast("decade", 1900, 1970))], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=Contrast("decade", 1900, 1970))], notes).iloc[0]
     assert "The notes cover decade 1930 to 1970 only" in row["caveats"]
     assert row["but"] == "these recordings cannot tell decade from medium"
     few = notes[notes["player"].isin([f"Player {k}" for k in (0, 1, 2, 3, 4, 8)])]
@@ -415,7 +415,7 @@ def test_the_log_shows_what_came_first(tmp_path: Path) -> None:
     assert again.rows == ledger.rows
     assert again.broken is None
     changed = claim(adjust=("region",))
-    table = judge_claims([first, second, changed], notes, again, recordings)
+    table = evaluate_claims([first, second, changed], notes, again, recordings)
     assert list(table["standing"]) == [
         "written first",
         "written after measuring: read it as exploratory",
@@ -431,7 +431,7 @@ def test_a_claim_written_in_the_middle(tmp_path: Path) -> None:
     ledger.append([("recording", name, "", "") for name in names[:10]])
     ledger.append([("claim", "slower", claim().sha256, "")])
     ledger.append([("recording", name, "", "") for name in names[10:]])
-    table = judge_claims([claim()], notes, ledger, dict.fromkeys(names, ""))
+    table = evaluate_claims([claim()], notes, ledger, dict.fromkeys(names, ""))
     assert table["standing"].iloc[0] == "written before 14 of 24 recordings were measured"
 
 

@@ -202,7 +202,7 @@ def test_the_promised_narrowing_comes_true_for_fitted_variances() -> None:
 
 def test_the_reach_is_cohens():
     """Two groups of 64, d = 0.5: power 80 % at the 5 % level, two-sided (Cohen 1988, table 2.4.1)."""
-    from vibstudy.stats.reach import reach, times_needed
+    from vibstudy.stats.detectable import reach, times_needed
 
     assert reach(np.sqrt(2 / 64), 126) == pytest.approx(0.5, abs=0.002)
     assert 64 * times_needed(np.sqrt(2 / 64), 126, 0.2) == pytest.approx(393, abs=2)  # d = 0.2: 393 a group
@@ -213,7 +213,7 @@ def test_the_reach_against_a_reference_library(side, d):
     """The noncentral t of statsmodels (TTestIndPower): the shift by quantiles is its usual approximation."""
     from statsmodels.stats.power import TTestIndPower
 
-    from vibstudy.stats.reach import times_needed
+    from vibstudy.stats.detectable import times_needed
 
     exact = TTestIndPower().solve_power(effect_size=d, alpha=0.05, power=0.8)
     found = side * times_needed(np.sqrt(2 / side), 2 * (side - 1), d)
@@ -222,7 +222,7 @@ def test_the_reach_against_a_reference_library(side, d):
 
 def test_equality_needs_the_margin_of_two_one_sided_tests():
     """By hand, many degrees of freedom: (1.645 + 1.282) se = 2.926 se (tables of the normal distribution)."""
-    from vibstudy.stats.reach import reach, reach_table
+    from vibstudy.stats.detectable import reach, reach_table
 
     assert reach(1.0, 1e6, equal=True) == pytest.approx(2.926, abs=0.002)
     claim = {"claim": "same", "sentence": "s", "verdict": "undecided", "unit": "Hz", "expect": "equal",
@@ -233,7 +233,7 @@ def test_equality_needs_the_margin_of_two_one_sided_tests():
 
 
 def test_what_cannot_be_reached_is_not_told_in_numbers():
-    from vibstudy.stats.reach import reach_table
+    from vibstudy.stats.detectable import reach_table
 
     claim = {"claim": "c", "sentence": "s", "verdict": "undecided", "unit": "%", "expect": "higher",
              "estimate": 5.0, "low": -60.0, "high": 175.0, "interval_per_cent": 95.0, "df": 4.0}  # fmt: skip
@@ -248,7 +248,7 @@ def test_what_cannot_be_reached_is_not_told_in_numbers():
 
 def test_the_reach_against_simulated_studies():
     """80 % of studies drawn from the fitted corpus find it, within what 150 draws can tell (± 3 errors)."""
-    from vibstudy.stats.reach import reach
+    from vibstudy.stats.detectable import reach
 
     model = fit_mixed(corpus(players=16), "rate_hz ~ region")
     row = model.table().loc["region[T.B]"]

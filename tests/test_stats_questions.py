@@ -20,17 +20,17 @@ from typer.testing import CliRunner
 
 from vibstudy.cli import app
 from vibstudy.errors import VibstudyError
-from vibstudy.stats.alike import compare_spread, spread_ratio
 from vibstudy.stats.amount import amount_by_group, compare_amounts, player_amounts, vibrato_amount
-from vibstudy.stats.asked import Groups, ask_all, groups_of, table_of
+from vibstudy.stats.answers import PlayerFigures, player_figures, welch
 from vibstudy.stats.claimfile import Claim, Contrast
-from vibstudy.stats.kinds import kinds_of_use, two_kinds
+from vibstudy.stats.dispersion import compare_spread, spread_ratio
+from vibstudy.stats.exploratory import Groups, ask_all, groups_of, table_of
 from vibstudy.stats.lineage import distances, lineages, nearness, pupils_near_teachers
+from vibstudy.stats.mixture import kinds_of_use, two_kinds
 from vibstudy.stats.multiple import holm
-from vibstudy.stats.questions import PlayerFigures, player_figures, welch
 from vibstudy.stats.regularity import compare_regularity
 from vibstudy.stats.same_notes import compare_same_notes
-from vibstudy.stats.traded import correlation, trade
+from vibstudy.stats.tradeoff import correlation, trade
 
 
 def corpus(

@@ -16,15 +16,15 @@ from tests.test_stats_claims import claim, corpus, measured_study, write
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_mixed
 from vibstudy.stats.claimfile import Plan, claims_text, read_claims
-from vibstudy.stats.claims import Contrast, examine, judge_claims, log_new, run_claims
+from vibstudy.stats.claims import Contrast, evaluate_claims, examine, log_new, run_claims
 from vibstudy.stats.history import Recordings, fingerprint, same_notes
 from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.looks import any_look_p, boundaries, nominal_level, planned_p, spent, standing_of
-from vibstudy.stats.lost import chance_weights, told_shares, trimmed
+from vibstudy.stats.missingness import chance_weights, observed_shares, trimmed
 from vibstudy.stats.multiple import evidence, tost
+from vibstudy.stats.multiverse import all_ways
 from vibstudy.stats.question import Question
-from vibstudy.stats.selection import is_told, is_usable, vibrato_notes
-from vibstudy.stats.ways import all_ways
+from vibstudy.stats.selection import is_observed, is_usable, vibrato_notes
 
 # --- looks
 
@@ -121,7 +121,7 @@ def test_at_least_in_a_claim() -> None:
     notes = corpus(24, effect=-1.0).drop(columns="medium")
 
     def answer(margin: float | None) -> str:
-        return str(judge_claims([claim(margin=margin)], notes)["verdict"].iloc[0])
+        return str(evaluate_claims([claim(margin=margin)], notes)["verdict"].iloc[0])
 
     assert (answer(None), answer(0.3), answer(3.0)) == ("supported", "supported", "against")
     narrow = corpus(24).drop(columns="medium")
@@ -203,34 +203,34 @@ def careers(step: float = 0.0, trend: float = 0.0, players: int = 16, seed: int 
 
 def test_a_step_after_1960_is_no_change_from_1930_to_1960() -> None:
     notes = careers(step=0.6)
-    named = judge_claims([claim(contrast=Contrast("decade", 1930, 1960))], notes).iloc[0]
-    line = judge_claims([claim(contrast=Contrast("decade", 1930, 1960, shape="trend"))], notes).iloc[0]
+    named = evaluate_claims([claim(contrast=Contrast("decade", 1930, 1960))], notes).iloc[0]
+    line = evaluate_claims([claim(contrast=Contrast("decade", 1930, 1960, shape="trend"))], notes).iloc[0]
     assert named["verdict"] == "undecided"
     assert abs(named["estimate"]) < 0.15
     assert line["verdict"] == "undecided"  # a trend counts over the span claimed
     assert "left out" not in line["caveats"]
     every = fit_mixed(notes, "rate_hz ~ decade").table()
     assert every.loc["decade", "p"] < 0.05  # what a line over all decades makes of it
-    whole = judge_claims([claim(contrast=Contrast("decade", 1930, 2000))], notes).iloc[0]
+    whole = evaluate_claims([claim(contrast=Contrast("decade", 1930, 2000))], notes).iloc[0]
     assert whole["estimate"] == pytest.approx(-0.6, abs=0.2)
     assert "decade 1930 is represented by 1930 to" in whole["caveats"]
 
 
 def test_a_break_and_a_trend_can_be_claimed() -> None:
     notes = careers(step=0.6)
-    row = judge_claims([claim(contrast=Contrast("decade", None, None, cut=1970))], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=Contrast("decade", None, None, cut=1970))], notes).iloc[0]
     assert row["verdict"] == "supported"
     assert row["compared"] == "decade from 1970 on against before 1970"
     assert row["estimate"] == pytest.approx(-0.6, abs=0.15)
     bent = careers(trend=0.0)
     bent["rate_hz"] -= 0.03 * ((bent["decade"] - 1965) / 10) ** 2
-    told = judge_claims([claim(contrast=Contrast("decade", 1930, 2000, shape="trend"))], bent).iloc[0]
+    told = evaluate_claims([claim(contrast=Contrast("decade", 1930, 2000, shape="trend"))], bent).iloc[0]
     assert "The change with decade bends" in told["caveats"]
     straight = careers(trend=0.1)
-    line = judge_claims([claim(contrast=Contrast("decade", 1930, 2000, shape="trend"))], straight).iloc[0]
+    line = evaluate_claims([claim(contrast=Contrast("decade", 1930, 2000, shape="trend"))], straight).iloc[0]
     assert line["estimate"] == pytest.approx(-0.7, abs=0.15)
     assert "along a straight line" in line["answer"]
-    curve = judge_claims([claim(contrast=Contrast("decade", 1930, 2000, shape="curve"))], straight).iloc[0]
+    curve = evaluate_claims([claim(contrast=Contrast("decade", 1930, 2000, shape="curve"))], straight).iloc[0]
     assert curve["estimate"] == pytest.approx(-0.7, abs=0.3)
     assert curve["formula"] == "rate_hz ~ decade_curve1 + decade_curve2 + decade_curve3"
 
@@ -250,14 +250,14 @@ def test_bands_are_widened_inwards_only_and_players_alone_decide() -> None:
 def test_decades_without_recordings_are_told() -> None:
     notes = careers()
     notes = notes[~notes["decade"].isin([1950, 1960])]
-    row = judge_claims([claim(contrast=Contrast("decade", 1930, 2000))], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=Contrast("decade", 1930, 2000))], notes).iloc[0]
     assert "There are no recordings of decade 1950 to 1960: the claim reaches over them." in row["caveats"]
 
 
 def test_years_are_banded_by_decades() -> None:
     notes = careers(step=0.6).rename(columns={"decade": "year"})
     notes["year"] += np.arange(len(notes)) % 10
-    row = judge_claims([claim(contrast=Contrast("year", 1934, 2003))], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=Contrast("year", 1934, 2003))], notes).iloc[0]
     assert row["formula"] == "rate_hz ~ year_band"
     assert row["verdict"] == "supported"
 
@@ -288,20 +288,20 @@ PERIOD = Contrast("period", "early", "late")
 
 def test_a_rival_tag_is_part_of_the_verdict() -> None:
     one = claim(contrast=PERIOD, expect="higher")
-    row = judge_claims([one], two_eras(medium_effect=0.8)).iloc[0]
+    row = evaluate_claims([one], two_eras(medium_effect=0.8)).iloc[0]
     assert row["verdict"] == "supported"
     assert row["but"] == "these recordings cannot tell period from medium"
     assert row["answer"].startswith(
         "Supported, but these recordings cannot tell period from medium: period late"
     )
     assert "With medium in the model it is" in row["caveats"]
-    clean = judge_claims([one], two_eras(medium_effect=0.0, effect=0.8)).iloc[0]
+    clean = evaluate_claims([one], two_eras(medium_effect=0.0, effect=0.8)).iloc[0]
     assert (clean["verdict"], clean["but"]) == ("supported", "")
 
 
 def test_perfect_twins_are_not_testable() -> None:
     notes = two_eras(medium_effect=0.0, effect=0.8, exceptions=False)
-    row = judge_claims([claim(contrast=PERIOD, expect="higher")], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=PERIOD, expect="higher")], notes).iloc[0]
     assert row["verdict"] == "not testable here"
     assert row["reason"] == (
         "period and medium go together without exception: these recordings cannot tell them apart."
@@ -310,14 +310,14 @@ def test_perfect_twins_are_not_testable() -> None:
     notes["decade"] = np.where(notes["period"] == "early", 1950, 1990)
     notes["region"] = np.where(notes["period"] == "early", "A", "B")
     contrasts = [PERIOD, Contrast("decade", 1950, 1990), Contrast("region", "A", "B")]
-    table = judge_claims([claim(id=str(k), contrast=c) for k, c in enumerate(contrasts)], notes)
+    table = evaluate_claims([claim(id=str(k), contrast=c) for k, c in enumerate(contrasts)], notes)
     assert list(table["verdict"]) == ["not testable here"] * 3
 
 
 def test_whether_the_speed_is_known_is_a_tag() -> None:
     notes = two_eras(0.0, effect=0.8).drop(columns="medium")
     notes["speed_factor"] = np.where(notes["period"] == "late", 1.02, np.nan)
-    row = judge_claims([claim(contrast=PERIOD, expect="higher")], notes).iloc[0]
+    row = evaluate_claims([claim(contrast=PERIOD, expect="higher")], notes).iloc[0]
     assert "speed_known" in row["reason"]
 
 
@@ -349,11 +349,11 @@ def test_a_piano_that_hides_narrow_vibrato_is_told_and_bounded() -> None:
     lowest = next(o for o in finding.others if o.name == "lowest")
     truth = Question(one, notes.assign(usable=True)).ask().shown
     assert abs(lowest.estimate - truth) < 0.3 * (finding.estimate - truth)
-    row = judge_claims([one], notes).iloc[0]
+    row = evaluate_claims([one], notes).iloc[0]
     assert row["but"] == "the notes lost to measuring could make it"
     assert "Of the notes of early 100 % could be told, of late" in row["caveats"]
     everything = notes.assign(usable=True)
-    assert judge_claims([one], everything).iloc[0]["verdict"] == "undecided"
+    assert evaluate_claims([one], everything).iloc[0]["verdict"] == "undecided"
 
 
 def test_shares_and_trimming_by_hand() -> None:
@@ -366,8 +366,8 @@ def test_shares_and_trimming_by_hand() -> None:
         }
     )
     side = np.array([-1, -1, -1, 1, 1, 1])
-    assert is_told(notes, "extent_cents").tolist() == [True, False, True, True, False, False]
-    assert told_shares(notes, "extent_cents", side) == pytest.approx((2 / 3, 1 / 3))
+    assert is_observed(notes, "extent_cents").tolist() == [True, False, True, True, False, False]
+    assert observed_shares(notes, "extent_cents", side) == pytest.approx((2 / 3, 1 / 3))
     values = np.array([4.0, 1.0, 3.0, 2.0, 9.0])
     # the first side was told in 100 %, the second in 50 %: the first gives up half of its four
     keep = trimmed(values, np.array([-1, -1, -1, -1, 1]), (1.0, 0.5), lowest=True)
@@ -468,7 +468,7 @@ def test_wordings_looks_and_changes_are_counted(tmp_path: Path) -> None:
     assert second.loc["c0", "history"] == "2 wordings, 2 looks"
     assert second.loc["c0", "provisional"]
     assert second.loc["c0", "interval_per_cent"] > 95
-    plain = judge_claims(read_claims(tmp_path), notes).iloc[0]
+    plain = evaluate_claims(read_claims(tmp_path), notes).iloc[0]
     assert second.loc["c0", "high"] - second.loc["c0", "low"] > plain["high"] - plain["low"]
     (tmp_path / "study.toml").write_text("[measure]\nfmin_hz = 60\n", encoding="utf-8")
     third = study(tmp_path, blocks("c0").replace('"s"', '"t"'), notes)
@@ -553,7 +553,7 @@ def test_all_ways_are_asked_and_the_claimed_one_is_among_them() -> None:
     assert table["estimate"].is_monotonic_increasing
     base = table[table["as_claimed"]].iloc[0]
     assert len(table[table["as_claimed"]]) == 1
-    row = judge_claims([one], notes).iloc[0]
+    row = evaluate_claims([one], notes).iloc[0]
     assert (base["estimate"], base["low"]) == pytest.approx((row["estimate"], row["low"]))
     assert 0 < found.agree <= len(table)
     assert set(table["notes"]) == {"all", "strict"}
@@ -579,7 +579,7 @@ def test_players_of_a_school_are_alike_and_three_schools_are_no_region(column: s
     finding = examine(one, notes)
     assert finding.verdict() == "supported"
     assert [other.name for other in finding.turned_by()] == [column]
-    assert f"cannot tell region from {column}" in judge_claims([one], notes)["but"].iloc[0]
+    assert f"cannot tell region from {column}" in evaluate_claims([one], notes)["but"].iloc[0]
     drawn = fit_mixed(notes, "rate_hz ~ region", crossed=(column,)).table().loc["region[T.B]"]
     assert drawn["df"] <= 4  # six schools less two means
     shifted = notes.assign(rate_hz=notes["rate_hz"] + 2.0 * (notes["region"] == "B"))
@@ -615,7 +615,7 @@ def test_three_levels_are_no_line_and_a_trend_that_turns_says_so() -> None:
     step = np.array([0, 0, 0, 0, 1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 3, 5, 6])[player]
     frame["decade"] = 1930 + 10 * step
     frame["rate_hz"] = 6 + own + np.minimum(0.25 * step, 1.25 * (6 - step))  # in the end where it was
-    rose = judge_claims(
+    rose = evaluate_claims(
         [claim(contrast=Contrast("decade", 1930, 1990, shape="trend"), expect="higher")], frame
     )
     assert rose["verdict"].iloc[0] == "supported"

@@ -1,4 +1,4 @@
-"""The line in rooms and in company, against the curves that were played."""
+"""The line in rooms and with accompaniment, against the curves that were played."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from scipy.signal import fftconvolve, spectrogram
 
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.demodulate import Demodulator
+from vibstudy.pitch.other_player import other_vibrates
 from vibstudy.pitch.refine import NoteLine, refine_note
-from vibstudy.pitch.rival import other_moves
 from vibstudy.pitch.straighten import straighten_note, straightened_sound
 from vibstudy.vibrato.note import measure_note
 
@@ -170,7 +170,7 @@ def test_only_a_vibrato_of_its_own_is_another_player(extent_cents, moves):
         sound = (note.samples + other).astype(np.float32)
         found = straighten_note(sound, RATE_HZ, pooled(note, sound, f0))
         assert found is not None
-        assert other_moves(sound, RATE_HZ, found.line, 1.498 * f0) is moves
+        assert other_vibrates(sound, RATE_HZ, found.line, 1.498 * f0) is moves
 
 
 def test_too_short_to_straighten():

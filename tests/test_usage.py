@@ -16,7 +16,7 @@ from tests.invented_study import invented_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.usage import along_the_score
 from vibstudy.stats.amount import player_amounts
-from vibstudy.stats.selection import judged_notes
+from vibstudy.stats.selection import assessable_notes
 from vibstudy.stats.usage import (
     _newcombe,
     add_context,
@@ -330,8 +330,8 @@ def test_a_vibrato_in_loudness_alone_counts_as_vibrato_and_has_no_extent():
     notes = some_notes(duration_s=[1.0] * 4, has_vibrato=[True, False, False, pd.NA])
     notes["vibrato_in"] = ["pitch", "loudness", None, "loudness"]
     notes.loc[1:, ["rate_hz", "extent_cents"]] = np.nan
-    assert judged_notes(notes)["has_vibrato"].tolist() == [True, True, False, True]
-    assert judged_notes(notes.drop(columns="vibrato_in"))["has_vibrato"].tolist() == [True, False, False]
+    assert assessable_notes(notes)["has_vibrato"].tolist() == [True, True, False, True]
+    assert assessable_notes(notes.drop(columns="vibrato_in"))["has_vibrato"].tolist() == [True, False, False]
     row = usage_index(notes).iloc[0]
     assert row["share"] == 0.75
     assert "vibrato in loudness alone: 2 of 3 notes with vibrato" in row["remark"]

@@ -69,7 +69,7 @@ MOST_ALIKE = 100
 _DIGITS = re.compile(r"\d+")
 
 
-def told(rows: Sequence[int], make: Callable[[int], Problem]) -> list[Problem]:
+def row_problems(rows: Sequence[int], make: Callable[[int], Problem]) -> list[Problem]:
     """The problem of every row; of very many, the first :data:`MOST_ALIKE`, and how many more there are.
 
     Parameters

@@ -307,7 +307,7 @@ class Reason:
 REASONS: tuple[Reason, ...] = (
     Reason("too_short", "shorter than about two vibrato cycles: too short to tell", "vibstudy.vibrato.note", suspicion=0.0),
     Reason("noisy", "its harmonics are no stronger than noise and other players", "snr_db below {limit:g}", 0.0, harmless=True),
-    Reason("masked", "noise or another player covers it, or it is another player's: no single vibrato fits", "vibstudy.pitch.company, vibstudy.vibrato.covered"),
+    Reason("masked", "noise or another player covers it, or it is another player's: no single vibrato fits", "vibstudy.pitch.accompaniment, vibstudy.vibrato.masked"),
     Reason("octave_unsure", "it may be an octave or a twelfth higher or lower", "vibstudy.pitch.octaves, or a second tracker"),
     Reason("unsteady", "the line jumps inside the note: two notes may be joined", "vibstudy.notes.segment"),
     Reason("clipped", "the recording is clipped here", "a clipped run within it", harmless=True),

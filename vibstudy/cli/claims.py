@@ -33,7 +33,7 @@ def questions(
 
     The groups compared are those named, or those of the claims in claims.toml.
     """
-    from vibstudy.stats.asked import Groups, run_questions
+    from vibstudy.stats.exploratory import Groups, run_questions
 
     given = {"--by": by, "--from": start, "--to": end}
     if any(given.values()) and not all(given.values()):

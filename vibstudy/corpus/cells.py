@@ -19,8 +19,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from vibstudy.corpus.outside import TEMPORARY
-from vibstudy.errors import MOST_ALIKE, Problem, closest, did_you_mean, told
+from vibstudy.corpus.untrusted import TEMPORARY
+from vibstudy.errors import MOST_ALIKE, Problem, closest, did_you_mean, row_problems
 from vibstudy.schema import MANIFEST_COLUMNS, Column
 
 GOT = 200
@@ -70,7 +70,7 @@ def look_at_cells(text: pd.DataFrame, file: str) -> tuple[list[Problem], list[Pr
             message, repair = words(row, got)
             return Problem(message, file, row, name, got[:GOT], repair)
 
-        problems += told(rows.tolist(), problem)
+        problems += row_problems(rows.tolist(), problem)
     return problems, [*_own_categories(text, file), *_decimal_commas(text, file)]
 
 

@@ -29,7 +29,7 @@ from vibstudy.corpus.cells import GOT, excluded, filled, look_at_cells, numbers,
 from vibstudy.corpus.files import Folder, probe_audio
 from vibstudy.corpus.spelling import near_pairs
 from vibstudy.corpus.texttable import read_text_table
-from vibstudy.errors import MOST_ALIKE, Problem, VibstudyError, closest, did_you_mean, told
+from vibstudy.errors import MOST_ALIKE, Problem, VibstudyError, closest, did_you_mean, row_problems
 from vibstudy.schema import MANIFEST_COLUMNS
 
 ADDED_COLUMNS = ("audio_path", "manifest_row")
@@ -228,7 +228,7 @@ def _look_at_files(
             return Problem(message, file, row, name, cell, repair)
 
         listed = found.problems if audio else found.notes  # one missing file must not stop the others
-        listed += told(list(faults), problem)
+        listed += row_problems(list(faults), problem)
         if name == "path":
             lost = faults.keys() | left_out
     usable = {row: path for row, path in files.get("path", {}).items() if row not in lost}
@@ -250,8 +250,8 @@ def _look_into_audio(text: pd.DataFrame, paths: dict[int, str], file: str, found
         probe = probes[paths[row]]
         return Problem(probe.fault or probe.note, file, row, "path", names[row][:GOT], probe.repair)
 
-    found.problems += told(faulty, fault)
-    found.notes += told(noted, fault)
+    found.problems += row_problems(faulty, fault)
+    found.notes += row_problems(noted, fault)
     lengths = pd.Series({row: probes[path].duration_s for row, path in paths.items()}, dtype=float)
     for name in ("start_s", "end_s"):
         if name in text:
@@ -269,7 +269,7 @@ def _look_at_times(name: str, times: pd.Series, lengths: pd.Series, file: str, f
         return Problem(f"{length}: it will be measured to its end", file, row, name, got)
 
     listed = found.problems if name == "start_s" else found.notes
-    listed += told(times.index[beyond].tolist(), problem)
+    listed += row_problems(times.index[beyond].tolist(), problem)
 
 
 def _note_same_part(text: pd.DataFrame, paths: dict[int, str], file: str, found: Inspection) -> None:
@@ -282,7 +282,7 @@ def _note_same_part(text: pd.DataFrame, paths: dict[int, str], file: str, found:
         if earlier != row:
             again[row] = earlier
     repair = "Counted twice, it weighs twice: exclude one, or give start_s and end_s"
-    found.notes += told(
+    found.notes += row_problems(
         list(again),
         lambda row: Problem(
             f"the same part of the same file as in row {again[row]}",

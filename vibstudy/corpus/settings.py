@@ -21,7 +21,7 @@ from dataclasses import Field, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from vibstudy.corpus.outside import MOST_TOML_BYTES, as_toml, read_bytes
+from vibstudy.corpus.untrusted import MOST_TOML_BYTES, as_toml, read_bytes
 from vibstudy.errors import Problem, VibstudyError, few, nearest
 
 FILE_NAME = "study.toml"

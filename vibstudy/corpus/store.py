@@ -48,11 +48,11 @@ from vibstudy.corpus.manifest import resolve
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import (
     TEMPORARY,
-    beside,
     read_log,
     read_notes,
     read_part,
     read_recordings,
+    rename_clashing,
     write_frame,
     write_json,
     write_notes,
@@ -366,7 +366,11 @@ class Store:
         room = recordings[[column.name for column in ROOM_COLUMNS]]
         recordings = recordings.drop(columns=list(provenance))
         joined = pd.concat(
-            [recordings, beside(tags, [*recordings, *provenance]).set_axis(recordings.index), provenance],
+            [
+                recordings,
+                rename_clashing(tags, [*recordings, *provenance]).set_axis(recordings.index),
+                provenance,
+            ],
             axis=1,
         )
         parts = [decided.get(name, self.cache / name / "notes.arrow") for name in done]

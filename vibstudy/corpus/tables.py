@@ -35,7 +35,7 @@ import pyarrow.parquet as pq
 
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.names import name_problems
-from vibstudy.corpus.outside import TEMPORARY, demand_file
+from vibstudy.corpus.untrusted import TEMPORARY, demand_file
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.schema import (
     LOG_COLUMNS,
@@ -262,7 +262,7 @@ def write_notes(out: Path, parts: Sequence[Path], tags: pd.DataFrame, provenance
         Columns written.
     """
     measured = _joint_schema(parts)
-    own = beside(tags, [*measured.names, *provenance])
+    own = rename_clashing(tags, [*measured.names, *provenance])
     known = (*ROOM_COLUMNS, *PROVENANCE_COLUMNS)
     tag_table = to_arrow(pd.concat([own.set_axis(provenance.index), provenance], axis=1), known)
     schema = pa.schema([*measured, *tag_table.schema])
@@ -322,7 +322,7 @@ def _conform(table: pa.Table, schema: pa.Schema) -> pa.Table:
     return pa.table(columns, schema=schema)
 
 
-def beside(tags: pd.DataFrame, taken: Iterable[str]) -> pd.DataFrame:
+def rename_clashing(tags: pd.DataFrame, taken: Iterable[str]) -> pd.DataFrame:
     """Tags renamed where the tool has a column of that name: ``notes`` becomes ``notes_manifest``."""
     names = set(taken)
     return tags.rename(columns={name: f"{name}_manifest" for name in tags if name in names})

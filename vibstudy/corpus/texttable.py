@@ -26,8 +26,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from vibstudy.corpus.names import name_fault, name_problems
-from vibstudy.corpus.outside import read_bytes
-from vibstudy.errors import Problem, VibstudyError, told
+from vibstudy.corpus.untrusted import read_bytes
+from vibstudy.errors import Problem, VibstudyError, row_problems
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 _UTF16 = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
@@ -259,7 +259,7 @@ def _shape(records: Sequence[Sequence[str]], first_row: int, file: str) -> TextT
         table.numbers.append(number)
     repair = 'Put a cell that holds a separator into quotation marks: "like, this"'
     message = "this row has more cells than the header"
-    table.problems += told(
+    table.problems += row_problems(
         list(too_long), lambda row: Problem(message, file, row, got=too_long[row][:80], repair=repair)
     )
     return table

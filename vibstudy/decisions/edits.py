@@ -39,8 +39,8 @@ from pathlib import Path
 from typing import Any
 
 from vibstudy import __version__
-from vibstudy.corpus.outside import read_bytes
 from vibstudy.corpus.tables import guard_text, unguard_text
+from vibstudy.corpus.untrusted import read_bytes
 from vibstudy.errors import Problem, VibstudyError
 
 EDITS_NAME = "edits.csv"

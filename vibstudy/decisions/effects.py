@@ -114,23 +114,23 @@ def apply_edits(
             own.setdefault(edit.recording_id, []).append(edit)
         else:
             stale.append((edit, "this recording is not among those measured"))
-    parts, tellers = [], []
+    parts, tables = [], []
     for name, part in notes.groupby("recording_id", sort=False, dropna=False):
         if name in own:
             table = _Table(part, None if audio_sha256 is None else audio_sha256.get(str(name)))
             for edit in own[str(name)]:
                 table.take(edit)
-            tellers.append(table)
+            tables.append(table)
             part = table.frame(notes)
         parts.append(part)
-    frame = pd.concat(parts, ignore_index=True) if tellers else notes.copy()
+    frame = pd.concat(parts, ignore_index=True) if tables else notes.copy()
     return frame, EditReport(
-        applied=tuple(edit for table in tellers for edit in table.applied),
+        applied=tuple(edit for table in tables for edit in table.applied),
         undone=tuple(undone),
-        stale=(*stale, *(item for table in tellers for item in table.stale)),
-        counts=tuple(item for table in tellers for item in table.counts),
-        conflicts=tuple(item for table in tellers for item in table.conflicts),
-        remeasure={name: octaves for table in tellers for name, octaves in table.remeasure().items()},
+        stale=(*stale, *(item for table in tables for item in table.stale)),
+        counts=tuple(item for table in tables for item in table.counts),
+        conflicts=tuple(item for table in tables for item in table.conflicts),
+        remeasure={name: octaves for table in tables for name, octaves in table.remeasure().items()},
     )
 
 

@@ -23,7 +23,7 @@ _HOMES = {
     "heard_numbers": "recording",
     "hearing_words": "recording",
     "intensity_against_pitch": "results",
-    "judged_notes": "data",
+    "assessable_notes": "data",
     "lineages": "lineage",
     "longest_vibrato_note": "data",
     "marginal_means": "results",

@@ -1,7 +1,7 @@
 """Claims and effects as estimation plots: the players behind a contrast, and the difference with its
 interval.
 
-Nothing is fitted here: verdicts and effects come in as frames (:func:`vibstudy.stats.judge_claims`,
+Nothing is fitted here: verdicts and effects come in as frames (:func:`vibstudy.stats.evaluate_claims`,
 :func:`vibstudy.stats.effects.standard_effects`).
 
 References
@@ -95,7 +95,7 @@ def claims_forest(
     Parameters
     ----------
     claims : DataFrame
-        From :func:`vibstudy.stats.judge_claims`; needs ``sentence, unit, estimate, low, high, verdict``;
+        From :func:`vibstudy.stats.evaluate_claims`; needs ``sentence, unit, estimate, low, high, verdict``;
         takes ``claim, but, outcome, reason``. A claim that could not be tested is a grey row.
     sides : DataFrame | None
         From :func:`claim_sides`.

@@ -19,7 +19,7 @@ import pandas as pd
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.quantities import mean_of, player_means
 from vibstudy.schema import label as column_label
-from vibstudy.stats.selection import judged_notes, need, vibrato_notes
+from vibstudy.stats.selection import assessable_notes, need, vibrato_notes
 from vibstudy.stats.selection import telling_length_s as telling_length_s
 
 _TAG_LABELS = {
@@ -178,15 +178,15 @@ def measured_counts(notes: pd.DataFrame, by: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `by`, ``recordings, notes, long_enough`` (judged notes), ``with_vibrato`` (of these) and ``usable``
-        (vibrato notes of any length, for rate and extent).
+        `by`, ``recordings, notes, long_enough`` (assessable notes), ``with_vibrato`` (of these) and
+        ``usable`` (vibrato notes of any length, for rate and extent).
     """
     need(notes, [by, "recording_id"], "How much could be measured")
     grouped = notes.groupby(by, observed=True)
-    judged, usable = judged_notes(notes), vibrato_notes(notes)
+    assessable, usable = assessable_notes(notes), vibrato_notes(notes)
     table = pd.DataFrame({"recordings": grouped["recording_id"].nunique(), "notes": grouped.size()})
-    table["long_enough"] = judged.groupby(by, observed=True).size()
-    table["with_vibrato"] = judged.groupby(by, observed=True)["has_vibrato"].sum()
+    table["long_enough"] = assessable.groupby(by, observed=True).size()
+    table["with_vibrato"] = assessable.groupby(by, observed=True)["has_vibrato"].sum()
     table["usable"] = usable.groupby(by, observed=True).size()
     return table.fillna(0).astype(int).reset_index()
 

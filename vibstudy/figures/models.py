@@ -44,8 +44,8 @@ from vibstudy.figures.style import (
 
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult
+    from vibstudy.stats.multiverse import Ways
     from vibstudy.stats.power import Power
-    from vibstudy.stats.ways import Ways
 
 
 def players_apart(
@@ -382,7 +382,7 @@ def reach_curves(reach: pd.DataFrame, size: str = "column") -> tuple[HouseFigure
     Parameters
     ----------
     reach : DataFrame
-        From :func:`vibstudy.stats.reach.reach_table`.
+        From :func:`vibstudy.stats.detectable.reach_table`.
     size : {"column", "slide"}
         What the figure is for.
 
@@ -392,7 +392,7 @@ def reach_curves(reach: pd.DataFrame, size: str = "column") -> tuple[HouseFigure
     table : DataFrame
         ``claim, unit, players`` (a side), ``difference`` (found by 80 % of studies).
     """
-    from vibstudy.stats.reach import reach_curve
+    from vibstudy.stats.detectable import reach_curve
 
     need(reach, ["se"], "What the corpus could decide")
     units = list(dict.fromkeys(reach["unit"]))
@@ -468,7 +468,7 @@ def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataF
     Parameters
     ----------
     ways : Ways
-        From :func:`vibstudy.stats.ways.all_ways`.
+        From :func:`vibstudy.stats.multiverse.all_ways`.
     size : {"column", "slide"}
         What the figure is for.
 

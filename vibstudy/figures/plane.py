@@ -10,10 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from vibstudy.figures.data import (
+    assessable_notes,
     axis_label,
     by_player,
     groups_in,
-    judged_notes,
     need,
     player_weights,
     plural,
@@ -183,8 +183,10 @@ def _fusion(ax: Axes, span_x: tuple[float, float], page: Page, name_sides: bool)
 
 def _straight_words(notes: pd.DataFrame) -> str:
     """Name the players of whom no vibrato was found: they have no place in a plane of rate and extent."""
-    judged = judged_notes(notes)
-    heard = judged["has_vibrato"].astype(bool).groupby(judged["player"], sort=False, observed=True).any()
+    assessable = assessable_notes(notes)
+    heard = (
+        assessable["has_vibrato"].astype(bool).groupby(assessable["player"], sort=False, observed=True).any()
+    )
     straight = list(heard.index[~heard])
     if not straight:
         return ""
@@ -200,7 +202,7 @@ def player_portraits(
     Parameters
     ----------
     notes : DataFrame
-        Note table. More than 24 players: those with most judged notes are drawn, and the caption
+        Note table. More than 24 players: those with most assessable notes are drawn, and the caption
         says so. A straight player has a panel, too.
     size : {"column", "slide"}
         What the figure is for.
@@ -211,7 +213,7 @@ def player_portraits(
     -------
     figure : HouseFigure
     table : DataFrame
-        One row a player drawn: means, counts, share of judged notes with vibrato (0 to 1).
+        One row a player drawn: means, counts, share of assessable notes with vibrato (0 to 1).
     """
     used = vibrato_notes(notes)
     need(used, ["rate_hz", "extent_cents", "player"], "The players' portraits")

@@ -49,7 +49,7 @@ from vibstudy.corpus.tables import read_quantities, write_frame, write_package
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import HARMLESS, QUALITY_REASONS, QUANTITY_COLUMNS, reasons_of, typed
 from vibstudy.stats.selection import (
-    is_judged,
+    is_assessable,
     is_proper,
     is_usable,
     is_vibrato,
@@ -192,7 +192,7 @@ def _counts(kind: str, name: str, notes: pd.DataFrame, recordings: pd.DataFrame)
 
 def marked(notes: pd.DataFrame) -> pd.DataFrame:
     """Return the notes with what the rules say of each: ``_judged, _vibrato, _why``."""
-    return notes.assign(_judged=is_judged(notes), _vibrato=is_vibrato(notes), _why=why_left_out(notes))
+    return notes.assign(_judged=is_assessable(notes), _vibrato=is_vibrato(notes), _why=why_left_out(notes))
 
 
 def recording_means(notes: pd.DataFrame, outcome: str) -> pd.Series:
@@ -224,7 +224,7 @@ def player_means(notes: pd.DataFrame, outcome: str) -> pd.DataFrame:
 
 
 def player_shares(notes: pd.DataFrame) -> pd.DataFrame:
-    """Return the share of judged notes with vibrato of each player, %, with its 95 % interval.
+    """Return the share of assessable notes with vibrato of each player, %, with its 95 % interval.
 
     Returns
     -------
@@ -233,7 +233,7 @@ def player_shares(notes: pd.DataFrame) -> pd.DataFrame:
     """
     from statsmodels.stats.proportion import proportion_confint
 
-    judged = notes[notes["_judged"]] if "_judged" in notes else notes[is_judged(notes)]
+    judged = notes[notes["_judged"]] if "_judged" in notes else notes[is_assessable(notes)]
     judged = judged.assign(has_vibrato=judged["has_vibrato"].astype(bool))
     rows = {}
     rho = recording_correlation(judged) if len(judged) else float("nan")
@@ -345,7 +345,7 @@ COUNTS = ("players", "recordings", "notes")
 
 
 def claim_rows(claims: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of :func:`vibstudy.stats.claims.judge_claims`."""
+    """Rows of :func:`vibstudy.stats.claims.evaluate_claims`."""
     rows = []
     for claim in claims.to_dict("records"):
         name = str(claim["claim"])
@@ -364,7 +364,7 @@ def claim_rows(claims: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def reach_rows(reach: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of :func:`vibstudy.stats.reach.reach_table`."""
+    """Rows of :func:`vibstudy.stats.detectable.reach_table`."""
     units = {"players_from": "players", "players_to": "players", "needed": "players"}
     return [
         row("claim", str(claim["claim"]), column, float(claim[column]), units.get(column, str(claim["unit"])))

@@ -406,7 +406,7 @@ def note_close_up(
     return figure, table
 
 
-def untold(note_kind: object) -> str:
+def kind_words(note_kind: object) -> str:
     """Say why it is not told of a note whether it has vibrato."""
     kinds = {"trill": "a trill", "ornament": "an ornament", "unclear": "a trill or a wide vibrato"}
     return kinds.get(str(note_kind), "too short to tell")
@@ -422,7 +422,7 @@ def note_words(note: pd.Series) -> str:
 
     name = note_name(note["midi"]) if pd.notna(note.get("midi")) else f"{float(note['pitch_hz']):.0f} Hz"
     if pd.isna(note["has_vibrato"]):
-        return f"{name}: {untold(note.get('note_kind'))}. Whether it has vibrato is not told."
+        return f"{name}: {kind_words(note.get('note_kind'))}. Whether it has vibrato is not told."
     if not bool(note["has_vibrato"]):
         return f"{name}: straight, no vibrato found."
     return (

@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Arc, Patch, Rectangle
 
 from vibstudy.errors import VibstudyError
-from vibstudy.figures.data import axis_label, judged_notes, need, plural, short_names, size_words
+from vibstudy.figures.data import assessable_notes, axis_label, need, plural, short_names, size_words
 from vibstudy.figures.recording import name_pitches, unbroken, vibrato_span
 from vibstudy.figures.style import (
     INK,
@@ -58,12 +58,12 @@ def vibrato_by_length(
         player with at least four notes; duration is the class's geometric mean) and "curve" (the fit with
         its 95 % band, :func:`~vibstudy.stats.usage.length_curve`).
     """
-    judged = judged_notes(notes)
-    need(judged, ["duration_s", "player"], "Vibrato by length of note")
-    classes = _by_length(judged)
-    names = short_names(judged["player"])
+    assessable = assessable_notes(notes)
+    need(assessable, ["duration_s", "player"], "Vibrato by length of note")
+    classes = _by_length(assessable)
+    names = short_names(assessable["player"])
     kinds = {} if index is None else index.set_index("player")["use"].to_dict()
-    counts = judged.groupby("player", observed=True).size()
+    counts = assessable.groupby("player", observed=True).size()
     drawn = [player for player in names if counts.get(player, 0) >= _FEWEST_IN_BIN]
     if not drawn:
         raise VibstudyError(
@@ -72,8 +72,8 @@ def vibrato_by_length(
         )
     left_out = len(names) - len(drawn[:_MOST_PANELS])
     drawn = drawn[:_MOST_PANELS]
-    rho = recording_correlation(judged)
-    low, high = judged["duration_s"].astype(float).quantile([0.02, 0.98])
+    rho = recording_correlation(assessable)
+    low, high = assessable["duration_s"].astype(float).quantile([0.02, 0.98])
     grid = np.geomspace(low, max(high, 1.01 * low), 41)
     parts = []
     with house_style(size) as page:
@@ -85,7 +85,7 @@ def vibrato_by_length(
         )
         axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
         for ax, player in zip(axes, drawn, strict=False):
-            own = judged[judged["player"] == player]
+            own = assessable[assessable["player"] == player]
             curve = length_curve(own, rho, grid)
             points = classes[classes["player"] == player]
             ax.fill_between(grid, 100 * curve["low"], 100 * curve["high"], color=MUTED, alpha=0.3, lw=0)
@@ -110,7 +110,7 @@ def vibrato_by_length(
             ax.set_visible(False)
         figure.supxlabel(axis_label("duration_s"), fontsize=page.font_pt)
         figure.supylabel("Notes with vibrato (%)", fontsize=page.font_pt)
-        shown = judged[judged["player"].isin(drawn)]
+        shown = assessable[assessable["player"].isin(drawn)]
         figure.caption = (
             "Share of notes with vibrato against the length of the note, a panel a player, with the "
             "number of notes "
@@ -128,18 +128,18 @@ _MOST_PANELS = 24
 """Panels that can be read at one column."""
 
 
-def _by_length(judged: pd.DataFrame) -> pd.DataFrame:
+def _by_length(assessable: pd.DataFrame) -> pd.DataFrame:
     """Share of each player's notes in two to six classes of length, with equally many notes of the corpus
     in each."""
-    per_player = judged.groupby("player", observed=True).size().median()
+    per_player = assessable.groupby("player", observed=True).size().median()
     bins = int(np.clip(per_player // (2 * _FEWEST_IN_BIN), 2, _MOST_BINS))
-    judged = judged.assign(
-        length=pd.qcut(judged["duration_s"].astype(float), bins, labels=False, duplicates="drop")
+    assessable = assessable.assign(
+        length=pd.qcut(assessable["duration_s"].astype(float), bins, labels=False, duplicates="drop")
     )
-    centre = judged.groupby("length")["duration_s"].apply(
+    centre = assessable.groupby("length")["duration_s"].apply(
         lambda d: float(np.exp(np.log(d.astype(float)).mean()))
     )
-    grouped = judged.groupby(["player", "length"], observed=True)["has_vibrato"]
+    grouped = assessable.groupby(["player", "length"], observed=True)["has_vibrato"]
     table = pd.DataFrame({"share": grouped.mean(), "notes": grouped.size()}).reset_index()
     table["duration_s"] = table["length"].map(centre)
     return table[table["notes"] >= _FEWEST_IN_BIN].drop(columns="length").reset_index(drop=True)

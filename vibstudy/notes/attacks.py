@@ -3,8 +3,8 @@
 Definition
 ----------
 A dip of level deeper than 2.65 dB within 25 ms on both sides, or a rise of more than 4.2 dB in 15 ms,
-starts a new note. Intensity vibrato of ± 3 dB at 8 Hz dips 2.1 dB in 25 ms. In company the mean of a dip's
-depths within 40 and 60 ms must be more than 5.4 dB. Dips faster than 12 a second are beats with another
+starts a new note. Intensity vibrato of ± 3 dB at 8 Hz dips 2.1 dB in 25 ms. With accompaniment the mean of a
+dip's depths within 40 and 60 ms must be more than 5.4 dB. Dips faster than 12 a second are beats with another
 sound, not tonguing. While the pitch swings regularly, one of several dips must be 9 dB deep, or 1.8 times
 as deep as the note's dips mostly are: a room, whose echoes are a moment late, turns a swing of pitch into
 one of level. A trill and what is held on its lower note before or after it, not begun anew and shorter than

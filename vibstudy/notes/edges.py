@@ -121,7 +121,7 @@ def harmonic_levels(samples: np.ndarray, rate_hz: float, line: HeldLine) -> Leve
 
 
 def _level(below: np.ndarray, f0_hz: np.ndarray, alone: np.ndarray, bins_per_hz: float) -> np.ndarray:
-    """Level of the harmonics, dB; in company the mean with those that stand clear of a piano.
+    """Level of the harmonics, dB; with accompaniment the mean with those that stand clear of a piano.
 
     `below` is the running sum of power over the bins.
     """

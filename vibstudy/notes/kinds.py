@@ -64,7 +64,7 @@ def longest_swing(
     return max(found, key=lambda swing: swing.end_s - swing.begin_s, default=None)
 
 
-def tell_kinds(solo: Solo, spans: list[Span]) -> list[Span]:
+def classify_spans(solo: Solo, spans: list[Span]) -> list[Span]:
     """Make each trill, and each wide vibrato that was followed instead of held, one span."""
     agitated = [s.length < _SHORT_S or _agitated(solo, s) for s in spans]
     solo = _tuned(solo, spans, agitated)

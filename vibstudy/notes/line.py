@@ -81,9 +81,9 @@ class HeldLine:
         Pitch heard: the tracker's within 150 cents of the one held, else the nearest peak of the
         salience; NaN where there is none.
     alone : ndarray [shape=(n,), range 0..1]
-        1 where the soloist is alone, 0 in company (some twenty seconds decide).
+        1 where the soloist is alone, 0 with accompaniment (some twenty seconds decide).
     carried_db : ndarray [shape=(n,)]
-        Level between 0.7 and 4 kHz re a loud moment of the passages in company; 0 elsewhere.
+        Level between 0.7 and 4 kHz re a loud moment of the passages with accompaniment; 0 elsewhere.
     """
 
     time_s: np.ndarray
@@ -159,7 +159,7 @@ def _held(cost: np.ndarray, rest: np.ndarray, grid: np.ndarray) -> np.ndarray:
 
 
 def _carried(view: _View, alone: np.ndarray, silent: np.ndarray) -> np.ndarray:
-    """Level between 0.7 and 4 kHz re its upper third in company, dB: it tells the soloist's rests.
+    """Level between 0.7 and 4 kHz re its upper third with accompaniment, dB: it tells the soloist's rests.
 
     There a wind or string tone has strong harmonics and a piano or a soft orchestra has few.
     """

@@ -21,7 +21,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from vibstudy.corpus.outside import read_bytes
+from vibstudy.corpus.untrusted import read_bytes
 from vibstudy.errors import VibstudyError
 
 XML_NAMES = (".musicxml", ".xml")

@@ -43,7 +43,7 @@ from vibstudy.notes.edges import (
     silent_between,
     step_under_vibrato,
 )
-from vibstudy.notes.kinds import swing_columns, tell_kinds
+from vibstudy.notes.kinds import classify_spans, swing_columns
 from vibstudy.notes.line import HOP_S, HeldLine, hold_line, to_hz
 from vibstudy.notes.spans import SAME_CENTS, Solo, Span, heard, held_spans, join_half_cycles
 from vibstudy.pitch.contour import Contour
@@ -123,7 +123,7 @@ def find_notes(
     spans = held_spans(line, contour)
     if not spans:
         return FoundNotes([], contour)
-    spans = join_half_cycles(line, tell_kinds(solo, spans))
+    spans = join_half_cycles(line, classify_spans(solo, spans))
     levels = harmonic_levels(samples, rate_hz, line)
     spans = [part for span in spans for part in split_at_attacks(solo, levels, span)]
     spans = with_held_ends(solo, levels, spans)
@@ -212,9 +212,9 @@ def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dic
         if inside.any():
             alone[i], carried[i] = line.alone[inside].mean(), line.carried_db[inside].mean()
     long = 1.4 * np.log(lengths / 0.1)
-    in_company = long + 1.5 * (carried + 5.9) + 1.2 * below + 4.5 * np.minimum(below + 1.0, 0.0)
+    accompanied = long + 1.5 * (carried + 5.9) + 1.2 * below + 4.5 * np.minimum(below + 1.0, 0.0)
     by_itself = long + 0.4 * (softer + 16.0) + 2.0 * np.clip(below + 0.8, -1.5, 0.0)
-    odds = np.where(alone < 0.5, in_company, by_itself)
+    odds = np.where(alone < 0.5, accompanied, by_itself)
     return [note for note, odd in zip(notes, odds, strict=True) if odd > _SOLOIST]
 
 

@@ -18,7 +18,7 @@ import pandas as pd
 from vibstudy import __version__
 from vibstudy.corpus.tables import read_log, read_notes, write_text
 from vibstudy.errors import VibstudyError
-from vibstudy.figures.data import judged_notes, measured_counts
+from vibstudy.figures.data import assessable_notes, measured_counts
 from vibstudy.figures.plane import rate_extent_plane
 from vibstudy.figures.quantities import player_means
 from vibstudy.pages import FIRST_LOOK
@@ -131,7 +131,7 @@ def next_steps(notes: pd.DataFrame, failed: int) -> list[tuple[str, str]]:
     if failed:
         steps.append(("vibstudy status", "what failed, and why"))
     steps.append(("vibstudy pages", "look at each recording: is the line on the soloist?"))
-    if len(judged_notes(notes)):
+    if len(assessable_notes(notes)):
         steps.append(("vibstudy review", "hear a sample of the notes, accept or correct them"))
     steps.append(("vibstudy lab", "read the notebooks, beginning with 01"))
     players = notes["player"].nunique() if "player" in notes else 0

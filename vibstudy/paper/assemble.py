@@ -33,7 +33,7 @@ from vibstudy.paper.contents import FILES
 from vibstudy.paper.parts import ENVIRONMENT, NOTES, RECORDINGS, About, Parts
 from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, ROOM_COLUMNS, table_schema
 from vibstudy.stats.claimfile import claims_text
-from vibstudy.stats.claims import CLAIMS_FILE, hashes_of, judge_claims
+from vibstudy.stats.claims import CLAIMS_FILE, evaluate_claims, hashes_of
 from vibstudy.stats.effects import add_decades
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
 from vibstudy.stats.ledger import Ledger
@@ -139,7 +139,9 @@ def write_parts(folder: Path, parts: Parts) -> None:
         write_text(folder / CLAIMS_FILE, claims_text(parts.claims))
         write_text(folder / LOG_FILE, parts.log)
         ledger = Ledger(folder / LOG_FILE)
-        further["claims.csv"] = judge_claims(parts.claims, parts.notes, ledger, hashes_of(parts.recordings))
+        further["claims.csv"] = evaluate_claims(
+            parts.claims, parts.notes, ledger, hashes_of(parts.recordings)
+        )
     for name, table in further.items():
         write_frame(folder / name, table)
     if parts.edits:

@@ -185,7 +185,7 @@ def _on_slides(name: str, drawing: Drawing, study: Study, notes: pd.DataFrame, c
 
 def _ways(notes: pd.DataFrame, claims: pd.DataFrame, written: Sequence[Claim]) -> dict[str, Drawing]:
     """A figure of every reasonable way to ask each claim that could be tested."""
-    from vibstudy.stats.ways import Ways, all_ways
+    from vibstudy.stats.multiverse import Ways, all_ways
 
     kept: dict[str, Ways] = {}
 

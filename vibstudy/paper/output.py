@@ -15,7 +15,7 @@ from typing import Any
 from vibstudy.corpus.tables import put_in_place, write_frame, write_text
 from vibstudy.pages.examples import PLOT
 from vibstudy.paper.references import WORKS
-from vibstudy.paper.sounding import SoundSlide
+from vibstudy.paper.slide_sounds import SoundSlide
 from vibstudy.paper.tables import PRINTED, PrintedTable
 from vibstudy.paper.text import Book
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION

@@ -32,9 +32,9 @@ import pyarrow.csv as pacsv
 from vibstudy.corpus.cells import id_fault
 from vibstudy.corpus.manifest import own_column
 from vibstudy.corpus.names import name_fault
-from vibstudy.corpus.outside import MOST_BYTES, as_json, read_bytes
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import ARROW_TYPES, NULLABLE, TABLES, unguard
+from vibstudy.corpus.untrusted import MOST_BYTES, as_json, read_bytes
 from vibstudy.decisions.edits import EDITS_NAME, Edit, read_edits
 from vibstudy.decisions.effects import standing_edits
 from vibstudy.errors import Problem, VibstudyError

@@ -50,15 +50,15 @@ from vibstudy.paper.checklist import checklist_table
 from vibstudy.paper.figures import PaperFigure, draw_figures, margins_of, phrase_of
 from vibstudy.paper.methods import write_methods
 from vibstudy.paper.references import bibtex, references_table
-from vibstudy.paper.sounding import following, sound_slides
+from vibstudy.paper.slide_sounds import following, sound_slides
 from vibstudy.paper.tables import media_rows
 from vibstudy.schema import media_in_words
 from vibstudy.sound.reading import WORKING_RATE_HZ
-from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, judge_and_log, read_claims
+from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, evaluate_and_log, read_claims
+from vibstudy.stats.detectable import reach_table
 from vibstudy.stats.effects import standard_effects
 from vibstudy.stats.history import bygone_tests
 from vibstudy.stats.power import TARGET
-from vibstudy.stats.reach import reach_table
 from vibstudy.study import Study, open_study
 
 TITLE = "Vibrato in recordings: a draft"
@@ -116,29 +116,29 @@ def write_paper(
     say("claims and models")
     claims = read_claims(study.folder / CLAIMS_FILE) if (study.folder / CLAIMS_FILE).is_file() else []
     book = text.Book()
-    judged = _claims_table(study, notes, recordings, claims)
+    evaluated = _claims_table(study, notes, recordings, claims)
     surroundings = environment(study.folder)
-    settings = _settings_table(notes, recordings, surroundings["settings"], judged)
+    settings = _settings_table(notes, recordings, surroundings["settings"], evaluated)
     effects = standard_effects(notes, own.group)
-    reach = _reach(notes, claims, judged)
+    reach = _reach(notes, claims, evaluated)
     frame = quantities(
         notes,
         study.recordings(),
         tags=tags_of(notes, claims, own.group),
         further=[
             *effect_rows(effects),
-            *claim_rows(judged),
+            *claim_rows(evaluated),
             *reach_rows(reach),
             *media_rows(recordings),
             *of_notebooks(study.results),
             *setting_rows(dict(settings[["setting", "value"]].to_numpy().tolist())),
         ],
     )
-    book.tables |= _tables(study, notes, claims, judged, frame, own.group)
+    book.tables |= _tables(study, notes, claims, evaluated, frame, own.group)
     book.tables |= {"settings": settings, "reach": reach} | _surroundings(study, notes, surroundings)
     figures_folder = folder / "figures"
     figures_folder.mkdir(parents=True, exist_ok=True)
-    figures = draw_figures(study, notes, judged, effects, reach, own, figures_folder, say)
+    figures = draw_figures(study, notes, evaluated, effects, reach, own, figures_folder, say)
     drawn = [
         row("figure", figure.name, name, value, unit)
         for figure in figures
@@ -149,7 +149,7 @@ def write_paper(
     write_quantities(study.results, joined(frame, [*drawn, audit]))
     book.drawn = [figure.name for figure in figures if figure.caption]
     ways = sum(name.startswith("ways_") for name in book.drawn)
-    book.tables["checklist"] = checklist_table(frame, judged, ways, study.is_demo)
+    book.tables["checklist"] = checklist_table(frame, evaluated, ways, study.is_demo)
     say("text")
     text.write_corpus(book, study.is_demo)
     write_methods(book, notes, recordings, claims)
@@ -239,15 +239,15 @@ def _tables(
     study: Study,
     notes: pd.DataFrame,
     claims: Sequence[Claim],
-    judged: pd.DataFrame,
+    evaluated: pd.DataFrame,
     frame: pd.DataFrame,
     group: str,
 ) -> dict[str, pd.DataFrame]:
-    limits = tables.limitations_table(notes, judged)
+    limits = tables.limitations_table(notes, evaluated)
     return {
         "corpus": tables.corpus_of(frame),
         "players": tables.players_of(frame, notes, group),
-        "claims": judged,
+        "claims": evaluated,
         "models": tables.models_of(frame),
         "quality": tables.remarks_of(frame),
         "media": tables.media_of(frame),
@@ -273,7 +273,7 @@ def _claims_table(
     if not claims:
         return pd.DataFrame(columns=["claim", "verdict", "estimate", "unit", "low", "high", "caveats"])
     # claims and recordings are logged before the answer is known, and the look after, as by 'vibstudy claims'
-    table, ledger = judge_and_log(study.folder, claims, recordings, notes)
+    table, ledger = evaluate_and_log(study.folder, claims, recordings, notes)
     table["tests_gone"] = bygone_tests(claims, ledger)
     table["sentence"] = table["sentence"].str.removesuffix(".")
     table["expect"] = [claim.expect for claim in claims]
@@ -282,7 +282,7 @@ def _claims_table(
     return table
 
 
-def _reach(notes: pd.DataFrame, claims: Sequence[Claim], judged: pd.DataFrame) -> pd.DataFrame:
+def _reach(notes: pd.DataFrame, claims: Sequence[Claim], evaluated: pd.DataFrame) -> pd.DataFrame:
     """What the corpus could decide of each claim, and how many players that would need."""
     sides = claim_sides(claims, notes)
     counted = sides.groupby(["claim", "side"])["player"].nunique()
@@ -290,7 +290,7 @@ def _reach(notes: pd.DataFrame, claims: Sequence[Claim], judged: pd.DataFrame) -
         str(name): (int(counted.get((name, "from"), 0)), int(counted.get((name, "to"), 0)))
         for name in sides["claim"].unique()
     }
-    return reach_table(judged, players, margins_of(claims))
+    return reach_table(evaluated, players, margins_of(claims))
 
 
 def _settings_table(

@@ -1,6 +1,6 @@
 """The octave of a note, where the line held, the tracker and the sound disagree.
 
-In company the line of notes is held high, since the soloist mostly lies above the accompaniment
+With accompaniment the line of notes is held high, since the soloist mostly lies above the accompaniment
 (:mod:`vibstudy.notes.line`); a low note of the soloist can then be taken for its own second or third
 harmonic, and a high one for a note of the accompaniment an octave below. Which pitch is the true one is told
 from the harmonics that it has and a multiple of it has not: those *between*. They are brought to rest along
@@ -30,14 +30,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vibstudy.pitch.company import Company
+from vibstudy.pitch.accompaniment import Accompaniment
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.demodulate import slow_course
 from vibstudy.pitch.refine import NoteLine, harmonics_along
 
 LOWER_ABOVE_DB, TWELFTH_ABOVE_DB = -12.0, -8.0
-"""With less sound between its lines (:class:`vibstudy.pitch.company.Company`), no note was lower."""
-SAID_ABOVE = 0.2
+"""With less sound between its lines (:mod:`vibstudy.pitch.accompaniment`), no note was lower."""
+LOWER_SHARE_ABOVE = 0.2
 """With more of the frames said an octave lower by the tracker, the octave below is looked into."""
 HIGHER_BELOW = 0.35
 """With less of the weight on odd harmonics, the octave above is looked into."""
@@ -160,7 +160,9 @@ def look_between(
     )
 
 
-def askable(line: NoteLine, company: Company, said_lower: float) -> dict[float, tuple[int, int]]:
+def octave_candidates(
+    line: NoteLine, accompaniment: Accompaniment, lower_share: float
+) -> dict[float, tuple[int, int]]:
     """Other pitches that there is reason to ask about; parameters of :func:`true_pitch`.
 
     Returns
@@ -169,15 +171,15 @@ def askable(line: NoteLine, company: Company, said_lower: float) -> dict[float, 
         Divisor of the pitch (2, 3 or a half): `parts` and `below` of :func:`look_between`.
     """
     reasons = {
-        2.0: company.below_db > LOWER_ABOVE_DB or said_lower > SAID_ABOVE,
-        3.0: company.twelfth_db > TWELFTH_ABOVE_DB,
+        2.0: accompaniment.below_db > LOWER_ABOVE_DB or lower_share > LOWER_SHARE_ABOVE,
+        3.0: accompaniment.twelfth_db > TWELFTH_ABOVE_DB,
         0.5: share_between(line, 2) < HIGHER_BELOW,
     }
     return {divisor: _ASKED[divisor] for divisor, reason in reasons.items() if reason}
 
 
 def true_pitch(
-    samples: np.ndarray, rate_hz: float, line: NoteLine, company: Company, said_lower: float
+    samples: np.ndarray, rate_hz: float, line: NoteLine, accompaniment: Accompaniment, lower_share: float
 ) -> tuple[float, float]:
     """By what to divide the pitch of a note to have the true one: 1, 2, 3 or a half.
 
@@ -189,9 +191,9 @@ def true_pitch(
         Its sampling rate.
     line : NoteLine
         The note as it was held.
-    company : Company
+    accompaniment : Accompaniment
         What else sounds.
-    said_lower : float [range 0..1]
+    lower_share : float [range 0..1]
         From :func:`octave_below`.
 
     Returns
@@ -203,12 +205,12 @@ def true_pitch(
         tell, -inf when there was no reason to ask.
     """
     counted = {
-        2.0: (_LOWER, said_lower),
+        2.0: (_LOWER, lower_share),
         3.0: (_TWELFTH, line.snr_db),
         0.5: (-_HIGHER, share_between(line, 2)),
     }
     odds = {}
-    for divisor, (parts, below) in askable(line, company, said_lower).items():
+    for divisor, (parts, below) in octave_candidates(line, accompaniment, lower_share).items():
         found = look_between(samples, rate_hz, line, parts, below)
         odds[divisor] = 0.0 if found is None else found.odds(*counted[divisor])
     likeliest = max(odds, key=odds.__getitem__, default=1.0)

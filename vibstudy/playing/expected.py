@@ -9,7 +9,7 @@ are, by the same calls (:func:`vibstudy.recording.found.find_note`,
 Room
     As far as it can be told from the recording (:mod:`vibstudy.sound.room`), or as the user says: a tail of
     noise with its decay and level. A tone sounds into the tail of the tone before, as notes do.
-Company
+Accompaniment
     Chords of a synthesised piano in the same room (:mod:`vibstudy.playing.piano`), at a level re the tones.
 
 The vibrato is as irregular as a player's: its rate wanders by 5 %, its extent by 7.5 % from cycle to cycle,
@@ -142,7 +142,7 @@ def _played(
     room: Room,
     piano_db: float | None,
 ) -> tuple[np.ndarray, list[_Played]]:
-    """Tones in a row, as heard in the room and in company; and what was played."""
+    """Tones in a row, as heard in the room and with accompaniment; and what was played."""
     gap = np.zeros(round(_GAP_S * _RATE_HZ))
     pieces, played, at = [gap], [], len(gap)
     for _ in range(tones):

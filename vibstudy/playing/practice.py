@@ -33,11 +33,11 @@ from rich.table import Table
 
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.names import name_problems
-from vibstudy.corpus.outside import as_text, read_bytes
 from vibstudy.corpus.tables import read_notes, unguard, write_frame
 from vibstudy.corpus.texttable import MOST_COLUMNS
+from vibstudy.corpus.untrusted import as_text, read_bytes
 from vibstudy.errors import Problem, VibstudyError, nearest
-from vibstudy.figures.data import judged_notes, player_weights, vibrato_notes
+from vibstudy.figures.data import assessable_notes, player_weights, vibrato_notes
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.style import COLOURS, EXTENT_NOTE, FAINT, HouseFigure, house_style
 from vibstudy.vibrato.note import pulses_per_beat
@@ -234,7 +234,7 @@ def _verdict(note: dict, target: Target) -> str:
 
 def summary(notes: pd.DataFrame, compared: pd.DataFrame, target: Target, beat_bpm: float | None) -> dict:
     """Return the take's figures: the columns of the history but its time and file."""
-    known = judged_notes(notes)
+    known = assessable_notes(notes)
     used = vibrato_notes(notes)
     verdicts = compared["verdict"]
     with_vibrato = ~verdicts.isin(["straight", "too short to tell"])

@@ -40,7 +40,7 @@ OVERLAP_S = 16.0
 """Blocks share this much; a note longer than this may be cut at a block's end."""
 EDGE_S = 0.05
 WOW_RATE_HZ = 25.0
-SHELF_BYTES = 4 << 20
+SPOOL_BYTES = 4 << 20
 """Lines of notes kept in memory until they are measured; more go to a temporary file."""
 
 
@@ -98,8 +98,8 @@ def measure_file(audio_path: str | Path, settings: Settings, row: Mapping[str, A
     """
     settings = within_range(settings, row)
     # one thread, so that sums are the same on every machine and workers do not crowd each other
-    with _linear_algebra().limit(limits=1), SpooledTemporaryFile(max_size=SHELF_BYTES) as shelf:
-        return _measure_blocks(audio_path, settings, row, shelf)
+    with _linear_algebra().limit(limits=1), SpooledTemporaryFile(max_size=SPOOL_BYTES) as spool:
+        return _measure_blocks(audio_path, settings, row, spool)
 
 
 @cache
@@ -109,7 +109,7 @@ def _linear_algebra() -> ThreadpoolController:
 
 
 def _measure_blocks(
-    audio_path: str | Path, settings: Settings, row: Mapping[str, Any], shelf: IO[bytes]
+    audio_path: str | Path, settings: Settings, row: Mapping[str, Any], spool: IO[bytes]
 ) -> RecordingResult:
     """Find all notes block by block, then measure their vibrato with the recording's wow taken out."""
     start_s, end_s = number_in(row, "start_s"), number_in(row, "end_s")
@@ -141,7 +141,7 @@ def _measure_blocks(
         found = _find_notes(block, settings, by_hand, free_from, limit, room, row.get("instrument"))
         since = limit
         short = following is None and not notes  # its lines stay in memory
-        notes += [_KeptNote.put(note, None if short else shelf) for note in found.notes]
+        notes += [_KeptNote.put(note, None if short else spool) for note in found.notes]
         free_from = found.free_from_s
         said.append(block.remarks)
         facts = {
@@ -175,7 +175,7 @@ def _measure_blocks(
         lines: list[tuple[np.ndarray, ...]] = []
         theirs: list[bool] = []
         for number, kept in enumerate(notes, start=1):
-            note = kept.get(shelf)
+            note = kept.get(spool)
             measure_vibrato(note, wow, settings, row, heard_in)
             values.append(note.values)
             theirs.append(note.theirs)
@@ -200,22 +200,22 @@ class _KeptNote:
     cents: np.ndarray
 
     @classmethod
-    def put(cls, note: FoundNote, shelf: IO[bytes] | None) -> _KeptNote:
+    def put(cls, note: FoundNote, spool: IO[bytes] | None) -> _KeptNote:
         line = note.line
         if line is None:
             return cls(note, -1, np.nan, np.zeros(0), np.zeros(0))
         thinned = thin(note.origin_s + line.time_s, line.cents - line.cents.mean(), WOW_RATE_HZ)
-        if shelf is None:
+        if spool is None:
             return cls(note, -1, line.reference_hz, *thinned)
-        place = shelf.seek(0, SEEK_END)
-        pickle.dump(line, shelf, pickle.HIGHEST_PROTOCOL)
+        place = spool.seek(0, SEEK_END)
+        pickle.dump(line, spool, pickle.HIGHEST_PROTOCOL)
         return cls(replace(note, line=None), place, line.reference_hz, *thinned)
 
-    def get(self, shelf: IO[bytes]) -> FoundNote:
+    def get(self, spool: IO[bytes]) -> FoundNote:
         if self.place < 0:
             return self.note
-        shelf.seek(self.place)
-        return replace(self.note, line=pickle.load(shelf))
+        spool.seek(self.place)
+        return replace(self.note, line=pickle.load(spool))
 
 
 def _joint_remarks(said: list[tuple[str, ...]]) -> str:

@@ -17,25 +17,25 @@ import pandas as pd
 
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings
-from vibstudy.pitch.company import Company, look_around
+from vibstudy.pitch.accompaniment import Accompaniment, find_accompaniment
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import SAID_ABOVE, SPARSE, octave_below, share_between, true_pitch
+from vibstudy.pitch.octaves import LOWER_SHARE_ABOVE, SPARSE, octave_below, share_between, true_pitch
+from vibstudy.pitch.other_player import other_vibrates
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine, refine_note
-from vibstudy.pitch.rival import other_moves
 from vibstudy.pitch.straighten import Straightened, straighten_note
 from vibstudy.schema import LIMITS, reasons_of
 from vibstudy.sound.reading import Audio
-from vibstudy.vibrato.parted import without_false_cuts
+from vibstudy.vibrato.oversegmentation import merge_oversegmented
 from vibstudy.vibrato.realised import VibratoFit
 
-LOOK_BELOW_DB, COMPANY_BELOW_DB = 30.0, 18.0
+LOOK_BELOW_DB, ACCOMPANIED_BELOW_DB = 30.0, 18.0
 """A note that stands out by less is looked at: for other players, and what they did to it; see
-:mod:`vibstudy.pitch.company` and :mod:`vibstudy.vibrato.covered`."""
+:mod:`vibstudy.pitch.accompaniment` and :mod:`vibstudy.vibrato.masked`."""
 STRAIGHTEN_BELOW_DB = 25.0
 """A note that stands out by more is hardly drawn: of the notes in simulated rooms (1.8 s) whose lines strayed
 by more than 3 cents one in thirty did, and most dry notes of sampled and synthetic winds do."""
-RIVAL_MOVES_ABOVE_DB = -13.0
+OTHER_VIBRATES_ABOVE_DB = -13.0
 """So far a second wind as loud was seen to fall below a note, for a wide vibrato smears."""
 SAME_NOTE_CENTS = 60.0
 OCTAVE_ODDS = 2.0
@@ -81,9 +81,9 @@ class FoundNote:
         Its refined line; times from the first sample of the sound it was read from.
     origin_s : float
         Place of that sample in the file, at true speed.
-    rival_db : float
-        The strongest other pitch (:class:`vibstudy.pitch.company.Company`); -inf where nobody looked.
-    rival_moves : bool
+    other_db : float
+        The strongest other pitch (:mod:`vibstudy.pitch.accompaniment`); -inf where nobody looked.
+    other_vibrates : bool
         Whether another player as loud has vibrato: whose note it is cannot be told from the sound.
     named : bool
         Whether somebody says that the soloist plays this pitch: a list, a score.
@@ -97,8 +97,8 @@ class FoundNote:
     reasons: list[str]
     line: NoteLine | None
     origin_s: float
-    rival_db: float = -np.inf
-    rival_moves: bool = False
+    other_db: float = -np.inf
+    other_vibrates: bool = False
     named: bool = False
     theirs: bool = False
     fit: VibratoFit | None = None
@@ -168,7 +168,7 @@ def find_line(
                 {**row, "octave_below": octave_below(line, contour, row["onset_s"], row["offset_s"])}
                 for row in rows
             ]
-            rows = without_false_cuts(audio.samples, audio.rate_hz, line, rows)
+            rows = merge_oversegmented(audio.samples, audio.rate_hz, line, rows)
     if line is not contour:
         line = replace(line, heard=contour.voiced[contour.nearest(line.time_s)])
     return SoloLine(contour, line, rows, other)
@@ -192,13 +192,13 @@ def find_note(
     found : mapping
         ``onset_s, offset_s`` from the first sample, and what is known of the note besides: ``quality``
         (reasons found before), ``note_kind``, ``pitch_hz``, ``onset_se_s``, ``offset_se_s``, ``straight``
-        (from :func:`vibstudy.vibrato.parted.without_false_cuts`), ``octave_below`` (from
+        (from :func:`vibstudy.vibrato.oversegmentation.merge_oversegmented`), ``octave_below`` (from
         :func:`vibstudy.pitch.octaves.octave_below`; absent or None: the octave of the line stands),
         ``named`` (:class:`FoundNote`).
     octaves : ndarray [shape=(frames,)] | None
         Octaves from the line to a second opinion, frame by frame; NaN where one is silent.
     before_hz : float | None
-        Pitch of the soloist's note before, whose tail in a room is no rival of a straight note.
+        Pitch of the soloist's note before, whose tail in a room is no other player of a straight note.
 
     Returns
     -------
@@ -219,7 +219,7 @@ def find_note(
         "voiced_fraction": contour.heard_share(onset, offset),
     }
     values |= {key: found[key] for key in ("note_label", *TRILL_COLUMNS) if key in found}
-    line, company, unsure = _refined(
+    line, accompaniment, unsure = _refined(
         audio, contour, onset, offset, found.get("octave_below"), found.get("straight")
     )
     reasons += ["octave_unsure"] if unsure and not found.get("named") else []
@@ -242,9 +242,9 @@ def find_note(
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
     note = FoundNote(values, reasons, line, audio.origin_s, named=bool(found.get("named")))
-    if line is not None and company is not None:
-        note.rival_db = -np.inf if _same(company.rival_hz, before_hz) else company.rival_db
-        note.rival_moves = _moves(audio, line, company)
+    if line is not None and accompaniment is not None:
+        note.other_db = -np.inf if _same(accompaniment.other_hz, before_hz) else accompaniment.other_db
+        note.other_vibrates = _moves(audio, line, accompaniment)
     return note
 
 
@@ -253,12 +253,12 @@ def _refined(
     contour: Contour,
     onset_s: float,
     offset_s: float,
-    said_lower: float | None,
+    lower_share: float | None,
     known: Straightened | None,
-) -> tuple[NoteLine | None, Company | None, bool]:
+) -> tuple[NoteLine | None, Accompaniment | None, bool]:
     """Refined line of a note, an octave or a twelfth away where the sound says so; its company; any doubt.
 
-    The pitch of the contour stands when `said_lower` is None; `known` is what straightening it gave before.
+    The pitch of the contour stands when `lower_share` is None; `known` is what straightening it gave before.
     """
 
     def refined(parts: float) -> NoteLine | None:
@@ -266,34 +266,34 @@ def _refined(
         return refine_note(audio.samples, audio.rate_hz, lower, onset_s, offset_s)
 
     line = refined(1)
-    if line is None or not ((said_lower or 0.0) > SAID_ABOVE or line.snr_db < LOOK_BELOW_DB):
+    if line is None or not ((lower_share or 0.0) > LOWER_SHARE_ABOVE or line.snr_db < LOOK_BELOW_DB):
         return line, None, False
-    company: Company | None = None
+    accompaniment: Accompaniment | None = None
     unsure = False
-    if said_lower is not None:
-        company = look_around(audio.samples, audio.rate_hz, line)
-        parts, odds = true_pitch(audio.samples, audio.rate_hz, line, company, said_lower)
+    if lower_share is not None:
+        accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
+        parts, odds = true_pitch(audio.samples, audio.rate_hz, line, accompaniment, lower_share)
         unsure = abs(odds) < OCTAVE_ODDS
         moved = refined(parts) if parts != 1 else None
         if moved is not None:
-            line, company, known = moved, None, None
+            line, accompaniment, known = moved, None, None
     unsure |= share_between(line, 3) < SPARSE
     if line.snr_db < STRAIGHTEN_BELOW_DB:
         straight = known or straighten_note(audio.samples, audio.rate_hz, line)
         if straight is not None and straight.gain > 0.0:
-            line, company = straight.line, None  # a line drawn astray hides others
-    return line, company or look_around(audio.samples, audio.rate_hz, line), unsure
+            line, accompaniment = straight.line, None  # a line drawn astray hides others
+    return line, accompaniment or find_accompaniment(audio.samples, audio.rate_hz, line), unsure
 
 
 def _same(one_hz: float, other_hz: float | None) -> bool:
     return other_hz is not None and abs(1200.0 * np.log2(one_hz / other_hz)) < SAME_NOTE_CENTS
 
 
-def _moves(audio: Audio, line: NoteLine, company: Company) -> bool:
+def _moves(audio: Audio, line: NoteLine, accompaniment: Accompaniment) -> bool:
     """Tell whether another player, about as loud as the note, has vibrato."""
-    if company.rival_db < RIVAL_MOVES_ABOVE_DB or line.snr_db > COMPANY_BELOW_DB:
+    if accompaniment.other_db < OTHER_VIBRATES_ABOVE_DB or line.snr_db > ACCOMPANIED_BELOW_DB:
         return False
-    return other_moves(audio.samples, audio.rate_hz, line, company.rival_hz)
+    return other_vibrates(audio.samples, audio.rate_hz, line, accompaniment.other_hz)
 
 
 def rejoin(

@@ -3,7 +3,8 @@
 Wow common to all notes is taken out of a note's line before its vibrato is measured; where the room is known,
 the note ends with its direct sound, and what the room took from a loudness vibrato is put back. A note is
 doubted where others cover it or it is theirs, where it lies beyond its instrument's range, and where it lies
-far from the recording's line in company or soft. It is usable when it is a note and every doubt is harmless.
+far from the recording's line, with accompaniment or soft. It is usable when it is a note and every doubt is
+harmless.
 """
 
 from __future__ import annotations
@@ -19,27 +20,27 @@ from scipy.integrate import cumulative_trapezoid
 from vibstudy.corpus.settings import Settings
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.recording.found import COMPANY_BELOW_DB, LOOK_BELOW_DB, FoundNote, number_in
+from vibstudy.recording.found import ACCOMPANIED_BELOW_DB, LOOK_BELOW_DB, FoundNote, number_in
 from vibstudy.schema import is_usable, quality_of
 from vibstudy.sound.room import Room, end_of_direct
 from vibstudy.sound.tuning import rate_range
 from vibstudy.sound.wow import Wow
-from vibstudy.vibrato.covered import is_covered
+from vibstudy.vibrato.masked import is_masked
 from vibstudy.vibrato.note import measure_note
 
-RIVAL_ABOVE_DB, RIVAL_OF_STRAIGHT_DB = -5.0, -7.0
+OTHER_ABOVE_DB, OTHER_OF_STRAIGHT_DB = -5.0, -7.0
 """Another player may be as loud beside a vibrato that is measured well: nobody else moves like that, unless
 the other has vibrato, too. A straight note may itself be the other's."""
 MARGIN_SEMITONES = 2.0
 """So far beyond its instrument's range the octave of a note is doubted."""
 REGISTER_BELOW_DB = 22.0
-"""A note that stands out by less is in company where its register is concerned."""
+"""A note that stands out by less is accompanied where its register is concerned."""
 OUT_OF_REGISTER_SEMITONES, SOFTER_BELOW_DB = 17.0, 6.0
-"""Notes in company, or softer than most by so much, are doubted so far from the middle of the line."""
+"""Accompanied notes, or those softer than most by so much, are doubted so far from the middle of the line."""
 
 
 def doubt_register(notes: Sequence[FoundNote], reference_hz: Sequence[float]) -> None:
-    """Doubt notes far from where the recording's line mostly lies, in company or soft: a bass, a harmonic.
+    """Doubt notes far from where the recording's line mostly lies, accompanied or soft: a bass, a harmonic.
 
     Parameters
     ----------
@@ -55,8 +56,8 @@ def doubt_register(notes: Sequence[FoundNote], reference_hz: Sequence[float]) ->
     level_db = np.array([note.values.get("level_db", np.nan) for note in notes])
     softer_db = np.nanmedian(level_db) - level_db
     for note, semitones, db in zip(notes, away, softer_db, strict=True):
-        in_company = note.values.get("snr_db", np.inf) < REGISTER_BELOW_DB
-        if (in_company or db > SOFTER_BELOW_DB) and semitones > OUT_OF_REGISTER_SEMITONES:
+        accompanied = note.values.get("snr_db", np.inf) < REGISTER_BELOW_DB
+        if (accompanied or db > SOFTER_BELOW_DB) and semitones > OUT_OF_REGISTER_SEMITONES:
             note.reasons.append("masked")
 
 
@@ -101,8 +102,8 @@ def measure_vibrato(
         played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
         if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
             note.reasons.append("octave_unsure")
-        covered, moving = _is_covered(note, line), note.values.get("has_vibrato")
-        if covered or (note.rival_moves and moving is not None and not (note.named and moving)):
+        covered, moving = _is_masked(note, line), note.values.get("has_vibrato")
+        if covered or (note.other_vibrates and moving is not None and not (note.named and moving)):
             note.theirs = bool(moving) and not covered and "masked" not in note.reasons
             note.reasons.append("masked")
     if number_in(row, "speed_factor") is None and "rate_hz" in note.values:
@@ -162,12 +163,12 @@ def _without_room(vibrato: Mapping[str, Any], room: Room) -> dict[str, Any]:
     return freed
 
 
-def _is_covered(note: FoundNote, line: NoteLine) -> bool:
+def _is_masked(note: FoundNote, line: NoteLine) -> bool:
     """Tell whether others cover the note, or, where it is straight, it may be theirs."""
     moving = note.values.get("has_vibrato")
     if moving is None:
         return False
     if moving:
-        return (line.straightened or line.snr_db < COMPANY_BELOW_DB) and is_covered(line, note.fit)
-    looked_at = note.rival_db > RIVAL_ABOVE_DB or line.snr_db < LOOK_BELOW_DB
-    return note.rival_db > RIVAL_OF_STRAIGHT_DB or (looked_at and is_covered(line, note.fit))
+        return (line.straightened or line.snr_db < ACCOMPANIED_BELOW_DB) and is_masked(line, note.fit)
+    looked_at = note.other_db > OTHER_ABOVE_DB or line.snr_db < LOOK_BELOW_DB
+    return note.other_db > OTHER_OF_STRAIGHT_DB or (looked_at and is_masked(line, note.fit))

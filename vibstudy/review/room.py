@@ -33,14 +33,14 @@ import pandas as pd
 import traitlets
 
 from vibstudy.corpus import MANIFEST_NAME
-from vibstudy.corpus.outside import as_text, read_bytes
 from vibstudy.corpus.tables import write_text
+from vibstudy.corpus.untrusted import as_text, read_bytes
 from vibstudy.decisions.apply import ReviewedStudy
 from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, read_edits, why_unusable
 from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits, verdicts
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.straighten import straightened_sound
-from vibstudy.review.senses import half_speed, vibrato_tone, wav
+from vibstudy.review.audio import half_speed, vibrato_tone, wav
 from vibstudy.review.settle import Proposal
 from vibstudy.review.shown import Shown, row_of
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.decisions.phrase import Measured, Phrase
-from vibstudy.figures.recording import untold
+from vibstudy.figures.recording import kind_words
 from vibstudy.review.queue import apart_words
 from vibstudy.review.ribbon import around, fitted, folded, note_name, ribbon, spectra, staff
 from vibstudy.schema import QUALITY_REASONS, reasons_of
@@ -156,7 +156,7 @@ def figures(row: Mapping[str, Any]) -> list[list[str]]:
 
 def _vibrato_words(has: Any, note_kind: Any) -> str:
     if has is None or pd.isna(has):
-        return untold(note_kind)
+        return kind_words(note_kind)
     return "yes" if has else "none found"
 
 

@@ -2,7 +2,7 @@
 
 ========================================  ============================================================
 :func:`vibrato_notes`,                    which notes count
-:func:`judged_notes`, :func:`lost_notes`
+:func:`assessable_notes`, :func:`lost_notes`
 :func:`coverage`, :func:`find_confounds`  before any fit: what the corpus can tell, and what not
 :func:`fit_mixed`, :func:`fit_extent`     rate, extent, onset delay ...: linear mixed model
 :func:`fit_presence`                      presence of vibrato: binomial mixed model
@@ -11,13 +11,13 @@
 :func:`parametric_bootstrap`,             inference by simulation
 :func:`permutation_test`
 :func:`prior_table`                       a tiny corpus under stated priors, beside the default
-:func:`read_claims`, :func:`judge_claims` ``claims.toml``: written first, tested after
+:func:`read_claims`, :func:`evaluate_claims` ``claims.toml``: written first, tested after
 :func:`all_ways`                          a claim asked in every reasonable way
 :func:`simulate_power`, :func:`plan_next` how many more players or recordings; which to add next
 :func:`icc`, :func:`cohen_kappa`,         agreement between listeners, and of machine and ear
 :func:`limits_of_agreement`,
 :func:`acceptance`
-:func:`vibrato_amount`,                   further questions (:mod:`vibstudy.stats.questions`): how much
+:func:`vibrato_amount`,                   further questions (:mod:`vibstudy.stats.answers`): how much
 :func:`compare_spread`,                   in all; are players more alike; is vibrato more regular; are
 :func:`compare_regularity`,               rate and extent traded; are there two kinds of use; are pupils
 :func:`trade`, :func:`kinds_of_use`,      near their teachers; the same written notes
@@ -35,7 +35,7 @@ CLAIMS_EXAMPLE = Path(__file__).with_name("claims_example.toml")
 
 _HOMES = {
     "vibrato_notes": "selection",
-    "judged_notes": "selection",
+    "assessable_notes": "selection",
     "lost_notes": "selection",
     "fit_mixed": "mixed",
     "fit_extent": "mixed",
@@ -51,9 +51,9 @@ _HOMES = {
     "find_confounds": "confounds",
     "check_sensitivity": "sensitivity",
     "read_claims": "claims",
-    "judge_claims": "claims",
+    "evaluate_claims": "claims",
     "run_claims": "claims",
-    "all_ways": "ways",
+    "all_ways": "multiverse",
     "simulate_power": "power",
     "plan_next": "power",
     "icc": "agreement",
@@ -61,14 +61,14 @@ _HOMES = {
     "kappa_of_table": "agreement",
     "limits_of_agreement": "agreement",
     "acceptance": "agreement",
-    "Answer": "questions",
+    "Answer": "answers",
     "vibrato_amount": "amount",
     "amount_by_group": "amount",
     "compare_amounts": "amount",
-    "compare_spread": "alike",
+    "compare_spread": "dispersion",
     "compare_regularity": "regularity",
-    "trade": "traded",
-    "kinds_of_use": "kinds",
+    "trade": "tradeoff",
+    "kinds_of_use": "mixture",
     "pupils_near_teachers": "lineage",
     "compare_same_notes": "same_notes",
     "holm": "multiple",

@@ -4,7 +4,7 @@ A player who vibrates widely on one note in ten may swing less in all than one w
 throughout. Straight notes count as none, so that the question has two parts (a two-part model: Cragg 1971,
 Econometrica 39:829-844; Duan, Manning, Morris & Newhouse 1983, J. Bus. Econ. Stat. 1:115-126; from memory):
 
-* **share**: of a player's sounding time in judged notes (:mod:`vibstudy.stats.selection`), the share with
+* **share**: of a player's sounding time in assessable notes (:mod:`vibstudy.stats.selection`), the share with
   vibrato: the length of each note with vibrato times its share with vibrato, over the length of all;
 * **extent**: ± cents while vibrato lasts, weighted by the time it lasts, over the notes whose extent can be
   used. So notes whose vibrato is seen but cannot be measured count in the share, and are taken to be as
@@ -26,8 +26,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from vibstudy.stats.questions import LEAST_A_SIDE, Answer, sides, too_few, welch
-from vibstudy.stats.selection import in_loudness_alone, is_vibrato, judged_notes, need
+from vibstudy.stats.answers import LEAST_A_SIDE, Answer, sides, too_few, welch
+from vibstudy.stats.selection import assessable_notes, in_loudness_alone, is_vibrato, need
 
 LEAST_PLAYERS = 3
 """With two players the spread is one difference, and the interval reaches 12.7 standard errors."""
@@ -50,13 +50,14 @@ def player_amounts(notes: pd.DataFrame) -> pd.DataFrame:
         without vibrato), ``amount_cents`` (0 without vibrato; missing when there is vibrato, but none
         that could be measured).
     """
-    judged = judged_notes(notes)
-    need(judged, ["duration_s", "player", "recording_id"], "How much vibrato there is")
-    seconds = judged["duration_s"].to_numpy(float)
-    has = judged["has_vibrato"].to_numpy(bool) & ~in_loudness_alone(judged)  # of the pitch: it has an extent
-    player = judged["player"].astype(str).to_numpy()
-    fraction = _column(judged, "vibrato_fraction")
-    usable = has & is_vibrato(judged) & np.isfinite(_column(judged, "extent_cents"))
+    assessable = assessable_notes(notes)
+    need(assessable, ["duration_s", "player", "recording_id"], "How much vibrato there is")
+    seconds = assessable["duration_s"].to_numpy(float)
+    in_pitch = ~in_loudness_alone(assessable)  # it has an extent
+    has = assessable["has_vibrato"].to_numpy(bool) & in_pitch
+    player = assessable["player"].astype(str).to_numpy()
+    fraction = _column(assessable, "vibrato_fraction")
+    usable = has & is_vibrato(assessable) & np.isfinite(_column(assessable, "extent_cents"))
     known = has & np.isfinite(fraction)
     typical = pd.Series(np.where(known, fraction * seconds, 0)).groupby(player).sum() / pd.Series(
         np.where(known, seconds, 0)
@@ -67,9 +68,9 @@ def player_amounts(notes: pd.DataFrame) -> pd.DataFrame:
     wide = np.where(usable, vibrating, 0.0)
     sums = pd.DataFrame({
         "sounding_s": seconds, "vibrating": vibrating, "measured": wide,
-        "swing": np.where(usable, wide * _column(judged, "extent_cents"), 0.0),
+        "swing": np.where(usable, wide * _column(assessable, "extent_cents"), 0.0),
     }).groupby(player).sum()  # fmt: skip
-    grouped = judged.groupby(player)
+    grouped = assessable.groupby(player)
     out = pd.DataFrame({
         "recordings": grouped["recording_id"].nunique(), "notes": grouped.size(),
         "sounding_s": sums["sounding_s"], "share": sums["vibrating"] / sums["sounding_s"],

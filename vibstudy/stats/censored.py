@@ -41,7 +41,7 @@ from vibstudy.stats.mixed import MixedResult, fit_mixed
 from vibstudy.stats.moments import Solution
 from vibstudy.stats.multiple import evidence
 from vibstudy.stats.question import Question, Reply, shown
-from vibstudy.stats.smallsample import PlayerRows, judged
+from vibstudy.stats.smallsample import PlayerRows, inference_of_rows
 from vibstudy.stats.terms import random_design
 from vibstudy.stats.threads import one_thread
 
@@ -194,7 +194,7 @@ class _Again:
         levels = tuple(player.levels[k] for k in used)
         term = replace(player, codes=codes, levels=levels, design=player.design[keep])
         part = replace(self._prepared.players, players=len(np.unique(self._people[keep])))
-        inference = judged(solution, PlayerRows.of(self._x[keep], term), part, self._model.df)
+        inference = inference_of_rows(solution, PlayerRows.of(self._x[keep], term), part, self._model.df)
         if inference.reason(row):
             return np.nan, np.nan, np.nan
         return float(row @ solution.beta), float(np.sqrt(inference.variance(row))), inference.df(row)

@@ -17,7 +17,7 @@
                  are compared as named, not along a line; ``shape = "trend"`` claims a straight line
                  over that span, ``"curve"`` takes a smooth curve, ``break = 1960`` compares all before with
                  all from then on; other numbers go along a line unless ``factor = true`` or they take four
-                 values at most (:mod:`vibstudy.stats.spans`). With ``across``, ``across_from``,
+                 values at most (:mod:`vibstudy.stats.predictors`). With ``across``, ``across_from``,
                  ``across_to``: whether that difference itself changes ("the regions grew alike": column
                  region, across decade)
 ``expect``       lower, higher, different, or equal
@@ -51,9 +51,9 @@ own that says one thing of each recording and the same of several players). Scho
 pieces, are drawn as players are. Where the verdict does not stand, it says so in the same breath: "Supported,
 but these recordings cannot tell decade from medium". A line that is shown to bend is asked once more as a
 curve. Where one side lost 15 points more of its notes to measuring than the other, the same is done with
-weights for the notes lost and in the two worst cases (:mod:`vibstudy.stats.lost`). A verdict on extents is
-also asked with the notes in which no vibrato was found, as straight or narrower than could be found in them
-(:mod:`vibstudy.stats.censored`).
+weights for the notes lost and in the two worst cases (:mod:`vibstudy.stats.missingness`). A verdict on
+extents is also asked with the notes in which no vibrato was found, as straight or narrower than could be
+found in them (:mod:`vibstudy.stats.censored`).
 
 p is that of the mixed model (presence: between–within), raised for looks at a growing corpus, then corrected
 by Holm over every confirmatory claim that was ever logged (:mod:`vibstudy.stats.history`), exploratory ones
@@ -114,9 +114,9 @@ __all__ = [
     "Contrast",
     "Finding",
     "Plan",
+    "evaluate_claims",
     "examine",
     "hashes_of",
-    "judge_claims",
     "log_claims",
     "log_new",
     "read_claims",
@@ -127,7 +127,7 @@ FIRST = "written first"
 """Standing of a claim that was logged before every recording it is tested on."""
 
 
-def judge_claims(
+def evaluate_claims(
     claims: Sequence[Claim],
     notes: pd.DataFrame,
     ledger: Ledger | None = None,
@@ -295,18 +295,18 @@ def run_claims(study_folder: str | Path, console: Console) -> int:
             "Run 'vibstudy measure', then this again.",
         )
         return 0
-    table, ledger = judge_and_log(folder, claims, *tables)
+    table, ledger = evaluate_and_log(folder, claims, *tables)
     _write(folder / "results" / "claims.csv", table)
     _show(table, ledger, withdrawn(claims, ledger), bygone_tests(claims, ledger), console)
     return 0
 
 
-def judge_and_log(
+def evaluate_and_log(
     folder: Path, claims: Sequence[Claim], recordings: pd.DataFrame, notes: pd.DataFrame
 ) -> tuple[pd.DataFrame, Ledger]:
     """Log what is new, test the claims, and log this look and its verdicts."""
     ledger = log_new(folder, claims, recordings, notes)
-    table = judge_claims(claims, notes, ledger, hashes_of(recordings))
+    table = evaluate_claims(claims, notes, ledger, hashes_of(recordings))
     _log_verdicts(ledger, table)
     return table, ledger
 

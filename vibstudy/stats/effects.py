@@ -24,7 +24,7 @@ import pandas as pd
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import in_words
 from vibstudy.stats.fitted import FittedModel
-from vibstudy.stats.selection import judged_notes, vibrato_notes
+from vibstudy.stats.selection import assessable_notes, vibrato_notes
 
 OUTCOMES: dict[str, str] = {"rate": "rate_hz", "extent": "log(extent_cents)", "presence": "has_vibrato"}
 """Left sides of the standard models."""
@@ -86,7 +86,7 @@ def standard_models(
         return
     dated = add_decades(notes)
     for model, outcome in OUTCOMES.items():
-        used = judged_notes(dated) if model == "presence" else vibrato_notes(dated)
+        used = assessable_notes(dated) if model == "presence" else vibrato_notes(dated)
         if used.empty:
             continue
         for variant, terms in (("", ("decades", group)), (HELD_EQUAL, ("decades", group, "medium"))):

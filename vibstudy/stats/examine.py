@@ -13,7 +13,12 @@ from dataclasses import replace
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
-from vibstudy.stats.beside import (
+from vibstudy.stats.claimfile import Claim
+from vibstudy.stats.finding import ALPHA, Finding
+from vibstudy.stats.missingness import observed_shares
+from vibstudy.stats.question import Question, Reply
+from vibstudy.stats.remarks import NotTestable, Remark
+from vibstudy.stats.robustness import (
     bend_remarks,
     limit_others,
     line_others,
@@ -24,11 +29,6 @@ from vibstudy.stats.beside import (
     tag_others,
     twin_tag,
 )
-from vibstudy.stats.claimfile import Claim
-from vibstudy.stats.finding import ALPHA, Finding
-from vibstudy.stats.lost import told_shares
-from vibstudy.stats.question import Question, Reply
-from vibstudy.stats.remarks import NotTestable, Remark
 from vibstudy.stats.threads import one_thread
 
 
@@ -66,7 +66,7 @@ def _finding(question: Question, reply: Reply) -> Finding:
         recordings=len(pairs),
         notes=len(frame),
         labels=(*question.axis.labels, *(across.labels if across else ())),
-        told=told_shares(question.chosen, claim.outcome, question.axis.side),
+        told=observed_shares(question.chosen, claim.outcome, question.axis.side),
         formula=reply.formula,
         method=f"t, {model.inference.label} df",
         raw=(reply.estimate, reply.se, reply.margin),

@@ -105,7 +105,7 @@ class Finding:
     def turned_by(self, factor: float = 1.0) -> list[Other]:
         """Changes of the model under which a decided verdict would not stand, their own p uncorrected.
 
-        Corrected as the claim itself, a tag would be called a rival for the degrees of freedom it costs.
+        Corrected as the claim itself, a tag would be called a confounder for the degrees of freedom it costs.
         """
         verdict = self.verdict(factor)
         if verdict not in ("supported", "against"):

@@ -20,7 +20,7 @@ from vibstudy.schema import NOTE_COLUMNS
 from vibstudy.stats.frames import Prepared
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.multiple import Equivalence, holm, tost
-from vibstudy.stats.smallsample import Judge
+from vibstudy.stats.smallsample import Inference
 from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ class FittedModel:
         raise NotImplementedError
 
     @property
-    def inference(self) -> Judge:
+    def inference(self) -> Inference:
         """Covariance and degrees of freedom of the fixed effects."""
         raise NotImplementedError
 

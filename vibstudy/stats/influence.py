@@ -30,7 +30,7 @@ from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, estimable_columns
 from vibstudy.stats.moments import Solution
 from vibstudy.stats.resampling import contrast_row
-from vibstudy.stats.smallsample import Judge, PlayerRows, judged
+from vibstudy.stats.smallsample import Inference, PlayerRows, inference_of_rows
 from vibstudy.stats.terms import RandomTerm, random_design
 from vibstudy.stats.threads import one_thread
 
@@ -189,7 +189,7 @@ class _Apart:
         part = self.result.prepared.players
         alone = bool(self._whole[self._first[code]])  # else he is counted as another player, too
         part = replace(part, players=self._people - alone)
-        return _Rest(solution, judged(solution, self._rows.without(code), part, self.result.df))
+        return _Rest(solution, inference_of_rows(solution, self._rows.without(code), part, self.result.df))
 
     @cached_property
     def _people(self) -> int:
@@ -203,7 +203,7 @@ _NEARLY_ALL = 1e-6
 class _Rest(FittedModel):
     """A fit without one player, of which only the inference is asked."""
 
-    def __init__(self, solution: Solution, inference: Judge):
+    def __init__(self, solution: Solution, inference: Inference):
         self._solution, self._judge = solution, inference
 
     @property
@@ -212,7 +212,7 @@ class _Rest(FittedModel):
         return self._solution.beta
 
     @property
-    def inference(self) -> Judge:
+    def inference(self) -> Inference:
         """Covariance and degrees of freedom of the fixed effects."""
         return self._judge
 

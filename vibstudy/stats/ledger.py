@@ -31,7 +31,7 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from vibstudy.corpus.outside import TEMPORARY, as_text, read_bytes
+from vibstudy.corpus.untrusted import TEMPORARY, as_text, read_bytes
 from vibstudy.errors import Problem, VibstudyError
 
 FIELDS = ("at_utc", "event", "name", "sha256", "detail")

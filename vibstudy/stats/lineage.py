@@ -27,8 +27,8 @@ from scipy import stats
 
 from vibstudy.corpus.spelling import near_pairs
 from vibstudy.errors import Problem, VibstudyError
+from vibstudy.stats.answers import Answer, counts, usual
 from vibstudy.stats.frames import check_columns
-from vibstudy.stats.questions import Answer, counts, usual
 from vibstudy.stats.selection import need, vibrato_notes
 from vibstudy.stats.usage import usage_index
 

@@ -38,7 +38,7 @@ from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
 from vibstudy.stats.measurement import carried, measurement_weights, notes_spread_weights, shared_errors
-from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite, judge
+from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite, make_inference
 from vibstudy.stats.threads import one_thread
 from vibstudy.stats.tokens import name_text
 
@@ -204,7 +204,7 @@ class MixedResult(FittedModel):
         prepared = self.prepared
         x, terms, solution = prepared.estimable, prepared.terms, self.fit.solution
         added = None if prepared.shared is None else carried(solution, x, prepared)
-        return judge(solution, x, terms, prepared.players, self.df, added)
+        return make_inference(solution, x, terms, prepared.players, self.df, added)
 
     @property
     def inference(self) -> Satterthwaite | KenwardRoger:

@@ -34,7 +34,7 @@ from vibstudy.stats.marginal import Grid
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.moments import Moments
 from vibstudy.stats.resampling import contrast_row
-from vibstudy.stats.smallsample import judge
+from vibstudy.stats.smallsample import make_inference
 from vibstudy.stats.terms import RandomTerm, random_design
 from vibstudy.stats.threads import one_thread
 
@@ -248,7 +248,9 @@ class _Study:
             effects.append(draw.T.ravel())
         y += self._z @ np.concatenate(effects)
         drawn = polish(self._base.with_outcome(self._z, self._x, y, self._w), solution.factors)[0]
-        inference = judge(drawn, self._x, self._terms, self._result.prepared.players, self._result.df)
+        inference = make_inference(
+            drawn, self._x, self._terms, self._result.prepared.players, self._result.df
+        )
         t = (row @ drawn.beta) / np.sqrt(inference.variance(row))
         p = 2 * stats.t.sf(abs(t), inference.df(row))
         return bool(p < alpha and np.sign(t) == np.sign(size))

@@ -14,9 +14,9 @@ from vibstudy.stats.diagnosis import NOT_CONVERGED_ADVICE
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.multiple import Evidence, evidence
+from vibstudy.stats.predictors import axis_of, is_number, joined, level_text
 from vibstudy.stats.remarks import NotTestable, Remark
 from vibstudy.stats.selection import is_countable, is_proper, with_air_vibrato
-from vibstudy.stats.spans import axis_of, is_number, joined, level_text
 from vibstudy.stats.tokens import name_text
 
 PRESENCE = frozenset(["has_vibrato", "has_intensity_vibrato", "vibrates"])

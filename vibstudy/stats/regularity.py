@@ -14,7 +14,7 @@ Two questions that are often taken for one:
   error is in it: a group recorded on noisier media looks less regular, which is told when the notes' errors
   say so.
 
-Both are compared between groups by players (:mod:`vibstudy.stats.questions`), as ratios: 0.8 = a fifth
+Both are compared between groups by players (:mod:`vibstudy.stats.answers`), as ratios: 0.8 = a fifth
 more regular.
 """
 
@@ -26,8 +26,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import digamma
 
+from vibstudy.stats.answers import LEAST_A_SIDE, Answer, counts, on_scale, sides, too_few, welch
 from vibstudy.stats.claimfile import LOG_BY_DEFAULT
-from vibstudy.stats.questions import LEAST_A_SIDE, Answer, counts, on_scale, sides, too_few, welch
 from vibstudy.stats.selection import need, vibrato_notes
 
 IRREGULARITY = {"rate_hz": "rate_irregularity", "extent_cents": "extent_irregularity"}

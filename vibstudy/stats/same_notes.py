@@ -13,11 +13,11 @@ from typing import Any
 
 import pandas as pd
 
+from vibstudy.stats.answers import LEAST_A_SIDE, Answer, counts, sides, too_few
 from vibstudy.stats.claimfile import LOG_BY_DEFAULT
 from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.mixed import fit_mixed
-from vibstudy.stats.questions import LEAST_A_SIDE, Answer, counts, sides, too_few
 from vibstudy.stats.selection import is_countable
 
 PLACE = ("piece", "movement", "measure", "beat", "written_midi")

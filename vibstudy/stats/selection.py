@@ -1,15 +1,15 @@
 """Which notes count: one rule for claims, models, tables and figures.
 
 * A *proper* note is a note (no trill, no ornament) that was not rejected by ear.
-* A *judged* note is a proper note long enough to tell vibrato from its absence
+* An *assessable* note (in tables: ``judged``) is a proper note long enough to tell vibrato from its absence
   (:func:`telling_length_s`). Shares of notes with vibrato are shares of these.
   A note that vibrates in loudness alone (``vibrato_in``), as in the air vibrato of flutes, has vibrato here
   (:func:`with_air_vibrato`) and in models of presence; it has no rate and no extent of the pitch.
 * A *vibrato* note is a proper, usable note with vibrato, of any length, with a rate and an extent.
 
 A note is ``usable`` when it is the soloist's and measured as well as its errors say. Remarks alone take no
-note out: it is weighed by its errors, and to drop the short ones, or those in company, would change the
-question. What a table does not tell (neither ``usable`` nor ``quality``, say) leaves no note out.
+note out: it is weighed by its errors, and to drop the short ones, or those with accompaniment, would change
+the question. What a table does not tell (neither ``usable`` nor ``quality``, say) leaves no note out.
 """
 
 from __future__ import annotations
@@ -102,8 +102,8 @@ def telling_length_s(notes: pd.DataFrame) -> float:
     return float(straight[np.argmax(straight_above - undecided_above)])
 
 
-def is_judged(notes: pd.DataFrame, from_s: float | None = None) -> np.ndarray:
-    """Return whether each note is a judged one [shape=(n,)]; `from_s` as in :func:`judged_notes`."""
+def is_assessable(notes: pd.DataFrame, from_s: float | None = None) -> np.ndarray:
+    """Return whether each note is an assessable one [shape=(n,)]; `from_s` as in :func:`assessable_notes`."""
     keep = is_proper(notes) & notes["has_vibrato"].notna().to_numpy(bool)
     if "duration_s" in notes:
         least = telling_length_s(notes) if from_s is None else from_s
@@ -122,7 +122,7 @@ def is_vibrato(notes: pd.DataFrame) -> np.ndarray:
     return keep
 
 
-def is_told(notes: pd.DataFrame, outcome: str) -> np.ndarray:
+def is_observed(notes: pd.DataFrame, outcome: str) -> np.ndarray:
     """Return of which notes it is told what a model of `outcome` asks about [shape=(n,)].
 
     Of a figure of vibrato: notes in the model, and notes that are usable and known to be straight. The
@@ -140,13 +140,13 @@ def is_told(notes: pd.DataFrame, outcome: str) -> np.ndarray:
 def is_countable(notes: pd.DataFrame, outcome: str) -> np.ndarray:
     """Return whether each note may stand in a model of `outcome` [shape=(n,)]."""
     if outcome == "has_vibrato":
-        return is_judged(notes)
+        return is_assessable(notes)
     if outcome == "vibrates":
         return is_proper(notes) & notes["vibrates"].notna().to_numpy(bool)
     return is_vibrato(notes) if outcome in VIBRATO_FIGURES else is_proper(notes)
 
 
-def judged_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFrame:
+def assessable_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFrame:
     """Return the notes of which it is known whether they have vibrato; ``has_vibrato`` is plain bool.
 
     It is true, too, of notes that vibrate in loudness alone.
@@ -159,13 +159,13 @@ def judged_notes(notes: pd.DataFrame, from_s: float | None = None) -> pd.DataFra
         Only notes at least this long; None takes :func:`telling_length_s` of `notes`.
     """
     notes = with_air_vibrato(notes)
-    chosen = notes[is_judged(notes, from_s)].reset_index(drop=True)
+    chosen = notes[is_assessable(notes, from_s)].reset_index(drop=True)
     return chosen.assign(has_vibrato=chosen["has_vibrato"].astype(bool))
 
 
 def lost_notes(notes: pd.DataFrame, outcome: str = "extent_cents") -> pd.DataFrame:
     """Return the proper notes that measuring lost: in no model of `outcome`, nor known to be straight."""
-    return notes[is_proper(notes) & ~is_told(notes, outcome)].reset_index(drop=True)
+    return notes[is_proper(notes) & ~is_observed(notes, outcome)].reset_index(drop=True)
 
 
 def vibrato_notes(notes: pd.DataFrame) -> pd.DataFrame:

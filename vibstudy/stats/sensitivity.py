@@ -6,7 +6,7 @@ Each check refits the model under one change and reports the same contrast again
 * each recording medium left out in turn;
 * another tracker's note table of the same recordings;
 * notes lost to measuring, where they are given: each note weighted by the chance to be kept, and the two
-  worst cases (:mod:`vibstudy.stats.lost`);
+  worst cases (:mod:`vibstudy.stats.missingness`);
 * uncertain playback speed: rate and times of each recording are moved by a random factor, many times.
 
 A conclusion that holds under all of them rests on the music; one that does not rests on the choice.
@@ -25,7 +25,7 @@ from scipy import stats
 
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.fitted import Scale
-from vibstudy.stats.lost import chance_weights, trimmed
+from vibstudy.stats.missingness import chance_weights, trimmed
 from vibstudy.stats.mixed import MixedResult, fit_mixed
 from vibstudy.stats.resampling import Refit, contrast_row
 from vibstudy.stats.threads import one_thread

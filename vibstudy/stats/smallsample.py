@@ -62,7 +62,7 @@ COCHRAN_DF = 2
 """Below this many even these weights give up to 8.5 %: the group's own degrees of freedom then."""
 
 
-class Judge:
+class Inference:
     """Standard errors and degrees of freedom of contrasts of the fixed effects."""
 
     label = ""
@@ -85,7 +85,7 @@ class Judge:
         raise NotImplementedError
 
 
-class Satterthwaite(Judge):
+class Satterthwaite(Inference):
     """Satterthwaite inference on contrasts of a solved model."""
 
     label = "Satterthwaite"
@@ -130,7 +130,7 @@ class Satterthwaite(Judge):
         return f, df, float(stats.f.sf(f, q, df))
 
 
-class KenwardRoger(Judge):
+class KenwardRoger(Inference):
     """Kenward–Roger inference on contrasts of a solved model."""
 
     label = "Kenward–Roger"
@@ -498,7 +498,7 @@ def unbiased(x: np.ndarray, term: RandomTerm) -> float:
     return n / max(n - k, 1)
 
 
-class BetweenWithin(Judge):
+class BetweenWithin(Inference):
     """Degrees of freedom by the level at which a term differs.
 
     A column that is constant within every player is judged by the players, one constant within every
@@ -543,7 +543,7 @@ class BetweenWithin(Judge):
         return "" if self._lone is None else self._lone.reason(contrast)
 
 
-def judge(
+def make_inference(
     solution: Solution,
     x: np.ndarray,
     terms: Sequence[RandomTerm],
@@ -566,11 +566,11 @@ def judge(
         Covariance of the fixed effects from errors that notes share.
     """
     rows = PlayerRows.of(x, terms[0], terms[1:]) if terms else None
-    base = judged(solution, rows, part, df)
+    base = inference_of_rows(solution, rows, part, df)
     return base if added is None else WithShared(base, added)
 
 
-def judged(
+def inference_of_rows(
     solution: Solution, rows: PlayerRows | None, part: PlayerPart, df: str
 ) -> Satterthwaite | KenwardRoger:
     """The inference of :func:`judge`, from what is gathered by player; None where no term is random."""

@@ -2,7 +2,7 @@
 
 Definitions
 -----------
-All of this is about *judged* notes: notes long enough to tell vibrato from its absence (see
+All of this is about *assessable* notes: notes long enough to tell vibrato from its absence (see
 :mod:`vibstudy.figures.data`). Shorter notes are left out even where vibrato was found on them,
 since on them it can be found but not denied.
 
@@ -51,7 +51,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
-from vibstudy.stats.selection import in_loudness_alone, judged_notes, need, vibrato_notes
+from vibstudy.stats.selection import assessable_notes, in_loudness_alone, need, vibrato_notes
 
 PAUSE_S = 0.3
 """A silence this long ends a phrase."""
@@ -172,7 +172,7 @@ def length_class(duration_s: pd.Series) -> pd.Categorical:
     return pd.Categorical(names, categories=list(LENGTH_CLASSES), ordered=True)
 
 
-def recording_correlation(judged: pd.DataFrame) -> float:
+def recording_correlation(assessable: pd.DataFrame) -> float:
     """Estimate how much alike the notes of one recording are in having vibrato.
 
     Intraclass correlation by analysis of variance, of presence less the player's share in the
@@ -183,7 +183,7 @@ def recording_correlation(judged: pd.DataFrame) -> float:
     float
         0 to 1; NaN when no player has two recordings.
     """
-    table = judged.assign(length=length_class(judged["duration_s"]))
+    table = assessable.assign(length=length_class(assessable["duration_s"]))
     by = table.groupby(["player", "length"], observed=True)["has_vibrato"]
     table["left"] = table["has_vibrato"].astype(float) - by.transform("mean")
     enough = table.groupby("player", observed=True)["recording_id"].transform("nunique") >= 2
@@ -221,13 +221,13 @@ def usage_index(notes: pd.DataFrame) -> pd.DataFrame:
         not known), ``continuity, continuity_low, continuity_high, gap, gap_low, gap_high, use`` and
         ``remark``. Definitions and intervals (95 %): see the module.
     """
-    judged = judged_notes(notes)
-    need(judged, ["has_vibrato", "duration_s", "player", "recording_id"], "The usage index")
-    judged["length"] = length_class(judged["duration_s"])
-    rho = recording_correlation(judged)
+    assessable = assessable_notes(notes)
+    need(assessable, ["has_vibrato", "duration_s", "player", "recording_id"], "The usage index")
+    assessable["length"] = length_class(assessable["duration_s"])
+    rho = recording_correlation(assessable)
     rows = [
         {"player": player, **_player_usage(own, rho)}
-        for player, own in judged.groupby("player", sort=True, observed=True)
+        for player, own in assessable.groupby("player", sort=True, observed=True)
     ]
     return pd.DataFrame(rows).sort_values("continuity", ascending=False, ignore_index=True)
 

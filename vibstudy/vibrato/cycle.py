@@ -36,7 +36,7 @@ class Cycle:
     corner_sd: float
 
 
-def judge_cycle(problem: Problem, state: State, variances: Variances) -> Cycle:
+def select_cycle_shape(problem: Problem, state: State, variances: Variances) -> Cycle:
     """Shape of the cycle from one solution with all shapes free; extent and phase move to it."""
     everything = Shape(True, True)
     trial = Variances(variances.noise.copy(), variances.spread.copy())

@@ -49,7 +49,7 @@ from dataclasses import replace
 import numpy as np
 
 from vibstudy.vibrato.curve import Basis, State
-from vibstudy.vibrato.cycle import Cycle, judge_cycle
+from vibstudy.vibrato.cycle import Cycle, select_cycle_shape
 from vibstudy.vibrato.noise import Series
 from vibstudy.vibrato.realised import VibratoFit, realised, trend
 from vibstudy.vibrato.solve import NO_SHAPE, Problem, Shape, Variances, improve
@@ -100,7 +100,7 @@ def fit_vibrato(
     if not improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
         return None
     rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
-    cycle = judge_cycle(problem, state, variances)
+    cycle = select_cycle_shape(problem, state, variances)
     state.triangle = cycle.triangle
     start, end = find_edges(problem, state, rate, variances)
     return _fit_span(problem, state, variances, cycle, rate, start, end)

@@ -31,7 +31,7 @@ DRIFT_HZ = 2.0  # what a pitch does without vibrato lies below
 LEAST_HARMONICS = 2
 
 
-def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: float) -> bool:
+def other_vibrates(samples: np.ndarray, rate_hz: float, line: NoteLine, other_hz: float) -> bool:
     """Tell whether a line at another pitch has a vibrato of its own while a note sounds.
 
     Parameters
@@ -42,30 +42,30 @@ def other_moves(samples: np.ndarray, rate_hz: float, line: NoteLine, rival_hz: f
         Its sampling rate.
     line : NoteLine
         The note.
-    rival_hz : float > 0
-        The other pitch, from :func:`vibstudy.pitch.company.look_around`.
+    other_hz : float > 0
+        The other pitch, from :func:`vibstudy.pitch.accompaniment.find_accompaniment`.
     """
     f0 = line.reference_hz
     note = Demodulator.of_note(samples, rate_hz, line.onset_s, line.offset_s, f0)
     if note.frames < LEAST_FRAMES:
         return False
     line_hz = np.interp(note.time_s, line.time_s, line.f0_hz)
-    own_count, count = (min(harmonics_in_reach(rate_hz, hz), int(TOP_HZ / hz)) for hz in (f0, rival_hz))
+    own_count, count = (min(harmonics_in_reach(rate_hz, hz), int(TOP_HZ / hz)) for hz in (f0, other_hz))
     if own_count < 1 or count < LEAST_HARMONICS:
         return False
     rest = note.without(line_hz, own_count)
-    demodulator = Demodulator(rest, rate_hz, note.start_s, rival_hz)
+    demodulator = Demodulator(rest, rate_hz, note.start_s, other_hz)
     if demodulator.frames < LEAST_FRAMES:
         return False
-    bank = Bank.along([demodulator], line.onset_s, np.full(demodulator.frames, rival_hz), count)
-    nearest_hz = np.maximum(np.rint(bank.order * rival_hz / f0), 1.0) * f0
+    bank = Bank.along([demodulator], line.onset_s, np.full(demodulator.frames, other_hz), count)
+    nearest_hz = np.maximum(np.rint(bank.order * other_hz / f0), 1.0) * f0
     swing = 2.0 ** (float(np.quantile(np.abs(line.cents), 0.95)) / 1200.0) - 1.0
-    rows = np.abs(bank.order * rival_hz - nearest_hz) > nearest_hz * swing + CLEAR_HZ
+    rows = np.abs(bank.order * other_hz - nearest_hz) > nearest_hz * swing + CLEAR_HZ
     if rows.sum() < LEAST_HARMONICS:
         return False
     bank, _ = replace(bank, b=bank.b[rows], order=bank.order[rows]).thinned()
     course = Course.over(bank.time_s)
-    found = search(bank, rival_hz, course)
+    found = search(bank, other_hz, course)
     if found is None:
         return False
     counts = bank.coloured(found[1].rest)

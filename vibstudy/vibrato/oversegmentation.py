@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 
 from vibstudy.notes.alternation import LEAST_CENTS
-from vibstudy.pitch.company import look_around
+from vibstudy.pitch.accompaniment import find_accompaniment
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.demodulate import slow_course
-from vibstudy.pitch.octaves import LOWER_ABOVE_DB, SAID_ABOVE, TWELFTH_ABOVE_DB
+from vibstudy.pitch.octaves import LOWER_ABOVE_DB, LOWER_SHARE_ABOVE, TWELFTH_ABOVE_DB
 from vibstudy.pitch.refine import NoteLine, harmonics_along, refine_note
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import quality_of, reasons_of
@@ -44,7 +44,7 @@ _OF_END = ("offset_s", "offset_se_s")
 _OF_WHOLE = ("trill_p", "trill_rate_hz", "trill_interval_cents")
 
 
-def without_false_cuts(
+def merge_oversegmented(
     samples: np.ndarray, rate_hz: float, contour: Contour, rows: Sequence[Mapping[str, Any]]
 ) -> list[dict[str, Any]]:
     """Join what a room parted.
@@ -85,7 +85,7 @@ def _runs(rows: Sequence[Mapping[str, Any]]) -> list[list[dict[str, Any]]]:
             and row["note_kind"] in _KINDS
             and last["note_kind"] in _KINDS
             and max(one.get("octave_below") or 0.0 for one in (row, last))
-            <= SAID_ABOVE  # may be another pitch
+            <= LOWER_SHARE_ABOVE  # may be another pitch
         ):
             runs[-1].append(dict(row))
         else:
@@ -102,8 +102,8 @@ def _joined(
     straight = straighten_note(samples, rate_hz, line)
     if straight is None or detect(pitch_series(straight.line), *RATES_HZ).p > SURE_P:
         return run
-    company = look_around(samples, rate_hz, straight.line)
-    if company.below_db > LOWER_ABOVE_DB or company.twelfth_db > TWELFTH_ABOVE_DB:
+    accompaniment = find_accompaniment(samples, rate_hz, straight.line)
+    if accompaniment.below_db > LOWER_ABOVE_DB or accompaniment.twelfth_db > TWELFTH_ABOVE_DB:
         return run  # there may be notes an octave or a twelfth apart
     time_s, level_db = _steady_level(samples, rate_hz, straight.line)
     parts = [[run[0]]]

@@ -1,4 +1,4 @@
-"""How a column of a claim enters the model: as levels, bands, a line, a curve or a break.
+"""Predictors: how a column of a claim enters the model, as levels, bands, a line, a curve or a break.
 
 Time is not a line. A claim that names two decades is about these decades, and so it is tested:
 

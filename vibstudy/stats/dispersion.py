@@ -1,7 +1,7 @@
-"""Are the players of one group more alike than those of another?
+"""Dispersion: are the players of one group more alike than those of another?
 
 The spread (standard deviation) of players' figures in each group, what sampling adds to it taken out
-(:mod:`vibstudy.stats.questions`), and the ratio of the two.
+(:mod:`vibstudy.stats.answers`), and the ratio of the two.
 
 Model: player p of group g has the figure ``m_p ~ N(mu_g, tau_g² + v_p)``, with ``v_p`` the known sampling
 variance. The ratio rho = tau_end / tau_start is judged by the likelihood ratio of the restricted likelihood
@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.stats.questions import LEAST_A_SIDE, Answer, counts, player_figures, sides, too_few
+from vibstudy.stats.answers import LEAST_A_SIDE, Answer, counts, player_figures, sides, too_few
 from vibstudy.stats.selection import is_countable
 
 DRAWS = 999

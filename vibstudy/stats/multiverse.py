@@ -1,4 +1,4 @@
-"""Many reasonable ways to ask the same question, all of them asked.
+"""Multiverse analysis: many reasonable ways to ask the same question, all of them asked.
 
 Somebody else would have taken stricter notes, or held the medium equal, or drawn a curve. Each such choice is
 defensible; all combinations of them are fitted, and the model of the claim without each player in turn. The

@@ -1,4 +1,4 @@
-"""All further questions, put to a study at once (``vibstudy questions``).
+"""Exploratory analysis: all further questions, put to a study at once (``vibstudy questions``).
 
 Questions about all players: how much vibrato there is, whether rate and extent are traded, whether there are
 two kinds of use, whether pupils are nearer to their teachers. Questions about two groups, asked of each pair
@@ -21,17 +21,17 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
-from vibstudy.stats.alike import compare_spread
 from vibstudy.stats.amount import compare_amounts, vibrato_amount
+from vibstudy.stats.answers import Answer
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, read_claims
-from vibstudy.stats.kinds import kinds_of_use
+from vibstudy.stats.dispersion import compare_spread
 from vibstudy.stats.lineage import pupils_near_teachers
+from vibstudy.stats.mixture import kinds_of_use
 from vibstudy.stats.multiple import holm
-from vibstudy.stats.questions import Answer
+from vibstudy.stats.predictors import level_text
 from vibstudy.stats.regularity import compare_regularity
 from vibstudy.stats.same_notes import compare_same_notes
-from vibstudy.stats.spans import level_text
-from vibstudy.stats.traded import trade
+from vibstudy.stats.tradeoff import trade
 from vibstudy.terminal import in_one_line, put
 
 if TYPE_CHECKING:

@@ -40,7 +40,7 @@ _RATE_HZ = 64.0
 _ATTACK_S, _RELEASE_S, _LEAST_S = 0.08, 0.03, 0.25
 
 
-def is_covered(line: NoteLine, fit: VibratoFit | None) -> bool:
+def is_masked(line: NoteLine, fit: VibratoFit | None) -> bool:
     """Tell whether the figures of a note in company could be far off.
 
     Parameters

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.stats.questions import Answer, counts, player_figures
+from vibstudy.stats.answers import Answer, counts, player_figures
 from vibstudy.stats.selection import need, vibrato_notes
 from vibstudy.stats.usage import usage_index
 

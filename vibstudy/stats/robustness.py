@@ -1,4 +1,4 @@
-"""What stands beside a claim's test: remarks on what it rests on, and the same contrast asked otherwise."""
+"""Robustness of a claim's test: remarks on what it rests on, and the same contrast asked otherwise."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from vibstudy.schema import (
     SCORE_COLUMNS,
 )
 from vibstudy.stats.finding import ALPHA, Finding, Other
-from vibstudy.stats.lost import WARN_FROM, chance_weights, trimmed
+from vibstudy.stats.missingness import WARN_FROM, chance_weights, trimmed
 from vibstudy.stats.multiple import evidence
+from vibstudy.stats.predictors import ENOUGH, is_number
 from vibstudy.stats.question import PRESENCE, Question, Reply
 from vibstudy.stats.remarks import NotTestable, Remark
 from vibstudy.stats.selection import VIBRATO_FIGURES
-from vibstudy.stats.spans import ENOUGH, is_number
 from vibstudy.stats.tokens import name_text
 
 FEW_PLAYERS_A_SIDE = 3
@@ -162,7 +162,7 @@ def tag_others(question: Question) -> list[Other]:
         try:
             reply = question.ask(drawn=[tag]) if finer else question.ask([name_text(tag)])
         except (NotTestable, VibstudyError):
-            if not finer and _is_rival(question, tag):
+            if not finer and _is_confounder(question, tag):
                 out.append(Other("tag", tag, None))
             continue
         out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
@@ -176,7 +176,7 @@ def tag_others(question: Question) -> list[Other]:
         try:
             reply = question.ask(drawn=[tag]) if drawn else question.ask([name_text(tag)])
         except (NotTestable, VibstudyError):
-            if not drawn and (is_number(used) or _is_rival(question, tag)):
+            if not drawn and (is_number(used) or _is_confounder(question, tag)):
                 out.append(Other("tag", tag, None))
             continue
         out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
@@ -238,11 +238,11 @@ def line_others(question: Question, remarks: list[Remark]) -> list[Other]:
     return [Other("line", "curve", reply.evidence, reply.shown, reply.low, reply.high)]
 
 
-def _is_rival(question: Question, tag: str) -> bool:
+def _is_confounder(question: Question, tag: str) -> bool:
     """Whether no level of the tag stands on both sides, and one side has a single level.
 
     Several levels on both sides, each within one, are a finer division of the sides (schools within regions),
-    no rival to them.
+    no confounder.
     """
     levels = _levels_by_side(question, tag)
     fewest = min(len(levels[0]), len(levels[1]))
@@ -283,9 +283,9 @@ def lost_replies(question: Question, told: tuple[float, float]) -> list[tuple[st
     out: list[tuple[str, str, Reply | None]] = []
     lost = np.ones(len(question.chosen), bool)
     if outcome in VIBRATO_FIGURES and "has_vibrato" in question.chosen:
-        from vibstudy.stats.selection import is_told
+        from vibstudy.stats.selection import is_observed
 
-        straight = is_told(question.chosen, outcome) & ~question.known
+        straight = is_observed(question.chosen, outcome) & ~question.known
         lost = ~straight  # known to be straight: nothing of vibrato is lost with it
     weights = np.ones(len(question.chosen))
     found = chance_weights(question.chosen[lost], question.known[lost])

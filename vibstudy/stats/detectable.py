@@ -1,4 +1,4 @@
-"""How small a difference the claims could be decided on, and how many players that would need.
+"""Detectable differences: how small, for the claims to be decided, and how many players that would need.
 
 Of each claim that was tested the error of its contrast is known. A corpus of the same kind that is k times
 as large, in players as in all they played, would have an error smaller by the root of k and k times the
@@ -82,7 +82,7 @@ def reach_table(
     Parameters
     ----------
     claims : DataFrame
-        From :func:`vibstudy.stats.judge_claims`, with ``expect``.
+        From :func:`vibstudy.stats.evaluate_claims`, with ``expect``.
     players : mapping of str to (int, int)
         Players on the two sides of each claim.
     margins : mapping of str to float

@@ -2,7 +2,7 @@
 
 Both figures of each player are modelled at once. Player p has ``(rate, log2 extent) ~ N(mu_g, T + V_p)``:
 T is how players differ, V_p what sampling adds to the player's two figures
-(:mod:`vibstudy.stats.questions`), and the correlation asked for is that of T. A correlation of the
+(:mod:`vibstudy.stats.answers`), and the correlation asked for is that of T. A correlation of the
 means as they stand mixes in the correlation of notes, and is drawn towards 0 by sampling.
 
 The interval holds every correlation whose restricted profile likelihood is not below that of the best by
@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from vibstudy.stats.questions import Answer, PlayerFigures, counts, player_figures, usual
+from vibstudy.stats.answers import Answer, PlayerFigures, counts, player_figures, usual
 from vibstudy.stats.selection import need, vibrato_notes
 
 LEAST_FREE = 4

@@ -1,9 +1,9 @@
-r"""Who else sounds while a note sounds: another line as strong, or the octave or twelfth below.
+r"""Accompaniment: who else sounds beside a note, another line as strong, or the octave or twelfth below.
 
 Both are told from the spectrum of the whole note (Hann window). A line of the note is what lies within the
 swing of its pitch about a multiple of it. What is left belongs to others:
 
-rival_db, rival_hz
+other_db, other_hz
     The strongest other pitch (100 to 1500 Hz, not a simple multiple or fraction of the note's): power at
     its multiples over the power of the note's own lines. A second player as loud gives about 0 dB, a chord
     of four tones as loud as the note -6 dB.
@@ -33,20 +33,20 @@ _RELATED_OCTAVES = 0.06
 _HANN = np.hanning(1 << 16).astype(np.float32)
 _HALVES = np.array([0.5, 1.5, 2.5, 3.5])
 _THIRDS = np.array([1.0, 2.0, 4.0, 5.0]) / 3.0
-_HALF_STEP = 0.012  # of a pitch: how far from its multiples a rival's line may lie
+_HALF_STEP = 0.012  # of a pitch: how far from its multiples another's line may lie
 
 
 @dataclass(frozen=True)
-class Company:
+class Accompaniment:
     """What else sounds; see the module. dB, and Hz."""
 
-    rival_db: float
+    other_db: float
     below_db: float
     twelfth_db: float
-    rival_hz: float
+    other_hz: float
 
 
-def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
+def find_accompaniment(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Accompaniment:
     """Look for another line, and for the octave below, while a note sounds.
 
     Parameters
@@ -82,12 +82,12 @@ def look_around(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Company:
     own = near(lines_hz)
     own_power = float(power[own].sum()) + 1e-30
     others = np.where(own | (f_hz < _LOWEST_HZ), np.float32(0.0), power)
-    rival, rival_hz = _strongest(others, f_hz[1], blur_hz, f0)
+    other, other_hz = _strongest(others, f_hz[1], blur_hz, f0)
     first_lines = float(power[near(lines_hz[:4])].sum()) + 1e-30
     below, twelfth = (
         _db(float(power[near(f0 * between)].sum()) / first_lines) for between in (_HALVES, _THIRDS)
     )
-    return Company(_db(rival / own_power), below, twelfth, rival_hz)
+    return Accompaniment(_db(other / own_power), below, twelfth, other_hz)
 
 
 def _strongest(power: np.ndarray, bin_hz: float, blur_hz: float, f0: float) -> tuple[float, float]:

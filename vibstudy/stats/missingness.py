@@ -1,10 +1,10 @@
-"""Notes that are lost to measuring, and what their loss could do to a comparison.
+"""Missing notes: those lost to measuring, and what their loss could do to a comparison.
 
 A noisy or accompanied recording keeps its wide vibrato and loses its narrow one. When one side of a
 comparison loses more than the other, the notes left differ, though the playing did not. What was not found
 for being narrow is modelled (:mod:`vibstudy.stats.censored`); for what else was lost three things are done:
 
-* the share of notes that could be told (:func:`vibstudy.stats.selection.is_told`) is counted by side;
+* the share of notes that could be told (:func:`vibstudy.stats.selection.is_observed`) is counted by side;
 * **weights**: each note left stands for its like that were lost; the chance to be kept is modelled by
   length, level, register, accompaniment and room (logistic regression; Horvitz & Thompson 1952, J. Am. Stat.
   Assoc. 47:663-685). This mends what these tell, and only that. Where the extent itself decides whether a
@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from vibstudy.stats.selection import is_proper, is_told
+from vibstudy.stats.selection import is_observed, is_proper
 
 WARN_FROM = 0.15
 """Difference of the shares from which on it is told: 15 percentage points."""
@@ -34,9 +34,9 @@ NUMBERS = ("duration_s", "level_db", "midi", "room_decay_s", "direct_to_room_db"
 FACTORS = ("accompaniment", "room")
 
 
-def told_shares(notes: pd.DataFrame, outcome: str, side: np.ndarray) -> tuple[float, float]:
+def observed_shares(notes: pd.DataFrame, outcome: str, side: np.ndarray) -> tuple[float, float]:
     """Share of the proper notes of each side that could be told; missing for a side without notes."""
-    proper, told = is_proper(notes), is_told(notes, outcome)
+    proper, told = is_proper(notes), is_observed(notes, outcome)
     counts = [int((proper & (side == way)).sum()) for way in (-1, 1)]
     found = [int((told & proper & (side == way)).sum()) for way in (-1, 1)]
     first, second = (f / c if c else float("nan") for f, c in zip(found, counts, strict=True))
