@@ -421,7 +421,7 @@ def test_a_signature_that_is_no_file_is_passed_over(heard: Path, kind: str) -> N
 
 def test_what_is_no_file_is_not_replaced(tmp_path: Path) -> None:
     """A device named as the file to write was replaced, where the system allows it."""
-    from vibstudy.corpus.tables import write_text
+    from vibstudy.corpus.atomic import write_text
 
     (tmp_path / "folder").mkdir()
     places = {tmp_path / "folder": "a folder", Path(): "a folder", tmp_path / "none" / "x": "no such folder"}

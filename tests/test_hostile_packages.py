@@ -36,10 +36,11 @@ from tests.parcel_study import (
     swap,
 )
 from vibstudy import cli
+from vibstudy.corpus.atomic import replacing
 from vibstudy.corpus.cells import KEPT_NAMES, id_fault
 from vibstudy.corpus.manifest import check_manifest, inspect_manifest
+from vibstudy.corpus.results import read_notes, read_recordings
 from vibstudy.corpus.store import Store
-from vibstudy.corpus.tables import read_notes, read_recordings, replacing
 from vibstudy.corpus.texttable import MOST_CELLS, MOST_ROWS, read_text_table
 from vibstudy.corpus.untrusted import TEMPORARY, as_json, as_toml, read_bytes
 from vibstudy.decisions.edits import edits_text, make_edit, read_edits

@@ -18,7 +18,7 @@ import soundfile as sf
 from tests.frame_numbers import missing, numbers_of, text_of
 from tests.invented_study import invented_notes
 from vibstudy import cli, measure_corpus
-from vibstudy.corpus.tables import read_notes
+from vibstudy.corpus.results import read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.quantities import quantities, value_of
 from vibstudy.pages.corpus import RADIUS, _apart, corpus_page

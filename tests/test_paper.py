@@ -22,19 +22,12 @@ from tests.test_package import write_measured_study
 from vibstudy import cli
 from vibstudy.corpus.tables import unguard
 from vibstudy.figures.style import PAGES, HouseFigure
+from vibstudy.paper.book import NUMBER, Book, as_printed
 from vibstudy.paper.figures import drawings
 from vibstudy.paper.output import tex, tex_citing
 from vibstudy.paper.references import WORKS, bibtex, listed
 from vibstudy.paper.tables import PRINTED, media_rows, media_table
-from vibstudy.paper.text import (
-    NUMBER,
-    Book,
-    as_printed,
-    claim_sentence,
-    write_limitations,
-    write_media,
-    write_results,
-)
+from vibstudy.paper.text import claim_sentence, write_limitations, write_media, write_results
 from vibstudy.paper.write import write_paper
 from vibstudy.study import Study, open_study
 

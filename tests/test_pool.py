@@ -13,7 +13,7 @@ from rich.console import Console
 from tests.invented_study import invented_notes
 from tests.test_package import CLAIMS, write_measured_study
 from vibstudy import cli
-from vibstudy.corpus.tables import read_notes, read_recordings
+from vibstudy.corpus.results import read_notes, read_recordings
 from vibstudy.errors import VibstudyError
 from vibstudy.paper.package import About, make_package
 from vibstudy.paper.pool import pool_packages

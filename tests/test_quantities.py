@@ -15,7 +15,6 @@ from tests.test_package import write_measured_study
 from vibstudy.corpus.tables import write_frame
 from vibstudy.figures.quantities import (
     LEFT_OUT,
-    effect_rows,
     of_kind,
     player_means,
     quantities,
@@ -24,6 +23,7 @@ from vibstudy.figures.quantities import (
     why_left_out,
     write_quantities,
 )
+from vibstudy.figures.quantity_rows import effect_rows
 from vibstudy.pages.corpus import corpus_page
 from vibstudy.pages.first_look import write_first_look
 from vibstudy.schema import LOG_COLUMNS, QUANTITY_COLUMNS

@@ -24,11 +24,12 @@ import vibstudy
 from tests import fake_study
 from tests.fake_study import write_study
 from vibstudy.corpus import store as store_module
+from vibstudy.corpus.atomic import put_in_place, replacing
 from vibstudy.corpus.entries import Entry, Recording, pack
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, read_log, read_notes, read_recordings, recordings_of, stamp_file
-from vibstudy.corpus.tables import guard, put_in_place, replacing, unguard, write_frame
+from vibstudy.corpus.tables import guard, unguard, write_frame
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import NOTE_COLUMNS
 

@@ -44,6 +44,6 @@ def wheel(tmp_path_factory) -> Path:
 def test_the_wheel_holds_what_is_needed_and_no_more(wheel):
     names = zipfile.ZipFile(wheel).namelist()
     assert any(name.startswith("vibstudy/_notebooks/") for name in names)
-    assert {f"vibstudy/review/{name}.js" for name in ("words", "ribbon", "review")} <= set(names)
+    assert {f"vibstudy/review/{name}.js" for name in ("words", "ribbon", "page", "review")} <= set(names)
     tops = {name.split("/")[0] for name in names}
     assert all(top == "vibstudy" or top.endswith(".dist-info") for top in tops), tops

@@ -8,7 +8,8 @@ from typing import Any, Protocol
 
 import pandas as pd
 
-from vibstudy.corpus.tables import arrow_bytes, json_bytes, parquet_bytes, to_arrow
+from vibstudy.corpus.atomic import json_bytes
+from vibstudy.corpus.tables import arrow_bytes, parquet_bytes, to_arrow
 from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, typed
 
 _FILE_FIELDS = {"audio": "the sound file", "score": "the score", "notes": "the note list"}

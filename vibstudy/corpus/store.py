@@ -42,22 +42,20 @@ from typing import Any
 import pandas as pd
 
 from vibstudy import __version__
+from vibstudy.corpus.atomic import write_json
 from vibstudy.corpus.entries import STORED, Entry, Packed, Plan, Recording, Stamp, differences, plain_value
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.manifest import resolve
+from vibstudy.corpus.results import read_log, read_notes, read_recordings
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.tables import (
-    TEMPORARY,
-    read_log,
-    read_notes,
     read_part,
-    read_recordings,
     rename_clashing,
     write_frame,
-    write_json,
     write_notes,
     write_package,
 )
+from vibstudy.corpus.untrusted import TEMPORARY
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.schema import (
     FIGURE_CELLS,

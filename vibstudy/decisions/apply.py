@@ -20,11 +20,12 @@ from typing import Any
 import pandas as pd
 import pyarrow.parquet as pq
 
+from vibstudy.corpus.atomic import replacing, write_json
 from vibstudy.corpus.entries import Recording, plain_value
 from vibstudy.corpus.manifest import read_manifest
 from vibstudy.corpus.settings import Settings, load_settings
 from vibstudy.corpus.store import METHOD_VERSION, Store, read_notes, read_recordings, recordings_of
-from vibstudy.corpus.tables import parquet_bytes, replacing, to_arrow, write_json
+from vibstudy.corpus.tables import parquet_bytes, to_arrow
 from vibstudy.decisions.edits import EDITS_NAME, Edit, append_edit, merge_edits, read_edits
 from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits
 from vibstudy.decisions.phrase import PhraseReader

@@ -61,7 +61,7 @@ from joblib import Parallel, delayed
 from scipy.signal import fftconvolve
 
 from vibstudy.corpus import MANIFEST_NAME
-from vibstudy.corpus.tables import replacing
+from vibstudy.corpus.atomic import replacing
 from vibstudy.demo.cast import Player, Recording, manifest, recordings
 from vibstudy.demo.media import through_medium
 from vibstudy.demo.melodies import Tone, accompany

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from vibstudy.corpus.atomic import replacing
 from vibstudy.corpus.newstudy import read_notebook
-from vibstudy.corpus.tables import replacing
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from joblib import Parallel, cpu_count, delayed
 
 from vibstudy.corpus import MANIFEST_NAME
-from vibstudy.corpus.tables import replacing, write_json
+from vibstudy.corpus.atomic import replacing, write_json
 from vibstudy.demo.resources import CLAIMS, notebook_sources
 from vibstudy.errors import VibstudyError
 from vibstudy.terminal import put

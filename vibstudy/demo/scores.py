@@ -11,7 +11,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from vibstudy.corpus.tables import replacing
+from vibstudy.corpus.atomic import replacing
 from vibstudy.demo.melodies import Melody, Tone
 
 _DIVISIONS = 4

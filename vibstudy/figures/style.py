@@ -40,7 +40,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from vibstudy.corpus.tables import put_in_place, write_frame
+from vibstudy.corpus.atomic import put_in_place
+from vibstudy.corpus.tables import write_frame
 
 COLOURS: tuple[str, ...] = ("#004488", "#C4553B", "#E0AF3A", "#0E0E0E", "#7FB7C9", "#6B6B6B")
 """Group colours, told apart by lightness first: blue, brick, ochre, black, pale blue, grey."""

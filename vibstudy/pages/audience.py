@@ -35,7 +35,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.tables import demand_place, read_notes, write_text
+from vibstudy.corpus.atomic import demand_place, write_text
+from vibstudy.corpus.results import read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import add_period, default_cuts, vibrato_notes
 from vibstudy.figures.recording import note_words

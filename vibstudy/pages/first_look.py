@@ -16,7 +16,8 @@ from pathlib import Path
 import pandas as pd
 
 from vibstudy import __version__
-from vibstudy.corpus.tables import read_log, read_notes, write_text
+from vibstudy.corpus.atomic import write_text
+from vibstudy.corpus.results import read_log, read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import assessable_notes, measured_counts
 from vibstudy.figures.plane import rate_extent_plane

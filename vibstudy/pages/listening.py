@@ -19,7 +19,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.tables import demand_place, read_notes, write_text
+from vibstudy.corpus.atomic import demand_place, write_text
+from vibstudy.corpus.results import read_notes
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.figures.data import vibrato_notes
 from vibstudy.figures.recording import telling_phrase

@@ -17,7 +17,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.tables import demand_place, read_notes, write_text
+from vibstudy.corpus.atomic import demand_place, write_text
+from vibstudy.corpus.results import read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
 from vibstudy.figures.style import save_figure

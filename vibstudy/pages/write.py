@@ -30,10 +30,11 @@ import numpy as np
 import pandas as pd
 
 from vibstudy import __version__
+from vibstudy.corpus.atomic import write_text
 from vibstudy.corpus.files import sha256_of
+from vibstudy.corpus.results import read_log
 from vibstudy.corpus.settings import load_settings
 from vibstudy.corpus.store import Store
-from vibstudy.corpus.tables import read_log, write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import plural
 from vibstudy.pages import drawing, trust

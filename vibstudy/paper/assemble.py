@@ -22,10 +22,11 @@ from typing import Any
 import pandas as pd
 
 from vibstudy import __version__
+from vibstudy.corpus.atomic import replacing, write_json
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.settings import load_settings
 from vibstudy.corpus.store import METHOD_VERSION
-from vibstudy.corpus.tables import replacing, write_frame, write_json, write_package
+from vibstudy.corpus.tables import write_frame, write_package
 from vibstudy.decisions.edits import EDITS_NAME, edits_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import vibrato_notes

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from vibstudy.paper.text import Book, of_word
+from vibstudy.paper.book import Book
+from vibstudy.paper.text import of_word
 from vibstudy.stats.claims import Claim
 
 

@@ -12,12 +12,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from vibstudy.corpus.tables import put_in_place, write_frame, write_text
+from vibstudy.corpus.atomic import put_in_place, write_text
+from vibstudy.corpus.tables import write_frame
 from vibstudy.pages.examples import PLOT
+from vibstudy.paper.book import Book
 from vibstudy.paper.references import WORKS
 from vibstudy.paper.slide_sounds import SoundSlide
 from vibstudy.paper.tables import PRINTED, PrintedTable
-from vibstudy.paper.text import Book
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 
 _TEX = {

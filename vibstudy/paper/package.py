@@ -23,8 +23,10 @@ from typing import Any
 
 import pandas as pd
 
-from vibstudy.corpus.tables import TEMPORARY, read_notes, read_recordings, write_frame, write_json
-from vibstudy.corpus.untrusted import as_text, read_bytes
+from vibstudy.corpus.atomic import write_json
+from vibstudy.corpus.results import read_notes, read_recordings
+from vibstudy.corpus.tables import write_frame
+from vibstudy.corpus.untrusted import TEMPORARY, as_text, read_bytes
 from vibstudy.decisions.apply import edit_files
 from vibstudy.decisions.edits import EDITS_NAME, Edit, edits_text, merge_edits, read_edits
 from vibstudy.errors import Problem, VibstudyError

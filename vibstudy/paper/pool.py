@@ -33,10 +33,12 @@ from pathlib import Path
 import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
+from vibstudy.corpus.atomic import write_text
 from vibstudy.corpus.names import name_fault
 from vibstudy.corpus.spelling import near_pairs
-from vibstudy.corpus.tables import TEMPORARY, write_frame, write_package, write_text
+from vibstudy.corpus.tables import write_frame, write_package
 from vibstudy.corpus.texttable import read_text_table
+from vibstudy.corpus.untrusted import TEMPORARY
 from vibstudy.errors import Problem, VibstudyError, nearest
 from vibstudy.paper.parts import PATH_COLUMNS, About, Parts, read_parts
 from vibstudy.paper.verify import verify_package

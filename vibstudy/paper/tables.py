@@ -15,7 +15,8 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import plural
-from vibstudy.figures.quantities import COUNTS, LEFT_OUT, of_kind, spread_rows
+from vibstudy.figures.quantities import LEFT_OUT, of_kind
+from vibstudy.figures.quantity_rows import COUNTS, spread_rows
 from vibstudy.figures.style import EXTENT_NOTE
 from vibstudy.schema import QUALITY_REASONS, in_words, media_in_words
 from vibstudy.stats.claims import Claim
@@ -191,7 +192,7 @@ class PrintedTable:
     title : str
         Caption.
     columns : tuple of (str, str, str)
-        Column, head, and pattern of :func:`~vibstudy.paper.text.as_printed`.
+        Column, head, and pattern of :func:`~vibstudy.paper.book.as_printed`.
     """
 
     name: str
@@ -200,7 +201,7 @@ class PrintedTable:
 
     def cells(self, table: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
         """Return heads and rows as text; missing values are blank."""
-        from vibstudy.paper.text import as_printed
+        from vibstudy.paper.book import as_printed
 
         used = [column for column in self.columns if column[0] in table]
         rows = [

@@ -1,8 +1,7 @@
 """The words of the draft, built from tables, so that no number can stand in the text alone.
 
-Every number is put into the text by :meth:`Book.cite`, which formats a cell of a table and remembers
-which. Whole sentences that come from elsewhere (claims, audits, captions) are cells, too. What is
-remembered is written as ``numbers.csv``; whoever reads the draft can look up each number.
+Every number is put into the text by :meth:`vibstudy.paper.book.Book.cite`. Whole sentences that come from
+elsewhere (claims, audits, captions) are cells, too.
 
 A result is never said more strongly than its verdict: *supported* and *against* are said of the claim,
 *undecided* is never worded as "no difference", and what cannot be tested is said so with the reason.
@@ -12,25 +11,17 @@ from __future__ import annotations
 
 # Sentences of the draft read best unbroken:
 # ruff: noqa: E501
-import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from vibstudy.figures.data import plural
+from vibstudy.paper.book import Book
 from vibstudy.paper.tables import LONE, MEDIA_COUNTS
 from vibstudy.stats.claims import FIRST
 from vibstudy.stats.effects import HELD_EQUAL, PER_DECADE
-
-MINUS = "\N{MINUS SIGN}"
-NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
-"""A number as it is printed."""
-
-_LEVEL = re.compile(r"\[T\.([^\]]*)\]")
-"""A level of a factor, as the models name it."""
 
 INVENTED = (
     "This is the invented demonstration study: its players, regions, melodies and recordings are made up and "
@@ -43,149 +34,6 @@ NO_CAUSE = (
     "The recordings are those that happened to be made and kept. Differences between groups of them are "
     "associations: they are no proof of a cause."
 )
-
-
-@dataclass(frozen=True)
-class Citation:
-    """A number, or a whole cell, that stands in the text.
-
-    Parameters
-    ----------
-    section : str
-        Heading it stands under.
-    printed : str
-        As it stands there.
-    table, column : str
-        Where it comes from.
-    row : int
-        Row of that table, the first is 1.
-    pattern : str
-        How it is formatted.
-    """
-
-    section: str
-    printed: str
-    table: str
-    row: int
-    column: str
-    pattern: str
-
-
-@dataclass
-class Section:
-    """A heading, its paragraphs, and the tables and figures first spoken of there, as (kind, name, number)."""
-
-    title: str
-    paragraphs: list[str] = field(default_factory=list)
-    floats: list[tuple[str, str, int]] = field(default_factory=list)
-    appendix: bool = False
-
-
-@dataclass
-class Book:
-    """The tables of the paper, and what of them stands in the text."""
-
-    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
-    sections: list[Section] = field(default_factory=list)
-    citations: list[Citation] = field(default_factory=list)
-    drawn: Sequence[str] = ()
-
-    def begin(self, title: str, appendix: bool = False) -> None:
-        """Open a section."""
-        self.sections.append(Section(title, appendix=appendix))
-
-    def see(self, *names: str) -> str:
-        """Return " (Figure 1, Table 2)" for figures ("figure claims") and tables ("table claims") that there are.
-
-        They are numbered in the order in which they are spoken of; one spoken of first stands below the section
-        that is open. "" when there is none of them.
-        """
-        words = []
-        for kind, _, name in (wanted.partition(" ") for wanted in names):
-            if not (name in self.drawn if kind == "figure" else len(self.tables.get(name, ()))):
-                continue
-            known = [found for section in self.sections for found in section.floats if found[0] == kind]
-            number = next((found[2] for found in known if found[1] == name), 0)
-            if not number:
-                number = len(known) + 1
-                self.sections[-1].floats.append((kind, name, number))
-            words.append(f"{kind.capitalize()} {self._number(kind, name, number)}")
-        return f" ({', '.join(words)})" if words else ""
-
-    def _number(self, kind: str, name: str, number: int) -> str:
-        """Note a number of a figure or table among what is cited."""
-        title = self.sections[-1].title
-        table = self.tables.setdefault("floats", pd.DataFrame(columns=["kind", "name", "number"]))
-        at = table.index[(table["kind"] == kind) & (table["name"] == name)]
-        if not len(at):
-            new = pd.DataFrame([{"kind": kind, "name": name, "number": number}])
-            table = self.tables["floats"] = pd.concat([table, new], ignore_index=True)
-            at = table.index[-1:]
-        self.citations.append(Citation(title, str(number), "floats", int(at[0]) + 1, "number", "count"))
-        return str(number)
-
-    def numbered(self, kind: str) -> list[tuple[str, int]]:
-        """Return name and number of the figures or tables spoken of, in order."""
-        return [(name, n) for section in self.sections for what, name, n in section.floats if what == kind]
-
-    def say(self, text: str) -> None:
-        """Add a paragraph to the section that is open."""
-        self.sections[-1].paragraphs.append(" ".join(text.split()))
-
-    def cite(self, table: str, row: int, column: str, pattern: str = "text") -> str:
-        """Return a cell as it is printed, and remember it. `row` counts from 0."""
-        printed = as_printed(self.tables[table][column].iloc[row], pattern)
-        title = self.sections[-1].title
-        self.citations.append(Citation(title, printed, table, row + 1, column, pattern))
-        return printed
-
-    def setting(self, name: str, pattern: str = "g") -> str:
-        """Return a value of the table of settings."""
-        row = self.tables["settings"]["setting"].tolist().index(name)
-        return self.cite("settings", row, "value", "text" if pattern == "text" else f"number {pattern}")
-
-    def reference(self, *keys: str) -> str:
-        """Return "(Holm 1979)" for works of the table of references."""
-        known = self.tables["references"]["key"].tolist()
-        labels = [self.cite("references", known.index(key), "label") for key in keys]
-        return f"({'; '.join(labels)})"
-
-    def numbers(self) -> pd.DataFrame:
-        """Return what stands in the text, one row a citation."""
-        return pd.DataFrame([vars(citation) for citation in self.citations])
-
-
-def as_printed(value: Any, pattern: str) -> str:
-    """Format a value: "text"; "term" ("region Keldria" of "region[T.Keldria]"); "p" ("= 0.012"), "p alone"; "share" (per cent); "number FORMAT" for a text that holds a number; or a
-    format of Python, with a true minus sign.
-    """
-    if pattern == "text":
-        return str(value)
-    if pattern == "term":
-        return _LEVEL.sub(r" \1", str(value))
-    if pattern == "p":
-        return "< 0.001" if value < 0.001 else f"= {value:.3f}"
-    if pattern == "p alone":
-        return "< 0.001" if value < 0.001 else f"{value:.3f}"
-    if pattern == "share":
-        return f"{100 * value:.0f} %"
-    if pattern.startswith("number "):
-        return format(float(value), pattern.removeprefix("number ")).replace("-", MINUS)
-    if pattern == "count":
-        return f"{int(value):,}"
-    return format_number(float(value), pattern)
-
-
-_LARGEST_PRINTED = 1e6
-"""An end of an interval beyond it, as odds of all against none have, tells only that it has no end."""
-
-
-def format_number(value: float, pattern: str) -> str:
-    """Format a number with a true minus sign; beyond :data:`_LARGEST_PRINTED`, "∞"."""
-    if abs(value) > _LARGEST_PRINTED:
-        sign = "+" if pattern.startswith("+") and value > 0 else "-" if value < 0 else ""
-        return f"{sign}∞".replace("-", MINUS)
-    return format(value, pattern).replace("-", MINUS)
 
 
 # --- sections

@@ -40,8 +40,8 @@ from typing import Any
 import pandas as pd
 
 from vibstudy import __version__
+from vibstudy.corpus.atomic import json_bytes
 from vibstudy.corpus.store import METHOD_VERSION
-from vibstudy.corpus.tables import json_bytes
 from vibstudy.corpus.untrusted import MOST_BYTES, as_json, copy_file, read_bytes
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.paper.assemble import ALWAYS, DESCRIPTOR, UNNAMED, write_parts

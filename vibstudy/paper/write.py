@@ -29,21 +29,11 @@ import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.files import sha256_of
-from vibstudy.corpus.tables import read_notes, read_recordings
+from vibstudy.corpus.results import read_notes, read_recordings
 from vibstudy.figures.contrasts import claim_sides
 from vibstudy.figures.own import read_own
-from vibstudy.figures.quantities import (
-    NOTEBOOK,
-    claim_rows,
-    effect_rows,
-    joined,
-    of_notebooks,
-    quantities,
-    reach_rows,
-    row,
-    setting_rows,
-    write_quantities,
-)
+from vibstudy.figures.quantities import NOTEBOOK, joined, of_notebooks, quantities, row, write_quantities
+from vibstudy.figures.quantity_rows import claim_rows, effect_rows, reach_rows, setting_rows
 from vibstudy.paper import output, tables, text
 from vibstudy.paper.assemble import environment
 from vibstudy.paper.checklist import checklist_table

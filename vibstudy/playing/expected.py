@@ -251,7 +251,8 @@ def expected_of(
     VibstudyError
         When one of decay and direct sound is given, and the file does not tell the other.
     """
-    from vibstudy.corpus.tables import put_in_place, write_frame
+    from vibstudy.corpus.atomic import put_in_place
+    from vibstudy.corpus.tables import write_frame
 
     findings = find_media(path, start_s, end_s)
     room = _room_of(path, start_s, end_s)

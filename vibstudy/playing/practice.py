@@ -33,7 +33,8 @@ from rich.table import Table
 
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.names import name_problems
-from vibstudy.corpus.tables import read_notes, unguard, write_frame
+from vibstudy.corpus.results import read_notes
+from vibstudy.corpus.tables import unguard, write_frame
 from vibstudy.corpus.texttable import MOST_COLUMNS
 from vibstudy.corpus.untrusted import as_text, read_bytes
 from vibstudy.errors import Problem, VibstudyError, nearest

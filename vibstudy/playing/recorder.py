@@ -18,8 +18,8 @@ import anywidget
 import numpy as np
 import traitlets
 
+from vibstudy.corpus.atomic import replacing
 from vibstudy.corpus.files import LOWEST_RATE_HZ
-from vibstudy.corpus.tables import replacing
 from vibstudy.errors import VibstudyError
 from vibstudy.playing.practice import Target, comparison_cells, in_words, practise
 from vibstudy.sound.writing import wav_bytes

@@ -41,7 +41,7 @@ from typing import Any
 import numpy as np
 from scipy.signal import sawtooth
 
-from vibstudy.corpus.tables import replacing
+from vibstudy.corpus.atomic import replacing
 from vibstudy.errors import Problem, VibstudyError
 from vibstudy.sound.writing import fades, wav_bytes
 from vibstudy.units import fusion_limit_cents

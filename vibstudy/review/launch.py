@@ -12,8 +12,8 @@ from pathlib import Path
 
 from rich.console import Console
 
+from vibstudy.corpus.atomic import write_text
 from vibstudy.corpus.newstudy import read_notebook
-from vibstudy.corpus.tables import write_text
 from vibstudy.errors import VibstudyError
 from vibstudy.study import FOLDER_VARIABLE
 from vibstudy.terminal import put

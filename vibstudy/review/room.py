@@ -1,9 +1,9 @@
 """The widget: one note at a time, to be seen, heard, found right, left out or mended.
 
-The page (``ribbon.js`` draws, ``review.js`` listens and asks, ``words.js`` names things) shows and plays;
-everything else is decided here. They talk through the notebook's own channel: the page sends
-``{"do": ...}``, the kernel answers with a new :attr:`ReviewRoom.view`, and with sounds as WAV bytes. Each
-decision is on the disk before the page hears of it.
+The page (``page.js`` builds it, ``ribbon.js`` draws, ``review.js`` listens and asks, ``words.js`` names
+things) shows and plays; everything else is decided here. They talk through the notebook's own channel: the
+page sends ``{"do": ...}``, the kernel answers with a new :attr:`ReviewRoom.view`, and with sounds as WAV
+bytes. Each decision is on the disk before the page hears of it.
 
 Messages of the page
 --------------------
@@ -33,7 +33,7 @@ import pandas as pd
 import traitlets
 
 from vibstudy.corpus import MANIFEST_NAME
-from vibstudy.corpus.tables import write_text
+from vibstudy.corpus.atomic import write_text
 from vibstudy.corpus.untrusted import as_text, read_bytes
 from vibstudy.decisions.apply import ReviewedStudy
 from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, read_edits, why_unusable
@@ -47,7 +47,7 @@ from vibstudy.review.shown import Shown, row_of
 SOUNDS = ("note", "phrase", "slow", "straight", "tone")
 """The note as played, its phrase, the note at half speed, straightened, its vibrato alone as a sine."""
 _HERE = Path(__file__).parent
-_PAGE = ("words.js", "ribbon.js", "review.js")
+_PAGE = ("words.js", "ribbon.js", "page.js", "review.js")
 """The page's program: one module, the last part of which exports."""
 _KEPT_TABLES = 4
 _SHORTEST_S = 0.03

@@ -40,8 +40,9 @@ from vibstudy.stats.frames import Prepared
 from vibstudy.stats.mixed import MixedResult, fit_mixed
 from vibstudy.stats.moments import Solution
 from vibstudy.stats.multiple import evidence
+from vibstudy.stats.player_rows import PlayerRows
 from vibstudy.stats.question import Question, Reply, shown
-from vibstudy.stats.smallsample import PlayerRows, inference_of_rows
+from vibstudy.stats.smallsample import inference_of_rows
 from vibstudy.stats.terms import random_design
 from vibstudy.stats.threads import one_thread
 

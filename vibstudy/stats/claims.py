@@ -313,7 +313,7 @@ def evaluate_and_log(
 
 def _measured(folder: Path) -> tuple[pd.DataFrame, pd.DataFrame] | None:
     """The tables of recordings and of notes; None when nothing is measured."""
-    from vibstudy.corpus.tables import read_notes, read_recordings
+    from vibstudy.corpus.results import read_notes, read_recordings
 
     if not any((folder / "results").glob("recordings.*")):
         return None

@@ -159,7 +159,8 @@ def run_questions(study_folder: str | Path, pair: Groups | None, console: Consol
     int
         0.
     """
-    from vibstudy.corpus.tables import read_notes, write_frame
+    from vibstudy.corpus.results import read_notes
+    from vibstudy.corpus.tables import write_frame
 
     folder = Path(study_folder)
     if not any((folder / "results").glob("recordings.*")):

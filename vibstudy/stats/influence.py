@@ -29,8 +29,9 @@ from vibstudy.stats.engine import MAX_GAIN, fit_lmm, polish
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, estimable_columns
 from vibstudy.stats.moments import Solution
+from vibstudy.stats.player_rows import PlayerRows
 from vibstudy.stats.resampling import contrast_row
-from vibstudy.stats.smallsample import Inference, PlayerRows, inference_of_rows
+from vibstudy.stats.smallsample import Inference, inference_of_rows
 from vibstudy.stats.terms import RandomTerm, random_design
 from vibstudy.stats.threads import one_thread
 

@@ -14,7 +14,7 @@ judged by the players, one that differs between recordings by the recordings, th
 (Schluchter & Elashoff 1990, J. Stat. Comput. Simul. 37:69-87). Maximum likelihood makes the players
 differ too little; standard errors take the deviations of the restricted likelihood instead
 (:func:`vibstudy.stats.laplace.restricted_factors`; where odds are infinite it has no optimum, and the
-variances are freed as a sample's is, :func:`vibstudy.stats.smallsample.unbiased`). No exact small-sample
+variances are freed as a sample's is, :func:`vibstudy.stats.player_rows.unbiased`). No exact small-sample
 theory exists here; what was simulated is in ``benchmarks/calibration.py`` (table:
 ``docs/tables/calibration.csv``), against 8 to 16 % of Wald's z and 39 to 42 % of a chi-square test over
 notes.
@@ -38,7 +38,8 @@ from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.formula import Name, parse_formula
 from vibstudy.stats.frames import Prepared, check_columns, prepare
 from vibstudy.stats.laplace import Laplace, LaplaceFit, maximise, restricted_factors
-from vibstudy.stats.smallsample import BetweenWithin, unbiased
+from vibstudy.stats.player_rows import unbiased
+from vibstudy.stats.smallsample import BetweenWithin
 
 LATENT_VARIANCE = np.pi**2 / 3
 """Variance of the logistic distribution: the residual on the logit scale."""

@@ -16,9 +16,8 @@ else the folder above ``notebooks/``, else the working folder.
 from __future__ import annotations
 
 import html
-import math
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
@@ -32,18 +31,15 @@ from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.writing import safe_level
-from vibstudy.stats.effects import middle_decade, standard_models
+from vibstudy.study.wording import effects_in_words, scale_of, table_html, unit_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from vibstudy.stats.fitted import FittedModel
-    from vibstudy.stats.mixed import MixedResult
 
 FOLDER_VARIABLE = "VIBSTUDY_STUDY"
 
-_TOO_LARGE = 8.0
-"""Log odds, or a standard error of them, beyond which a presence model has nothing to hold on to."""
 
 INVENTED = (
     "This is the demo study. <b>Its players, regions, melodies and recordings are invented</b>, and its "
@@ -222,7 +218,7 @@ class Study:
         self, model: FittedModel, wording: Mapping[str, str], unit: str = "", head: str = ""
     ) -> None:
         """Show each effect of a model in a line under `head` (see :func:`effects_in_words`)."""
-        said, own = _scale_of(model, unit)
+        said, own = scale_of(model, unit)
 
         def scale(value: float) -> float:
             with np.errstate(over="ignore"):  # odds without an end are no number of the frame
@@ -412,286 +408,6 @@ def open_study(folder: str | Path | None = None) -> Study:
         file=str(places[0]),
         repair="Name the folder, open_study('my-study'), or make one: vibstudy new my-study",
     )
-
-
-def table_html(table: pd.DataFrame, decimals: int | Mapping[str, int] = 2, index: bool = False) -> str:
-    """Return a table as HTML: numbers rounded, p-values readable, names from the manifest escaped."""
-
-    def words(name: str, value: Any) -> str:
-        if pd.isna(value):
-            return ""
-        if name in ("p", "p_holm"):
-            return p_words(float(value)).removeprefix("p = ").removeprefix("p ")
-        if isinstance(value, float | np.floating):
-            places = decimals if isinstance(decimals, int) else decimals.get(name, 2)
-            return f"{value:.{places}f}"
-        return str(value)
-
-    shown = table.reset_index() if index else table
-    right = {name: pd.api.types.is_numeric_dtype(shown[name]) for name in shown.columns}
-
-    def cell(tag: str, name: Any, text: str) -> str:
-        return f'<{tag} style="text-align:{"right" if right[name] else "left"}">{html.escape(text)}</{tag}>'
-
-    head = "".join(cell("th", name, str(name)) for name in shown.columns)
-    rows = "".join(
-        "<tr>" + "".join(cell("td", name, words(str(name), value)) for name, value in row.items()) + "</tr>"
-        for row in shown.to_dict("records")
-    )
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
-
-
-_UNITS = {"_hz": "Hz", "_cents": "cents", "_s": "s", "_db": "dB", "(%)": "%"}
-
-
-def unit_of(column: str) -> str:
-    """Return the unit that the name of a column tells; "" for none."""
-    counted = column.rpartition("_")[2].rpartition(" ")[2]
-    if counted in ("notes", "players", "recordings"):
-        return counted
-    return next((unit for ending, unit in _UNITS.items() if column.endswith(ending)), "")
-
-
-def _scale_of(model: FittedModel, unit: str) -> tuple[str, Callable[[float], float]]:
-    """The unit in which effects of a model are said, and how to come to it."""
-    if model.scale.kind == "log":
-        return "%", lambda value: 100 * float(np.expm1(value * np.log(model.scale.base)))
-    return (
-        ("times the odds", lambda value: float(np.exp(value)))
-        if model.scale.kind == "logit"
-        else (unit, float)
-    )
-
-
-def formula(outcome: str, notes: pd.DataFrame, terms: Sequence[str]) -> str:
-    """Return ``"outcome ~ terms"`` with those of `terms` that differ within `notes`.
-
-    A small study may have one region or one decade; a term that never changes cannot be in a model.
-
-    Parameters
-    ----------
-    outcome : str
-        Left side, such as ``log(extent_cents)``.
-    notes : DataFrame
-        Note table.
-    terms : sequence of str
-        Names of columns.
-    """
-    varying = [name for name in terms if name in notes and notes[name].nunique() > 1]
-    return f"{outcome} ~ {' + '.join(varying) or '1'}"
-
-
-def model_line(model: FittedModel, variable: str, values: np.ndarray) -> pd.DataFrame:
-    """Return the model's mean and 95 % interval along a number of its formula.
-
-    Other factors are averaged with equal weight and other numbers held at their mean, as for the
-    model's marginal means. A logarithmic outcome is taken back to its own unit, presence to a probability.
-
-    Returns
-    -------
-    DataFrame
-        `variable`, ``estimate, low, high``.
-    """
-    from scipy.stats import t
-
-    from vibstudy.stats.marginal import Grid
-
-    grid, beta, inference = Grid(model.prepared), model.beta, model.inference
-    rows = []
-    for value in values:
-        row = grid.reduce(grid.row({variable: float(value)}))
-        if row is None:
-            rows.append((value, np.nan, np.nan, np.nan))
-            continue
-        estimate = float(row @ beta)
-        half = float(np.sqrt(row @ inference.covariance @ row) * t.ppf(0.975, inference.df(row)))
-        rows.append((value, estimate, estimate - half, estimate + half))
-    line = pd.DataFrame(rows, columns=[variable, "estimate", "low", "high"])
-    if model.scale.changed:
-        for name in ("estimate", "low", "high"):
-            line[name] = model.scale.value(line[name])
-    return line
-
-
-def line_over_decades(model: FittedModel, centre: int) -> pd.DataFrame:
-    """Return the line of a model with ``decades`` over the decades of its notes.
-
-    Parameters
-    ----------
-    model : FittedModel
-        Fitted on notes of :func:`vibstudy.stats.effects.add_decades`.
-    centre : int
-        Where decades are counted from (:func:`vibstudy.stats.effects.middle_decade`).
-
-    Returns
-    -------
-    DataFrame
-        ``decades, estimate, low, high, decade``.
-    """
-    if "decades" not in model.prepared.frame:
-        raise VibstudyError("No line over the decades can be drawn: all notes are of one decade")
-    used = model.prepared.frame["decades"].astype(float)
-    values = np.linspace(used.min(), used.max(), 41)
-    return model_line(model, "decades", values).assign(decade=centre + 10 * values)
-
-
-def lines_over_decades(notes: pd.DataFrame, outcome: str, group: str = "region") -> pd.DataFrame:
-    """Return the lines of the standard models of rate or extent, without and with the medium held equal.
-
-    Returns
-    -------
-    DataFrame
-        As :func:`line_over_decades`, with ``variant``; a model that these recordings cannot judge has no
-        line.
-
-    Raises
-    ------
-    VibstudyError
-        When all notes are of one decade.
-    """
-    wanted = {"rate_hz": "rate", "extent_cents": "extent"}[outcome]
-    parts = [
-        line_over_decades(fitted, middle_decade(notes)).assign(variant=variant)
-        for model, variant, fitted, _ in standard_models(notes, group)
-        if model == wanted and "decades" in fitted.prepared.frame
-    ]
-    if not parts:
-        raise VibstudyError("No line over the decades can be drawn: all notes are of one decade")
-    lines = pd.concat(parts, ignore_index=True)
-    return lines[lines["low"].notna()].reset_index(drop=True)
-
-
-def means_by(model: FittedModel, factor: str, by: str) -> pd.DataFrame:
-    """Return the marginal means of a model of a logarithm, in the outcome's own unit; empty cells left out.
-
-    Returns
-    -------
-    DataFrame
-        The two factors, ``estimate, low, high`` and what else the model tells of its means.
-    """
-    means = model.means(factor, by=[by]).dropna(subset=["mean"]).drop(columns=["low", "high"])
-    return means.rename(columns=lambda name: name.removeprefix("typical_")).rename(
-        columns={"typical": "estimate"}
-    )
-
-
-def parts_of_variance(model: MixedResult) -> pd.DataFrame:
-    """Return what the fixed effects leave unexplained, in three parts.
-
-    Where each group of players has a variance of its own, they are averaged by their notes.
-
-    Returns
-    -------
-    DataFrame
-        ``part`` (between players, between recordings of a player, between notes of a recording), ``sd``
-        on the model's scale, ``share`` of the sum of the variances.
-    """
-    found = model.variance_components().reset_index()
-    names = {"player": "between players", "residual": "between notes of a recording"}
-    found["part"] = found["group"].map(names).fillna("between recordings of a player")
-    shares = found.groupby("part", sort=False)["share"].sum()
-    rest = found[found["group"] == "residual"].iloc[0]
-    sd = np.sqrt(rest["variance"] * shares / rest["share"])
-    return pd.DataFrame({"part": shares.index, "sd": sd.to_numpy(), "share": shares.to_numpy()})
-
-
-def p_words(p: float) -> str:
-    """Return a p-value as it is printed: "p = 0.03", "p < 0.001"."""
-    if np.isnan(p):
-        return "p not known"
-    return "p < 0.001" if p < 0.001 else f"p = {p:.2g}" if p < 0.1 else f"p = {p:.2f}"
-
-
-def estimate_words(row: pd.Series, unit: str, decimals: int = 2) -> str:
-    """Return "+0.12 Hz (95 % interval +0.04 to +0.20; t(13.2) = 3.10, p = 0.008)" of a model's row."""
-    values = [f"{row[name]:+.{decimals}f}" for name in ("estimate", "low", "high")]
-    return _with_interval(row, values, f" {unit}" if unit else "")
-
-
-def ratio_words(row: pd.Series, base: float = math.e) -> str:
-    """Return "+12 % (95 % interval +3 % to +20 %; t(13.2) = 3.10, p = 0.008)" of a log model's row."""
-    values = [f"{100 * (base ** row[name] - 1):+.0f} %" for name in ("estimate", "low", "high")]
-    return _with_interval(row, values)
-
-
-def odds_words(row: pd.Series) -> str:
-    """Return "2.1 times (95 % interval 1.5 to 2.9; t(13.2) = 4.4, p < 0.001)" of a presence model's row."""
-    if abs(row["estimate"]) > _TOO_LARGE or row["se"] > _TOO_LARGE:
-        return "cannot be told here (all or none of these notes have vibrato)"
-    return _with_interval(row, [_times(np.exp(row[name])) for name in ("estimate", "low", "high")], " times")
-
-
-def _times(factor: float) -> str:
-    """Return a factor to two figures: 0.95, 1.0, 12, 1,200."""
-    if factor >= 10:
-        return f"{float(f'{factor:.2g}'):,.0f}"
-    return f"{factor:.1f}" if factor >= 1 else f"{factor:.2g}"
-
-
-def _with_interval(row: pd.Series, values: list[str], unit: str = "") -> str:
-    if pd.isna(row["estimate"]):
-        return "these recordings cannot judge it"
-    if pd.isna(row["p"]):
-        return f"{values[0]}{unit}, which these recordings cannot judge".replace("-", "\N{MINUS SIGN}")
-    text = (
-        f"{values[0]}{unit} (95 % interval {values[1]} to {values[2]}; "
-        f"t({row['df']:.1f}) = {row['t']:.2f}, {p_words(float(row['p']))})"
-    )
-    return text.replace("-", "\N{MINUS SIGN}")
-
-
-def effects_in_words(model: FittedModel, wording: Mapping[str, str], unit: str = "") -> str:
-    """Say each effect of a model in a line: estimate, interval, t, p.
-
-    Parameters
-    ----------
-    model : FittedModel
-        From ``fit_mixed`` or ``fit_presence``.
-    wording : mapping of str to str
-        Term to words. Levels of a factor that are not listed are worded "B against A".
-    unit : str
-        Unit of the outcome, for outcomes modelled as they are.
-
-    Returns
-    -------
-    str
-        A Markdown list. Effects on a logarithmic outcome are in per cent, on presence in times the odds.
-    """
-    say = {
-        "identity": lambda row: estimate_words(row, unit),
-        "log": lambda row: ratio_words(row, model.scale.base),
-        "logit": odds_words,
-    }
-    lines = []
-    for term, row in model.table().iterrows():
-        words = wording.get(str(term)) or model.level_words(str(term))
-        if words:
-            lines.append(f"- {words}: {say[model.scale.kind](row)}.")
-    return "\n".join(lines) or "Nothing differs within this study that could have an effect."
-
-
-def worded_effects(models: Mapping[str, FittedModel], wording: Mapping[str, str]) -> pd.DataFrame:
-    """Return the effects of models of "rate", "extent" or "presence" in words, to be drawn.
-
-    Returns
-    -------
-    DataFrame
-        As :func:`vibstudy.stats.effects.effects_of`, the terms that have words (:func:`effects_in_words`).
-    """
-    from vibstudy.stats.effects import effects_of
-
-    parts = []
-    for name, model in models.items():
-        frame = model.prepared.frame
-        counts = {
-            "players": frame[str(model.prepared.player)].nunique(),
-            "recordings": frame[str(model.prepared.recording)].nunique(),
-            "notes": len(frame),
-        }
-        own = effects_of(name, "", model, 0, counts)
-        words = [wording.get(term) or model.level_words(term) for term in own["term"].astype(str)]
-        parts.append(own.assign(words=words)[[bool(word) for word in words]])
-    return pd.concat(parts, ignore_index=True)
 
 
 def _with_tags(frame: pd.DataFrame) -> pd.DataFrame:
