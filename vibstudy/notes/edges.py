@@ -34,21 +34,21 @@ from vibstudy.notes.line import HeldLine, to_hz
 HOP_S = 0.005
 ATTACK_DB = 15.0
 END_DB = 10.0
-_WINDOW_S = 0.0232
+_WINDOW_S = 0.0232  # 512 samples at 22,050 Hz
 _LOW_HZ = 200.0
-_LOWER_HZ = np.array([-110.0, -55.0])
+_LOWER_HZ = np.array([-110.0, -55.0])  # below each the window doubles, as its harmonics stand twice as close
 _HARMONICS = 10
-_CLEAR_HARMONICS = 16
-_CLEAR_HZ = (900.0, 5000.0)
-_TOP_HZ = 8000.0
-_BLOCK = 192
+_CLEAR_HARMONICS = 16  # and their band: where a piano is weak
+_CLEAR_HZ = (900.0, 5000.0)  # where a piano has little
+_TOP_HZ = 8000.0  # above it shellac and old tape hold noise alone
+_BLOCK = 192  # frames at a time: few enough for the processor's cache
 _LEAST_SE_S = 0.002
 _SILENT_DB, _WAVERS_DB = 25.0, 1.5
 _LAST_DB = 3.0  # of a fall, to see how steep it is: twice the wavering
-_RISING_S = 0.03
+_RISING_S = 0.03  # a crest of a loudness vibrato is broader
 _TAIL_S = 0.15  # after the line ends, in which a note dies away
-_STEP_TIMES_S = np.arange(-0.08, 0.081, 0.008)
-_VIBRATO_HZ = np.arange(4.0, 9.1, 0.7)
+_STEP_TIMES_S = np.arange(-0.08, 0.081, 0.008)  # half a vibrato cycle either way
+_VIBRATO_HZ = np.arange(4.0, 9.1, 0.7)  # rates of vibrato, as fine as a quarter second tells them
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,12 +126,14 @@ def _level(below: np.ndarray, f0_hz: np.ndarray, alone: np.ndarray, bins_per_hz:
     `below` is the running sum of power over the bins.
     """
     order = np.arange(1, _HARMONICS + 1, dtype=np.float32)
+    # half a semitone: the swing of a vibrato
     every = _in_bands(below, f0_hz[:, None] * order, 0.03, 2, bins_per_hz)
     if np.all(alone >= 1):
         return every
     order = np.arange(1, _CLEAR_HARMONICS + 1, dtype=np.float32)
     centre = f0_hz[:, None] * order
     outside = (centre < _CLEAR_HZ[0]) | (centre > _CLEAR_HZ[1])
+    # a piano's lines lie close
     clear = _in_bands(below, np.where(outside, np.inf, centre), 0.01, 1, bins_per_hz)
     return every + (1 - alone) * (clear - every) / 2
 
@@ -146,7 +148,7 @@ def _in_bands(
     last = np.minimum(np.rint(centre * (1 + width)) + margin + 1, most).astype(np.int32)
     rows = np.arange(len(below))[:, None]
     power = (below[rows, last] - below[rows, np.maximum(first, 0)]).sum(axis=1)
-    return 10 * np.log10(power / 6 + 1e-12)
+    return 10 * np.log10(power / 6 + 1e-12)  # a scale: only differences of level are used
 
 
 def _two_tracks(line: HeldLine, time_s: np.ndarray) -> np.ndarray:
@@ -175,11 +177,11 @@ def pitch_change(
     """
     hop = round(HOP_S * rate_hz)
     length = 2 * round((2 if low else 1) * _WINDOW_S * rate_hz / 2)
-    first_s, last_s = max(first_s, near_s - 0.22), min(last_s, near_s + 0.22)
+    first_s, last_s = max(first_s, near_s - 0.22), min(last_s, near_s + 0.22)  # a vibrato cycle either way
     begin = max(round(first_s * rate_hz), 0)
     centres = np.arange(begin, round(last_s * rate_hz), hop)
     if len(centres) < 8:
-        return Edge(near_s, 0.016)
+        return Edge(near_s, 0.016)  # a frame of the line, which is all there is
     low_end, high_end = centres[0] - length // 2, centres[-1] + length // 2
     chunk = np.asarray(samples[max(low_end, 0) : high_end], dtype=np.float32)
     chunk = np.pad(chunk, (max(-low_end, 0), max(0, high_end - len(samples))))
@@ -196,6 +198,7 @@ def pitch_change(
         leans = _leaning(spectrum, change)
         gain = np.cumsum(leans * loud)
         change = int(np.clip(np.argmin(gain) + 1, 3, len(time) - 3))
+        # -26 dB: what follows a rest begins where it sounds
         while change < len(time) - 3 and loud[change] < 0.05:
             change += 1
     return _crossing(time, leans, change)
@@ -215,7 +218,7 @@ def step_under_vibrato(line: HeldLine, near_s: float, first_s: float, last_s: fl
     if len(time) < 16 or not np.isfinite(cents).all() or time[0] > -5 * hop or time[-1] < 5 * hop:
         return None
     turn = 2 * np.pi * _VIBRATO_HZ[:, None] * time
-    steps = np.clip((time - _STEP_TIMES_S[:, None]) / hop + 0.5, 0, 1)
+    steps = np.clip((time - _STEP_TIMES_S[:, None]) / hop + 0.5, 0, 1)  # a step takes a frame
     shape = (len(_STEP_TIMES_S), len(_VIBRATO_HZ), len(time))
     basis = np.stack(
         [
@@ -244,7 +247,7 @@ def _leaning(spectrum: np.ndarray, change: int) -> np.ndarray:
     x, y = spectrum @ before, spectrum @ after
     share_before = (bb * x - ab * y) / determinant
     share_after = (aa * y - ab * x) / determinant
-    return np.clip(share_after, 0, 1.2) - np.clip(share_before, 0, 1.2)
+    return np.clip(share_after, 0, 1.2) - np.clip(share_before, 0, 1.2)  # somewhat louder than its mean
 
 
 def _crossing(time: np.ndarray, leans: np.ndarray, change: int) -> Edge:

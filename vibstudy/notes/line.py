@@ -34,36 +34,38 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.units import to_cents
 from vibstudy.units import to_hz as to_hz
 
-HOP_S = 0.016
+HOP_S = 0.016  # a grid fine enough for a note of 50 ms; edges are placed by notes/edges.py
 _WINDOW_S = 0.0929  # 2048 samples at 22,050 Hz
-_STEP_CENTS = 100.0 / 3
-_LOWEST_HZ, _HIGHEST_HZ = 47.0, 2100.0
+_STEP_CENTS = 100.0 / 3  # of the pitches held: three to a semitone
+_LOWEST_HZ, _HIGHEST_HZ = 47.0, 2100.0  # F#1 to C7: all winds and strings but the extremes
 _LOWER_HZ, _HIGHER_HZ = 26.0, 4300.0  # where the tracker heard such pitches
-_SELDOM = 0.005
+_SELDOM = 0.005  # share of the frames heard beyond, below which they are errors
 _HARMONICS = 10
-_TOP_HZ = 8000.0
+_TOP_HZ = 8000.0  # above it shellac and old tape hold noise alone
 _COARSE = 20
-_PEAKS = 6
+_PEAKS = 6  # the solo pitch is nearly always among so many
 _BLOCK = 48  # frames at a time: few enough for the processor's cache
 
-_CHANGE = 280.0
-_CAP = 300.0
-_OCTAVE = 140.0
-_WEAKER = 800.0
-_SHARE = (0.1, 0.5)
+_CHANGE = 280.0  # price of a change, cents x frames: half a semitone for 90 ms; see benchmarks/notes.py
+_CAP = 300.0  # cents from which a witness is no farther off, but wrong
+_OCTAVE = 140.0  # cost of the tracker an octave away: less than wrong, for that it often is
+_WEAKER = 800.0  # cost of a peak of no strength, beside the strongest
+_SHARE = (0.1, 0.5)  # of the tracker among the witnesses: with accompaniment, and alone
+# of tracker and salience: with a second instrument, and alone
 _AGREEMENT = (0.945, 0.975)
-_EXPLAINED = (0.82, 0.9)
+_EXPLAINED = (0.82, 0.9)  # share of the power: with a second instrument, and alone
 _COMPANY_S = 20.0
 _UNVOICED = 100.0
-_REST = 160.0
-_CONTRAST = (1.45, 1.7)
-_CARRYING_HZ = (700.0, 4000.0)
-_CARRYING_DB = (-13.0, -8.0)
-_REGISTER = (40, 95)
-_OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0
+_REST = 160.0  # cost of a rest where a pitch is heard
+_CONTRAST = (1.45, 1.7)  # of noise, and of a tone surely heard (see _View)
+_CARRYING_HZ = (700.0, 4000.0)  # where a wind or string is strong and a piano weak
+_CARRYING_DB = (-13.0, -8.0)  # re its upper third: surely a rest, surely the soloist
+_REGISTER = (40, 95)  # percentiles of what is surely the soloist
+_OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0  # cost a cent outside of these, and at most: never as much as wrong
 _RANGE_DB = 40.0
 _NEAR = 150.0
-_LOW_HZ, _MULTIPLES, _MULTIPLE_CENTS = 180.0, (2, 16), 80.0
+_LOW_HZ, _MULTIPLES, _MULTIPLE_CENTS = 180.0, (2, 16), 80.0  # below it the second harmonic often leads
+# power that only the lower pitch explains; a quarter second
 _OWN_SHARE, _OWN_ALL, _OWN_FRAMES = 0.04, 0.9, 15
 
 
@@ -126,6 +128,7 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     """
     heard_hz = contour.f0_hz[contour.voiced]
     seldom = _SELDOM * len(heard_hz)
+    # a semitone within the end
     lowest = _LOWER_HZ if np.sum(heard_hz < _LOWEST_HZ * 1.05) > seldom else _LOWEST_HZ
     highest = _HIGHER_HZ if np.sum(heard_hz > _HIGHEST_HZ * 0.95) > seldom else _HIGHEST_HZ
     grid = np.arange(to_cents(lowest), to_cents(highest), _STEP_CENTS)
@@ -137,8 +140,9 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     share = np.interp(alone, (0, 1), _SHARE)[:, None]
     grid = _within_reach(grid, tracked, view.peaks[:, 0])
     cost = (1 - share) * _peak_cost(view, grid) + share * _tracker_cost(tracked, grid)
+    # a phrase; smoothed against beats
     loudest = maximum_filter1d(uniform_filter1d(view.level_db, 5), round(4.0 / HOP_S))
-    silent = view.level_db < np.maximum(loudest - _RANGE_DB, -90.0)
+    silent = view.level_db < np.maximum(loudest - _RANGE_DB, -90.0)  # 16 bits end at -96 dB
     cost[silent] = _CAP
     carried_db = _carried(view, alone, silent)
     carried = np.interp(carried_db, _CARRYING_DB, (0.0, 1.0))
@@ -147,7 +151,7 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     rest = np.where(silent, 0.0, _REST * rest)
     held = _held(cost, rest, grid)
     if alone.min() < 0.5:
-        sure = np.isfinite(held) & (carried > 0.9)
+        sure = np.isfinite(held) & (carried > 0.9)  # nearly the level of a soft note
         cost += (1 - alone)[:, None] * _register_cost(held[sure], grid)
         held = _held(cost, rest, grid)
     return HeldLine(time, held, _heard(held, tracked, view.peaks), alone, carried_db)
@@ -166,7 +170,7 @@ def _carried(view: _View, alone: np.ndarray, silent: np.ndarray) -> np.ndarray:
     with_company = (alone < 0.5) & ~silent
     if not with_company.any():
         return np.zeros(len(alone))
-    level = median_filter(view.carrying_db, 7)
+    level = median_filter(view.carrying_db, 7)  # 0.1 s
     return np.where(alone < 1, level - np.quantile(level[with_company], 0.7), 0.0)
 
 
@@ -206,7 +210,7 @@ def _within_reach(grid: np.ndarray, *witnesses: np.ndarray) -> np.ndarray:
     cents = cents[np.isfinite(cents)]
     if not len(cents):
         return grid
-    low, high = np.percentile(cents, [0.5, 99.5])
+    low, high = np.percentile(cents, [0.5, 99.5])  # one frame in a hundred may be an error
     return grid[(grid > low - 250) & (grid < high + 250)]
 
 
@@ -216,10 +220,10 @@ def _alone(view: _View, tracked: np.ndarray) -> np.ndarray:
     Either one pitch explains nearly all of the power (noise breaks this), or tracker and salience
     nearly always agree, octaves aside (a second instrument breaks this).
     """
-    fold = np.abs((tracked - view.peaks[:, 0] + 600.0) % 1200.0 - 600.0)
-    sounding = view.level_db > np.quantile(view.level_db, 0.9) - 25.0
+    fold = np.abs((tracked - view.peaks[:, 0] + 600.0) % 1200.0 - 600.0)  # half an octave either way
+    sounding = view.level_db > np.quantile(view.level_db, 0.9) - 25.0  # noise explains nothing
     explained = _local_mean(np.maximum(view.by_peak, view.by_tracker), sounding)
-    agreed = _local_mean(fold < 120.0, np.isfinite(fold))
+    agreed = _local_mean(fold < 120.0, np.isfinite(fold))  # a semitone, and the widest usual vibrato
     return np.maximum(np.interp(explained, _EXPLAINED, (0, 1)), np.interp(agreed, _AGREEMENT, (0, 1)))
 
 
@@ -290,6 +294,7 @@ def _salience_weights(grid: np.ndarray, bins_per_hz: float, top: int) -> csr_arr
     hertz = to_hz(grid)
     order = np.arange(1, _HARMONICS + 1)[:, None]
     at = np.rint(order * hertz * bins_per_hz).astype(int)
+    # Klapuri 2006: (f + 27 Hz) / (k f + 320 Hz)
     weight = ((hertz + 27) / (order * hertz + 320)).astype(np.float32)
     rows = np.broadcast_to(np.arange(len(grid)), at.shape)
     inside = at < top
@@ -306,6 +311,7 @@ def _nines(power: np.ndarray) -> np.ndarray:
 
 def _explained(nines: np.ndarray, f0_bins: np.ndarray) -> np.ndarray:
     """Power that lies within four bins of the multiples of a pitch (0 for none); `nines` as they come."""
+    # thirty harmonics hold all of any tone
     centre = np.nan_to_num(f0_bins, nan=np.inf)[:, None] * np.arange(1, 31)
     first = np.clip(centre - 3.5, 0, nines.shape[1] - 1).astype(np.int32)
     return nines[np.arange(len(nines))[:, None], first].sum(axis=1)

@@ -58,8 +58,8 @@ _SMALL_STEP_CENTS = 260.0  # a wider step is told by its spectrum whatever vibra
 _LOW_CENTS = -1365.0  # 200 Hz
 _SOLOIST = -0.5  # log odds from which a note is the soloist's: a lost one is worse than one too many
 _LEANING_S, _LEAST_ORNAMENT_S = 0.03, 0.045  # no gap is heard; shorter ones are frames of error
-_JUMP_CENTS = 120.0
-_UNSURE_S = 0.015
+_JUMP_CENTS = 120.0  # from frame to frame: no vibrato moves so fast
+_UNSURE_S = 0.015  # a frame of the line: a tongued note's edge is known better
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,6 +152,7 @@ def _name_kinds(notes: list[dict], min_note_s: float) -> list[dict]:
     for i, note in enumerate(notes):
         length = note["offset_s"] - note["onset_s"]
         leans = any(
+            # it leans on a longer one
             abs(gap) < _LEANING_S and other["offset_s"] - other["onset_s"] > 1.5 * length
             for gap, other in (
                 (notes[i + 1]["onset_s"] - note["offset_s"], notes[i + 1])
@@ -203,6 +204,7 @@ def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dic
         ]
     )
     octave = np.log2([note["pitch_hz"] for note in notes])
+    # a median by sounding time, in steps of 20 ms
     weight = np.maximum(np.rint(lengths / 0.02), 1).astype(int)
     softer = level - np.median(np.repeat(level, weight))
     below = np.minimum(octave - np.median(np.repeat(octave, weight)), 0.0)
@@ -224,7 +226,7 @@ def _joint(solo: Solo, left: Span, right: Span) -> Edge | None:
         return None
     near = (left.end + right.begin) / 2
     if abs(right.cents - left.cents) < SAME_CENTS:  # the same note again: level tells where
-        return Edge(near, 0.004)
+        return Edge(near, 0.004)  # tongued: the dip tells to a frame of 5 ms
     joint = None
     if abs(right.cents - left.cents) <= _SMALL_STEP_CENTS and "trill" not in (left.kind, right.kind):
         joint = step_under_vibrato(solo.line, near, left.begin, right.end)
@@ -262,11 +264,13 @@ def _place_edges(solo: Solo, levels: Levels, spans: list[Span]) -> list[dict]:
     for i, span in enumerate(spans):
         before, after = joints[i], joints[i + 1]
         start = before.time_s if before else span.begin
+        # frames of the line: one after a joint, five after a rest
         earliest = before.time_s - 0.02 if before else max(start - 0.08, spans[i - 1].end if i else 0.0)
+        # the slowest attack; half a frame
         onset = attack(levels, earliest, start, min(start + 0.2, span.end)) or before or Edge(start, 0.008)
         following = spans[i + 1].begin if i + 1 < len(spans) else np.inf
-        stop = after.time_s if after else min(span.end + 0.05, following)
-        offset = ending(levels, onset.time_s, stop) or after or Edge(span.end, 0.016)
+        stop = after.time_s if after else min(span.end + 0.05, following)  # three frames of the line
+        offset = ending(levels, onset.time_s, stop) or after or Edge(span.end, 0.016)  # a frame of the line
         own = heard(solo.line, onset.time_s, offset.time_s)
         pitch = span.cents if span.kind == "trill" or not len(own) else np.median(own)
         notes.append(

@@ -89,7 +89,7 @@ def _without_leaps(contour: Contour, spans: list[Span]) -> list[Span]:
             inside = (contour.time_s >= span.begin) & (contour.time_s <= span.end)
             with np.errstate(invalid="ignore"):
                 said = np.abs(to_cents(contour.f0_hz[inside]) - other.cents) < 2 * SAME_CENTS
-            if len(said) and said.mean() > 0.5:
+            if len(said) and said.mean() > 0.5:  # most of its frames
                 joined[j] = replace(other, begin=min(other.begin, span.begin), end=max(other.end, span.end))
                 del joined[i]
                 i = max(i - 2, -1)
@@ -113,6 +113,7 @@ def heard(line: HeldLine, begin: float, end: float) -> np.ndarray:
 def swing_cents(line: HeldLine, span: Span) -> float:
     """How far the pitch swings about the one held (90th percentile), cents."""
     own = heard(line, span.begin, span.end)
+    # one frame in ten may be an error
     return float(np.percentile(np.abs(own - span.cents), 90)) if len(own) else 0.0
 
 

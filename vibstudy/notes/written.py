@@ -43,8 +43,8 @@ from vibstudy.notes.scorefile import (
     unreadable,
 )
 
-_MOST_ORDERS = 8
-_MOST_REPEATS = 5
+_MOST_ORDERS = 8  # orders of repeats that are tried against the sound
+_MOST_REPEATS = 5  # of more repeats no other orders are tried
 
 
 @dataclass(frozen=True)
@@ -327,7 +327,7 @@ class _Reader:
     def _beat_quarters(self, time: int) -> float:
         beats, unit = self._signature(time)
         compound = unit >= 8 and beats % 3 == 0 and beats > 3
-        return (12.0 if compound else 4.0) / unit
+        return (12.0 if compound else 4.0) / unit  # a dotted beat in compound metres
 
     def _bar_beats(self, time: int) -> float:
         beats, unit = self._signature(time)
@@ -368,6 +368,7 @@ def _strength(position: float, bar_beats: float) -> float:
         return 1.0
     if bar_beats % 2 == 0 and bar_beats > 2 and on(bar_beats / 2):
         return 0.5
+    # beats of a bar by halves: 4/4 has a weaker middle
     weight = 0.25 if bar_beats % 2 == 0 and bar_beats > 2 else 0.5
     grid = 1.0
     while weight > 0.01:

@@ -20,6 +20,7 @@ class Spline:
     def __init__(self, values: np.ndarray, step_s: float):
         bend = np.zeros_like(values)  # second derivative times the step squared, over 6
         turn = values[2:] - 2.0 * values[1:-1] + values[:-2]
+        # natural spline: 1, 4, 1
         _, _, bend[1:-1], _ = dptsv(np.full(len(turn), 4.0), np.ones(len(turn) - 1), turn)
         left, right = bend[:-1], bend[1:]
         slope = np.diff(values) - 2.0 * left - right
@@ -51,12 +52,12 @@ class Spline:
 
 def running_integral(values: np.ndarray, step: float) -> np.ndarray:
     """Running integral along the first axis from its first value, 0 there; exact for cubics."""
-    pieces = 13.0 * (values[:-1] + values[1:])
+    pieces = 13.0 * (values[:-1] + values[1:])  # through four points: Newton-Cotes, 24ths (-1, 13, 13, -1)
     pieces[1:] -= values[:-2]
     pieces[:-1] -= values[2:]
     pieces[0] -= 3 * (values[0] - values[1]) + values[2]
     pieces[-1] -= 3 * (values[-1] - values[-2]) + values[-3]
-    pieces *= step / 24.0
+    pieces *= step / 24.0  # at the ends through three: 10, 16, -2
     out = np.zeros_like(values)
     np.cumsum(pieces, axis=0, out=out[1:])
     return out
@@ -87,6 +88,6 @@ def _derivative_matrix(hop_s: float, n: int) -> np.ndarray:
 @lru_cache(maxsize=4096)
 def _derivative_rows(hop_s: float, width: int) -> np.ndarray:
     x = (np.arange(width) - width // 2) * hop_s
-    order = np.arange(4 if width > 5 else 3)
+    order = np.arange(4 if width > 5 else 3)  # a cubic, where there are points for it
     fit = np.linalg.pinv(x[:, None] ** order)
     return (order[1:] * x[:, None] ** (order[1:] - 1)) @ fit[1:]

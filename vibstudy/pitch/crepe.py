@@ -36,13 +36,13 @@ HOP_S = 0.01
 VOICED = 0.5
 """Strongest activation from which a frame counts as voiced (ours; the paper sets none)."""
 
-BIN_CENTS = 1997.3794084376191 + 20.0 * np.arange(360)
+BIN_CENTS = 1997.3794084376191 + 20.0 * np.arange(360)  # the network's bins, cents re 10 Hz
 BIN_HZ = 10.0 * 2.0 ** (BIN_CENTS / 1200.0)
 
 _STRIDES = (4, 1, 1, 1, 1, 1)
 _BATCH_NORM_EPSILON = 1e-3  # Keras' default, with which the network was trained
-_LEAP = 1e-3
-_BATCH = 512
+_LEAP = 1e-3  # chance that the pitch leaps anywhere from frame to frame: one leap in ten seconds
+_BATCH = 512  # frames at a time: memory alone
 
 
 def track_crepe(
@@ -123,7 +123,7 @@ def decode(
         raise VibstudyError(f"CREPE hears 31.7 to 2006 Hz; nothing of it lies in {fmin_hz} to {fmax_hz} Hz")
     masked = np.where(inside, activation, 0.0)
     best = _path(masked) if viterbi and len(masked) else masked.argmax(axis=1)
-    nearby = best[:, None] + np.arange(-4, 5)
+    nearby = best[:, None] + np.arange(-4, 5)  # the bins about the strongest, which are averaged
     valid = (nearby >= 0) & (nearby < 360)
     nearby = np.clip(nearby, 0, 359)
     weights = np.where(valid, np.take_along_axis(activation, nearby, axis=1), 0.0).astype(np.float64)

@@ -16,8 +16,8 @@ from vibstudy.pitch.calculus import Spline
 
 PERIODS = 3  # length of the window in periods: its first zero falls on the neighbouring harmonic
 HOPS = 2.2  # and in hops, so that no sound between two frames is lost
-MIN_FRAME_RATE_HZ = 250.0
-MAX_FRAME_RATE_HZ = 320.0
+MIN_FRAME_RATE_HZ = 250.0  # many to a cycle of vibrato
+MAX_FRAME_RATE_HZ = 320.0  # more tell nothing that the window has not smoothed away
 COURSE_S = 0.045  # a harmonic's level and phase are smooth over this, once the line is followed
 NOISE_BANDWIDTH = 1.7268  # equivalent noise bandwidth of a Blackman window, in 1 / length
 
@@ -134,7 +134,7 @@ def sharpened(phase: np.ndarray, hop_s: float, window_s: float) -> tuple[np.ndar
 @lru_cache(maxsize=4096)
 def _window_in_frames(hop_s: float, window_s: float) -> tuple[np.ndarray, float]:
     """The demodulator's window at frames, sum 1, and the growth of noise that `sharpened` gives."""
-    window = blackman(259)
+    window = blackman(259)  # a table fine enough that interpolating it adds nothing
     half = int(0.5 * window_s / hop_s)
     at_s = np.arange(-half, half + 1) * hop_s
     kernel = np.interp(at_s, np.linspace(-0.5, 0.5, len(window)) * window_s, window)
@@ -146,8 +146,8 @@ def _window_in_frames(hop_s: float, window_s: float) -> tuple[np.ndarray, float]
 @lru_cache(maxsize=4096)
 def thinness_of(hop_s: float, window_s: float) -> float:
     """Variance of the second difference of filtered white noise over 6 times its variance."""
-    window = blackman(259)[1:-1]
+    window = blackman(259)[1:-1]  # a table of 257 points, lags of 256 either way
     full = np.correlate(window, window, mode="full")
     lag_s = np.arange(-256, 257) * window_s / 257
     r1, r2 = np.interp([hop_s, 2.0 * hop_s], lag_s, full / full.max(), left=0.0, right=0.0)
-    return float((6.0 - 8.0 * r1 + 2.0 * r2) / 6.0)
+    return float((6.0 - 8.0 * r1 + 2.0 * r2) / 6.0)  # 1, -2, 1 with itself: 6, and -4, 1 either way

@@ -152,6 +152,7 @@ def look_between(
     apart = _db(power[between].sum(axis=0)) - _db(power[~between].sum(axis=0))
     since_s = time_s - time_s.mean()
     return Between(
+        # the same in benchmarks/octaves.py, which learns the weights
         weakest_db=float(np.quantile(steady, 0.1)),
         middle_db=float(np.median(slow)),
         lowest_db=float(min(slow[: 3 * parts])),

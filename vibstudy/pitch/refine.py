@@ -46,7 +46,7 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.demodulate import Demodulator, sharpened, slow_course, snr_db, thinness_of
 
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
-MAX_HARMONICS = 16
+MAX_HARMONICS = 16  # for speed: higher ones are weak in most winds
 STILL_CENTS = 0.6  # a base line that moves less from pass to pass stands still
 AUDIBLE = 5.0  # power over noise from which a harmonic has a phase in every frame
 COHERENT = 12.0  # power over the noise of the whole note from which a harmonic is used
@@ -162,6 +162,7 @@ def refine_note(
         return None
     t = demodulator.time_s
     line_hz = 2.0 ** np.interp(t, times, octaves)
+    # just below half the rate
     highest = float(np.clip(0.485 * rate_hz / line_hz.max(), 1, MAX_HARMONICS))
     harmonics = int(highest)
     thinness = thinness_of(demodulator.hop / rate_hz, demodulator.window_s)
@@ -175,7 +176,9 @@ def refine_note(
         gain = CENTS_PER_NEPER / (2.0 * np.pi * line_hz)  # cents s per rad
         moved = derivative(phase, hop_s)
         settled = float(np.std(moved * gain)) < max(
-            STILL_CENTS, 1.5 * derivative_gain(hop_s, len(t)) * float(np.mean(gain * np.sqrt(variance)))
+            # or moves by little more than noise
+            STILL_CENTS,
+            1.5 * derivative_gain(hop_s, len(t)) * float(np.mean(gain * np.sqrt(variance))),
         )
         if number == passes - 1 or (number >= 1 and settled):
             break
@@ -252,6 +255,7 @@ def _base_line(contour: Contour, onset_s: float, offset_s: float) -> tuple[np.nd
         inside[near[np.argmin(np.abs(contour.time_s[near] - middle))]] = True
     times, octaves = contour.time_s[inside], np.log2(contour.f0_hz[inside])
     middle_octave = np.sort(octaves)[len(octaves) // 2]
+    # semitones: wider than any vibrato, narrower than a wrong octave
     keep = np.abs(octaves - middle_octave) < 3.5 / 12.0
     return times[keep], octaves[keep]
 
@@ -315,6 +319,7 @@ def _pool(
             # to have one still count for what they are worth
             noise = _roughness(still.real) / thinness + 1e-20
             mean = np.abs(rest) / b.shape[1]
+            # 30 ms
             amplitude = np.maximum(uniform_filter1d(still.real, 9, axis=1, mode="nearest"), 0.1 * mean)
             theta = still.imag / (order * amplitude)
             steady = np.abs(rest[:, 0]) ** 2 / b.shape[1]
@@ -338,7 +343,7 @@ def _pool(
         expected_own = np.einsum("ij,ij->i", level, own)
         expected = expected_own + variance_k * np.einsum("ij->i", level)
         extra = np.maximum(seen - expected_own, 0.0)
-        excess = seen > 1.5 * expected
+        excess = seen > 1.5 * expected  # above what chance scatters
         variance_k = np.where(excess, extra / np.maximum(1.0 - mean_share, 0.2), variance_k)
         if harmonics > 1:
             spread = float(expected @ mean_share)

@@ -33,6 +33,7 @@ _SWIFT_VOICED = 0.5  # even odds
 _SWIFT_LOUD = 0.1  # -20 dB re full scale: softer sound is raised to it for the network
 _SWIFT_HZ = (46.875, 2093.75)  # the network's own range (its package)
 _SWIFT_LOW_HZ, _SWIFT_HIGH_HZ, _SWIFT_SURE = 45.0, 1900.0, 0.8  # where that range begins to end; convention
+# 1024 samples; what the network hears beside a note; memory
 _BRIGHT_S, _BRIGHT_PAD_S, _BRIGHT_FRAMES = 0.046, 0.2, 256
 _SWIFT_PIECE = 6 * 16000  # the network is quickest on pieces of this length
 _PYIN_FRAME_S = 0.093  # 2,048 samples of 22,050 a second: librosa's default
@@ -119,7 +120,7 @@ def _track_swift(samples: np.ndarray, rate_hz: float, fmin_hz: float, fmax_hz: f
     contour = _swift_at_speed(samples, rate_hz, 1.0, fmin_hz, fmax_hz)
     if fmin_hz < _SWIFT_LOW_HZ:
         slow = _swift_at_speed(samples, rate_hz, 2.0, fmin_hz, fmax_hz)
-        contour = _surer(contour, slow, slow.f0_hz < 1.2 * _SWIFT_HZ[0])
+        contour = _surer(contour, slow, slow.f0_hz < 1.2 * _SWIFT_HZ[0])  # where its range begins to end
     if fmax_hz > _SWIFT_HIGH_HZ:
         for begin, end in _bright(samples, rate_hz, contour):
             part = samples[begin:end]
@@ -157,11 +158,12 @@ def _bright(samples: np.ndarray, rate_hz: float, contour: Contour) -> list[tuple
     level = np.zeros(len(frames))
     for a in range(0, len(frames), _BRIGHT_FRAMES):
         spectrum = np.abs(np.fft.rfft(frames[a : a + _BRIGHT_FRAMES] * window, axis=1))
+        # two semitones below
         bright[a : a + _BRIGHT_FRAMES] = spectrum.argmax(axis=1) * rate_hz / length > 0.9 * _SWIFT_HIGH_HZ
         level[a : a + _BRIGHT_FRAMES] = spectrum.max(axis=1)
     centre = (np.arange(len(frames)) * hop + length / 2) / rate_hz
     sure = np.interp(centre, contour.time_s, np.where(contour.voiced, contour.confidence, 0.0)) > _SWIFT_SURE
-    asked = bright & ~sure & (level > 0.01 * level.max())
+    asked = bright & ~sure & (level > 0.01 * level.max())  # -40 dB: what is softer is no note
     asked = minimum_filter1d(asked, 3)  # one frame is no note
     reach = round(_BRIGHT_PAD_S / (hop / rate_hz))
     asked = maximum_filter1d(asked, 2 * reach + 1)

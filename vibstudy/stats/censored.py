@@ -282,7 +282,7 @@ class _Rounds:
         found = np.bincount(self.people[~self.below], minlength=self.count)
         some = np.bincount(people[self.drawn], minlength=self.count)
         none = np.bincount(people[~self.drawn], minlength=self.count)
-        return self.rng.beta(0.5 + found + some, 0.5 + none)[people]
+        return self.rng.beta(0.5 + found + some, 0.5 + none)[people]  # Jeffreys' prior of a share
 
 
 def _parts(n: int) -> list[slice]:
@@ -322,6 +322,7 @@ def _log_i0e(z: np.ndarray, log_z: np.ndarray) -> np.ndarray:
     """
     inverse = 1 / z
     out = inverse * (
+        # Abramowitz & Stegun 9.7.1, the logarithm of the series
         1 / 8 + inverse * (1 / 16 + inverse * (25 / 384 + inverse * (13 / 128 + inverse * 1073 / 5120)))
     )
     out -= 0.5 * (log_z + np.log(2 * np.pi))
@@ -336,7 +337,7 @@ _SERIES_FROM = 9.0
 _ENOUGH = 1e-6
 """Gain in deviance that a fit to drawn data may miss: a thousandth of a standard error."""
 
-_PART = 512
+_PART = 512  # rows at a time: memory alone
 
 _EXACT = 1e-3
 """Relative error of a note that has none: it is drawn as good as measured."""

@@ -103,6 +103,7 @@ def reach_table(
         if name not in players or not df > 0:
             continue
         low, high = (on_scale(float(claim[side]), unit) for side in ("low", "high"))
+        # per cent to one tail
         se = (high - low) / 2 / float(t.ppf(0.5 + float(claim["interval_per_cent"]) / 200, df))
         if not (np.isfinite(se) and se > 0):
             continue

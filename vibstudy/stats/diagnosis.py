@@ -97,6 +97,7 @@ def _boundary(result: FittedModel) -> tuple[list[str], list[str]]:
             advice.append(_zero_advice(result, term.group, column, name))
         if len(term.columns) > 1 and term.correlated and np.all(deviations >= NEAR_ZERO):
             correlation = factor @ factor.T / np.outer(deviations, deviations)
+            # a correlation of 0.9999: one direction has no variance
             if np.linalg.eigvalsh(correlation)[0] < 1e-4:
                 names.append(f"correlation by {term.group}")
                 advice.append(
@@ -142,6 +143,7 @@ def players_to_spare(result: FittedModel) -> tuple[int, int] | None:
     if term is None:
         return None
     between = _player_level_rank(result)
+    # with three chance can hardly be told
     return (len(term.levels), between) if len(term.levels) - between < 4 else None
 
 

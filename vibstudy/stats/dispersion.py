@@ -26,9 +26,9 @@ from vibstudy.stats.selection import is_countable
 DRAWS = 999
 """Simulated corpora at each ratio: the error of a p near 0.05 is 0.007."""
 
-_STEP = np.log(30) / 24
+_STEP = np.log(30) / 24  # 24 steps to a ratio of 30
 _RATIOS = np.arange(-24, 25)  # in steps of the logarithm
-_TAUS = np.arange(-46, 23)
+_TAUS = np.arange(-46, 23)  # of a spread from 1/700 to 23 times
 
 
 def compare_spread(
@@ -82,7 +82,7 @@ def compare_spread(
         [error[groups == k] for k in (0, 1)],
         np.random.default_rng(seed),
     )
-    if low <= 1 / 29 and high >= 29:
+    if low <= 1 / 29 and high >= 29:  # both ends of the grid: nothing is told
         reason = "the players' figures differ no more than sampling makes them"
         return Answer(**base, cannot_tell=reason)
     return Answer(**base, estimate=ratio, low=low, high=high, p=p)
@@ -110,6 +110,7 @@ def spread_ratio(
         simulated = _statistic(lines[0], lines[1], only=place)[:, 0]
         p[place] = (1 + np.sum(simulated >= observed[place] - 1e-9)) / (draws + 1)
     kept = np.exp(_STEP * _RATIOS[p > 0.05])
+    # as far as the grid goes
     ratio = float(np.clip(taus[np.argmax(own[1])] / taus[np.argmax(own[0])], 1 / 30, 30))
     # half a step outwards: the grid's rounding is never to the reader's harm
     low, high = float(kept.min() * np.exp(-_STEP / 2)), float(kept.max() * np.exp(_STEP / 2))

@@ -152,12 +152,13 @@ def _newton(solution: Solution, vector: np.ndarray, diagonal: np.ndarray) -> tup
     part = vectors.T @ gradient
     curvature = np.maximum(np.abs(values), rounding)
     gain = float(np.sum(part**2 / curvature) / 2)
+    # Newton, damped, downhill: the path
     steps = [-vectors @ (part / (curvature + share * curvature.max())) for share in (0.0, 0.01, 1.0)]
     crest = diagonal & (vector == 0.0) & (np.diag(profiled) < -rounding) & (np.abs(gradient) < rounding)
     if crest.any():
         gain = np.inf
         for step in steps:
-            step[crest] = 0.1
+            step[crest] = 0.1  # off a crest either way: the path
     return steps, gain
 
 

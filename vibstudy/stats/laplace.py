@@ -371,6 +371,7 @@ class LaplaceFit:
         vector = pack(terms, self.factors)
         free = np.flatnonzero(vector != 0)  # a zero variance stays where it is
         start = np.concatenate([self.beta, vector[free]])
+        # of a difference: log odds
         steps = np.concatenate([given, np.maximum(np.abs(vector[free]), 0.1)]) * _STEP
 
         def slope(point: np.ndarray) -> np.ndarray:

@@ -85,6 +85,7 @@ def measurement_weights(
         relative = se
         if scale.changed:
             relative = se / scale.base ** fitted_values(fit.solution, prepared) / np.log(scale.base)
+        # errors explain nine tenths of it at most
         scatter = max(variance - float(np.nanmean(relative**2)), 0.1 * variance)
         before, weights = (
             weights,

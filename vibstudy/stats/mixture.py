@@ -38,7 +38,7 @@ DRAWS = 399
 """Simulated corpora: p is known to 0.011 at 0.05."""
 
 _STEPS = 60
-_ANGLES = np.arange(6) * np.pi / 6
+_ANGLES = np.arange(6) * np.pi / 6  # starts: six cuts through the cloud
 _LEAST_WEIGHT = 1e-9
 
 
@@ -127,7 +127,7 @@ def two_kinds(points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     white = np.swapaxes(np.linalg.solve(root, np.swapaxes(centred, 1, 2)), 1, 2)
     axes = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)])
     along = np.moveaxis(white @ axes, 2, 1)  # corpora, starts, players
-    first = 0.9 * (along > np.median(along, axis=2, keepdims=True)) + 0.05
+    first = 0.9 * (along > np.median(along, axis=2, keepdims=True)) + 0.05  # starts: nearly sure halves
     member = first.reshape(-1, n)
     x = np.repeat(white, len(_ANGLES), axis=0)
     logl = distance = np.empty(0)

@@ -77,7 +77,7 @@ class Posterior:
 
     def quantile(self, share: float) -> float:
         """The value below which it lies with probability `share`."""
-        reach = 40 * float(self.errors.max()) + float(np.ptp(self.centres))
+        reach = 40 * float(self.errors.max()) + float(np.ptp(self.centres))  # where the search may begin
         middle = self.mean
         return float(optimize.brentq(lambda v: self.below(v) - share, middle - reach, middle + reach))
 
@@ -110,6 +110,7 @@ def posterior(result: MixedResult, contrast: np.ndarray, scale: float) -> Poster
     found = np.abs(start[free]) * sigma
     bounds = []
     for k in range(len(free)):
+        # of a half-normal of that scale: beyond is 2e-9
         tried = np.concatenate([[0.0], scale * np.geomspace(1e-3, 6, 25)])
         logs = np.array([at(np.where(np.arange(len(free)) == k, value, found))[0] for value in tried])
         left = np.flatnonzero(logs > logs.max() - LOST)

@@ -69,7 +69,7 @@ def trade(notes: pd.DataFrame, within: str | None = None) -> Answer:
         reason = f"{len(groups)} players in {len(set(groups))} groups leave {max(free, 0)} degrees of freedom"
         return Answer(**base, cannot_tell=f"{reason}, where {LEAST_FREE} are the least")
     estimate, low, high, p = correlation(figures, groups)
-    if high - low > 1.9:
+    if high - low > 1.9:  # nearly all of -1 to 1
         return Answer(**base, cannot_tell="players differ too little, beside sampling, for a correlation")
     return Answer(**base, estimate=estimate, low=low, high=high, p=p)
 
@@ -108,6 +108,7 @@ def correlation(figures: PlayerFigures, groups: np.ndarray) -> tuple[float, floa
             total += float(np.log(np.linalg.det(information)) - sums @ np.linalg.solve(information, sums))
         return total
 
+    # of a search: the spreads are of the order of 1 when scaled
     profile, start = np.empty(len(_GRID)), np.log([0.8, 0.8])
     middle = len(_GRID) // 2
     for order in (range(middle, len(_GRID)), range(middle - 1, -1, -1)):
@@ -116,6 +117,7 @@ def correlation(figures: PlayerFigures, groups: np.ndarray) -> tuple[float, floa
             found = optimize.minimize(
                 deviance, at, (_GRID[k],), "L-BFGS-B", bounds=[(np.log(1e-3), np.log(10))] * 2
             )
+            # off the bounds, for the next
             profile[k], at = found.fun, np.clip(found.x, np.log(0.05), np.log(5))
     drop = profile - profile.min()
     free = len(groups) - x.shape[1] - 1

@@ -63,8 +63,8 @@ DYNAMIC_STEPS = {"ppp": -4, "pp": -3, "p": -2, "mp": -1, "mf": 0, "f": 1, "ff": 
 SLUR_POSITIONS = ("none", "first", "inside", "last")
 
 _CONTINUOUS, _STRAIGHT, _ORNAMENTAL = 0.75, 0.25, 0.25
-_SCAN_PULSES = 1.5
-_SCAN_STEPS = 601
+_SCAN_PULSES = 1.5  # pulses a beat either way
+_SCAN_STEPS = 601  # a 200th of a pulse
 
 
 def add_context(notes: pd.DataFrame, pause_s: float = PAUSE_S) -> pd.DataFrame:
@@ -166,7 +166,7 @@ def note_tempo(notes: pd.DataFrame) -> pd.Series:
 
 def length_class(duration_s: pd.Series) -> pd.Categorical:
     """Cut lengths into short, middle and long: equal thirds of the corpus."""
-    edges = np.quantile(duration_s.to_numpy(float), [1 / 3, 2 / 3])
+    edges = np.quantile(duration_s.to_numpy(float), [1 / 3, 2 / 3])  # thirds
     number = np.searchsorted(edges, duration_s.to_numpy(float), side="right")
     names = np.array(LENGTH_CLASSES)[number]
     return pd.Categorical(names, categories=list(LENGTH_CLASSES), ordered=True)

@@ -14,10 +14,10 @@ import numpy as np
 
 from vibstudy.pitch.calculus import running_integral
 
-FADE_CYCLES = 0.6
-TRIANGLE_FUNDAMENTAL = 8.0 / np.pi**2
-MAX_RANDOM = 40
-RANDOM_PER_CYCLE = 1.6
+FADE_CYCLES = 0.6  # in which a vibrato comes and goes
+TRIANGLE_FUNDAMENTAL = 8.0 / np.pi**2  # first Fourier coefficient of a triangle of peak 1
+MAX_RANDOM = 40  # columns at most, for speed: longer notes are followed somewhat less closely
+RANDOM_PER_CYCLE = 1.6  # irregularity from cycle to cycle, and a little within
 
 
 def triangle_rest(psi: np.ndarray) -> np.ndarray:
@@ -28,7 +28,7 @@ def triangle_rest(psi: np.ndarray) -> np.ndarray:
 
 def triangle_tail(psi: np.ndarray) -> np.ndarray:
     """The same from the seventh on."""
-    low = np.cos(3.0 * psi) / 9.0 + np.cos(5.0 * psi) / 25.0
+    low = np.cos(3.0 * psi) / 9.0 + np.cos(5.0 * psi) / 25.0  # 1 / k^2
     return triangle_rest(psi) - TRIANGLE_FUNDAMENTAL * low
 
 
@@ -64,14 +64,14 @@ def extremes(second: np.ndarray, triangle: float) -> tuple[float, float]:
     """How far one cycle of unit extent goes above and below its centre."""
     if not second.any():
         return (1.0 + triangle * (1.0 - TRIANGLE_FUNDAMENTAL),) * 2
-    cycle, _ = wave_at(second, triangle, np.linspace(0.0, 2.0 * np.pi, 721))
+    cycle, _ = wave_at(second, triangle, np.linspace(0.0, 2.0 * np.pi, 721))  # half a degree
     return float(cycle.max()), float(-cycle.min())
 
 
 def _smooth_step(x: np.ndarray) -> np.ndarray:
     """0 below -1/2, 1 above 1/2, a half at 0, smooth between."""
     u = np.clip(x + 0.5, 0.0, 1.0)
-    return u * u * (3.0 - 2.0 * u)
+    return u * u * (3.0 - 2.0 * u)  # smooth at both ends
 
 
 def gate_at(t: np.ndarray, start: Any, end: Any, duration: float, period: float) -> np.ndarray:

@@ -11,7 +11,7 @@ from vibstudy.vibrato.curve import State
 from vibstudy.vibrato.solve import Places, Problem, Shape, Variances, linearised, move
 
 SECOND_HARMONIC_CHI2 = 13.0  # what a second harmonic must reach before it counts
-SINE_PRIOR = 0.9
+SINE_PRIOR = 0.9  # probability that a cycle is a sine, before the sound is asked
 NARROW_CENTS, NARROW_SINE_PRIOR = (4.0, 8.0), 0.6  # so narrow, neither shape may be off by 0.3 cents
 SINE_DOUBTFUL = 0.6  # the same where errors are concerned
 TRIANGLE_PRIOR = (0.7, 0.5)  # mean and SD of the triangle's share where it is not a sine

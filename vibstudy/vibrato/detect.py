@@ -44,6 +44,7 @@ BENT_S = 0.4  # duration from which a straight note may bend to and fro
 ANYWHERE, TAIL = 0.3, 0.5
 """Share of the false alarms allowed to stretches anywhere, and the power of their probability that holds:
 what is not stationary (a late scoop, a bad splice of the line) is found by short windows first."""
+# 0.4 s: two cycles at 5 Hz
 SHRINK, SHORTEST_S, SHORTEST = 0.55, 0.4, 0.1
 LEAST_CYCLES = 2.0
 LATE = 0.45  # share of a long note from which vibrato is looked for too
@@ -93,7 +94,7 @@ def _windows(duration_s: float, rate_min_hz: float, anywhere: bool) -> list[tupl
     `SHORTEST_S` or a share `SHORTEST` of the note; those of one length overlap by half.
     """
     windows = [(0.0, duration_s)]
-    if (1.0 - LATE) * duration_s > max(0.4, 2.5 / rate_min_hz):
+    if (1.0 - LATE) * duration_s > max(0.4, 2.5 / rate_min_hz):  # two and a half cycles of the slowest
         windows.append((LATE * duration_s, duration_s))
     length = SHRINK * duration_s if anywhere else 0.0
     while length >= max(SHORTEST_S, SHORTEST * duration_s):
@@ -276,7 +277,7 @@ class Search:
             return _calibrated(min(float(first), 1.0)) - false_alarm
 
         high = 1.0
-        while chance(high) > 0.0 and high < 1e4:
+        while chance(high) > 0.0 and high < 1e4:  # no note tells more
             high *= 2.0
         if not known > 0.0 or high >= 1e4:
             return float("nan")
@@ -297,7 +298,7 @@ def _calibrated(p: float) -> float:
 
 
 def _step_hz(length_s: float) -> float:
-    return min(0.3, 1.0 / (3.0 * length_s))
+    return min(0.3, 1.0 / (3.0 * length_s))  # a third of what the length resolves
 
 
 def detect(

@@ -56,7 +56,7 @@ from vibstudy.vibrato.solve import NO_SHAPE, Problem, Shape, Variances, improve
 from vibstudy.vibrato.span import Edge, find_edges
 
 ATTACK_CENTS = 5.0  # first guess of how far the attack bends the pitch
-LOCAL_CYCLES = 1.5
+LOCAL_CYCLES = 1.5  # as short as a phase and an extent can be told
 
 
 def fit_vibrato(
@@ -90,11 +90,13 @@ def fit_vibrato(
         None when no vibrato can be fitted (less than a cycle and a half).
     """
     step = float(time_s[1] - time_s[0])
-    target = 100.0 if duration_s < 2.5 else 70.0
+    target = 100.0 if duration_s < 2.5 else 70.0  # values a second: seven to the fastest cycle, for speed
     problem = Problem(time_s, integral, duration_s, max(1, round(1.0 / (target * step))))
     state = _start(problem, rate_hz, within_s)
     scale = float(np.std(problem.y))
+    # first guess: jitter and wander that are hardly there
     background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
+    # first guess: extent varies by a tenth, rate by a twentieth
     spread = np.array([(0.01 * scale) ** 2 + 1e-12, ATTACK_CENTS**2, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
     variances = Variances(background, spread)
     if not improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
@@ -116,7 +118,7 @@ def _fit_span(
     end: Edge,
 ) -> VibratoFit | None:
     """Fit the vibrato between two edges."""
-    if (end.time_s - start.time_s) * rate < 1.3:
+    if (end.time_s - start.time_s) * rate < 1.3:  # of fewer cycles rate and extent are one number
         return None
     if (start.time_s, end.time_s) == (state.basis.start, state.basis.end):
         state = replace(state)
@@ -124,6 +126,7 @@ def _fit_span(
         basis = Basis(problem.t, problem.series.duration_s, start.time_s, end.time_s, rate)
         state = state.on(basis, problem.t)
     shape = Shape(cycle.second, False)
+    # at most: it mostly stands still before
     fit = improve(problem, state, variances, shape, turns=4, iterations=3)
     if fit is None:
         return None
@@ -141,6 +144,7 @@ def _start(problem: Problem, rate_hz: float, within_s: tuple[float, float] | Non
     level = float(told[int(0.75 * (len(told) - 1))])
     # the longest strong stretch, gaps of less than a cycle closed
     gap = max(1, round(1.0 / (rate_hz * series.step_s)))
+    # first guess of where it lasts; vibrato/span.py places the edges
     strong = np.flatnonzero(extent > 0.4 * level)
     breaks = np.flatnonzero(np.diff(strong) > gap)
     firsts, lasts = strong[np.append(0, breaks + 1)], strong[np.append(breaks, -1)]
@@ -153,6 +157,7 @@ def _start(problem: Problem, rate_hz: float, within_s: tuple[float, float] | Non
     if len(longest) * series.step_s * rate_hz > 1.0:
         at = series.time_s[longest]
         rate = trend(at - at.mean(), phase[longest]) / (2.0 * np.pi)
+        # farther from the detector's it is another peak
         rate = float(np.clip(rate, 0.7 * rate_hz, 1.4 * rate_hz))
     basis = Basis(problem.t, duration, start, end, rate)
     on = np.interp(series.time_s[longest], problem.t, np.arange(len(problem.t))).round().astype(int)
@@ -161,7 +166,7 @@ def _start(problem: Problem, rate_hz: float, within_s: tuple[float, float] | Non
     def carry(columns: np.ndarray, values: np.ndarray) -> np.ndarray:
         # a little ridge on the random columns: the guess is rough
         ridge = np.zeros(columns.shape[1])
-        ridge[2:] = 0.05
+        ridge[2:] = 0.05  # first guess: nearly steady
         x = columns[on] * weight
         return np.linalg.solve(
             x.T @ x + np.diag(ridge * np.diag(x.T @ x) + 1e-9), x.T @ (values * weight[:, 0])

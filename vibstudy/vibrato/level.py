@@ -112,6 +112,7 @@ def is_articulated(level_db: np.ndarray) -> bool:
     quarter of the cycle and shorter exceed it.
     """
     x = np.linspace(-1.0, 1.0, len(level_db))
+    # swell and fade
     rest = level_db - np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyfit(x, level_db, 3))
     return bool(abs(np.mean(rest**3)) > MOST_SKEWNESS * np.mean(rest**2) ** 1.5)
 
@@ -162,14 +163,14 @@ def harmonic_depth_db(harmonic_db: np.ndarray, psi: np.ndarray, gate: np.ndarray
     """
     inside = gate > 0.5
     n = int(inside.sum())
-    if n < 8 or not len(harmonic_db):
+    if n < 8 or not len(harmonic_db):  # six columns are fitted
         return float("nan")
     u = np.linspace(-1.0, 1.0, n)
     x = np.stack([np.cos(psi[inside]), np.sin(psi[inside]), np.ones(n), u, u**2, u**3], axis=1)
     inverse = np.linalg.pinv(x.T @ x)
     beta = inverse @ x.T @ harmonic_db[:, inside].T
     rest = harmonic_db[:, inside].T - x @ beta
-    noise = np.sum(rest**2, axis=0) / (n - 6) * np.trace(inverse[:2, :2])
+    noise = np.sum(rest**2, axis=0) / (n - 6) * np.trace(inverse[:2, :2])  # of six columns
     return float(np.median(np.sqrt(np.maximum(beta[0] ** 2 + beta[1] ** 2 - noise, 0.0))))
 
 

@@ -35,8 +35,10 @@ from scipy.interpolate import BSpline
 from scipy.linalg.lapack import dgesv, dpotrf, dpotri
 
 JITTER_CROSSOVERS_HZ = np.array([np.inf, 1.5, 3.0, 6.0, 10.0, 18.0, 40.0])  # infinite: none
+# some octave and a half apart: a grid, refined by REML
 WANDER_CROSSOVERS_HZ = np.array([1.5, 4.5, 12.0, 32.0])
 SCOOPS_S = (0.015, 0.045)  # time constants of the pitch's settling at the beginning of a note
+# as fine as an attack bends, coarser as it dies away
 ATTACK_KNOTS_S = np.array([0.0, 0.015, 0.03, 0.05, 0.075, 0.1, 0.13, 0.17, 0.21])
 ATTACK_FADE_S = 0.06  # in which the bends of the attack die away
 RELEASE_S = 0.03  # and of its leaving at the end
@@ -100,11 +102,11 @@ class Series:
         t = self.time_s
         x = 2.0 * t / self.duration_s - 1.0
         columns = [x]
-        if self.duration_s > 0.25:
+        if self.duration_s > 0.25:  # a bend needs a quarter of a second to show
             columns.append(x**2)
-        if self.duration_s > 0.4:
+        if self.duration_s > 0.4:  # to and fro as in vibrato/detect.py
             columns.append(x**3)
-        if self.duration_s > 0.3:
+        if self.duration_s > 0.3:  # shorter notes have no steady part beside their attack
             columns += [np.exp(-t / scoop) for scoop in SCOOPS_S]
             columns.append(np.exp(-(self.duration_s - t) / RELEASE_S))
         return np.stack(columns, axis=1)
@@ -221,8 +223,8 @@ def _step(variances, scale, pulled, quad, trace, w, design, inverse) -> tuple[np
     half = 0.5 * variances
     information *= half * variances[:, None] / scale
     score = half * (quad / scale - trace)
-    _diagonal(information)[:] += 0.05 * half * trace + 1e-9
-    step = np.clip(dgesv(information, score)[2], -0.9, 3.0)
+    _diagonal(information)[:] += 0.05 * half * trace + 1e-9  # damping: the path, not the optimum
+    step = np.clip(dgesv(information, score)[2], -0.9, 3.0)  # to a tenth or twentyfold at most: the path
     return scale * variances * np.where(step < 0.0, 1.0 + step, np.exp(step)), float(score @ step)
 
 
@@ -287,6 +289,6 @@ def fit_variances(
         variances, gain = _step(np.append(noise, spread), scale, pulled, quad, trace, w, design, inverse)
         falling = variances < 0.5 * scale * np.append(noise, spread)
         noise, spread = variances[:3], variances[3:]
-        settled = gain < GAIN and abs(np.log(scale)) < 0.1
+        settled = gain < GAIN and abs(np.log(scale)) < 0.1  # within a tenth
     deviance = float(y @ (w * residual) + np.sum(np.log(variance)) + log_det + sizes @ np.log(each))
     return MixedFit(coefficients, inverse, noise, spread, residual, variance, deviance, falling)

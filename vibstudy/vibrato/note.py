@@ -62,7 +62,7 @@ def pulses_per_beat(rate_hz: float | np.ndarray, tempo_bpm: float | np.ndarray) 
 
 
 def _thin_rate_hz(duration_s: float) -> float:
-    return 100.0 if duration_s < 1.5 else 64.0
+    return 100.0 if duration_s < 1.5 else 64.0  # six values to a cycle of 10 Hz; short notes need each
 
 
 def pitch_series(line: NoteLine) -> Series:
@@ -79,7 +79,7 @@ def _thin_level(line: NoteLine, levels: np.ndarray) -> tuple[np.ndarray, np.ndar
     inner = slice(*np.searchsorted(time_s, [EDGE_S, duration - EDGE_S]))
     if inner.stop - inner.start < 4:
         inner = slice(None)
-    return thin(time_s[inner], levels[..., inner], 64.0)
+    return thin(time_s[inner], levels[..., inner], 64.0)  # six values to a cycle of 10 Hz
 
 
 def level_series(line: NoteLine, level_db: np.ndarray) -> Series:
@@ -121,7 +121,7 @@ def measure_note(
         values["quality"].append("too_short")
         return values, None
     series = pitch_series(line)
-    if len(series.time_s) < 14:
+    if len(series.time_s) < 14:  # as many as the background and a sinusoid have columns, and some
         values["quality"].append("too_short")
         return values, None
     anywhere = line.snr_db > ANYWHERE_ABOVE_DB
@@ -133,6 +133,7 @@ def measure_note(
         part = None if found.usual else (found.start_s, found.end_s)
         time_s = line.time_s - line.onset_s
         fit = fit_vibrato(time_s, line.integral, span, found.rate_hz, found.noise, part)
+        # a tenth beyond what was asked
         if fit is not None and not rate_min_hz * 0.9 <= fit.rate_hz <= rate_max_hz * 1.1:
             fit = None
         # two slow cycles and the drift may undo each other: nothing swings wider than its line
@@ -169,7 +170,7 @@ def _carried_by(values: dict[str, Any]) -> dict[str, Any]:
 def _presence(found: Detection, fit: VibratoFit | None, span_s: float) -> dict[str, Any]:
     if fit is None:
         return {"has_vibrato": False if span_s * SLOW_RATE_HZ >= MIN_CYCLES else None}
-    if (fit.end_s - fit.start_s) * fit.rate_hz < MIN_CYCLES - 0.2:
+    if (fit.end_s - fit.start_s) * fit.rate_hz < MIN_CYCLES - 0.2:  # its ends are known to a fifth of a cycle
         return {"has_vibrato": None}
     return {"has_vibrato": fit.extent_cents >= SMALLEST_EXTENT_CENTS}
 
@@ -236,7 +237,7 @@ def _level_columns(
     line: NoteLine, fit: VibratoFit | None, rate_min_hz: float, rate_max_hz: float, false_alarm: float
 ) -> dict[str, Any]:
     level = level_series(line, line.level_db)
-    if len(level.time_s) < 14:
+    if len(level.time_s) < 14:  # as for the pitch
         return {}
     search = Search(level, rate_min_hz, rate_max_hz)
     found = search.test(level.values)

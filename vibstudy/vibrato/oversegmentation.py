@@ -35,10 +35,10 @@ TOUCHING_S, SAME_CENTS = 0.03, 60.0
 TONGUED_DB = 8.0
 """In simulated rooms 24 of 25 dips are less deep in the median of the harmonics; so are three in four of
 those between repeated notes: there nine cuts in ten that are found are the room's."""
-DIP_S = 0.06
-RATES_HZ = (3.0, 10.0)
-SURE_P = 1e-3
-_HEARD_DB = 40.0
+DIP_S = 0.06  # either side of a cut
+RATES_HZ = (3.0, 10.0)  # rates of vibrato
+SURE_P = 1e-3  # a vibrato that is surely there
+_HEARD_DB = 40.0  # below the loudest: no harmonic that is heard
 _KINDS = ("note", "ornament", "unclear")
 _OF_END = ("offset_s", "offset_se_s")
 _OF_WHOLE = ("trill_p", "trill_rate_hz", "trill_interval_cents")

@@ -181,8 +181,10 @@ def improve(
         c = fit.coefficients
         worst = move(state, c, places)
         if shape.second:
+            # a larger one would make two crests of one
             state.second = np.clip(c[places.of["second"]], -0.6, 0.6)
         if shape.triangle:
+            # far beyond any share of a triangle
             state.triangle = float(np.clip(c[places.of["triangle"]][0], -1.0, 3.0))
         rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))
         if not 1.0 < rate < 20.0 or state.extent_c[0] <= 0.0:
@@ -198,6 +200,7 @@ def move(state: State, coefficients: np.ndarray, places: Places) -> float:
     """Take extent and phase from a solution, in place; how far the phase is off, rad."""
     step = coefficients[places.phase] - state.phase_c
     worst = float(np.abs(state.basis.phase @ step)[state.basis.inside].max())
+    # rad a turn: the sine is nearly straight there
     state.phase_c = state.phase_c + step * min(1.0, 0.8 / (worst + 1e-12))
     state.extent_c = coefficients[places.extent]
     return worst

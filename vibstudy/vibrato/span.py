@@ -43,8 +43,9 @@ def find_edges(problem: Problem, state: State, rate: float, variances: Variances
     """Beginning and end of vibrato."""
     duration = problem.series.duration_s
     period = 1.0 / rate
-    step = min(period / 4.0, 0.06)
+    step = min(period / 4.0, 0.06)  # the best is refined by a parabola
     first = max(step, LEAST_DELAY_CYCLES * period)
+    # as much vibrato as vibrato/fit.py needs
     grid = np.append(0.0, np.arange(first, max(duration - 1.3 * period, 1e-9), step))
     if len(grid) < 2:
         return Edge(0.0, float("nan")), Edge(duration, 0.0)
@@ -58,6 +59,7 @@ def find_edges(problem: Problem, state: State, rate: float, variances: Variances
     if len(ends) < 2 or state.basis.end == duration:  # strong up to the end
         return start, Edge(duration, 0.0)
     end = _end(ends, gates.fit(start.time_s, ends).cost)
+    # a fade: it lasts to the end
     return start, end if duration - end.time_s >= 0.6 * period else Edge(duration, 0.0)
 
 
@@ -140,7 +142,7 @@ def _start_edge(grid: np.ndarray, found: _Gated) -> Edge:
         return weight / weight.sum()
 
     weight, doubtful = weights(AT_ONCE_PRIOR), weights(AT_ONCE_DOUBTFUL)
-    if weight[0] > 0.5:
+    if weight[0] > 0.5:  # the likelier
         edge = Edge(0.0, float(grid[1]) / np.sqrt(12.0))
     else:
         edge = _late_edge(grid[1:], weight[1:], found.cost[1:])
