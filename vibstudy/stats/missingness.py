@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import special
+from scipy import optimize, special
 
 from vibstudy.stats.selection import is_observed, is_proper
 
@@ -91,32 +91,22 @@ def chance_weights(notes: pd.DataFrame, kept: np.ndarray) -> np.ndarray | None:
 
 
 def _logistic(design: np.ndarray, kept: np.ndarray) -> np.ndarray:
-    """Coefficients of a logistic regression, by Newton steps.
+    """Coefficients of a logistic regression.
 
     A little ridge keeps a column that parts kept and lost completely from running away.
     """
-    coefficients = np.zeros(design.shape[1])
 
-    def loss(at: np.ndarray) -> float:
+    def loss(at: np.ndarray) -> tuple[float, np.ndarray]:
         eta = design @ at
-        return float(np.sum(np.logaddexp(0, eta) - kept * eta) + at @ at / 2)
+        value = float(np.sum(np.logaddexp(0, eta) - kept * eta) + at @ at / 2)
+        return value, design.T @ (special.expit(eta) - kept) + at
 
-    value = loss(coefficients)
-    for _ in range(100):
-        chance = special.expit(design @ coefficients)
-        slope = design.T @ (chance - kept) + coefficients
-        curvature = design.T @ ((chance * (1 - chance))[:, None] * design) + np.eye(len(slope))
-        step = np.linalg.solve(curvature, slope)
-        if float(slope @ step) < 1e-10:
-            break
-        for scale in 0.5 ** np.arange(20):
-            trial = loss(coefficients - scale * step)
-            if trial <= value:
-                coefficients, value = coefficients - scale * step, trial
-                break
-        else:
-            break
-    return coefficients
+    def curvature(at: np.ndarray) -> np.ndarray:
+        chance = special.expit(design @ at)
+        return design.T @ ((chance * (1 - chance))[:, None] * design) + np.eye(len(at))
+
+    start = np.zeros(design.shape[1])
+    return optimize.minimize(loss, start, jac=True, hess=curvature, method="trust-exact").x
 
 
 def trimmed(values: np.ndarray, side: np.ndarray, shares: tuple[float, float], lowest: bool) -> np.ndarray:
