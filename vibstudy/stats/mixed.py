@@ -38,7 +38,14 @@ from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
 from vibstudy.stats.measurement import carried, measurement_weights, notes_spread_weights, shared_errors
-from vibstudy.stats.smallsample import METHODS, KenwardRoger, Satterthwaite, make_inference
+from vibstudy.stats.players import AUTO, EQUAL
+from vibstudy.stats.smallsample import (
+    METHODS,
+    KenwardRoger,
+    Satterthwaite,
+    flat_directions,
+    make_inference,
+)
 from vibstudy.stats.threads import one_thread
 from vibstudy.stats.tokens import name_text
 
@@ -89,7 +96,8 @@ def fit_mixed(
         Whether slopes given by name may be correlated with each other and with the player's level.
     spread : str
         "auto" lets the players' variance differ between the levels of the first factor that lies between
-        players; a factor's name: between its levels; "equal": one variance.
+        players, where the notes can tell it from the players' own slopes; a factor's name: between its
+        levels; "equal": one variance.
     notes_spread : str | None
         Column by whose levels the notes' variance is estimated apart.
     shared : mapping or None
@@ -110,15 +118,26 @@ def fit_mixed(
     check_method(df)
     if isinstance(weights, str) and weights == "measurement" and "measurement" not in notes:
         weights = measurement_weights(notes, formula, player, recording, crossed, slopes, spread)
-    prepared = prepare(
-        notes, formula, player, recording, crossed, weights, () if slopes is None else slopes,
-        slope_correlation, spread,
-    )  # fmt: skip
-    if shared:
-        prepared = replace(prepared, shared=shared_errors(notes, prepared, shared))
-    if notes_spread is not None:
-        prepared = notes_spread_weights(notes, prepared, notes_spread)
-    fit = fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
+    own = () if slopes is None else slopes
+
+    def fitted(spread: str) -> tuple[Prepared, EngineFit]:
+        prepared = prepare(
+            notes, formula, player, recording, crossed, weights, own, slope_correlation, spread
+        )
+        if shared:
+            prepared = replace(prepared, shared=shared_errors(notes, prepared, shared))
+        if notes_spread is not None:
+            prepared = notes_spread_weights(notes, prepared, notes_spread)
+        return prepared, fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
+
+    prepared, fit = fitted(spread)
+    if spread == AUTO and prepared.players.spread and flat_directions(fit.solution.expected).size:
+        told = (
+            f"How much the players of each {prepared.players.spread} differ, and what is each player's own, "
+            "cannot be told apart by these notes: all players have one spread."
+        )
+        prepared, fit = fitted(EQUAL)
+        prepared = replace(prepared, remarks=(*prepared.remarks, told))
     return MixedResult(prepared, fit, df)
 
 

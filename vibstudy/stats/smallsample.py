@@ -228,6 +228,32 @@ class WithShared(Satterthwaite):
         return self._base.df(contrast) * (self.variance(contrast) / self._base.variance(contrast)) ** 2
 
 
+FLAT = 1e-9
+"""Information below this share of what each variance has by itself is none, but for rounding."""
+
+
+def flat_directions(expected: np.ndarray) -> np.ndarray:
+    """Directions of the variances of which the notes tell nothing, whatever they sound like.
+
+    Where each player of a group stands at decades of his own, wider spreads of the groups and wider own ways
+    of the players with the decade come to the same: the likelihood is a ridge, and where on it the search
+    ends is up to rounding.
+
+    Parameters
+    ----------
+    expected : ndarray [shape=(r, r)]
+        Expected information.
+
+    Returns
+    -------
+    ndarray [shape=(r, k)]
+    """
+    sizes = np.sqrt(np.maximum(np.diag(expected), 0.0))
+    sizes[sizes == 0] = 1.0
+    values, vectors = np.linalg.eigh(expected / np.outer(sizes, sizes))
+    return vectors[:, values < FLAT] / sizes[:, None]
+
+
 class ByPlayers(Satterthwaite):
     """Inference that never trusts more than the players allow.
 
@@ -242,7 +268,8 @@ class ByPlayers(Satterthwaite):
       false alarms instead of 8 %.
     * A contrast constant within the levels of a further random factor (regions, schools drawn) has no more
       degrees of freedom than these allow: levels less the terms constant within them.
-    * A contrast that one player alone makes estimable: not testable.
+    * A contrast that one player alone makes estimable: not testable; nor one whose standard error changes
+      along a direction of the variances that nothing tells of (:func:`flat_directions`).
 
     Parameters
     ----------
@@ -275,7 +302,21 @@ class ByPlayers(Satterthwaite):
 
     def reason(self, contrast: np.ndarray) -> str:
         """Why a contrast cannot be tested; "" when it can."""
-        return self._lone.reason(contrast)
+        return self._lone.reason(contrast) or self._unsure(contrast)
+
+    @cached_property
+    def _flat(self) -> np.ndarray:
+        return flat_directions(self.solution.expected)
+
+    def _unsure(self, contrast: np.ndarray) -> str:
+        flat = self._flat
+        if not flat.size:
+            return ""
+        slopes = np.einsum("i,kij,j->k", contrast, self.solution.covariance_slopes, contrast)
+        moved = np.abs(slopes @ flat) / (np.linalg.norm(slopes[:, None] * flat, axis=0) + 1e-300)
+        if np.max(moved) < 1e-6:
+            return ""
+        return "Its error cannot be estimated: these notes cannot tell the variances apart that it rests on."
 
     def df(self, contrast: np.ndarray) -> float:
         """Degrees of freedom of one contrast [shape=(p,)]."""
