@@ -30,7 +30,8 @@
 ``filter``       which notes, e.g. ``"medium != 'acoustic_disc'"`` (:mod:`vibstudy.stats.filters`)
 ``scale``        log or plain; log by default for extent and depths
 ``plan``         ``{ players = 20 }`` or ``{ recordings = 100 }``: how large the corpus is to become, for
-                 those who test before it is complete (:mod:`vibstudy.stats.looks`)
+                 those who test before it is complete, or may go on collecting; to be written before the first
+                 look (:mod:`vibstudy.stats.looks`)
 ``exploratory``  true for what was found by looking; such claims are labelled, and corrected apart
 ===============  ==================================================================================
 
@@ -46,14 +47,15 @@ Verdicts
   reason is given.
 
 A decided verdict is put to the model with each further tag in it (medium, region, school, accompaniment,
-room, instrument, whether the speed is known; decade; teacher, piece, tempo; and every column of the user's
-own that says one thing of each recording and the same of several players). Schools within regions, and
-pieces, are drawn as players are. Where the verdict does not stand, it says so in the same breath: "Supported,
-but these recordings cannot tell decade from medium". A line that is shown to bend is asked once more as a
-curve. Where one side lost 15 points more of its notes to measuring than the other, the same is done with
-weights for the notes lost and in the two worst cases (:mod:`vibstudy.stats.missingness`). A verdict on
-extents is also asked with the notes in which no vibrato was found, as straight or narrower than could be
-found in them (:mod:`vibstudy.stats.censored`).
+room, instrument, whether the speed is known; decade; piece, tempo; the players' lineage, where teachers are
+named; every column of the user's own that says one thing of each recording and the same of several players;
+register and length of the notes). Schools within regions, pieces and lineages are drawn as players are. Where
+the verdict does not stand, it says so in the same breath: "Supported, but these recordings cannot tell decade
+from medium". A trend is asked once more with a bend in it: where it does not stand, a steady change cannot be
+told from one that turns on its way. Where one side lost 15 points more of its notes to measuring than the
+other, the same is done with weights for the notes lost and in the two worst cases
+(:mod:`vibstudy.stats.missingness`). A verdict on extents is also asked with the notes in which no vibrato was found,
+as straight or narrower than could be found in them (:mod:`vibstudy.stats.censored`).
 
 p is that of the mixed model (presence: between–within), raised for looks at a growing corpus, then corrected
 by Holm over every confirmatory claim that was ever logged (:mod:`vibstudy.stats.history`), exploratory ones
@@ -96,6 +98,7 @@ from vibstudy.stats.history import (
     marks_of,
     newly_withdrawn,
     past_of,
+    plan_text,
     state_rows,
     tags_of,
     withdrawn,
@@ -157,33 +160,34 @@ def evaluate_claims(
     findings = [examine(claim, notes) for claim in claims]
     pasts = [past_of(claim, ledger) for claim in claims]
     looks = [_look(f, past) for f, past in zip(findings, pasts, strict=True)]
-    p = np.array([look.p for look in looks])
     exploratory = np.array(
         [c.exploratory and not past.was_confirmatory for c, past in zip(claims, pasts, strict=True)], bool
     )
-    gone = np.ones(bygone_tests(claims, ledger))
-    corrected = np.full(len(p), np.nan)
-    corrected[exploratory] = holm(p[exploratory])
-    confirmatory = int((~exploratory).sum())
-    corrected[~exploratory] = holm(np.concatenate([p[~exploratory], gone]))[:confirmatory]
+    bygone = bygone_tests(claims, ledger)
+    corrected = _corrected(np.array([look.p for look in looks]), exploratory, bygone)
+    lasting = _corrected(np.array([look.lasting_p for look in looks]), exploratory, bygone)
     seen = Recordings(ledger) if ledger is not None else None
     marks = marks_of(notes) if ledger is not None and len(claims) else {}
     rows = []
-    for finding, past, look, p_holm in zip(findings, pasts, looks, corrected, strict=True):
+    for finding, past, look, p_holm, p_lasting in zip(
+        findings, pasts, looks, corrected, lasting, strict=True
+    ):
         claim = finding.claim
         standing, written = _standing(claim, finding, past, ledger, seen, recordings or {}, marks)
         factor = p_holm / finding.p if finding.p > 0 else 1.0
         verdict = finding.verdict(factor)
         turned = finding.turned_by(factor)
+        passing = words.passing(look) if p_holm < ALPHA <= p_lasting else ""
         told = [words.said(r) for r in finding.remarks if words.is_caution(r)]
         told += [words.other_words(other, finding) for other in turned]
-        told += [text for text in (words.sequence_words(look, claim.plan),) if text]
+        told += [text for text in (words.sequence_words(look, claim.plan, bool(passing)),) if text]
+        but = ", and ".join(text for text in (words.qualification(finding, turned), passing) if text)
         rows.append(
             {
                 "claim": claim.id,
                 "sentence": claim.sentence,
                 "verdict": verdict,
-                "but": words.qualification(finding, turned),
+                "but": but,
                 "provisional": look.provisional,
                 "standing": standing,
                 "history": words.history_words(past, look.look),
@@ -198,7 +202,7 @@ def evaluate_claims(
                 "told_from": finding.told[0],
                 "told_to": finding.told[1],
                 "look": look.look,
-                "answer": words.answer(finding, verdict, p_holm, look, turned),
+                "answer": words.answer(finding, verdict, p_holm, look, but),
                 "compared": words.compared(finding),
                 "p_kind": words.p_kind(finding),
                 "reason": words.said(finding.obstacle) if finding.obstacle else "",
@@ -215,14 +219,25 @@ def evaluate_claims(
     return pd.DataFrame(rows)
 
 
+def _corrected(p: np.ndarray, exploratory: np.ndarray, bygone: int) -> np.ndarray:
+    """p by Holm: confirmatory claims with those that are gone, exploratory ones among themselves."""
+    out = np.full(len(p), np.nan)
+    out[exploratory] = holm(p[exploratory])
+    confirmatory = int((~exploratory).sum())
+    out[~exploratory] = holm(np.concatenate([p[~exploratory], np.ones(bygone)]))[:confirmatory]
+    return out
+
+
 def _look(finding: Finding, past: Past) -> Standing:
     """Where this look stands among those logged, with its interval."""
     if finding.obstacle is not None:
         return Standing(look=max(1, len(past.looks)), p=np.nan)
     plan = finding.claim.plan
     unit = plan.unit if plan else "recordings"
-    earlier = [getattr(look, unit) for look in past.looks if look.token != finding.look]
-    look = standing_of(finding.p, earlier, getattr(finding, unit), plan.size if plan else None, ALPHA)
+    before = [look for look in past.looks if look.token != finding.look]
+    late = any(look.plan != plan_text(finding.claim) for look in past.looks) if plan else False
+    size, planned = getattr(finding, unit), plan.size if plan else None
+    look = standing_of(finding.p, [getattr(look, unit) for look in before], size, planned, ALPHA, late)
     low, high = finding.interval(1 - look.nominal)
     return replace(look, low=low, high=high)
 
@@ -307,7 +322,7 @@ def evaluate_and_log(
     """Log what is new, test the claims, and log this look and its verdicts."""
     ledger = log_new(folder, claims, recordings, notes)
     table = evaluate_claims(claims, notes, ledger, hashes_of(recordings))
-    _log_verdicts(ledger, table)
+    _log_verdicts(ledger, table, claims)
     return table, ledger
 
 
@@ -419,8 +434,9 @@ def _files_sum(paths: Sequence[Path]) -> str:
     return sums[0] if len(sums) == 1 else hashlib.sha256("".join(sums).encode()).hexdigest()
 
 
-def _log_verdicts(ledger: Ledger, table: pd.DataFrame) -> None:
+def _log_verdicts(ledger: Ledger, table: pd.DataFrame, claims: Sequence[Claim]) -> None:
     """Log looks and verdicts that differ from the last logged for the same claim."""
+    plans = {claim.id: plan_text(claim) for claim in claims}
     last = {(row[2], row[3]): row[4] for row in ledger.rows if row[1] == "verdict"}
     new = []
     for row in table.to_dict("records"):
@@ -429,6 +445,7 @@ def _log_verdicts(ledger: Ledger, table: pd.DataFrame) -> None:
             "look": row["seen"],
             "players": int(row["players"]),
             "recordings": int(row["recordings"]),
+            "plan": plans[row["claim"]],
             "answer": row["answer"],
         }
         detail = json.dumps(content, ensure_ascii=False)

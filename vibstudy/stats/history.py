@@ -10,7 +10,8 @@ look again when some recordings have come in, encode a file anew so that it coun
   always: calling it confirmatory later does not make it one.
 * **A recording is known again** by its name, by its sound file, or by its notes (:func:`fingerprint`),
   whatever else changed: it counts from when it was first seen.
-* **Looks** at different notes are counted over all wordings of a claim (same id, or same test).
+* **Looks** at different notes are counted over all wordings of a claim (same id, or same test), each with the
+  plan it was under: a plan written after the first look is none.
 * **Settings, tags and edits** that changed after the first look are counted, too.
 * **Pooled studies** have one log, their rows in the order of time (:func:`pooled_rows`): what any of them
   tested and took out is a test that was made. A claim that is asked of the pooled studies goes on there,
@@ -49,11 +50,12 @@ POOLED = "pooled"
 
 @dataclass(frozen=True)
 class Look:
-    """One look at one claim: which notes, how many players and recordings."""
+    """One look at one claim: which notes, how many players and recordings, and the plan it was under."""
 
     token: str
     players: int
     recordings: int
+    plan: str = ""
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,11 @@ def detail_of(claim: Claim) -> str:
     return json.dumps({"sentence": claim.sentence, "exploratory": claim.exploratory}, ensure_ascii=False)
 
 
+def plan_text(claim: Claim) -> str:
+    """The plan of a claim, as it is logged with a look; "" without one."""
+    return f"{claim.plan.size} {claim.plan.unit}" if claim.plan else ""
+
+
 def _read(detail: str) -> dict:
     try:
         content = json.loads(detail)
@@ -117,7 +124,8 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         players, recordings = found.get("players"), found.get("recordings")
         if isinstance(players, int) and isinstance(recordings, int) and min(players, recordings) > 0:
             first = k if first is None else first
-            looks.setdefault(token, Look(token, players, recordings))
+            own = plan_text(claim) if row[3] == claim.sha256 else ""  # a log from before plans were logged
+            looks.setdefault(token, Look(token, players, recordings, str(found.get("plan", own))))
     return Past(
         ledger.first("claim", claim.id, claim.sha256),
         len(wordings),
