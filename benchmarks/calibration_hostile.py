@@ -374,6 +374,153 @@ def pupils_of_one_decade(rng: np.random.Generator) -> float:
     return float(pupils_near_teachers(f, draws=399, seed=int(rng.integers(1e9))).p)
 
 
+# --- and more claims
+
+
+def five_beside_two_thousand(rng: np.random.Generator) -> Put:
+    """Four of ten players have five notes of one recording, two have 2,000 of four."""
+    f = _corpus(10, 4, lambda player: 500 if player < 2 else 5 if player < 6 else 20)
+    f = f[(f["take"] == 0) | ~f["player"].between(2, 5)].reset_index(drop=True)
+    return _put(f.assign(region=_sides(f, f["player"] % 2)), _noise(rng, f), REGION)
+
+
+def early_recordings_scatter(rng: np.random.Generator) -> Put:
+    """Recordings scatter by 0.4 in 1930 and by 0.05 in 1980; 4 of 14 players are early."""
+    f = _corpus(14, 3, lambda _: 12)
+    f["decade"] = np.where(f["player"] < 4, 1930, 1960 + 20 * (f["player"] % 2))
+    own = rng.normal(0, 1, (14, 3))[f["player"], f["take"]] * np.where(f["decade"] == 1930, 0.4, 0.05)
+    return _put(f, _noise(rng, f, recording_sd=0.0) + own, Contrast("decade", 1930, 1980))
+
+
+def tags_missing_in_part(rng: np.random.Generator) -> Put:
+    """The medium alone decides and goes with the region in 8 of 10; half of the manifest does not name it."""
+    f = _corpus(14, 4, lambda _: 12)
+    takes = pd.factorize(f["recording_id"])[0]
+    tape = (f["player"] % 2 == 1) ^ (rng.random(takes.max() + 1) < 0.2)[takes]
+    medium = pd.Series(np.where(tape, "tape_lp", "electrical_disc")).mask(
+        (rng.random(takes.max() + 1) < 0.5)[takes]
+    )
+    f = f.assign(region=_sides(f, f["player"] % 2), medium=medium.astype("string"))
+    return _put(f, _noise(rng, f) + 0.4 * tape, REGION)
+
+
+def register_goes_with_region(rng: np.random.Generator) -> Put:
+    """High notes are wider, by 12 % a fourth, in each player's own way; one region plays a third higher."""
+    f = _corpus(14, 3, lambda _: 15)
+    midi = np.round(rng.normal(66, 5, len(f)) + 4 * (f["player"] % 2))
+    slope = (0.024 + rng.normal(0, 0.01, 14))[f["player"]]
+    return _put(
+        f.assign(region=_sides(f, f["player"] % 2), midi=midi), _noise(rng, f) + slope * (midi - 68), REGION
+    )
+
+
+def length_goes_with_decade(rng: np.random.Generator) -> Put:
+    """Long notes are wider, by 20 % an octave of length; later players are recorded in slow movements."""
+    f = _corpus(14, 3, lambda _: 15)
+    f["decade"] = 1930 + 40 * (f["player"] % 2)
+    octaves = rng.normal(-1, 0.7, len(f)) + 1.2 * (f["player"] % 2)
+    slope = (0.18 + rng.normal(0, 0.04, 14))[f["player"]]
+    y = _noise(rng, f) + slope * octaves
+    return _put(f.assign(duration_s=2.0**octaves), y, Contrast("decade", 1930, 1970))
+
+
+def one_player_in_all_eras(rng: np.random.Generator) -> Put:
+    """One of nine players recorded in all decades and changed in his own way (0.15); the others in one."""
+    f = _corpus(9, 4, lambda player: 40 if player == 0 else 12)
+    f["decade"] = 1930 + 20 * np.where(f["player"] == 0, f["take"], f["player"] % 4)
+    own = rng.normal(0, 0.15) * f["take"] * (f["player"] == 0)
+    return _put(f, _noise(rng, f) + own.to_numpy(), Contrast("decade", 1930, 1990, shape="trend"))
+
+
+def scatter_by_level(rng: np.random.Generator) -> Put:
+    """The wider a player, the more his notes scatter, and the more of them: 4 against 8 players."""
+    level = rng.normal(0, PLAYER_SD, 12)
+    f = _corpus(12, 3, lambda player: int(np.clip(12 * np.exp(2 * level[player]), 3, 60)))
+    y = level[f["player"]] + rng.normal(0, RECORDING_SD, 36)[pd.factorize(f["recording_id"])[0]]
+    y = y + NOTE_SD * np.exp(1.5 * y) * rng.normal(size=len(f))
+    return _put(f.assign(region=_sides(f, f["player"] >= 4)), y, REGION)
+
+
+def two_clusters(rng: np.random.Generator) -> Put:
+    """Two kinds of players, 5.0 and 6.5 Hz, one in four of the fast kind; 4 against 8 players."""
+    f = _corpus(12, 3, lambda _: 15)
+    rate = 5 + 1.5 * (rng.random(12) < 0.25)[f["player"]] + 0.4 * _noise(rng, f)
+    notes, _ = _put(f.assign(region=_sides(f, f["player"] >= 4), rate_hz=rate), 0 * rate, REGION)
+    return notes, Claim("c", "", "rate_hz", REGION, "different")
+
+
+def all_or_none(rng: np.random.Generator) -> Put:
+    """Players vibrate on every note, on none, or on some: presence, 6 against 6 players."""
+    f = _corpus(12, 3, lambda _: 15)
+    chance = rng.choice([0.0, 0.1, 0.6, 1.0, 1.0], 12)[f["player"]]
+    notes, _ = _put(f.assign(region=_sides(f, f["player"] % 2)), 0.0 * chance, REGION)
+    notes["has_vibrato"] = rng.random(len(f)) < chance
+    return notes, Claim("c", "", "has_vibrato", REGION, "different")
+
+
+def recordings_twice(rng: np.random.Generator) -> Put:
+    """Half of the recordings are there twice, under two names (one transfer); register, own slopes."""
+    f = _corpus(8, 3, lambda _: 15)
+    x = rng.normal(size=len(f))
+    f = f.assign(y=_noise(rng, f) + rng.normal(0, 0.1, 8)[f["player"]] * x, midi=67 + 6 * x)
+    again = f[rng.random(24)[pd.factorize(f["recording_id"])[0]] < 0.5]
+    again = again.assign(recording_id=again["recording_id"] + " again", y=again["y"] + 0.01)
+    f = pd.concat([f, again], ignore_index=True)
+    return _put(f.drop(columns="y"), f["y"].to_numpy(), Contrast("midi", 60, 72))
+
+
+def a_hair_short_of_the_margin(rng: np.random.Generator) -> Put:
+    """5 against 7 players of unequal spreads, wider by 9.9 %; claimed: by at least 10 %."""
+    f = _corpus(12, 3, lambda _: 12)
+    late = f["player"] >= 5
+    spread = np.where(np.arange(12) < 5, 0.35, 0.15)
+    y = _noise(rng, f, player_sd=spread) + np.log(1.099) * late
+    return _put(f.assign(region=_sides(f, late)), y, REGION, "higher", 10)
+
+
+def teacher_trees(rng: np.random.Generator) -> Put:
+    """Pupils resemble their teachers (0.8 a lesson): two trees of five players a region, teachers named."""
+    f = _corpus(20, 2, lambda _: 12)
+    level, teacher = np.zeros(20), {}
+    for k in range(20):
+        tree, place = divmod(k, 5)
+        if place == 0:
+            level[k] = rng.normal(0, PLAYER_SD)
+            continue
+        of = 5 * tree + (place - 1) // 2
+        level[k] = 0.8 * level[of] + 0.6 * rng.normal(0, PLAYER_SD)
+        teacher[k] = f"P{of}"
+    y = _noise(rng, f, player_sd=0.0) + level[f["player"]]
+    f = f.assign(region=_sides(f, f["player"] >= 10), teacher=f["player"].map(teacher).astype("string"))
+    return _put(f, y, REGION)
+
+
+def change_of_a_difference_claimed(rng: np.random.Generator) -> Put:
+    """Whether regions grew alike: three players a cell, two of them in both decades."""
+    f = _corpus(12, 4, lambda _: 12)
+    late = (f["player"] // 2) % 2 ^ (f["player"].isin([0, 3]) & (f["take"] >= 2)).astype(int)
+    f = f.assign(region=_sides(f, f["player"] % 2), decade=1930 + 40 * late)
+    own = rng.normal(0, 0.15, (12, 2))[f["player"], late]
+    return _put(f, _noise(rng, f) + own, Contrast("region", "A", "B", False, "decade", 1930, 1970))
+
+
+FURTHER: Sequence[Callable[[np.random.Generator], Put]] = (
+    five_beside_two_thousand,
+    early_recordings_scatter,
+    tags_missing_in_part,
+    register_goes_with_region,
+    length_goes_with_decade,
+    one_player_in_all_eras,
+    scatter_by_level,
+    two_clusters,
+    all_or_none,
+    recordings_twice,
+    a_hair_short_of_the_margin,
+    teacher_trees,
+    change_of_a_difference_claimed,
+)
+
+
 def _share(hits: Sequence[bool]) -> str:
     share = float(np.mean(hits)) if len(hits) else np.nan
     return f"{100 * share:5.1f} ± {100 * np.sqrt(share * (1 - share) / max(len(hits), 1)):.1f} %"
@@ -411,7 +558,8 @@ def main() -> None:
     arguments = parser.parse_args()
     places = range(arguments.first, arguments.first + arguments.corpora)
     jobs = [(_models, design) for design in DESIGNS] + [(_claims, design) for design in CLAIMED]
-    for number, (job, design) in enumerate([*jobs, (None, pupils_of_one_decade)]):
+    jobs += [(None, pupils_of_one_decade), *((_claims, design) for design in FURTHER)]
+    for number, (job, design) in enumerate(jobs):
         if arguments.only and design.__name__ not in arguments.only:
             continue
         started = time.process_time()

@@ -346,16 +346,16 @@ def all_ways_to_ask(notes):
 
 
 def _looks(jitter: float) -> Any:
-    from vibstudy.stats.looks import any_look_p, boundaries, nominal_level, planned_p, spent, standing_of
+    from vibstudy.stats.looks import all_looks_p, boundaries, lasting, nominal_level, spent, standing_of
 
     shares = [0.3, 0.55, 1.0]
     return told(
         {
             "spent": [spent(share) for share in (0.1, 0.5, 0.9)],
             "boundaries": boundaries(shares),
-            "planned": [planned_p(p, shares) for p in (0.001, 0.02, 0.2)],
-            "any": [any_look_p(p, [40, 60, 100]) for p in (0.001, 0.02, 0.2)],
-            "level": nominal_level(shares, [0.3, 0.5, 0.8]),
+            "planned": [all_looks_p(p, shares) for p in (0.001, 0.02, 0.2)],
+            "any": [all_looks_p(p, shares, lasting(0.3)) for p in (0.001, 0.02, 0.2)],
+            "level": nominal_level(shares),
             "standing": [standing_of(0.01, [40, 60], 80, planned) for planned in (None, 120, 80)],
         }
     )

@@ -416,6 +416,10 @@ def test_few_lineages_cannot_tell():
     notes = school(3, 0.3)
     few = notes.assign(teacher=notes["teacher"].where(notes["teacher"].isin(["P00", "P01"])))
     assert "4 pupils of 2 teachers" in pupils_near_teachers(few, draws=99).cannot_tell
+    for unnamed in (notes.drop(columns="teacher"), notes.assign(teacher=pd.NA)):
+        said = pupils_near_teachers(unnamed, draws=99).sentence()
+        assert "no teachers are named. Add a column 'teacher' to the manifest" in said
+        assert "tracker" not in said
     alone = notes.assign(region=notes["teacher"].fillna(notes["player"]))
     # each lineage its own stratum: exchange within it says nothing of a teacher against strangers
     answer = pupils_near_teachers(alone.assign(decade=notes["player"]), draws=99)

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
+from scipy.stats import norm
 
 from tests.test_stats_claims import claim, corpus, measured_study, write
 from vibstudy.errors import VibstudyError
@@ -19,7 +20,8 @@ from vibstudy.stats.claimfile import Plan, claims_text, read_claims
 from vibstudy.stats.claims import Contrast, evaluate_claims, examine, log_new, run_claims
 from vibstudy.stats.history import Recordings, fingerprint, same_notes
 from vibstudy.stats.ledger import Ledger
-from vibstudy.stats.looks import any_look_p, boundaries, nominal_level, planned_p, spent, standing_of
+from vibstudy.stats.lineage import lineage_of
+from vibstudy.stats.looks import _Walk, all_looks_p, boundaries, lasting, nominal_level, spent, standing_of
 from vibstudy.stats.missingness import chance_weights, observed_shares, trimmed
 from vibstudy.stats.multiple import evidence, tost
 from vibstudy.stats.multiverse import all_ways
@@ -51,7 +53,11 @@ def test_boundaries_agree_with_the_published_table(looks: int, published: list[f
     [(2, 8.3), (3, 10.7), (4, 12.6), (5, 14.2), (10, 19.3)],
 )
 def test_repeated_tests_at_five_per_cent(looks: int, per_cent: float) -> None:
-    assert 100 * any_look_p(0.05, range(1, looks + 1)) == pytest.approx(per_cent, abs=0.06)
+    walk, crossed = _Walk(), 0.0
+    for look in range(1, looks + 1):
+        crossed += walk.crossing(look, 1.959964)
+        walk.stay(look, 1.959964)
+    assert 100 * crossed == pytest.approx(per_cent, abs=0.06)
 
 
 def test_what_is_spent() -> None:
@@ -62,17 +68,33 @@ def test_what_is_spent() -> None:
 
 def test_a_planned_look_pays_what_its_boundary_costs() -> None:
     shares = [0.3, 0.6, 1.0]
-    level = nominal_level(shares, ())
-    assert planned_p(level, shares) == pytest.approx(0.05, abs=1e-4)
-    assert planned_p(0.03, [1.0]) == 0.03
-    assert planned_p(1e-9, [0.05]) > 0.05  # hardly anything may be spent so early
-    assert nominal_level((), [6, 9, 12]) == pytest.approx(0.0231, abs=0.002)
-    assert any_look_p(nominal_level((), [6, 9, 12]), [6, 9, 12]) == pytest.approx(0.05, abs=1e-6)
+    level = nominal_level(shares)
+    assert all_looks_p(level, shares) == pytest.approx(0.05, abs=1e-4)
+    assert all_looks_p(0.03, [1.0]) == pytest.approx(0.03, abs=1e-5)
+    assert all_looks_p(1e-9, [0.05]) > 0.05  # hardly anything may be spent so early
+
+
+def test_without_a_plan_the_five_per_cent_are_never_used_up() -> None:
+    # by hand: half at the first look, half of the rest at each doubling: 2.5, 3.75, 4.375 ... of 5 %
+    np.testing.assert_allclose(
+        [lasting(10)(size, 0.05) for size in (10, 20, 40, 1e9)], [0.025, 0.0375, 0.04375, 0.05]
+    )
+    sizes = [10, 12, 20, 25, 60, 200]
+    bounds, walk, crossed = boundaries(sizes, spending=lasting(10)), _Walk(), 0.0
+    for size, bound in zip(sizes, bounds, strict=True):
+        crossed += walk.crossing(size, bound)
+        walk.stay(size, bound)
+    assert crossed == pytest.approx(0.05 * (1 - 10 / 400), abs=1e-6)
+    first, second = 2 * norm.sf(bounds[:2])
+    assert first == pytest.approx(0.025, abs=1e-9)
+    assert nominal_level([10, 12], spending=lasting(10)) == pytest.approx(second)
+    assert all_looks_p(second, [10, 12], lasting(10)) == pytest.approx(0.05, abs=1e-4)
 
 
 def test_where_a_look_stands() -> None:
     first = standing_of(0.03, [], 10, None)
     assert (first.look, first.provisional, first.p, first.nominal) == (1, False, 0.03, 0.05)
+    assert first.lasting_p == pytest.approx(0.06, abs=1e-4)  # half of the 5 % are for later looks
     second = standing_of(0.03, [10], 20, None)
     assert second.provisional
     assert second.p > 0.05 > second.nominal
@@ -80,9 +102,15 @@ def test_where_a_look_stands() -> None:
     assert not interim.provisional
     assert interim.p > 0.05
     final = standing_of(0.03, [10, 15], 20, 20)
-    assert 0.03 < final.p < 0.05
-    beyond = standing_of(0.03, [20], 25, 20)
+    assert 0.03 < final.p == final.lasting_p < 0.05
+    beyond = standing_of(0.001, [20], 25, 20)
     assert beyond.provisional
+    assert beyond.beyond
+    assert beyond.lasting_p == 1.0  # the plan has spent all
+    late = standing_of(0.03, [10], 20, 20, late=True)
+    assert (late.p, late.nominal) == (second.p, second.nominal)  # a plan made after looking is none
+    smaller = standing_of(0.03, [20, 10], 15, None)
+    assert smaller.p > second.p  # no smaller corpus undoes the looks at a larger one
 
 
 @settings(max_examples=8, deadline=None)
@@ -91,7 +119,8 @@ def test_where_a_look_stands() -> None:
     st.floats(1e-4, 0.9),
 )
 def test_a_plan_never_makes_p_smaller(shares: list[float], p: float) -> None:
-    assert planned_p(p, sorted(shares)) >= p * 0.999
+    assert all_looks_p(p, sorted(shares)) >= p * 0.999
+    assert all_looks_p(p, sorted(shares), lasting(min(shares))) >= p * 0.999
 
 
 # --- claims mean what they say
@@ -230,6 +259,7 @@ def test_a_break_and_a_trend_can_be_claimed() -> None:
     line = evaluate_claims([claim(contrast=Contrast("decade", 1930, 2000, shape="trend"))], straight).iloc[0]
     assert line["estimate"] == pytest.approx(-0.7, abs=0.15)
     assert "along a straight line" in line["answer"]
+    assert not line["but"]  # with decades told alike, a bend takes nothing from it
     curve = evaluate_claims([claim(contrast=Contrast("decade", 1930, 2000, shape="curve"))], straight).iloc[0]
     assert curve["estimate"] == pytest.approx(-0.7, abs=0.3)
     assert curve["formula"] == "rate_hz ~ decade_curve1 + decade_curve2 + decade_curve3"
@@ -490,6 +520,29 @@ def test_a_plan_pays_for_looks(tmp_path: Path) -> None:
     assert not last.loc["c0", "provisional"]
 
 
+def test_a_plan_made_after_looking_is_none(tmp_path: Path) -> None:
+    notes = corpus(16)
+    few = notes[notes["player"].isin([f"Player {k}" for k in range(8)])]
+    study(tmp_path, blocks("c0"), few)
+    last = study(tmp_path, blocks("c0", more="plan = { players = 16 }\n"), notes)
+    assert last.loc["c0", "provisional"]
+    assert last.loc["c0", "interval_per_cent"] > 98  # with the plan from the first: 95.1
+    assert "plan was written after the first look" in last.loc["c0", "caveats"]
+
+
+def test_a_first_look_that_leaves_nothing_to_later_ones_says_so(tmp_path: Path) -> None:
+    seeds = [examine(claim(), corpus(8, effect=0.35, seed=seed).drop(columns="medium")) for seed in range(40)]
+    close = next(k for k, found in enumerate(seeds) if 0.025 < found.p < 0.05)
+    notes = corpus(8, effect=0.35, seed=close).drop(columns="medium")
+    first = evaluate_claims([claim()], notes).iloc[0]
+    assert first["verdict"] in ("supported", "against")
+    assert "it holds only as long as this is the only look at the corpus" in first["answer"]
+    assert first["interval_per_cent"] == pytest.approx(95)
+    whole = evaluate_claims([claim(plan=Plan("players", notes["player"].nunique()))], notes).iloc[0]
+    assert whole["verdict"] == first["verdict"]
+    assert "only look" not in whole["answer"]  # a corpus said to be complete owes nothing to later looks
+
+
 def test_a_file_encoded_anew_is_the_same_recording(tmp_path: Path) -> None:
     notes = corpus(8)
     study(tmp_path, blocks("c0"), notes)
@@ -619,4 +672,39 @@ def test_three_levels_are_no_line_and_a_trend_that_turns_says_so() -> None:
         [claim(contrast=Contrast("decade", 1930, 1990, shape="trend"), expect="higher")], frame
     )
     assert rose["verdict"].iloc[0] == "supported"
-    assert "no straight line" in rose["but"].iloc[0]
+    assert "a steady change from one that turns" in rose["but"].iloc[0]
+
+
+def test_what_is_played_higher_is_no_region() -> None:
+    """Register alone decides, and one region plays higher: with register in the model nothing is left."""
+    rng = np.random.default_rng(5)
+    frame = grouped(3, 0.0).drop(columns="school")
+    late = (frame["region"] == "B").to_numpy()
+    frame["midi"] = np.round(rng.normal(66, 4, len(frame)) + 10 * late)
+    frame["duration_s"] = np.exp(rng.normal(-0.5, 0.4, len(frame)))
+    frame["rate_hz"] += 0.08 * (frame["midi"] - 70)
+    one = claim(contrast=Contrast("region", "A", "B"), expect="higher")
+    finding = examine(one, frame)
+    assert finding.verdict() == "supported"
+    assert [other.name for other in finding.others] == ["midi", "duration_s"]
+    assert [other.name for other in finding.turned_by()] == ["midi"]
+    assert evaluate_claims([one], frame)["but"].iloc[0] == "these recordings cannot tell region from register"
+
+
+def test_teachers_make_lineages() -> None:
+    links = {"A": None, "B": "A", "C": "X", "D": "X", "E": "B", "F": None}
+    notes = pd.DataFrame({"player": list(links), "teacher": list(links.values())})
+    assert lineage_of(notes).tolist() == ["A", "A", "C", "C", "A", "F"]
+
+
+def test_players_of_one_lineage_are_alike_and_two_lineages_are_no_region() -> None:
+    rng = np.random.default_rng(10)
+    frame = grouped(4, 0.0).drop(columns="school")
+    tree = frame["player"].astype(int) % 4  # two a region
+    frame["rate_hz"] += rng.normal(0, 0.6, 4)[tree]
+    frame["teacher"] = ("root " + tree.astype(str)).astype("string")
+    one = claim(contrast=Contrast("region", "A", "B"), expect="different")
+    finding = examine(one, frame)
+    assert finding.verdict() == "supported"
+    assert [other.name for other in finding.turned_by()] == ["lineage"]
+    assert evaluate_claims([one], frame)["but"].iloc[0] == "these recordings cannot tell region from teacher"

@@ -20,8 +20,8 @@ from vibstudy.stats.question import Question, Reply
 from vibstudy.stats.remarks import NotTestable, Remark
 from vibstudy.stats.robustness import (
     bend_remarks,
+    beside_line,
     limit_others,
-    line_others,
     lost_others,
     plain_remarks,
     player_remarks,
@@ -78,11 +78,14 @@ def _finding(question: Question, reply: Reply) -> Finding:
     twin = twin_tag(question)
     if twin:
         return replace(finding, obstacle=twin, remarks=tuple(remarks))
-    remarks += bend_remarks(question, reply)
+    said, bent = (
+        beside_line(question) if question.axis.shape == "trend" else (bend_remarks(question, reply), [])
+    )
+    remarks += said
     remarks += share_remarks(finding)
     others = []
     if reply.evidence.p < ALPHA:  # only a decided verdict can be turned
-        others = [*tag_others(question), *line_others(question, remarks), *lost_others(question, finding)]
+        others = [*tag_others(question), *bent, *lost_others(question, finding)]
         limits, said = limit_others(question, reply)
         others += limits
         remarks += said

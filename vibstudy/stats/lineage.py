@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import sparse, stats
 
 from vibstudy.corpus.spelling import near_pairs
 from vibstudy.errors import Problem, VibstudyError
@@ -36,6 +36,12 @@ LEAST_TEACHERS = 3
 """For an interval over teachers; below, one lineage would speak for all."""
 
 DRAWS = 4999
+
+UNNAMED = (
+    "no teachers are named. Add a column 'teacher' to the manifest and write into the rows of each pupil who "
+    "taught him, spelt as in the column 'player'; rows without a teacher in this corpus stay empty"
+)
+"""Why nothing is said of teachers in a study whose manifest names none."""
 
 
 def lineages(notes: pd.DataFrame) -> pd.DataFrame:
@@ -66,6 +72,20 @@ def lineages(notes: pd.DataFrame) -> pd.DataFrame:
     return pairs[pairs["teacher"].isin(notes["player"].astype(str))].reset_index(drop=True)
 
 
+def lineage_of(notes: pd.DataFrame) -> pd.Series:
+    """Name of each note's lineage: all players whom teachers link, one name; others by themselves."""
+    players = notes["player"].astype(str)
+    pairs = (
+        pd.DataFrame({"pupil": players, "teacher": notes["teacher"]}).dropna().astype(str).drop_duplicates()
+    )
+    names, codes = np.unique([*players.unique(), *pairs["pupil"], *pairs["teacher"]], return_inverse=True)
+    taught = codes[-2 * len(pairs) :].reshape(2, -1) if len(pairs) else np.zeros((2, 0), int)
+    links = sparse.coo_matrix((np.ones(len(pairs)), tuple(taught)), shape=(len(names), len(names)))
+    parts = sparse.csgraph.connected_components(links, directed=False)[1]
+    first = pd.Series(names).groupby(parts).min()
+    return players.map(dict(zip(names, first.loc[parts], strict=True))).astype("string")
+
+
 def descriptions(notes: pd.DataFrame) -> pd.DataFrame:
     """Return players' rate, log2 extent, continuity and onset delay, each in standard deviations."""
     used = vibrato_notes(notes)
@@ -91,7 +111,7 @@ def pupils_near_teachers(
     Parameters
     ----------
     notes : DataFrame
-        Note table of the study, with the column ``teacher``.
+        Note table of the study; without a teacher in its column ``teacher`` the answer says how to add them.
     strata : tuple of str
         Tags within which players are exchanged.
     draws : int
@@ -99,6 +119,10 @@ def pupils_near_teachers(
     seed : int
         For these.
     """
+    question = f"Are pupils nearer to their teachers than to others of their {' and '.join(strata)}?"
+    if "teacher" not in notes or notes["teacher"].isna().all():
+        rests: dict[str, Any] = counts(notes)
+        return Answer(question, cannot_tell=UNNAMED, **rests)
     all_pairs = lineages(notes)
     table = descriptions(notes)
     pairs = all_pairs[all_pairs["pupil"].isin(table.index) & all_pairs["teacher"].isin(table.index)]
@@ -107,7 +131,7 @@ def pupils_near_teachers(
     pupil, teacher = (np.array([place[n] for n in pairs[c]], int) for c in ("pupil", "teacher"))
     names = " and ".join(strata)
     base: dict[str, Any] = {
-        "question": f"Are pupils nearer to their teachers than to others of their {names}?",
+        "question": question,
         "unit": "of the distance to others",
         "method": f"permutation within {names}; jackknife over teachers",
         **counts(notes[notes["player"].astype(str).isin({*pairs["pupil"], *pairs["teacher"]})]),

@@ -7,8 +7,10 @@ bands     each decade by itself; the two named are compared. Where fewer than :d
           for a named decade, its band is widened towards the other one, at most to the middle between them.
           It never grows outwards: what changed outside the span claimed cannot count for it. Players are
           counted before any outcome is looked at. The default of ``decade`` and ``year``
-trend     a straight line, of time over the span claimed, else over all notes; whether it bends is tested,
-          too, and where it does a verdict is asked once more along a curve. The default of other numbers
+trend     a straight line, of time over the span claimed, else over all notes. Whether it bends is tested,
+          too, and a verdict is asked once more with a bend in the model, the same at both ends of the span
+          claimed: a line drawn through the decades with most recordings says nothing of those with few.
+          Where they lie evenly the bend takes nothing from the line. The default of other numbers
 curve     a curve with :data:`CURVE_TERMS` degrees of freedom (Legendre polynomials)
 break     all before against all from a year on; whether there is a trend besides is tested, too
 levels    a factor's own levels; also of numbers with four values or fewer, unless a trend is claimed
@@ -57,7 +59,8 @@ class Axis:
     labels : tuple of str
         What the two sides are called.
     bends : DataFrame
-        A column that the line or break leaves out, to test whether it bends; may be empty.
+        A column that the line or break leaves out, to test whether it bends; may be empty. A line's is the
+        square of the way from the middle of the span claimed: 1 at both its ends.
     remarks : tuple of Remark
     """
 
@@ -143,8 +146,8 @@ def axis_of(
     labels = (level_text(start), level_text(end))
     if shape == "curve":
         return _curve(column, start, end, values, seen, chosen.index, side, labels, remarks)
-    middle, spread = float(np.mean(seen)), float(np.std(seen))
-    bends = pd.DataFrame({f"{column}_bend": ((values - middle) / spread) ** 2}, index=chosen.index)
+    bend = (2 * (values - start) / (end - start) - 1) ** 2
+    bends = pd.DataFrame({f"{column}_bend": bend}, index=chosen.index)
     name = str(next(iter(columns), column))
     return Axis(column, shape, term, columns, {name: start}, {name: end}, side, labels, bends, tuple(remarks))
 

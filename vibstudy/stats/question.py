@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from vibstudy.stats.claimfile import Claim, Contrast
 from vibstudy.stats.diagnosis import NOT_CONVERGED_ADVICE
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import check_columns
+from vibstudy.stats.lineage import lineage_of
 from vibstudy.stats.multiple import Evidence, evidence
 from vibstudy.stats.predictors import axis_of, is_number, joined, level_text
 from vibstudy.stats.remarks import NotTestable, Remark
@@ -103,12 +104,17 @@ class Question:
         self.axis = axis_of(c, c.column, chosen, known, player, notes)
         self.across = across
         parts = [chosen, self.axis.columns, *([across.columns] if across else [])]
+        if self.axis.shape == "trend":
+            parts.append(self.axis.bends)
         if "speed_factor" in chosen and "speed_known" not in chosen:
             parts.append(
                 pd.DataFrame(
                     {"speed_known": np.where(chosen["speed_factor"].notna(), "yes", "no")}, chosen.index
                 )
             )
+        if "teacher" in notes and "lineage" not in notes and notes["teacher"].notna().any():
+            named = notes.rename(columns={player: "player"}) if player != "player" else notes
+            parts.append(lineage_of(named)[chosen.index].rename("lineage").to_frame())
         self.chosen, self.known = pd.concat(parts, axis=1), known
         if across is not None:
             self._check_cells()
@@ -131,11 +137,6 @@ class Question:
                 if not np.any(self.known & (self.axis.side == way) & (self.across.side == other)):
                     values = {"columns": (self.axis.column, self.across.column), "values": (first, second)}
                     raise NotTestable(Remark("empty cell", values))
-
-    def reshaped(self, shape: str) -> Question:
-        """The same question with its column compared in another way."""
-        contrast = replace(self.contrast, shape=shape)
-        return Question(self.claim, self._notes, self.player, self.recording, contrast)
 
     @property
     def left(self) -> str:

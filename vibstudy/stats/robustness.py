@@ -33,8 +33,12 @@ MANY_MISSING = 0.2
 TAGS = ("medium", "decade", "region", "school", "accompaniment", "room", "instrument", "speed_known")
 """What a comparison may be confounded with; ``speed_known``: whether the manifest gives a speed factor."""
 
-FURTHER_TAGS = ("teacher", "piece", "tempo_bpm")
-"""Columns of the manifest that are looked at beside :data:`TAGS`, as are all that the user added."""
+FURTHER_TAGS = ("piece", "tempo_bpm")
+"""Columns of the manifest that are looked at beside :data:`TAGS`, as are all that the user added, and the
+players' lineage where teachers are named."""
+
+NOTE_TAGS = {"midi": "midi", "duration_s": "log2(duration_s)"}
+"""What is played: register and length of the notes, and how they enter a model."""
 
 MOST_FURTHER = 20
 """So many of the user's own columns are looked at, in the order of the table: each is a fit."""
@@ -84,8 +88,23 @@ def _missing(question: Question, used: int) -> list[Remark]:
     return [Remark("missing", {"share": share})] if share > MANY_MISSING else []
 
 
+def beside_line(question: Question) -> tuple[list[Remark], list[Other]]:
+    """A trend with a bend in the model: whether there is one, and the change from end to end beside it."""
+    axis = question.axis
+    if question.across is not None:
+        return [], []
+    name = str(axis.bends.columns[0])
+    try:
+        reply = question.ask([name_text(name)])
+    except (NotTestable, VibstudyError):
+        return [], [Other("line", "bend", None)]
+    p = float(reply.model.table()["p"].get(name, np.nan))
+    remarks = [Remark("bend", {"column": axis.column, "p": p, "shape": axis.shape})] if np.isfinite(p) else []
+    return remarks, [Other("line", "bend", reply.evidence, reply.shown, reply.low, reply.high)]
+
+
 def bend_remarks(question: Question, reply: Reply) -> list[Remark]:
-    """Test what a line leaves out: whether it bends; of a break, whether there is a slope besides."""
+    """Test whether time bends beside the decades compared; of a break, whether there is a slope besides."""
     from vibstudy.stats.mixed import MixedResult, fit_mixed
     from vibstudy.stats.presence import fit_presence
 
@@ -157,36 +176,68 @@ def tag_others(question: Question) -> list[Other]:
     common is drawn once a level, as a player's is.
     """
     out = []
-    for tag in _tags(question):
-        finer = _divides(question, tag)
+    for tag, extra, drawn, tells in [
+        *_tag_terms(question),
+        *_further_terms(question),
+        *_note_terms(question),
+    ]:
         try:
-            reply = question.ask(drawn=[tag]) if finer else question.ask([name_text(tag)])
+            reply = question.ask(extra, drawn=drawn)
         except (NotTestable, VibstudyError):
-            if not finer and _is_confounder(question, tag):
-                out.append(Other("tag", tag, None))
-            continue
-        out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
-    for tag in _further_tags(question):
-        used = question.chosen.loc[question.known, tag]
-        if is_number(used):
-            drawn = False
-        else:
-            players = question.chosen.loc[question.known, question.player].nunique()
-            drawn = _divides(question, tag) or players < ENOUGH * used.nunique()
-        try:
-            reply = question.ask(drawn=[tag]) if drawn else question.ask([name_text(tag)])
-        except (NotTestable, VibstudyError):
-            if not drawn and (is_number(used) or _is_confounder(question, tag)):
+            if tells:
                 out.append(Other("tag", tag, None))
             continue
         out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
     return out
 
 
+Entering = tuple[str, list[str], list[str], bool]
+"""A tag, the terms and the random factors by which it enters the model, and whether it is a rival where the
+model cannot hold both."""
+
+
+def _entering(question: Question, tag: str, drawn: bool) -> Entering:
+    if drawn:
+        return tag, [], [tag], False
+    return tag, [name_text(tag)], [], _is_confounder(question, tag)
+
+
+def _tag_terms(question: Question) -> list[Entering]:
+    return [_entering(question, tag, _divides(question, tag)) for tag in _tags(question)]
+
+
+def _further_terms(question: Question) -> list[Entering]:
+    out: list[Entering] = []
+    for tag in _further_tags(question):
+        used = question.chosen.loc[question.known, tag]
+        if is_number(used):
+            out.append((tag, [name_text(tag)], [], True))
+            continue
+        players = question.chosen.loc[question.known, question.player].nunique()
+        out.append(_entering(question, tag, players < ENOUGH * used.nunique() or _divides(question, tag)))
+    return out
+
+
+def _note_terms(question: Question) -> list[Entering]:
+    """Register and length of the notes: what is played, where it is not what is asked."""
+    used, model = question.chosen[question.known], question.adjusted()
+    skip = {question.claim.outcome, question.axis.column, question.across.column if question.across else ""}
+    return [
+        (name, [term], [], False)
+        for name, term in NOTE_TAGS.items()
+        if name in used and name not in skip and name not in model and used[name].nunique() > 1
+    ]
+
+
 def _further_tags(question: Question) -> list[str]:
     """Columns that say one thing of a recording, and the same of several players, and are in no model yet."""
     c, used = question.claim, question.chosen[question.known]
-    made = {name for axis in (question.axis, question.across) if axis is not None for name in axis.columns}
+    made = {
+        name
+        for axis in (question.axis, question.across)
+        if axis is not None
+        for name in [*axis.columns, *axis.bends]
+    }
     skip = {question.player, question.recording, question.axis.column, c.outcome, *c.crossed, *TAGS, *made}
     skip |= {question.across.column} if question.across else set()
     model, out = question.adjusted(), []
@@ -223,19 +274,6 @@ def _levels_by_side(question: Question, tag: str) -> list[set[str]]:
     return [
         set(question.chosen.loc[question.known & (side == way), tag].dropna().astype(str)) for way in (-1, 1)
     ]
-
-
-def line_others(question: Question, remarks: list[Remark]) -> list[Other]:
-    """The contrast along a curve, where a line was asked and the change is shown to bend."""
-    if question.axis.shape != "trend" or question.across is not None:
-        return []
-    if not any(remark.kind == "bend" and remark.values["p"] < ALPHA for remark in remarks):
-        return []
-    try:
-        reply = question.reshaped("curve").ask()
-    except (NotTestable, VibstudyError):
-        return [Other("line", "curve", None)]
-    return [Other("line", "curve", reply.evidence, reply.shown, reply.low, reply.high)]
 
 
 def _is_confounder(question: Question, tag: str) -> bool:

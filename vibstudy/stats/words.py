@@ -173,7 +173,7 @@ def qualification(finding: Finding, turned: Sequence[Other]) -> str:
     if tags:
         clauses.append(f"these recordings cannot tell {finding.claim.contrast.column} from {_or(tags)}")
     if any(other.kind == "line" for other in turned):
-        clauses.append("the change is no straight line, and a curve in its place does not show it")
+        clauses.append("these recordings cannot tell a steady change from one that turns on its way")
     if any(other.kind not in ("tag", "line") for other in turned):
         clauses.append("the notes lost to measuring could make it")
     return ", and ".join(clauses)
@@ -186,7 +186,7 @@ def other_words(other: Other, finding: Finding) -> str:
         "lowest": "Were the notes lost the lowest",
         "highest": "Were the notes lost the highest",
         "limits": "With the notes in which no vibrato was found",
-        "curve": "Along a curve in place of the straight line",
+        "bend": "Were the change free to bend",
     }.get("" if other.kind == "tag" else other.name, f"With {_named(other.name)} in the model")
     if other.evidence is None:
         return f"{what} nothing is left to compare."
@@ -199,15 +199,23 @@ def _or(words: Sequence[str]) -> str:
 
 
 def _named(tag: str) -> str:
-    return "whether the speed is known" if tag == "speed_known" else tag
+    return TAG_NAMES.get(tag, tag)
 
 
-def answer(finding: Finding, verdict: str, p: float, sequence: Standing, turned: Sequence[Other] = ()) -> str:
-    """The verdict as a sentence."""
+TAG_NAMES = {
+    "speed_known": "whether the speed is known",
+    "lineage": "teacher",
+    "midi": "register",
+    "duration_s": "the length of the notes",
+}
+"""Tags whose columns are not called as one speaks of them."""
+
+
+def answer(finding: Finding, verdict: str, p: float, sequence: Standing, but: str = "") -> str:
+    """The verdict as a sentence; `but` takes from it."""
     if finding.obstacle is not None:
         return f"Not testable here. {advised(finding.obstacle)}"
     f, unit = finding, f" {finding.unit}" if finding.unit else ""
-    but = qualification(finding, turned)
     word = (
         verdict.capitalize()
         + (" (provisional)" if sequence.provisional else "")
@@ -221,20 +229,33 @@ def answer(finding: Finding, verdict: str, p: float, sequence: Standing, turned:
     )
 
 
-def sequence_words(sequence: Standing, plan: Plan | None) -> str:
-    """How the looks enter; "" for a first look without a plan, or one at the corpus planned."""
+def passing(sequence: Standing) -> str:
+    """Why a decided verdict is none for good, as a clause that follows "but"."""
+    if sequence.beyond:
+        return "the plan's 5 % were spent by earlier looks"
+    return "it holds only as long as this is the only look at the corpus"
+
+
+def sequence_words(sequence: Standing, plan: Plan | None, is_passing: bool = False) -> str:
+    """How the looks enter; "" for a first look that nothing is to be said of."""
+    late = " The plan was written after the first look, and does not count." if sequence.late else ""
     if sequence.provisional:
-        why = "beyond the plan" if plan else "without a plan"
+        why = "beyond the plan" if sequence.beyond else "without a plan"
         return (
             f"Look {sequence.look} at a growing corpus {why}: provisional; p and interval are as wide as "
-            f"{sequence.look} looks cost."
+            f"looks cost that nobody planned.{late}"
         )
-    if plan is not None and sequence.share < 1:
+    if is_passing:
+        return (
+            "A first look without a plan is judged at 5 %, as the only one. Were the corpus to grow and to "
+            "be tested again, only half of that was due to it, and the verdict would not stand."
+        )
+    if plan is not None and sequence.share < 1 and not sequence.late:
         return (
             f"Look {sequence.look}, at {sequence.size} of {plan.size} {plan.unit} planned: p and interval "
             "are as wide as the plan allows by now."
         )
-    return ""
+    return late.strip()
 
 
 def _s(count: int) -> str:
