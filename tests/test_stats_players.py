@@ -460,6 +460,6 @@ def test_variances_that_nothing_tells_apart_are_not_told_apart() -> None:
     assert means[["low", "high"]].isna().all(axis=None)
     assert contrasts[["low", "high"]].notna().all(axis=None)  # these do not move along the ridge
     size = np.abs(apart.fit.solution.expected).max()
-    flat = flat_directions(apart.fit.solution.expected)
+    flat = flat_directions(apart.fit.solution)
     assert flat.shape[1] == 1
     np.testing.assert_allclose(apart.fit.solution.expected @ flat, 0, atol=1e-9 * size)

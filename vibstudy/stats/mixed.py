@@ -131,7 +131,7 @@ def fit_mixed(
         return prepared, fit_lmm(prepared.y, prepared.estimable, prepared.terms, prepared.weights)
 
     prepared, fit = fitted(spread)
-    if spread == AUTO and prepared.players.spread and flat_directions(fit.solution.expected).size:
+    if spread == AUTO and prepared.players.spread and flat_directions(fit.solution).size:
         told = (
             f"How much the players of each {prepared.players.spread} differ, and what is each player's own, "
             "cannot be told apart by these notes: all players have one spread."

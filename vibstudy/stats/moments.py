@@ -405,6 +405,11 @@ class Solution:
         p = self.moments.p
         return self._traces[2][:, :p, :p], self._traces[3][:, :, :p, :p]
 
+    @property
+    def known_means(self) -> np.ndarray:
+        """tr(V^-1 G_r V^-1 G_s) [shape=(r, r)]: the same, were the fixed effects known."""
+        return self._traces[1]
+
     @cached_property
     def expected(self) -> np.ndarray:
         """tr(P G_r P G_s) [shape=(r, r)]: twice the expected information."""

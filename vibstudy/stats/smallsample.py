@@ -229,10 +229,10 @@ class WithShared(Satterthwaite):
 
 
 FLAT = 1e-9
-"""Information below this share of what each variance has by itself is none, but for rounding."""
+"""Information below this share of what there would be, were the means known, is none but for rounding."""
 
 
-def flat_directions(expected: np.ndarray) -> np.ndarray:
+def flat_directions(solution: Solution) -> np.ndarray:
     """Directions of the variances of which the notes tell nothing, whatever they sound like.
 
     Where each player of a group stands at decades of his own, wider spreads of the groups and wider own ways
@@ -241,16 +241,16 @@ def flat_directions(expected: np.ndarray) -> np.ndarray:
 
     Parameters
     ----------
-    expected : ndarray [shape=(r, r)]
-        Expected information.
+    solution : Solution
 
     Returns
     -------
     ndarray [shape=(r, k)]
+        Each of the length of one standard error, were the means known.
     """
-    sizes = np.sqrt(np.maximum(np.diag(expected), 0.0))
-    sizes[sizes == 0] = 1.0
-    values, vectors = np.linalg.eigh(expected / np.outer(sizes, sizes))
+    sizes = np.sqrt(np.diag(solution.known_means))
+    sizes[sizes == 0] = 1.0  # a group whose only player is left out
+    values, vectors = np.linalg.eigh(solution.expected / np.outer(sizes, sizes))
     return vectors[:, values < FLAT] / sizes[:, None]
 
 
@@ -306,15 +306,14 @@ class ByPlayers(Satterthwaite):
 
     @cached_property
     def _flat(self) -> np.ndarray:
-        return flat_directions(self.solution.expected)
+        return flat_directions(self.solution)
 
     def _unsure(self, contrast: np.ndarray) -> str:
         flat = self._flat
         if not flat.size:
             return ""
         slopes = np.einsum("i,kij,j->k", contrast, self.solution.covariance_slopes, contrast)
-        moved = np.abs(slopes @ flat) / (np.linalg.norm(slopes[:, None] * flat, axis=0) + 1e-300)
-        if np.max(moved) < 1e-6:
+        if np.max(np.abs(slopes @ flat)) < 1e-6 * self.variance(contrast):
             return ""
         return "Its error cannot be estimated: these notes cannot tell the variances apart that it rests on."
 
