@@ -54,8 +54,8 @@ the verdict does not stand, it says so in the same breath: "Supported, but these
 from medium". A trend is asked once more with a bend in it: where it does not stand, a steady change cannot be
 told from one that turns on its way. Where one side lost 15 points more of its notes to measuring than the
 other, the same is done with weights for the notes lost and in the two worst cases
-(:mod:`vibstudy.stats.missingness`). A verdict on extents is also asked with the notes in which no vibrato was found,
-as straight or narrower than could be found in them (:mod:`vibstudy.stats.censored`).
+(:mod:`vibstudy.stats.missingness`). A verdict on extents is also asked with the notes in which no vibrato was
+found, as straight or narrower than could be found in them (:mod:`vibstudy.stats.censored`).
 
 p is that of the mixed model (presence: between–within), raised for looks at a growing corpus, then corrected
 by Holm over every confirmatory claim that was ever logged (:mod:`vibstudy.stats.history`), exploratory ones
