@@ -41,7 +41,7 @@ ROUGH_CENTS = 2.0  # error of a rough course, found on simulated notes in rooms
 SETTLED = 0.05  # of log likelihood: a course that gains less stands still
 
 
-def _levels(t: np.ndarray) -> np.ndarray:
+def slow_levels(t: np.ndarray) -> np.ndarray:
     """Orthonormal columns of what a harmonic's complex level may do [shape=(n, m)]."""
     since, span = t - t[0], t[-1] - t[0]
     j = np.arange(1 + int(2.0 * LEVEL_HZ * span))
@@ -78,7 +78,7 @@ class Bank:
             np.stack(rows, axis=1).reshape(-1, len(time_s)),
             np.repeat(np.arange(1, count + 1), len(rows)),
             base_hz,
-            _levels(time_s),
+            slow_levels(time_s),
             NOISE_BANDWIDTH / first.window_s,
         )
 
@@ -99,7 +99,7 @@ class Bank:
             hop_s=2.0 * self.hop_s,
             b=np.ascontiguousarray(self.b[:, at]),
             base_hz=self.base_hz[at],
-            levels=_levels(time_s),
+            levels=slow_levels(time_s),
         )
         return bank, at
 
@@ -107,7 +107,11 @@ class Bank:
         """With the first frames only."""
         time_s = self.time_s[:frames]
         return replace(
-            self, time_s=time_s, b=self.b[:, :frames], base_hz=self.base_hz[:frames], levels=_levels(time_s)
+            self,
+            time_s=time_s,
+            b=self.b[:, :frames],
+            base_hz=self.base_hz[:frames],
+            levels=slow_levels(time_s),
         )
 
     def first(self, most: int) -> Bank:

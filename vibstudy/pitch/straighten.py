@@ -18,7 +18,7 @@ How
 3. *Score.* What is left of the phase in each frame, one step of maximum likelihood with the weights of the
    straightened harmonics. It gives back what the prior took, and leaves noise white in the integral, as
    :class:`~vibstudy.pitch.refine.NoteLine` has it: whoever fits a vibrato sees the noise that there is.
-4. *End.* The note ends with its direct sound, where what is steady falls to `ENDED` of what it mostly says.
+4. *End.* The note ends with its direct sound (:mod:`vibstudy.pitch.ending`).
 
 Related: harmonic chirp models (Christensen & Jensen; Grover, Kundu & Mitra 2021, doi 10.1049/sil2.12038),
 time-warped spectra (Weruaga & Képesi; Cancela, López & Rocamora, DAFx-10).
@@ -34,6 +34,7 @@ from scipy.signal import resample_poly
 from vibstudy.pitch.calculus import derivative, derivative_gain, running_integral
 from vibstudy.pitch.course import FLOOR, Bank, Course, Look, power_of, settle
 from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator, slow_course, snr_db
+from vibstudy.pitch.ending import last_frame
 from vibstudy.pitch.follow import REACH_CENTS, followed
 from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, NoteLine
 
@@ -42,9 +43,6 @@ FIRST_HZ, NEXT = 3000.0, 1.25
 in one note in twenty more, from 5,000 Hz in as many (213 notes in simulated rooms and beside a piano)."""
 AGREED = 1.0  # of log likelihood: two starts have found the same course; on the way, go on to more harmonics
 LEAST_FRAMES = 24
-ENDED = 0.4
-"""Of what a frame usually says: in simulated rooms this finds the end to -45 to 30 ms, where it was drawn out
-by up to 0.7 s. With 0.2, a tail is taken for the note more often."""
 
 
 def search(
@@ -153,23 +151,15 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     x, _ = settle(steady, course, x, counts, 4)
     bank = along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER))
     straight = _scored(bank, line, counts)
-    last = _last_frame(bank)
+    last = last_frame(bank, LEAST_FRAMES)
     as_known = along(np.interp(straight.time_s, line.time_s, line.f0_hz))
     as_found = along(straight.f0_hz)
     gain = float(counts @ np.log(_lost(as_known) / _lost(as_found)))
-    if LEAST_FRAMES <= last < frames:
+    if last < frames:
         bank = bank.until(last)
         ended = replace(line, offset_s=line.onset_s + float(bank.time_s[-1]))
         straight = _scored(bank, ended, counts * (last / frames))
     return Straightened(straight, gain, 1.0 - _lost(bank) / bank.total)
-
-
-def _last_frame(bank: Bank) -> int:
-    """How many frames there are until the direct sound ends: what is left of it says little of the phase."""
-    steady = slow_course(bank.b, bank.hop_s)
-    noise = np.maximum(power_of(bank.b - steady), FLOOR * bank.total)
-    told = (bank.order**2 / noise) @ (steady.real**2 + steady.imag**2)
-    return int(np.flatnonzero(told > ENDED * np.median(told))[-1]) + 1
 
 
 def _lost(bank: Bank) -> np.ndarray:

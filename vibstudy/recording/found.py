@@ -26,15 +26,16 @@ from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.straighten import Straightened, straighten_note
 from vibstudy.schema import LIMITS, reasons_of
 from vibstudy.sound.reading import Audio
+from vibstudy.vibrato.masked import LEAST_BALANCE, sway_apart_cents
 from vibstudy.vibrato.oversegmentation import merge_oversegmented
 from vibstudy.vibrato.realised import VibratoFit
 
 LOOK_BELOW_DB, ACCOMPANIED_BELOW_DB = 30.0, 18.0
 """A note that stands out by less is looked at: for other players, and what they did to it; see
 :mod:`vibstudy.pitch.accompaniment` and :mod:`vibstudy.vibrato.masked`."""
-STRAIGHTEN_BELOW_DB = 25.0
-"""A note that stands out by more is hardly drawn: of the notes in simulated rooms (1.8 s) whose lines strayed
-by more than 3 cents one in thirty did, and most dry notes of sampled and synthetic winds do."""
+STRAIGHTEN_ABOVE_CENTS = 0.03
+"""Where the halves of a note's harmonics say the same, nothing draws its line: of 1,230 notes in simulated
+rooms and beside a piano whose lines strayed by more than 1.5 cents 13 did, and four of five dry notes do."""
 OTHER_VIBRATES_ABOVE_DB = -13.0
 """So far a second wind as loud was seen to fall below a note, for a wide vibrato smears."""
 SAME_NOTE_CENTS = 60.0
@@ -278,11 +279,16 @@ def _refined(
         if moved is not None:
             line, accompaniment, known = moved, None, None
     unsure |= share_between(line, 3) < SPARSE
-    if line.snr_db < STRAIGHTEN_BELOW_DB:
+    if _may_be_drawn(line):
         straight = known or straighten_note(audio.samples, audio.rate_hz, line)
         if straight is not None and straight.gain > 0.0:
             line, accompaniment = straight.line, None  # a line drawn astray hides others
     return line, accompaniment or find_accompaniment(audio.samples, audio.rate_hz, line), unsure
+
+
+def _may_be_drawn(line: NoteLine) -> bool:
+    """Tell whether a room or others may draw a pooled line: its halves disagree, or there are none."""
+    return line.balance < LEAST_BALANCE or sway_apart_cents(line) > STRAIGHTEN_ABOVE_CENTS
 
 
 def _same(one_hz: float, other_hz: float | None) -> bool:

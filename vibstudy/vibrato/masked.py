@@ -31,7 +31,7 @@ from vibstudy.vibrato.realised import VibratoFit
 
 EXTENT_LIMIT_CENTS = 1.4
 """So well is a narrow vibrato known outside rooms and company, whatever its share."""
-WRONG_SHARE = 0.25
+WRONG_SHARE, WRONG_HZ = 0.25, 0.3
 SWAY_LIMITS_CENTS, SWAY_LIMITS_DB = (1.5, 3.0, 6.0), (6.0, 18.0)
 """For a note said to be straight: the less it stands out, the less it may sway."""
 LEAST_BALANCE = 0.15
@@ -64,13 +64,18 @@ def is_masked(line: NoteLine, fit: VibratoFit | None) -> bool:
         limit = SWAY_LIMITS_CENTS[int(np.searchsorted(SWAY_LIMITS_DB, line.snr_db))]
         asked = (apart,) if clear else (apart, cents)
         return max(_in_band(_level(moving[inner]), step_s) for moving in asked) > limit
-    wider, limit = widening(line, fit), fit.first_cents * WRONG_SHARE / 3.0
+    wider, limit = widening(line, fit), fit.first_cents * WRONG_SHARE / 2.0
     extent_se = wider * fit.seen_first_se_cents
     if not line.straightened:
         extent_se = float(np.hypot(extent_se, _at_rate(time_s, _level(apart), fit.rate_hz)))
         limit = max(limit, EXTENT_LIMIT_CENTS)
-    halfway_hz = 0.5 / (fit.end_s - fit.start_s)
-    return wider * fit.seen_rate_se_hz > halfway_hz / 3.0 or extent_se > limit
+    rate_se, halfway_hz = wider * fit.seen_rate_se_hz, 0.5 / (fit.end_s - fit.start_s)
+    return rate_se > min(halfway_hz / 3.0, WRONG_HZ / 2.0) or extent_se > limit
+
+
+def sway_apart_cents(line: NoteLine) -> float:
+    """How far the halves of a note's harmonics part at vibrato rates, root mean square over the note."""
+    return _in_band(_level(np.gradient(line.halves, line.hop_s)), line.hop_s)
 
 
 def _level(cents: np.ndarray) -> np.ndarray:

@@ -180,7 +180,7 @@ def realised(
         extent_se_cents=float(extent_se),
         first_cents=mean,
         first_se_cents=float(first_se),
-        seen_rate_se_hz=seen_rate_se,
+        seen_rate_se_hz=float(np.hypot(seen_rate_se, begins.rate_doubt_hz)),
         seen_first_se_cents=seen_first_se,
         above_cents=mean * high,
         below_cents=mean * low,
