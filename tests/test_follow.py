@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vibstudy.pitch.course import Bank, Course
+from vibstudy.pitch.course import Bank, Course, slow_levels
 from vibstudy.pitch.follow import LEAST_HOPS, followed
 from vibstudy.pitch.straighten import search
 
@@ -33,9 +33,9 @@ def bank_of(cents, tail, seed=0):
     for row in direct:
         echo = past * (rng.standard_normal(len(past)) + 1j * rng.standard_normal(len(past))) / np.sqrt(2)
         rows.append(row + np.convolve(row, np.concatenate([[0], echo]))[: len(row)])
-    from vibstudy.pitch.course import _levels
-
-    return Bank(time_s, HOP_S, np.array(rows), order, np.full(len(cents), F0_HZ), _levels(time_s), 1 / HOP_S)
+    return Bank(
+        time_s, HOP_S, np.array(rows), order, np.full(len(cents), F0_HZ), slow_levels(time_s), 1 / HOP_S
+    )
 
 
 def strays(found, cents):

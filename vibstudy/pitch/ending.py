@@ -4,14 +4,14 @@ Along its course a note's direct sound is steady. After it the room decays freel
 an end at a frame *t* is a model of the note's harmonics (:mod:`vibstudy.pitch.course`): slow levels and
 noise until *t*; from *t* on noise of another power, which falls exponentially (a free decay: Ratnam et al.
 2003, doi 10.1121/1.1616578). The likeliest end is taken, of those behind which the sound does not go on as
-the note does: if it went on, what follows would be steady, too, and slow levels be likelier there than a
-free decay by as much a frame as they are within the note; if it ended, by nothing. Half-way between lies as
-far from the one as from the other (`HALF`). What levels and course gain because they are free is taken off
+the note does. If it went on, slow levels would be likelier there than a free decay by what they say within
+the note, or by less where there is more noise behind; if it ended, by nothing. Half-way between lies as far
+from the one as from the other (`HALF`). What levels and course gain because they are free is taken off
 first: half the logarithm of the number of values for each of their coefficients (Schwarz 1978, Ann. Stat.
 6:461-464). So a new chord of the piano, which changes the noise, ends no note.
 
 In simulated rooms (``benchmarks/rooms.py``) 90 of 100 notes end within -50 to 60 ms of the truth near, and
-within -110 to 80 ms (a church 240) in the middle of a hall; their tails sound on for 0.1 to 1 s.
+within -75 to 80 ms (a church 240) in the middle of a hall; their tails sound on for 0.1 to 1 s.
 """
 
 from __future__ import annotations
@@ -45,18 +45,21 @@ def last_frame(bank: Bank, least_frames: int) -> int:
     power = bank.b.real**2 + bank.b.imag**2
     floor = FLOOR * bank.total / n
     rest = bank.b - (bank.b @ bank.levels) @ bank.levels.T
+    rest_power = rest.real**2 + rest.imag**2 + floor[:, None]
     independent = bank.coloured(rest) / n  # values a frame, of each row
     until = np.cumsum(power, axis=1)[:, ends - 1].T
     left = np.maximum([_not_steady(bank, end) for end in ends], 0.0) + floor * ends[:, None]
     free = _decaying(power + floor[:, None], bank.hop_s, ends, independent)
-    steady = _decaying(rest.real**2 + rest.imag**2 + floor[:, None], bank.hop_s, ends, independent)
+    steady = _decaying(rest_power, bank.hop_s, ends, independent)
     cost = ends * (np.log(left / ends[:, None]) @ independent) + free
     charge = _free_a_second(independent * n) * bank.hop_s
-    within = np.log(until / left) @ independent - charge
-    behind = (free - steady) / (n - ends) - charge
-    cost[behind > HALF * within] = np.inf
+    gained = (free - steady) / (n - ends) - charge
+    behind = np.cumsum(rest_power[:, ::-1], axis=1)[:, ::-1][:, ends].T / (n - ends)[:, None]
+    within = np.log(until / left) @ independent
+    going_on = np.log1p((until - left) / ends[:, None] / behind) @ independent
+    cost[gained > HALF * (np.minimum(within, going_on) - charge)] = np.inf
     best = int(np.argmin(cost))
-    whole = n * float(np.log(power_of(rest) / n + floor) @ independent)
+    whole = n * float(np.log(rest_power.mean(axis=1)) @ independent)
     return int(ends[best]) if cost[best] < whole else n
 
 

@@ -3,10 +3,12 @@
 An error is no reason: a note counts with its standard errors. But these are those of the optimum found.
 Where what the sound leaves open is so wide that the true vibrato may be another one, there is no single
 optimum. The next rate that fits is one cycle more or less in the same span; three standard errors must stay
-on this side of half-way to it, and below `WRONG_SHARE` of the extent. Only that part of the errors is asked
-which room and company make, with what the halves of the harmonics say
-(:func:`vibstudy.vibrato.note.widening`): that an irregular vibrato's mean is not known better is so in the
-driest take, and who left such notes out would choose among players.
+on this side of half-way to it. And two of them, the 95 % interval, must hold nothing that would be called
+wrong: rates `WRONG_HZ` and extents `WRONG_SHARE` away. (With three, narrow vibratos were left out and wide
+ones not.) Only that part of the errors is asked which room and company make, and doubt about where the
+vibrato begins, with what the halves of the harmonics say (:func:`vibstudy.vibrato.note.widening`): that an
+irregular vibrato's mean is not known better is so in the driest take, and who left such notes out would
+choose among players.
 
 A note without vibrato must not sway: whatever moves its line at vibrato rates, attack and release left out,
 or the difference of its halves, would be vibrato of so much that is not seen. Less is allowed to one
@@ -30,7 +32,7 @@ from vibstudy.vibrato.note import widening
 from vibstudy.vibrato.realised import VibratoFit
 
 EXTENT_LIMIT_CENTS = 1.4
-"""So well is a narrow vibrato known outside rooms and company, whatever its share."""
+"""As well as this a narrow vibrato is known outside rooms and company, whatever its share."""
 WRONG_SHARE, WRONG_HZ = 0.25, 0.3
 SWAY_LIMITS_CENTS, SWAY_LIMITS_DB = (1.5, 3.0, 6.0), (6.0, 18.0)
 """For a note said to be straight: the less it stands out, the less it may sway."""

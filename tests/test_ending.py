@@ -1,0 +1,48 @@
+"""Where direct sound ends: harmonics at rest, with a tail that decays freely, or others who come in."""
+
+import numpy as np
+import pytest
+
+from vibstudy.pitch.course import Bank, slow_levels
+from vibstudy.pitch.ending import last_frame
+
+HOP_S, FRAMES, HARMONICS = 0.0035, 300, 8
+ENDS = 200  # of the direct sound, where it ends
+
+
+def bank_of(gain, noise, seed):
+    """Steady harmonics times `gain` plus independent noise of amplitude `noise`, both [shape=(frames,)]."""
+    rng = np.random.default_rng(seed)
+    shape = (HARMONICS, FRAMES)
+    steady = np.exp(2j * np.pi * rng.random((HARMONICS, 1))) * gain
+    b = steady + noise * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape)) / np.sqrt(2)
+    b *= 10 ** (-0.4 * np.arange(HARMONICS))[:, None]  # 8 dB a harmonic
+    time_s = HOP_S * np.arange(FRAMES)
+    order = np.arange(1, HARMONICS + 1)
+    return Bank(time_s, HOP_S, b, order, np.full(FRAMES, 440.0), slow_levels(time_s), 1 / HOP_S)
+
+
+def falling(decay_s, level):
+    """A tail of this level until the direct sound ends, and its free decay (60 dB in `decay_s`) after it."""
+    since_s = HOP_S * np.maximum(np.arange(FRAMES) - ENDS, 0)
+    return level * 10 ** (-3 * since_s / decay_s)
+
+
+@pytest.mark.parametrize("decay_s", [0.4, 1.2, 2.5])
+@pytest.mark.parametrize("level", [0.3, 1.0])
+def test_a_note_ends_where_only_its_tail_sounds_on(decay_s, level):
+    gain = (np.arange(FRAMES) < ENDS).astype(float)
+    for seed in range(4):
+        assert abs(last_frame(bank_of(gain, falling(decay_s, level), seed), 24) - ENDS) * HOP_S < 0.05
+
+
+@pytest.mark.parametrize("after", [0.3, 0.6, 1.2])
+def test_a_note_goes_on_though_others_come_in_or_go(after):
+    noise = np.where(np.arange(FRAMES) < ENDS, 0.6, after)
+    for seed in range(4):
+        assert last_frame(bank_of(np.ones(FRAMES), noise, seed), 24) == FRAMES
+
+
+def test_a_short_note_is_left_as_it_is():
+    bank = bank_of(np.ones(FRAMES), np.full(FRAMES, 0.1), 1)
+    assert last_frame(bank.until(26), 24) == 26
