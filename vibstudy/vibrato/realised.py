@@ -44,8 +44,8 @@ class VibratoFit:
         Mean amplitude of the cycle's first harmonic, with its standard error: what rounding or pointing of
         the cycle does not move.
     seen_rate_se_hz, seen_first_se_cents : float
-        What of the standard errors comes from the sound alone: how sharp the optimum is. The rest is what
-        the vibrato's own irregularity leaves open at its ends, and doubt about its beginning.
+        What of the standard errors the sound leaves open: how sharp the optimum is and, of the rate, where
+        the vibrato begins. The rest is what its own irregularity leaves open at its ends.
     above_cents, below_cents : float
         Extremes of the mean cycle above and below its centre.
     start_s, start_se_s, end_s : float
