@@ -34,7 +34,7 @@ from vibstudy.pitch.ranges import range_hz
 from vibstudy.recording.measured import MARGIN_SEMITONES
 from vibstudy.review import agreement
 from vibstudy.review.audio import half_speed, vibrato_tone, wav
-from vibstudy.review.queue import apart_words, by_lot, by_suspicion, read_queue_columns, robust_z
+from vibstudy.review.queue import apart, apart_words, by_lot, by_suspicion, read_queue_columns
 from vibstudy.schema import NOTE_COLUMNS, typed
 
 SHA = "a" * 64
@@ -320,7 +320,7 @@ def many_notes(count: int) -> pd.DataFrame:
 
 def test_robust_z_by_hand():
     """Values 1..9: median 5, median absolute deviation 2, so 9 lies 4 / (1.4826 * 2) away."""
-    z = robust_z(pd.Series([*range(1, 10), 1.0]), pd.Series(["a"] * 9 + ["b"]))
+    z, _ = apart(pd.Series([*range(1, 10), 1.0]), pd.Series(["a"] * 9 + ["b"]))
     assert z[8] == pytest.approx(4 / 2.9652, rel=1e-4) and z[4] == 0 and np.isnan(z[9])
 
 

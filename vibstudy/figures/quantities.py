@@ -79,9 +79,6 @@ LEFT_OUT: dict[str, str] = {
 MEANS: dict[str, str] = {"rate_hz": "Hz", "extent_cents": "± cents"}
 """What is averaged over vibrato notes, and its unit."""
 
-FEWEST_FOR_RHO = 2
-"""Recordings of a player from which on the likeness of notes in a recording can be known."""
-
 FILE = "quantities.csv"
 """The frame as a file, in ``results``."""
 

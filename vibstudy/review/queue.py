@@ -54,30 +54,6 @@ def read_queue_columns(directory: str | Path) -> pd.DataFrame:
     return frame[[name for name in (*NEEDED, *TAGS) if name in frame]]
 
 
-def robust_z(values: pd.Series, groups: pd.Series) -> pd.Series:
-    """Distance of each value from its group's median, in robust standard deviations; missing where unknown.
-
-    Parameters
-    ----------
-    values : Series of float
-        Missing values stay missing.
-    groups : Series
-        Group of each value.
-    """
-    middle, spread = _middle_and_spread(values, groups)
-    return (values.astype("float64") - middle) / spread
-
-
-def _middle_and_spread(values: pd.Series, groups: pd.Series) -> tuple[pd.Series, pd.Series]:
-    """Median and robust standard deviation of each value's group; missing in small groups and even ones."""
-    values = values.astype("float64")
-    by = values.groupby(groups, dropna=False)
-    middle, count = by.transform("median"), by.transform("count")
-    spread = _TO_SIGMA * (values - middle).abs().groupby(groups, dropna=False).transform("median")
-    known = (count >= FEWEST_TO_COMPARE) & (spread > 0)
-    return middle.where(known), spread.where(known)
-
-
 def by_suspicion(notes: pd.DataFrame, decided: Collection[str] = ()) -> pd.DataFrame:
     """Notes with the most doubtful first.
 
@@ -98,8 +74,8 @@ def by_suspicion(notes: pd.DataFrame, decided: Collection[str] = ()) -> pd.DataF
     queue = notes[notes["reviewed"].fillna("auto").eq("auto") & ~notes["note_id"].isin(list(decided))]
     players = notes["player"] if "player" in notes else pd.Series("", index=notes.index)
     extents = notes["extent_cents"].where(notes["extent_cents"] > 0)
-    rate, rate_usual = _apart(notes["rate_hz"], players)
-    extent, extent_usual = _apart(np.log(extents), players)
+    rate, rate_usual = apart(notes["rate_hz"], players)
+    extent, extent_usual = apart(np.log(extents), players)
     quality = queue["quality"].fillna("ok").astype(str)
     doubts = {text: _points(text) for text in quality.unique()}
     points = quality.map(doubts).astype(float)
@@ -119,11 +95,33 @@ def _points(quality: str) -> float:
     return sum(POINTS.get(reason, 1.0) for reason in reasons_of(quality))
 
 
-def _apart(values: pd.Series, groups: pd.Series) -> tuple[pd.Series, pd.DataFrame]:
-    """Robust z of each value, and the range of its group's usual values."""
-    middle, spread = _middle_and_spread(values, groups)
-    usual = pd.DataFrame({"from": middle - Z_FROM * spread, "to": middle + Z_FROM * spread})
-    return (values.astype("float64") - middle) / spread, usual
+def apart(values: pd.Series, groups: pd.Series) -> tuple[pd.Series, pd.DataFrame]:
+    """Distance of each value from its group's median, in robust standard deviations; and what is usual there.
+
+    Both are missing in small groups (:data:`FEWEST_TO_COMPARE`) and where all values are the same.
+
+    Parameters
+    ----------
+    values : Series of float
+        Missing values stay missing.
+    groups : Series
+        Group of each value.
+
+    Returns
+    -------
+    z : Series of float
+    usual : DataFrame
+        ``from, to``: :data:`Z_FROM` standard deviations either way.
+    """
+    values = values.astype("float64")
+    by = values.groupby(groups, dropna=False)
+    middle, count = by.transform("median"), by.transform("count")
+    spread = _TO_SIGMA * (values - middle).abs().groupby(groups, dropna=False).transform("median")
+    known = (count >= FEWEST_TO_COMPARE) & (spread > 0)
+    middle, spread = middle.where(known), spread.where(known)
+    return (values - middle) / spread, pd.DataFrame(
+        {"from": middle - Z_FROM * spread, "to": middle + Z_FROM * spread}
+    )
 
 
 def apart_words(row: Mapping[str, Any], item: Mapping[str, Any]) -> list[str]:

@@ -290,12 +290,6 @@ class Solution:
             + (m.n - m.p) * np.log(2 * np.pi * self.sigma**2)
         )
 
-    @property
-    def ml_deviance(self) -> float:
-        """Deviance, -2 log likelihood, at the ML residual variance for these factors."""
-        m = self.moments
-        return float(self._log_det - m.log_weights + m.n * (1 + np.log(2 * np.pi * self._rss / m.n)))
-
     @cached_property
     def t(self) -> np.ndarray:
         """The matrix T of the module's definition, by blocks [shape=(blocks, m, m)]."""

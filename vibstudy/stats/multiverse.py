@@ -38,9 +38,6 @@ from vibstudy.stats.question import PRESENCE, Question, Reply, shown
 from vibstudy.stats.remarks import NotTestable
 from vibstudy.stats.threads import one_thread
 
-CHOICES = ("notes", "medium", "length", "room", "slopes", "time")
-"""Columns of the table that tell a way, in the order shown."""
-
 
 @dataclass(frozen=True)
 class Ways:
