@@ -3,8 +3,9 @@
     uv run python -m tests.pinned            # compute all cases and store their figures
     uv run python -m tests.pinned NAME ...   # only these, to see what would change
 
-A *case* is an invented take (:mod:`tests.pinned_takes`) or a question to the statistics
-(:mod:`tests.pinned_statistics`) and gives figures by name. Stored in ``tests/reference/pinned.csv`` they say
+A *case* is an invented take (:mod:`tests.pinned_takes`), a question to the statistics
+(:mod:`tests.pinned_statistics`) or a step asked alone over a grid (:mod:`tests.pinned_grids`) and gives
+figures by name. Stored in ``tests/reference/pinned.csv`` they say
 nothing of the truth; the other tests do. They say that a figure changed. Who changes a method on purpose
 raises ``METHOD_VERSION`` and stores them again; who did not mean to, looks for what went wrong.
 
@@ -35,9 +36,10 @@ UNSTEADY = "~"
 
 def names() -> list[str]:
     """Names of all cases."""
-    from tests import pinned_statistics, pinned_takes
+    from tests import pinned_grids, pinned_statistics, pinned_takes
 
-    return [*(f"take: {name}" for name in pinned_takes.TAKES), *pinned_statistics.CASES]
+    takes = [f"take: {name}" for name in pinned_takes.TAKES]
+    return [*takes, *pinned_statistics.CASES, *pinned_grids.CASES]
 
 
 def figures(name: str, jitter: float = 0.0) -> dict[str, str]:
@@ -46,9 +48,9 @@ def figures(name: str, jitter: float = 0.0) -> dict[str, str]:
         from tests.pinned_takes import TAKES
 
         return _of_take(TAKES[name.removeprefix("take: ")], name.removeprefix("take: "), jitter)
-    from tests.pinned_statistics import CASES
+    from tests import pinned_grids, pinned_statistics
 
-    return flat(CASES[name](jitter))
+    return flat((pinned_statistics.CASES | pinned_grids.CASES)[name](jitter))
 
 
 def _of_take(take: Any, name: str, jitter: float) -> dict[str, str]:

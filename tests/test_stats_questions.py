@@ -551,3 +551,13 @@ def test_the_command_writes_what_it_says(tmp_path, capsys):
     half = runner.invoke(app, ["questions", str(tmp_path), "--by", "period"])
     assert half.exit_code != 0
     assert "--from, --to" in str(half.exception)
+
+
+def test_a_spread_beyond_the_grid_of_ratios_has_an_interval_without_end():
+    """Seven players who agree to a tenth, nine spread a hundred times as wide: no ratio to 30 is likely."""
+    rng = np.random.default_rng(5)
+    values, errors = [0.1 * rng.normal(size=7), 10 * rng.normal(size=9)], [np.full(7, 1e-6), np.full(9, 1e-6)]
+    ratio, low, high, p = spread_ratio(values, errors, rng, draws=99)
+    assert ratio == 30 and (low, high) == (30, np.inf) and p == pytest.approx(0.01)
+    ratio, low, high, _ = spread_ratio(values[::-1], errors[::-1], rng, draws=99)
+    assert ratio == pytest.approx(1 / 30) and (low, high) == (0, pytest.approx(1 / 30))

@@ -112,8 +112,10 @@ def spread_ratio(
     kept = np.exp(_STEP * _RATIOS[p > 0.05])
     # as far as the grid goes
     ratio = float(np.clip(taus[np.argmax(own[1])] / taus[np.argmax(own[0])], 1 / 30, 30))
-    # half a step outwards: the grid's rounding is never to the reader's harm
-    low, high = float(kept.min() * np.exp(-_STEP / 2)), float(kept.max() * np.exp(_STEP / 2))
+    if not len(kept):  # beyond the grid
+        low, high = (30.0, np.inf) if ratio > 1 else (0.0, 1 / 30)
+    else:  # half a step outwards: the grid's rounding is never to the reader's harm
+        low, high = float(kept.min() * np.exp(-_STEP / 2)), float(kept.max() * np.exp(_STEP / 2))
     return ratio, low, high, float(p[_RATIOS == 0][0])
 
 

@@ -1,0 +1,367 @@
+"""Steps of the method asked alone, over grids that lie close about their thresholds, for :mod:`tests.pinned`.
+
+A take passes a threshold here and there; a grid passes every one a step is made of, at little cost. What a
+step is right about is tested elsewhere; this says which numbers it rests on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tests.pinned_statistics import told
+
+CASES: dict[str, Callable[[float], Any]] = {}
+
+
+def grid(function: Callable[[float], Any]) -> Callable[[float], Any]:
+    """Enter a grid under its function's name."""
+    CASES[f"grid: {function.__name__.replace('_', ' ')}"] = lambda jitter: told(function(jitter))
+    return function
+
+
+def held_line(
+    rng: np.random.Generator, lengths_s: Any, cents: Any, swing: float, rate_hz: float = 6.0
+) -> Any:
+    """A held line of these pitches (NaN: rest), about which the pitch heard swings."""
+    from vibstudy.notes.line import HOP_S, HeldLine
+
+    frames = np.maximum(np.rint(np.asarray(lengths_s) / HOP_S), 1).astype(int)
+    held = np.repeat(np.asarray(cents, dtype=float), frames)
+    time_s = np.arange(len(held)) * HOP_S
+    heard = held + swing * np.sin(2 * np.pi * rate_hz * time_s) + rng.normal(0, 1.0, len(held))
+    return HeldLine(time_s, held, heard, np.ones(len(held)), np.zeros(len(held)))
+
+
+@grid
+def spans(jitter: float) -> Any:
+    """Leaps to harmonics and half cycles given back, of all lengths and distances."""
+    from vibstudy.notes.spans import held_spans, join_half_cycles, swing_cents
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.units import to_hz
+
+    rng = np.random.default_rng(21)
+    out = {}
+    for swing in (0.0, 40.0, 90.0):
+        found = []
+        for away in (*np.arange(20, 130, 10), 1160, 1230, 1290, 1900, 2360):
+            for length_s in np.arange(0.05, 0.42, 0.03):
+                for neighbour_s in (0.12, 0.2, 0.26, 0.6):
+                    lengths, pitch = [0.3, neighbour_s, length_s, neighbour_s], [np.nan, 0, away, 0]
+                    line = held_line(rng, lengths, pitch, swing * (1 + jitter))
+                    share = rng.uniform(0, 1)
+                    own = np.where(rng.random(len(line.cents)) < share, line.held_cents, 0.0)
+                    tracked = to_hz(np.where(np.isfinite(line.held_cents), np.minimum(own, 1200), np.nan))
+                    voiced = np.isfinite(tracked)
+                    contour = Contour(line.time_s, tracked, voiced.astype(float), voiced)
+                    kept = held_spans(line, contour)
+                    joined = join_half_cycles(line, kept)
+                    found.append((len(kept), len(joined), joined[0].length, swing_cents(line, joined[0])))
+        out[f"swing {swing:g}"] = pd.DataFrame(found, columns=["kept", "joined", "first_s", "swing_cents"])
+    return out
+
+
+@grid
+def names_of_notes(jitter: float) -> Any:
+    """Short notes that lean on longer ones; notes whose line jumps, or whose edges are unsure."""
+    from vibstudy.notes import segment
+
+    kept: list[str] = []
+    for length_s in np.arange(0.02, 0.18, 0.005):
+        for gap_s in (0.0, 0.015, 0.026, 0.034, 0.05):
+            for ratio in (1.0, 1.3, 1.7, 2.2):
+                ends = 0.5 + length_s
+                notes = [
+                    {"onset_s": 0.5, "offset_s": ends, "note_kind": "note"},
+                    {
+                        "onset_s": ends + gap_s,
+                        "offset_s": ends + gap_s + ratio * length_s,
+                        "note_kind": "note",
+                    },
+                ]
+                named = segment._name_kinds(notes, 0.08 * (1 + jitter))
+                kept.append(",".join(note["note_kind"] for note in named) or "none")
+    rng = np.random.default_rng(22)
+    quality = []
+    for jump in np.arange(60, 200, 10):
+        for place_s in np.arange(0.01, 0.06, 0.006):
+            line = held_line(rng, [0.6], [0.0], 0.0)
+            hit = np.abs(line.time_s - place_s) < 0.008
+            line.cents[hit] += jump
+            note = {
+                "note_kind": "note",
+                "onset_s": 0.0,
+                "offset_s": 0.6,
+                "onset_se_s": 0.0,
+                "offset_se_s": 0.0,
+            }
+            quality.append(segment._quality(line, note))
+    for se in np.arange(0.005, 0.045, 0.002):
+        note = {"note_kind": "note", "onset_s": 0.0, "offset_s": 0.6}
+        quality.append(segment._quality(line, {**note, "onset_se_s": se, "offset_se_s": 0.0}))
+        quality.append(segment._quality(line, {**note, "onset_se_s": 0.0, "offset_se_s": se}))
+    return {"kinds": pd.Series(kept).value_counts(), "quality": pd.Series(quality).value_counts()}
+
+
+@grid
+def notes_of_the_soloist(jitter: float) -> Any:
+    """Short, soft and low notes, beside an accompaniment and alone."""
+    from dataclasses import replace
+
+    from vibstudy.notes import segment
+    from vibstudy.notes.edges import Levels
+
+    rng = np.random.default_rng(23)
+    out = {}
+    for alone in (1.0, 0.0):
+        kept = []
+        for _ in range(12):
+            lengths = np.where(rng.random(40) < 0.5, rng.uniform(0.03, 0.25, 40), 0.6)
+            cents = np.where(lengths < 0.5, rng.uniform(-2400, 300, 40), 0.0)
+            line = held_line(rng, lengths, cents, 0.0)
+            carried = np.repeat(
+                rng.uniform(-16, 2, 40), np.maximum(np.rint(lengths / segment.HOP_S), 1).astype(int)
+            )
+            line = replace(line, alone=np.full(len(line.cents), alone), carried_db=carried)
+            count = int(line.time_s[-1] / 0.005) + 1
+            softer = np.repeat(rng.uniform(-30, 0, 40), np.maximum(np.rint(lengths / 0.005), 1).astype(int))
+            levels = np.resize(softer, count) * (1 + jitter)
+            onset = np.concatenate([[0.0], np.cumsum(lengths)[:-1]])
+            notes = [
+                {"onset_s": a, "offset_s": a + b, "pitch_hz": 440 * 2 ** (c / 1200)}
+                for a, b, c in zip(onset, lengths, cents, strict=True)
+            ]
+            found = segment._soloist_only(line, Levels(levels, levels, np.full(count, alone), 0.005), notes)
+            kept += [note["onset_s"] for note in found]
+        out[f"alone {alone:g}"] = kept
+    return out
+
+
+@grid
+def beats_of_a_bar(jitter: float) -> Any:
+    """Strength of the places of a bar, to the sixteenth and the triplet, in metres of 2 to 9 beats."""
+    from vibstudy.notes.written import _strength
+
+    places = sorted({*np.arange(0, 9, 0.125), *np.arange(0, 9, 1 / 3), *np.arange(0, 9, 1 / 6)})
+    return {
+        f"{bar} beats, from {part}": [_strength(x, bar) for x in places[part : part + 12] if x < bar]
+        for bar in (2.0, 3.0, 4.0, 5.0, 6.0, 8.0)
+        for part in range(0, len(places), 12)
+        if places[part] < bar
+    }
+
+
+@grid
+def edges_of_levels(jitter: float) -> Any:
+    """Attacks, endings and silences of all depths and lengths."""
+    from vibstudy.notes.edges import Levels, attack, ending, silent_between
+
+    rng = np.random.default_rng(24)
+    rows = []
+    for depth in np.arange(6, 40, 2.0):
+        for lasts_s in (0.01, 0.03, 0.08, 0.2):
+            time_s = np.arange(0, 1.2, 0.005)
+            rise = np.clip((time_s - 0.3) / lasts_s, 0, 1) - np.clip((time_s - 0.9) / lasts_s, 0, 1)
+            db = -20 - depth * (1 - rise) + rng.normal(0, 0.3, len(time_s)) * (1 + jitter)
+            db += 1.5 * np.sin(2 * np.pi * 6 * time_s)
+            levels = Levels(db, db, np.ones(len(db)), 0.005)
+            edges = (attack(levels, 0.1, 0.32, 0.6), ending(levels, 0.35, 1.15))
+            hole = -20 - depth * np.exp(-(((time_s - 0.6) / (lasts_s / 2)) ** 2))
+            silence = silent_between(Levels(hole, hole, np.ones(len(db)), 0.005), 0.4, 0.6, 0.8)
+            rows.append([*((e.time_s, e.se_s) if e else (-1.0, -1.0) for e in edges), silence or -1.0])
+    flat = [[*a, *b, c] for a, b, c in rows]
+    columns = ["attack_s", "attack_se_s", "ending_s", "ending_se_s", "silence_s"]
+    frame = pd.DataFrame(flat, columns=columns)
+    return {f"from {part}": frame.iloc[part : part + 12] for part in range(0, len(frame), 12)}
+
+
+@grid
+def steps_under_vibrato(jitter: float) -> Any:
+    """Steps of the pitch with a vibrato that goes on, and changes of the spectrum without one."""
+    from tests.signals import RATE_HZ
+    from vibstudy.notes.edges import pitch_change, step_under_vibrato
+
+    rng = np.random.default_rng(25)
+    steps = []
+    for step in (50.0, 100.0, 160.0, 230.0):
+        for swing in (8.0, 15.0, 18.0, 23.0, 30.0, 60.0):
+            for off_s in (-0.06, -0.02, 0.03, 0.075):
+                line = held_line(rng, [0.4, 0.4], [0.0, step], swing * (1 + jitter))
+                found = step_under_vibrato(line, 0.4 + off_s, 0.0, 0.8)
+                steps.append((found.time_s, found.se_s) if found else (-1.0, -1.0))
+    changes = []
+    for crossfade_s in (0.005, 0.02, 0.06, 0.12):
+        for length_s in (0.03, 0.1, 0.4):
+            for ratio in (1.06, 1.5):
+                time_s = np.arange(round(0.8 * RATE_HZ)) / RATE_HZ
+                share = np.clip((time_s - 0.4) / crossfade_s + 0.5, 0, 1)
+                sound = sum(
+                    part * np.sin(2 * np.pi * k * f * time_s) / k
+                    for part, f in ((1 - share, 330.0), (share, 330.0 * ratio))
+                    for k in range(1, 9)
+                )
+                sound = sound + 1e-3 * rng.standard_normal(len(time_s)) * (1 + jitter)
+                found = pitch_change(sound, RATE_HZ, 0.41, 0.4 - length_s, 0.4 + length_s, ratio > 1.1)
+                changes.append((found.time_s, found.se_s))
+    parts = {"steps": steps, "changes": changes}
+    return {
+        f"{name} from {part}": found[part : part + 12]
+        for name, found in parts.items()
+        for part in range(0, len(found), 12)
+    }
+
+
+@grid
+def fits_of_vibrato(jitter: float) -> Any:
+    """Detection and fit on drawn lines: short, long, late, ending early, of all shapes, with some noise."""
+    from vibstudy.pitch.calculus import running_integral
+    from vibstudy.vibrato.detect import detect
+    from vibstudy.vibrato.fit import fit_vibrato
+    from vibstudy.vibrato.noise import Series, thin
+
+    rng = np.random.default_rng(26)
+    out = {}
+    for number in range(36):
+        duration_s = float(rng.choice([0.35, 0.5, 0.7, 1.0, 1.6, 2.6]))
+        rate_hz, extent = rng.uniform(4.2, 8.5), float(rng.choice([6.0, 15.0, 40.0]))
+        starts_s = float(rng.choice([0.0, 0.07, 0.09, 0.15, 0.4])) * (duration_s > 0.6)
+        ends_s = duration_s - float(rng.choice([0.0, 0.0, 0.25])) * (duration_s > 0.9)
+        second, growth, wander = (
+            rng.choice([0.0, 0.25]),
+            rng.choice([-0.4, 0.0, 0.5]),
+            rng.choice([0.0, 0.06]),
+        )
+        time_s = np.arange(0, duration_s, 0.004)
+        psi = 2 * np.pi * rate_hz * time_s * (1 + wander * np.sin(3.1 * time_s + number))
+        gate = np.clip((time_s - starts_s) * rate_hz + 0.5, 0, 1) * np.clip(
+            (ends_s - time_s) * rate_hz + 0.5, 0, 1
+        )
+        cents = (
+            gate
+            * extent
+            * (1 + growth * (time_s / duration_s - 0.5))
+            * (np.cos(psi) + second * np.cos(2 * psi))
+        )
+        if number % 3 == 2:
+            cents = gate * extent * (1 - 2 * np.abs(np.mod(psi / np.pi, 2) - 1))
+        cents += 8 * np.exp(-time_s / 0.02) + 5 * time_s
+        noise = rng.normal(0, float(rng.choice([0.002, 0.02])) * extent / 6, len(time_s))
+        integral = running_integral(cents, 0.004) + 0.05 * noise * (1 + jitter)
+        at_s, values = thin(time_s, integral, 64.0 if duration_s >= 1.5 else 100.0)
+        found = detect(Series(at_s, values, True, duration_s), 3.0, 10.0, anywhere=number % 2 == 0)
+        fit = fit_vibrato(time_s, integral, duration_s, found.rate_hz, found.noise, None)
+        out[f"{number} found"] = [found.p, found.rate_hz, found.start_s, found.end_s, found.limit]
+        kept = {} if fit is None else {k: v for k, v in vars(fit).items() if isinstance(v, float)}
+        out[f"{number} fit"] = {k: v for k, v in kept.items() if np.isfinite(v)}
+    return out
+
+
+@grid
+def levels_in_step(jitter: float) -> Any:
+    """What of a level is in step with a vibrato, of several harmonics; attacks that are no breath."""
+    from vibstudy.vibrato.level import harmonic_depth_db, in_step, is_articulated, of_witnesses
+    from vibstudy.vibrato.noise import Series
+
+    rng = np.random.default_rng(27)
+    out = {}
+    for number, (duration_s, depth) in enumerate([(0.4, 1.0), (0.8, 3.0), (2.0, 0.3)]):
+        time_s = np.arange(0, duration_s, 1 / 64)
+        psi = 2 * np.pi * 5.5 * time_s
+        gate = np.clip(time_s * 8, 0, 1)
+        for count in (1, 2, 3, 5, 8):
+            order = np.arange(1.0, count + 1)
+            db = depth * np.cos(psi[:, None] - 0.5 - 0.1 * order) * gate[:, None] + 3 * time_s[:, None]
+            db = db + rng.normal(0, 0.4, (len(time_s), count)) * (1 + jitter)
+            steps = in_step(Series(time_s, db, False, duration_s), psi, gate)
+            out[f"{number} {count} steps"] = [vars(step) for step in steps][:6]
+            out[f"{number} {count} together"] = of_witnesses(steps, order, order[::-1] / order.sum())
+            out[f"{number} {count} depth"] = harmonic_depth_db(db.T, psi, gate)
+    sharp = np.arange(0.5, 6.0, 0.25)
+    time_s = np.arange(0, 1.5, 1 / 64)
+    dips = [-np.exp(x * (np.cos(2 * np.pi * 5 * time_s) - 1)) + 0.2 * time_s for x in sharp]
+    out["articulated"] = [is_articulated(level) for level in dips]
+    few = [harmonic_depth_db(dips[0][None, :n], 2 * np.pi * 5 * time_s[:n], np.ones(n)) for n in range(5, 14)]
+    out["few"] = [float(x) if np.isfinite(x) else -1.0 for x in few]
+    return out
+
+
+@grid
+def very_short_notes(jitter: float) -> Any:
+    """Lines of notes from 5 to 200 ms, and their measures."""
+    from tests.signals import RATE_HZ
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.pitch.refine import refine_note
+    from vibstudy.vibrato.note import measure_note
+
+    time_s = np.arange(round(0.6 * RATE_HZ)) / RATE_HZ
+    rng = np.random.default_rng(28)
+    out = {}
+    for f_hz in (150.0, 660.0, 2400.0):
+        turn = 2 * np.pi * (f_hz * time_s - f_hz * 0.02 * np.cos(2 * np.pi * 6 * time_s) / (2 * np.pi * 6))
+        sound = sum(np.sin(k * turn) / k for k in range(1, 20) if k * f_hz < 0.49 * RATE_HZ)
+        sound = 0.1 * sound + 1e-4 * rng.standard_normal(len(time_s)) * (1 + jitter)
+        frames_s = np.arange(0, 0.6, 0.01)
+        pitch = np.full(len(frames_s), f_hz)
+        pitch[20:24] *= 2 ** (np.array([2.6, 3.2, 3.8, 5.0]) / 12)  # frames of error
+        contour = Contour(frames_s, pitch, np.ones(len(pitch)), np.full(len(pitch), True))
+        for length_s in (0.005, 0.01, 0.015, 0.02, 0.03, 0.05, 0.1, 0.14, 0.17, 0.2, 0.25, 0.3, 0.4):
+            line = refine_note(sound, RATE_HZ, contour, 0.1, 0.1 + length_s)
+            if line is None:
+                out[f"{f_hz:g} Hz, {length_s:g} s"] = "none"
+                continue
+            values, _ = measure_note(line, rate_min_hz=3.0, rate_max_hz=10.0, false_alarm=0.01)
+            numbers = {k: v for k, v in values.items() if isinstance(v, int | float) and np.isfinite(v)}
+            numbers |= {"snr_db": line.snr_db, "frames": len(line.time_s), "cents": float(np.ptp(line.cents))}
+            out[f"{f_hz:g} Hz, {length_s:g} s"] = numbers
+    return out
+
+
+@grid
+def frames_an_octave_below(jitter: float) -> Any:
+    """Shares of frames that the tracker hears an octave lower, more or less exactly."""
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.pitch.octaves import octave_below
+
+    frames_s = np.arange(0, 0.5, 0.01)
+    everywhere = np.full(len(frames_s), True)
+    line = Contour(frames_s, np.full(len(frames_s), 440.0), np.ones(len(frames_s)), everywhere)
+    shares = []
+    for off in np.arange(0.0, 0.3, 0.01):
+        for begins_s in (0.0, 0.02, 0.05, 0.1):
+            tracked = np.where((frames_s > begins_s) & (frames_s < 0.3), 220.0 * 2**off, 440.0)
+            other = Contour(frames_s, tracked * (1 + jitter), np.ones(len(frames_s)), everywhere)
+            shares.append(octave_below(line, other, 0.0, 0.4))
+    return [shares[part : part + 12] for part in range(0, len(shares), 12)]
+
+
+@grid
+def ends_of_statistics(jitter: float) -> Any:
+    """What a spread ratio far out, few players, a take known again and two figures of a table come to."""
+    from vibstudy.stats.diagnosis import players_to_spare
+    from vibstudy.stats.dispersion import spread_ratio
+    from vibstudy.stats.history import same_notes
+    from vibstudy.stats.usage import DYNAMIC_STEPS
+
+    rng = np.random.default_rng(29)
+    out: dict[str, Any] = {"dynamics": DYNAMIC_STEPS}
+    for ratio in (1.0, 4.0, 12.0, 25.0, 60.0):
+        values = [rng.normal(0, 1, 7) * (1 + jitter), ratio * rng.normal(0, 1, 9)]
+        errors = [np.full(7, 0.01), np.full(9, 0.01)]
+        out[f"ratio {ratio:g}"] = list(spread_ratio(values, errors, np.random.default_rng(1), draws=99))
+    spare = []
+    for players in range(2, 9):
+        codes = np.repeat(np.arange(players), 3)
+        x = np.stack([np.ones(len(codes)), codes % 2], axis=1)
+        term = SimpleNamespace(group="player", codes=codes, levels=tuple(map(str, range(players))))
+        prepared = SimpleNamespace(terms=[term], player="player", estimable=x)
+        spare.append(players_to_spare(SimpleNamespace(prepared=prepared)) or (0, 0))  # type: ignore[arg-type]
+    out["spare"] = spare
+    prints = [
+        " ".join(f"{0.5 * k + (k == 3) * off:.2f}/60" for k in range(12)) for off in np.arange(0, 0.06, 0.01)
+    ]
+    out["known again"] = [same_notes(prints[0], other) for other in prints]
+    return out
