@@ -25,7 +25,7 @@ DECAYS_S = (np.inf, 4.0, 2.0, 1.2, 0.7, 0.4, 0.2)
 NEPERS_60_DB = float(np.log(1e6))
 HALF = 0.5
 LEAST_SHARE = 0.3  # of the note: with less before its end there would be nothing to compare with
-EVERY = 3  # frames from one end that is tried to the next: 10 ms
+EVERY = 5  # frames from one end that is tried to the next: 16 ms
 
 
 def last_frame(bank: Bank, least_frames: int) -> int:

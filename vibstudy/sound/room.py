@@ -286,6 +286,9 @@ class RoomMeter:
         start = _fitted(own, beside, None)
         if start is None:
             return Room()
+        decay_s, direct_db = math.exp(start[0]), float(start[1])
+        if not SHORTEST_S < decay_s < LONGEST_S or not _stands(start, beside):
+            return Room()
         groups = [
             _fitted(
                 [part for i, part in enumerate(own) if i % _GROUPS != g],
@@ -298,8 +301,7 @@ class RoomMeter:
         if len(left) < _GROUPS:
             return Room()
         spread = np.sqrt((_GROUPS - 1) * np.mean((left - left.mean(axis=0)) ** 2, axis=0))
-        decay_s, direct_db = math.exp(start[0]), float(start[1])
-        if spread[0] > SURE_LOG or not SHORTEST_S < decay_s < LONGEST_S or not _stands(start, beside):
+        if spread[0] > SURE_LOG:
             return Room()
         decay_se_s = decay_s * math.hypot(spread[0], MODEL_LOG)
         if spread[1] > SURE_DB or direct_db < LEAST_DIRECT_DB + 0.1:
