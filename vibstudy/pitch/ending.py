@@ -31,6 +31,8 @@ EVERY = 5  # frames from one end that is tried to the next: 16 ms
 def last_frame(bank: Bank, least_frames: int) -> int:
     """Tell how many frames of a note there are until its direct sound ends.
 
+    What sounds on blurs the levels before it, so the rest is asked again until nothing more is taken.
+
     Parameters
     ----------
     bank : Bank
@@ -38,6 +40,13 @@ def last_frame(bank: Bank, least_frames: int) -> int:
     least_frames : int
         At least so many are left.
     """
+    n = bank.b.shape[1]
+    last = _end(bank, least_frames)
+    return last if last == n else last_frame(bank.until(last), least_frames)
+
+
+def _end(bank: Bank, least_frames: int) -> int:
+    """The likeliest end; the number of frames where there is none before."""
     n = bank.b.shape[1]
     ends = np.arange(max(least_frames, int(LEAST_SHARE * n)), n - EVERY, EVERY)
     if not len(ends):

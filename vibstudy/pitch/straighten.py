@@ -152,13 +152,14 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     bank = along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER))
     straight = _scored(bank, line, counts)
     last = last_frame(bank, LEAST_FRAMES)
-    as_known = along(np.interp(straight.time_s, line.time_s, line.f0_hz))
-    as_found = along(straight.f0_hz)
+    as_known = along(np.interp(straight.time_s, line.time_s, line.f0_hz)).until(last)
+    as_found = along(straight.f0_hz).until(last)
+    counts *= last / frames
     gain = float(counts @ np.log(_lost(as_known) / _lost(as_found)))
     if last < frames:
         bank = bank.until(last)
         ended = replace(line, offset_s=line.onset_s + float(bank.time_s[-1]))
-        straight = _scored(bank, ended, counts * (last / frames))
+        straight = _scored(bank, ended, counts)
     return Straightened(straight, gain, 1.0 - _lost(bank) / bank.total)
 
 
