@@ -225,7 +225,7 @@ def fits_of_vibrato(jitter: float) -> Any:
 
     rng = np.random.default_rng(26)
     out = {}
-    for number in range(60):
+    for number in range(72):
         duration_s = float(rng.choice([0.35, 0.5, 0.7, 1.0, 1.6, 2.6]))
         rate_hz, extent = rng.uniform(4.2, 8.5), float(rng.choice([6.0, 15.0, 40.0]))
         starts_s = float(rng.choice([0.0, 0.07, 0.09, 0.15, 0.4])) * (duration_s > 0.6)
@@ -256,7 +256,8 @@ def fits_of_vibrato(jitter: float) -> Any:
         fit = fit_vibrato(time_s, integral, duration_s, found.rate_hz, found.noise, None)
         out[f"{number} found"] = [found.p, found.rate_hz, found.start_s, found.end_s, found.limit]
         kept = {} if fit is None else {k: v for k, v in vars(fit).items() if isinstance(v, float)}
-        kept = {k: v for i, (k, v) in enumerate(kept.items()) if i < 6 or number % 4 == 0}
+        shown = ("rate_hz", "rate_se_hz", "extent_cents", "extent_se_cents", "start_s", "straight_cents")
+        kept = {k: v for k, v in kept.items() if k in shown or number % 4 == 0}
         out[f"{number} fit"] = {k: v for k, v in kept.items() if np.isfinite(v)}
     return out
 
@@ -373,12 +374,12 @@ def what_is_heard_of_a_note(jitter: float) -> Any:
                 for apart in (0.8, 1.2, 1.8, 2.5, 3.6, 5.0, 7.5):
                     for balance in (0.13, 0.17):
                         other = replace(line, snr_db=snr_db, halves=apart * 1.4 * sway, balance=balance)
-                        masks.append(is_masked(other, fit) + 2 * is_masked(other, None))
+                        masks.append(int(is_masked(other, fit)) + 2 * int(is_masked(other, None)))
             for factor in range(1, 14):
                 if fit is not None:
                     wide = {"seen_rate_se_hz": 0.02 * factor, "seen_first_se_cents": 0.1 * factor}
                     straightened = replace(line, straightened=factor % 2 == 0)
-                    masks.append(is_masked(straightened, replace(fit, **wide)))
+                    masks.append(int(is_masked(straightened, replace(fit, **wide))))
     return out | {f"masked from {part}": masks[part : part + 40] for part in range(0, len(masks), 40)}
 
 
