@@ -582,16 +582,15 @@ def main() -> None:
     console = Console(width=130, highlight=False)
     files = asked.files or [path for room in ROOMS for path in sorted(Path("vibstudy", room).glob("*.py"))]
     found = [constant for path in files for constant in constants(path)]
-    if asked.list:
-        table = Table("place", "name", "value", title="Constants without a word beside them")
-        for constant in found:
-            if not constant.told:
-                table.add_row(f"{constant.path}:{constant.line}", constant.name, f"{constant.value:g}")
-        console.print(table)
-        untold = sum(not constant.told for constant in found)
-        console.print(f"{len(found)} constants, {untold} without a word")
-        return
     reasons = free(found)
+    if asked.list:
+        untold = [constant for constant in found if not constant.told and constant not in reasons]
+        table = Table("place", "name", "value", title="Constants without a word")
+        for constant in untold:
+            table.add_row(f"{constant.path}:{constant.line}", constant.name, f"{constant.value:g}")
+        console.print(table)
+        console.print(f"{len(found)} constants, {len(untold)} without a word")
+        return
     moving = [constant for constant in found if constant not in reasons]
     if asked.sample and asked.sample < len(moving):
         chosen = np.random.default_rng(asked.seed).choice(len(moving), asked.sample, replace=False)
