@@ -79,7 +79,8 @@ def _write_statistics(book: Book, claims: Sequence[Claim]) -> None:
         f"{book.setting('claims_written_first')} had been written down before the recordings were measured; p was "
         f"corrected by Holm over every confirmatory claim ever logged that could be tested "
         f"{book.reference('holm1979')}, and a claim counts as supported below {book.setting('significance')}. A "
-        "decided verdict was put to the model with each further tag of the recordings in it."
+        "decided verdict was put to the model with each further tag of the recordings, and with register and "
+        "length of the notes, in it."
     )
     if int(book.tables["settings"].set_index("setting")["value"].get("claims_gone", 0)):
         text += (

@@ -243,7 +243,7 @@ PRINTED = (
         (
             ("claim", "Claim", "text"), ("estimate", "Estimate", "+.2f"), ("low", "Low", "+.2f"),
             ("high", "High", "+.2f"), ("unit", "Unit", "text"), ("df", "df", ".1f"),
-            ("p_holm", "p", "p alone"), ("verdict", "Verdict", "text"),
+            ("p_holm", "p", "p alone"), ("verdict_told", "Verdict", "text"),
         ),
     ),
     PrintedTable(

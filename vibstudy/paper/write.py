@@ -30,7 +30,7 @@ import pandas as pd
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.results import read_notes, read_recordings
-from vibstudy.figures.contrasts import claim_sides
+from vibstudy.figures.contrasts import QUALIFIED, claim_sides
 from vibstudy.figures.own import read_own
 from vibstudy.figures.quantities import NOTEBOOK, joined, of_notebooks, quantities, row, write_quantities
 from vibstudy.figures.quantity_rows import claim_rows, effect_rows, reach_rows, setting_rows
@@ -269,6 +269,7 @@ def _claims_table(
     table["expect"] = [claim.expect for claim in claims]
     for name in ("reason", "but", "compared"):
         table[name] = table[name].fillna("").map(media_in_words)
+    table["verdict_told"] = table["verdict"] + np.where(table["but"].ne(""), QUALIFIED, "")
     return table
 
 

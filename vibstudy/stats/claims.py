@@ -467,6 +467,9 @@ def _show(table: pd.DataFrame, ledger: Ledger, gone: Sequence[str], bygone: int,
     for row in table.to_dict("records"):
         put(console, in_one_line(row["sentence"]), "bold")
         put(console, "  " + in_one_line(row["answer"]), _COLOURS[row["verdict"]])
+        if np.isfinite([row["told_from"], row["told_to"]]).all():
+            shares = f"{100 * row['told_from']:.0f} and {100 * row['told_to']:.0f} %"
+            put(console, f"  Of the notes of the two sides {shares} could be told.")
         if row["standing"] != FIRST:
             put(console, f"  Standing: {row['standing']}.")
         if row["history"]:

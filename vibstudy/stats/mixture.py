@@ -70,7 +70,7 @@ def kinds_of_use(notes: pd.DataFrame, seed: int = 0) -> Answer:
     without = len(usage.index.difference(table.index))
     base: dict[str, Any] = {
         "question": "Are there two kinds of use of vibrato?",
-        "unit": "standard deviations between the kinds",
+        "unit": "standard deviations apart, if there are two",
         "method": f"one normal distribution against two, {DRAWS} simulated corpora",
         "cautions": (f"Players without vibrato that could be measured: {without}, left out.",)
         if without
@@ -91,6 +91,9 @@ def kinds_of_use(notes: pd.DataFrame, seed: int = 0) -> Answer:
     null, _, _ = two_kinds(rng.standard_normal((DRAWS, *points.shape)))
     p = float((1 + np.sum(null >= statistic[0] - 1e-9)) / (DRAWS + 1))
     table["second"] = second[0]
+    larger = int(np.sum(second[0] > 0.5))
+    of = f"{min(larger, len(table) - larger)} of {len(table)} players"
+    base["cautions"] = (*base["cautions"], f"The smaller kind would be {of}.")
     if p < 0.05:
         return Answer(**base, table=table, estimate=float(distance[0]), p=p)
     apart = rng.standard_normal((DRAWS, *points.shape))

@@ -366,5 +366,7 @@ def player_remarks(finding: Finding, reply: Reply) -> list[Remark]:
             turning.append((abs(left["change_in_se"]), left["left_out"], without.verdict(1.0, ALPHA)))
     if turning:
         _, name, other = max(turning)
-        alone.append(Remark("turned", {"player": name, "verdict": other, "others": len(turning) - 1}))
+        alone.append(
+            Remark("turned", {"player": name, "own": verdict, "verdict": other, "others": len(turning) - 1})
+        )
     return alone

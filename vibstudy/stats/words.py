@@ -57,7 +57,7 @@ def _shares(v: Values) -> str:
 def _turned(v: Values) -> str:
     n = v["others"]
     more = f"; {n} other player{'s' if n > 1 else ''} would turn it, too" if n else ""
-    return f"Without {v['player']} the verdict, before Holm, would be {v['verdict']!r}{more}."
+    return f"Before Holm it is {v['own']}, and without {v['player']} it would be {v['verdict']}{more}."
 
 
 REMARKS: dict[str, Callable[[Values], str]] = {
