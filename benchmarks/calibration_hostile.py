@@ -1,12 +1,12 @@
 """Corpora made to break the verdicts, none of them among the rows of ``calibration.py``.
 
 Nothing is there to find: 5 % of the verdicts should say that there is. Printed are false alarms with their
-Monte-Carlo error; what they were stands in ``docs/statistics.md``. Two sets of designs: models
+Monte-Carlo error; what they were stands in ``docs/statistics.md``. Two kinds of designs: models
 (:data:`DESIGNS`, :func:`vibstudy.stats.fit_mixed`), and claims as a user makes them (:data:`CLAIMED`,
-:func:`vibstudy.stats.examine.examine`), of which is counted how often they are "supported", and how often
-without a "but".
+:data:`FURTHER`; :func:`vibstudy.stats.examine.examine`), of which is counted how often they are "supported",
+and how often without a "but". Besides, whether pupils are found near their teachers.
 
-Run ``python -m benchmarks.calibration_hostile --corpora 300`` (fifteen minutes of one core). Every corpus has
+Run ``python -m benchmarks.calibration_hostile --corpora 300`` (25 minutes of one core). Every corpus has
 its own seed: ``--first 300`` goes on.
 """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
-from scipy.stats import norm
+from scipy.stats import norm, ttest_ind
 
 from tests.test_stats_claims import claim, corpus, measured_study, write
 from vibstudy.errors import VibstudyError
@@ -23,10 +24,11 @@ from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.lineage import lineage_of
 from vibstudy.stats.looks import _Walk, all_looks_p, boundaries, lasting, nominal_level, spent, standing_of
 from vibstudy.stats.missingness import chance_weights, observed_shares, trimmed
-from vibstudy.stats.multiple import evidence, tost
+from vibstudy.stats.multiple import Evidence, evidence, tost
 from vibstudy.stats.multiverse import all_ways
 from vibstudy.stats.question import Question
 from vibstudy.stats.selection import is_observed, is_usable, vibrato_notes
+from vibstudy.stats.words import qualification
 
 # --- looks
 
@@ -708,3 +710,26 @@ def test_players_of_one_lineage_are_alike_and_two_lineages_are_no_region() -> No
     assert finding.verdict() == "supported"
     assert [other.name for other in finding.turned_by()] == ["lineage"]
     assert evaluate_claims([one], frame)["but"].iloc[0] == "these recordings cannot tell region from teacher"
+
+
+def test_presence_is_asked_as_a_share_too() -> None:
+    """By hand: in a balanced corpus the difference is that of the players' mean shares, tested by them."""
+    shares = {"A": [0.9, 0.8, 1.0, 0.9, 0.7, 0.9], "B": [0.2, 0.3, 0.0, 0.1, 0.4, 0.2]}
+    rows = [
+        (f"{region}{k}", f"{region}{k}/{take}", region, note < 10 * share)
+        for region, all_shares in shares.items()
+        for k, share in enumerate(all_shares)
+        for take in range(2)
+        for note in range(10)
+    ]
+    notes = pd.DataFrame(rows, columns=["player", "recording_id", "region", "has_vibrato"])
+    one = claim(outcome="has_vibrato", contrast=Contrast("region", "A", "B"), expect="lower")
+    (other,) = examine(one, notes).others
+    assert (other.kind, other.name) == ("scale", "shares")
+    welch = ttest_ind(shares["B"], shares["A"], equal_var=False)
+    assert other.estimate == pytest.approx(100 * (np.mean(shares["B"]) - np.mean(shares["A"])))
+    assert other.evidence is not None
+    assert np.log10(other.evidence.support) == pytest.approx(np.log10(welch.pvalue), abs=0.5)
+    unsure = replace(other, evidence=Evidence(0.2, 1.0))
+    text = qualification(examine(one, notes), [unsure])
+    assert text == "it does not show where shares of notes are compared in place of odds"

@@ -25,6 +25,7 @@ from vibstudy.stats.robustness import (
     lost_others,
     plain_remarks,
     player_remarks,
+    share_others,
     share_remarks,
     tag_others,
     twin_tag,
@@ -85,7 +86,7 @@ def _finding(question: Question, reply: Reply) -> Finding:
     remarks += share_remarks(finding)
     others = []
     if reply.evidence.p < ALPHA:  # only a decided verdict can be turned
-        others = [*tag_others(question), *bent, *lost_others(question, finding)]
+        others = [*tag_others(question), *bent, *share_others(question), *lost_others(question, finding)]
         limits, said = limit_others(question, reply)
         others += limits
         remarks += said

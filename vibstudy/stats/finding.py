@@ -22,7 +22,7 @@ class Other:
     Parameters
     ----------
     kind : str
-        tag, line, weights, worst case, limits.
+        tag, line, scale, weights, worst case, limits.
     name : str
         Which: the tag, "lowest", ...
     evidence : Evidence | None

@@ -10,7 +10,7 @@ bands     each decade by itself; the two named are compared. Where fewer than :d
 trend     a straight line, of time over the span claimed, else over all notes. Whether it bends is tested,
           too, and a verdict is asked once more with a bend in the model, the same at both ends of the span
           claimed: a line drawn through the decades with most recordings says nothing of those with few.
-          Where they lie evenly the bend takes nothing from the line. The default of other numbers
+          Where they lie evenly the bend takes next to nothing from it. The default of other numbers
 curve     a curve with :data:`CURVE_TERMS` degrees of freedom (Legendre polynomials)
 break     all before against all from a year on; whether there is a trend besides is tested, too
 levels    a factor's own levels; also of numbers with four values or fewer, unless a trend is claimed

@@ -163,6 +163,7 @@ class Question:
         keep: np.ndarray | None = None,
         weights: np.ndarray | None = None,
         drawn: Sequence[str] = (),
+        as_share: bool = False,
         **settings: Any,
     ) -> Reply:
         """Fit the model and reply with the contrast.
@@ -176,6 +177,8 @@ class Question:
         weights : ndarray [shape=(n,)] or None
         drawn : sequence of str
             Further random factors.
+        as_share : bool
+            Whether presence is modelled as a share, by the linear model, in place of its odds.
         **settings
             Passed to the fit.
         """
@@ -185,7 +188,10 @@ class Question:
         mask = self.countable if keep is None else self.countable & keep
         frame = self.chosen[mask]
         formula = self.formula(extra)
-        presence = self.claim.outcome in PRESENCE
+        presence = self.claim.outcome in PRESENCE and not as_share
+        if as_share:
+            shares = frame[self.claim.outcome].astype("Float64")
+            frame = frame.assign(**{self.claim.outcome: shares})
         if weights is not None and not presence:
             settings["weights"] = weights[mask]
         fit = fit_presence if presence else fit_mixed

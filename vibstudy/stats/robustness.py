@@ -88,6 +88,21 @@ def _missing(question: Question, used: int) -> list[Remark]:
     return [Remark("missing", {"share": share})] if share > MANY_MISSING else []
 
 
+def share_others(question: Question) -> list[Other]:
+    """The contrast of shares of notes, in place of odds.
+
+    Of players who vibrate always or never the odds are infinite: how far players differ in odds cannot be
+    estimated, and chance is called real in one corpus of ten. Shares are bounded, and their model holds.
+    """
+    if question.claim.outcome not in PRESENCE or np.isfinite(question.claim.margin or np.nan):
+        return []
+    reply = _try(question, as_share=True)
+    if reply is None:
+        return [Other("scale", "shares", None)]
+    shown = [100 * value for value in (reply.shown, reply.low, reply.high)]
+    return [Other("scale", "shares", reply.evidence, *shown)]
+
+
 def beside_line(question: Question) -> tuple[list[Remark], list[Other]]:
     """A trend with a bend in the model: whether there is one, and the change from end to end beside it."""
     axis = question.axis
@@ -271,9 +286,8 @@ def _divides(question: Question, tag: str) -> bool:
 
 def _levels_by_side(question: Question, tag: str) -> list[set[str]]:
     side = question.axis.side
-    return [
-        set(question.chosen.loc[question.known & (side == way), tag].dropna().astype(str)) for way in (-1, 1)
-    ]
+    chosen = question.chosen[tag]
+    return [set(map(str, chosen[question.known & (side == way)].dropna().unique())) for way in (-1, 1)]
 
 
 def _is_confounder(question: Question, tag: str) -> bool:

@@ -174,7 +174,9 @@ def qualification(finding: Finding, turned: Sequence[Other]) -> str:
         clauses.append(f"these recordings cannot tell {finding.claim.contrast.column} from {_or(tags)}")
     if any(other.kind == "line" for other in turned):
         clauses.append("these recordings cannot tell a steady change from one that turns on its way")
-    if any(other.kind not in ("tag", "line") for other in turned):
+    if any(other.kind == "scale" for other in turned):
+        clauses.append("it does not show where shares of notes are compared in place of odds")
+    if any(other.kind not in ("tag", "line", "scale") for other in turned):
         clauses.append("the notes lost to measuring could make it")
     return ", and ".join(clauses)
 
@@ -187,10 +189,13 @@ def other_words(other: Other, finding: Finding) -> str:
         "highest": "Were the notes lost the highest",
         "limits": "With the notes in which no vibrato was found",
         "bend": "Were the change free to bend",
+        "shares": "As a difference of the shares of notes",
     }.get("" if other.kind == "tag" else other.name, f"With {_named(other.name)} in the model")
     if other.evidence is None:
         return f"{what} nothing is left to compare."
     unit = f" {finding.unit}" if finding.unit else ""
+    if other.kind == "scale":
+        unit = " percentage points"
     return f"{what} it is {other.estimate:+.3g}{unit} ({other.low:+.3g} to {other.high:+.3g})."
 
 
