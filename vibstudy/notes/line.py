@@ -63,6 +63,7 @@ _CARRYING_DB = (-13.0, -8.0)  # re its upper third: surely a rest, surely the so
 _REGISTER = (40, 95)  # percentiles of what is surely the soloist
 _OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0  # cost a cent outside of these, and at most: never as much as wrong
 _RANGE_DB = 40.0
+_OFFSET_BINS = 4  # the window's main lobe about 0 Hz: an offset of the file is no sound, nor is it silence
 _NEAR = 150.0
 _LOW_HZ, _MULTIPLES, _MULTIPLE_CENTS = 180.0, (2, 16), 80.0  # below it the second harmonic often leads
 # power that only the lower pitch explains; a quarter second
@@ -275,6 +276,7 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
         b = min(a + _BLOCK, len(start))
         spectrum = scipy.fft.rfft(frames[start[a:b]] * window, n_fft, axis=1)[:, :top]
         power = spectrum.real**2 + spectrum.imag**2
+        power[:, :_OFFSET_BINS] = 0.0
         whole = np.einsum("ij->i", power)
         level[a:b] = 10 * np.log10(whole / 4 + 1e-12)
         carrying[a:b] = 10 * np.log10(power[:, carry].sum(axis=1) / 4 + 1e-12)

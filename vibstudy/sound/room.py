@@ -345,6 +345,8 @@ def _levels(
     power = _in_bands(below, centre, step)
     steady = power[:, _STEADY[inside]].mean(axis=1)
     loud = steady > steady.max() * 10 ** (-_SOFTER_DB / 10)
+    if not loud.any():  # digital silence
+        return None
     centre, power, steady = centre[loud], power[loud], steady[loud]
     later = since_s > 0.0 - _DETACHED_S
     until = _free_until(centre, since_s[later], others_hz[later], step)
