@@ -178,3 +178,14 @@ def test_a_note_ends_where_its_direct_sound_does(decay_s, direct_db):
     diminuendo = -6.0 * time_s + rng.standard_normal(len(time_s))
     assert end_of_direct(time_s, diminuendo, room) is None
     assert end_of_direct(time_s[:6], level[:6], room) is None
+
+
+def test_a_note_of_digital_silence_tells_nothing():
+    """Where nothing sounds no band is its harmonic's."""
+    meter = RoomMeter()
+    notes = [
+        {"onset_s": at, "offset_s": at + 0.5, "pitch_hz": 440.0, "note_kind": "note"}
+        for at in (0.5, 1.5, 2.5)
+    ]
+    meter.add(np.zeros(5 * 22_050, dtype=np.float32), 22_050, notes)
+    assert not np.isfinite(meter.room().decay_s)

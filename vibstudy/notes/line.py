@@ -63,7 +63,7 @@ _CARRYING_DB = (-13.0, -8.0)  # re its upper third: surely a rest, surely the so
 _REGISTER = (40, 95)  # percentiles of what is surely the soloist
 _OUTSIDE, _OUTSIDE_MOST = 0.08, 150.0  # cost a cent outside of these, and at most: never as much as wrong
 _RANGE_DB = 40.0
-_OFFSET_BINS = 4  # the window's main lobe about 0 Hz: an offset of the file is no sound, nor is it silence
+_OFFSET_BINS = 100  # so far an offset of the file, which is no sound, is above -100 dB in the window's lobes
 _NEAR = 150.0
 _LOW_HZ, _MULTIPLES, _MULTIPLE_CENTS = 180.0, (2, 16), 80.0  # below it the second harmonic often leads
 # power that only the lower pitch explains; a quarter second
@@ -263,6 +263,8 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
     window = np.hanning(length + 1)[:-1].astype(np.float32)
     window *= np.float32(2 / window.sum())
     padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
+    offset = scipy.fft.rfft(window, n_fft)[:_OFFSET_BINS]
+    offset /= offset[0]
     start = np.rint(np.arange(len(tracked)) * HOP_S * rate_hz).astype(int)
     frames = np.lib.stride_tricks.sliding_window_view(padded, length)
     top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz) // _COARSE * _COARSE
@@ -275,8 +277,8 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
     for a in range(0, len(start), _BLOCK):
         b = min(a + _BLOCK, len(start))
         spectrum = scipy.fft.rfft(frames[start[a:b]] * window, n_fft, axis=1)[:, :top]
+        spectrum[:, :_OFFSET_BINS] -= spectrum[:, :1] * offset
         power = spectrum.real**2 + spectrum.imag**2
-        power[:, :_OFFSET_BINS] = 0.0
         whole = np.einsum("ij->i", power)
         level[a:b] = 10 * np.log10(whole / 4 + 1e-12)
         carrying[a:b] = 10 * np.log10(power[:, carry].sum(axis=1) / 4 + 1e-12)
