@@ -121,7 +121,8 @@ def render(
     notes: list[Played],
     program: int,
     controls: list[tuple[float, int, int]],
-    bends: list[list[tuple[float, int]]] | None = None,
+    bends: list[list[tuple[float, float]]] | None = None,
+    soundfont: Path = SOUNDFONT,
 ) -> np.ndarray:
     """Return the sound of `notes`, dry, mono.
 
@@ -150,7 +151,7 @@ def render(
         score, sound = Path(folder) / "a.mid", Path(folder) / "a.wav"
         mido.MidiFile(ticks_per_beat=1000, tracks=[track]).save(score)
         command = ["fluidsynth", "-niq", "-R", "0", "-C", "0", "-g", "0.5", "-r", str(RATE_HZ)]
-        command += ["-F", str(sound), str(SOUNDFONT), str(score)]
+        command += ["-F", str(sound), str(soundfont), str(score)]
         subprocess.run(command, check=True, capture_output=True)
         samples, _ = soundfile.read(sound, dtype="float32")
     return samples.mean(axis=1)
