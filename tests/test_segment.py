@@ -335,7 +335,7 @@ def test_a_stumbling_trill_is_a_trill():
 
 
 def test_ragged_plateaus_are_a_vibratos_in_a_room():
-    """Swings as full and fuller, harmonics as far apart as in a room: with even plateaus, and with ragged ones."""
+    """Harmonics as far apart as in a room: with even plateaus, and with ragged ones that are even fuller."""
     time_s = np.arange(0, 2, 0.0025)
     turn = 2 * np.pi * 6 * time_s
     full = np.tanh(2 * np.sin(turn)) / np.tanh(2)
