@@ -675,3 +675,22 @@ def test_an_edited_note_keeps_its_score_and_the_local_tempo(study, tables):
     again = note | reader.measure(note, note["onset_s"] + 0.01, note["offset_s"], 0).columns
     assert again["pulses_per_beat"] == pytest.approx(60 * again["rate_hz"] / note["local_tempo_bpm"])
     assert again["score_match"] == "matched"
+
+
+@pytest.mark.parametrize(
+    ("time", "beats"),
+    [
+        ((2, 4), [1, 1.5, 2, 2.5]),
+        ((3, 8), [1, 2, 3]),
+        ((4, 8), [1, 2, 3, 4]),
+        ((6, 8), [1, 4 / 3, 5 / 3, 2, 7 / 3, 8 / 3]),
+        ((8, 8), [1, 2, 3, 4, 5, 6, 7, 8]),
+        ((9, 8), [1, 4 / 3, 5 / 3, 2, 7 / 3, 8 / 3, 3, 10 / 3, 11 / 3]),
+        ((12, 8), [1 + k / 3 for k in range(12)]),
+    ],
+)
+def test_beats_of_compound_metres_are_dotted(tmp_path, time, beats):
+    """6/8 has two beats of three eighths, 9/8 three, 12/8 four; 3/8, 4/8 and 8/8 are counted in eighths."""
+    path = written(tmp_path, document(["".join(note(67 + k, 0.5) for k in range(len(beats)))], time))
+    (_, notes), *_ = read_score(path)[0].orders.items()
+    assert [one.beat for one in notes] == pytest.approx(beats, abs=1e-5)
