@@ -13,8 +13,8 @@ How
 1. *Follow.* Courses are followed through the note, many side by side, from its beginning
    (:mod:`vibstudy.pitch.follow`), and from its end where that is not what the pooled line leads to.
 2. *Settle.* From each the likeliest course (:mod:`vibstudy.pitch.course`). A rough course is half a radian
-   off in a low harmonic and many in a high one, so the lowest are looked at first (up to `FIRST_HZ`), and a
-   quarter more at each step. The likeliest is the note's.
+   off in a low harmonic and many in a high one, so the lowest are looked at first (up to `FIRST_HZ`), and an
+   octave more at each step. The likeliest is the note's.
 3. *Score.* What is left of the phase in each frame, one step of maximum likelihood with the weights of the
    straightened harmonics. It gives back what the prior took, and leaves noise white in the integral, as
    :class:`~vibstudy.pitch.refine.NoteLine` has it: whoever fits a vibrato sees the noise that there is.
@@ -38,8 +38,8 @@ from vibstudy.pitch.ending import last_frame
 from vibstudy.pitch.follow import REACH_CENTS, followed
 from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, NoteLine
 
-FIRST_HZ, NEXT = 3000.0, 1.25
-"""Harmonics up to here first, and a quarter more at each step. From 2,000 Hz on a likelier course is missed
+FIRST_HZ, NEXT = 3000.0, 2.0
+"""Harmonics up to here first, and an octave more at each step (a quarter more finds no more). From 2,000 Hz on a likelier course is missed
 in one note in twenty more, from 5,000 Hz in as many (213 notes in simulated rooms and beside a piano)."""
 AGREED = 1.0  # of log likelihood: two starts have found the same course; on the way, go on to more harmonics
 LEAST_FRAMES = 24
