@@ -39,8 +39,9 @@ from vibstudy.pitch.follow import REACH_CENTS, followed
 from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, NoteLine
 
 FIRST_HZ, NEXT = 3000.0, 2.0
-"""Harmonics up to here first, and an octave more at each step (a quarter more finds no more). From 2,000 Hz on a likelier course is missed
-in one note in twenty more, from 5,000 Hz in as many (213 notes in simulated rooms and beside a piano)."""
+"""Harmonics up to here first, and an octave more at each step; a quarter more finds no more. From 2,000 Hz on
+a likelier course is missed in one note in twenty more, from 5,000 Hz in as many (213 notes in simulated rooms
+and beside a piano)."""
 AGREED = 1.0  # of log likelihood: two starts have found the same course; on the way, go on to more harmonics
 LEAST_FRAMES = 24
 
