@@ -108,7 +108,7 @@ def harmonic_levels(samples: np.ndarray, rate_hz: float, line: HeldLine) -> Leve
         window = _window(length)
         padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
         frames = np.lib.stride_tricks.sliding_window_view(padded, length)[::hop]
-        top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz)
+        top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz)  # just below half the rate
         for start in range(0, len(wanted), _BLOCK):
             at = wanted[start : start + _BLOCK]
             spectrum = scipy.fft.rfft(frames[at] * window, n_fft, axis=1)[:, :top]
@@ -180,7 +180,7 @@ def pitch_change(
     first_s, last_s = max(first_s, near_s - 0.22), min(last_s, near_s + 0.22)  # a vibrato cycle either way
     begin = max(round(first_s * rate_hz), 0)
     centres = np.arange(begin, round(last_s * rate_hz), hop)
-    if len(centres) < 8:
+    if len(centres) < 8:  # of fewer no change can be told
         return Edge(near_s, 0.016)  # a frame of the line, which is all there is
     low_end, high_end = centres[0] - length // 2, centres[-1] + length // 2
     chunk = np.asarray(samples[max(low_end, 0) : high_end], dtype=np.float32)
@@ -193,11 +193,12 @@ def pitch_change(
     loud /= loud.max() + 1e-9
     spectrum /= np.sqrt(spectrum.mean(axis=0)) + 1e-6
     time = centres / rate_hz
+    # three frames of each note, to know it by
     change = int(np.clip(np.searchsorted(time, near_s), 3, len(time) - 3))
     for _ in range(2):
         leans = _leaning(spectrum, change)
         gain = np.cumsum(leans * loud)
-        change = int(np.clip(np.argmin(gain) + 1, 3, len(time) - 3))
+        change = int(np.clip(np.argmin(gain) + 1, 3, len(time) - 3))  # as above
         # -26 dB: what follows a rest begins where it sounds
         while change < len(time) - 3 and loud[change] < 0.05:
             change += 1
@@ -215,6 +216,7 @@ def step_under_vibrato(line: HeldLine, near_s: float, first_s: float, last_s: fl
     a = int(np.searchsorted(line.time_s, max(first_s, near_s - 0.25)))
     b = int(np.searchsorted(line.time_s, min(last_s, near_s + 0.25)))
     time, cents = line.time_s[a:b] - near_s, line.cents[a:b]
+    # a quarter second, and 80 ms of each note: half a cycle
     if len(time) < 16 or not np.isfinite(cents).all() or time[0] > -5 * hop or time[-1] < 5 * hop:
         return None
     turn = 2 * np.pi * _VIBRATO_HZ[:, None] * time
@@ -235,6 +237,7 @@ def step_under_vibrato(line: HeldLine, near_s: float, first_s: float, last_s: fl
     rms = np.sqrt(error[i, j] / len(time))
     if np.hypot(*weight[i, j, 2:]) < 20.0 or rms > 0.25 * abs(weight[i, j, 1]):
         return None
+    # half a step of the grid, and a frame
     return Edge(near_s + float(_STEP_TIMES_S[i]), float(np.clip(hop * rms / 10.0, 0.004, 0.02)))
 
 
@@ -254,12 +257,12 @@ def _crossing(time: np.ndarray, leans: np.ndarray, change: int) -> Edge:
     """Zero of `leans` between the frames around `change`; error from how long the change takes."""
     a, b = leans[change - 1], leans[change]
     step = time[1] - time[0]
-    share = float(np.clip(-a / (b - a), 0, 1)) if b > a else 0.5
+    share = float(np.clip(-a / (b - a), 0, 1)) if b > a else 0.5  # no crossing: the middle
     early = change - 1
-    while early > 0 and leans[early] > -0.5:
+    while early > 0 and leans[early] > -0.5:  # three quarters the note before
         early -= 1
     late = change
-    while late < len(leans) - 1 and leans[late] < 0.5:
+    while late < len(leans) - 1 and leans[late] < 0.5:  # three quarters the note after
         late += 1
     return Edge(
         float(time[change - 1] + share * step), max(_LEAST_SE_S, (late - early) * step / np.sqrt(12) / 2)
@@ -308,7 +311,7 @@ def ending(levels: Levels, onset_s: float, latest_s: float) -> Edge | None:
     alone = bool(quiet.min() < loudest[i + 1] - _SILENT_DB)
     by_db = _LAST_DB if alone else END_DB - 3.0  # into silence it is the fall at the edge that counts
     loud = np.flatnonzero(db[: i + 1] > loudest[i + 1] - END_DB + by_db)
-    slow = (at - int(loud[-1])) * levels.hop_s if len(loud) else 0.05
+    slow = (at - int(loud[-1])) * levels.hop_s if len(loud) else 0.05  # never so loud: a slow end
     return Edge((a + at) * levels.hop_s, _error(slow, by_db, alone))
 
 

@@ -151,7 +151,7 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
     rest = alone * (pitched + np.isfinite(tracked)) / 2 + (1 - alone) * carried
     rest = np.where(silent, 0.0, _REST * rest)
     held = _held(cost, rest, grid)
-    if alone.min() < 0.5:
+    if alone.min() < 0.5:  # somewhere rather not alone
         sure = np.isfinite(held) & (carried > 0.9)  # nearly the level of a soft note
         cost += (1 - alone)[:, None] * _register_cost(held[sure], grid)
         held = _held(cost, rest, grid)
@@ -168,7 +168,7 @@ def _carried(view: _View, alone: np.ndarray, silent: np.ndarray) -> np.ndarray:
 
     There a wind or string tone has strong harmonics and a piano or a soft orchestra has few.
     """
-    with_company = (alone < 0.5) & ~silent
+    with_company = (alone < 0.5) & ~silent  # rather not alone
     if not with_company.any():
         return np.zeros(len(alone))
     level = median_filter(view.carrying_db, 7)  # 0.1 s
@@ -267,7 +267,7 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
     offset /= offset[0]
     start = np.rint(np.arange(len(tracked)) * HOP_S * rate_hz).astype(int)
     frames = np.lib.stride_tricks.sliding_window_view(padded, length)
-    top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz) // _COARSE * _COARSE
+    top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz) // _COARSE * _COARSE  # just below half the rate
     salience = _salience_weights(grid, n_fft / rate_hz, top)
     cents = np.full((len(start), _PEAKS), np.nan)
     strength = np.zeros((len(start), _PEAKS))
@@ -280,7 +280,7 @@ def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.nda
         spectrum[:, :_OFFSET_BINS] -= spectrum[:, :1] * offset
         power = spectrum.real**2 + spectrum.imag**2
         whole = np.einsum("ij->i", power)
-        level[a:b] = 10 * np.log10(whole / 4 + 1e-12)
+        level[a:b] = 10 * np.log10(whole / 4 + 1e-12)  # a scale: only differences of level are used
         carrying[a:b] = 10 * np.log10(power[:, carry].sum(axis=1) / 4 + 1e-12)
         flat = _compress(power)
         total = np.ascontiguousarray((salience @ flat.T).T)
@@ -307,7 +307,7 @@ def _salience_weights(grid: np.ndarray, bins_per_hz: float, top: int) -> csr_arr
 
 def _nines(power: np.ndarray) -> np.ndarray:
     """Sum of each bin and the eight after it; a column of zeros stands for all beyond the last bin."""
-    padded = np.pad(power, ((0, 0), (0, 9)))
+    padded = np.pad(power, ((0, 0), (0, 9)))  # as many as are summed
     twos = padded[:, :-1] + padded[:, 1:]
     fours = twos[:, :-2] + twos[:, 2:]
     return fours[:, :-5] + fours[:, 4:-1] + padded[:, 8:]
@@ -317,7 +317,7 @@ def _explained(nines: np.ndarray, f0_bins: np.ndarray) -> np.ndarray:
     """Power that lies within four bins of the multiples of a pitch (0 for none); `nines` as they come."""
     # thirty harmonics hold all of any tone
     centre = np.nan_to_num(f0_bins, nan=np.inf)[:, None] * np.arange(1, 31)
-    first = np.clip(centre - 3.5, 0, nines.shape[1] - 1).astype(np.int32)
+    first = np.clip(centre - 3.5, 0, nines.shape[1] - 1).astype(np.int32)  # four bins below, rounded
     return nines[np.arange(len(nines))[:, None], first].sum(axis=1)
 
 
@@ -329,7 +329,7 @@ def _compress(power: np.ndarray) -> np.ndarray:
     smooth = uniform_filter1d(coarse, 10, axis=1, mode="nearest")  # running sums may end just below 0
     around = np.sqrt(np.maximum(smooth, 0.0)) + np.float32(1e-5)
     quarter = (parts / around[:, :, None]).reshape(rows, bins)
-    for _ in range(3):
+    for _ in range(3):  # power to 1/8; with its root, magnitude to 3/8
         np.sqrt(quarter, out=quarter)
     return quarter * np.sqrt(quarter)
 
@@ -345,7 +345,7 @@ def _strongest(total: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndar
     right = np.take_along_axis(total, order + 2, axis=1)
     bend = left - 2 * height + right
     shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, 1.0), 0.0)
-    cents = grid[order + 1] + np.clip(shift, -0.5, 0.5) * _STEP_CENTS
+    cents = grid[order + 1] + np.clip(shift, -0.5, 0.5) * _STEP_CENTS  # within the bin
     cents[height < 0] = np.nan
     best = height.max(axis=1, keepdims=True)
     return cents, height / np.where(best > 0, best, 1.0)

@@ -216,7 +216,7 @@ def _local_tempo(played: Played, found: Alignment) -> np.ndarray:
         if j < 0:
             continue
         near = np.abs(at - found.notes[j].position) <= _TEMPO_BEATS
-        if near.sum() >= 3 and np.ptp(at[near]) > 0:
+        if near.sum() >= 3 and np.ptp(at[near]) > 0:  # a line through two tells nothing of its error
             slope = np.polyfit(at[near], onset[near], 1)[0]
             if slope > 0:
                 tempo[i] = 60.0 / slope
@@ -236,7 +236,9 @@ def _qualities(played: Played, found: Alignment, tempo: np.ndarray) -> np.ndarra
     quality = np.zeros(len(on))
     for i in np.flatnonzero(on):
         around = np.r_[max(0, i - _NEIGHBOURS) : i, i + 1 : min(len(on), i + 1 + _NEIGHBOURS)]
+        # as said above
         near = 1.0 / (1.0 + (late[i] / _HALF_LATE_BEATS) ** 2) if np.isfinite(late[i]) else 0.5
+        # another pitch: half
         quality[i] = (1.0 if right[i] else 0.5) * near * (right[around].mean() if len(around) else 1.0)
     return quality
 

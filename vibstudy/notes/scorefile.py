@@ -43,8 +43,8 @@ MOST = {
 }
 """Most of each in a score. Reading 10,000 notes took 3 s of one core, 4,000 measures 2 s, 1,000 words 2 s
 (2026). The library names the parts between repeats by letters, of which it has 52."""
-LONGEST_METRE = 64
-_MOST_BEATS = 10_000
+LONGEST_METRE = 64  # no metre in print is longer
+_MOST_BEATS = 10_000  # longer than any movement
 TOP_MIDI = 127
 _TOP_OCTAVE = 9  # of MusicXML's type "octave"
 
@@ -228,7 +228,7 @@ def checked_midi(path: Path, content: bytes) -> Any:
                 f"Both figures are from 1 to {LONGEST_METRE}.",
             )
     shortest = min((metre.numerator / metre.denominator for metre in metres), default=1.0)
-    bars = ticks / (4 * midi.ticks_per_beat * shortest)
+    bars = ticks / (4 * midi.ticks_per_beat * shortest)  # quarters of a whole note
     _check_counts(path, {"measures": math.ceil(bars)})
     return midi
 

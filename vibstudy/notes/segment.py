@@ -116,7 +116,7 @@ def find_notes(
     samples: np.ndarray, rate_hz: float, contour: Contour, *, min_note_s: float = 0.08, habit: Habit = ANYBODY
 ) -> FoundNotes:
     """Find the notes of a monophonic line and mend its contour; parameters of :func:`segment_notes`."""
-    if len(contour.time_s) < 3 or len(samples) < 0.2 * rate_hz:
+    if len(contour.time_s) < 3 or len(samples) < 0.2 * rate_hz:  # of less no line can be held
         return FoundNotes([], contour)
     line = hold_line(samples, rate_hz, contour)
     solo = Solo(samples, rate_hz, line, habit)
@@ -170,6 +170,7 @@ def _name_kinds(notes: list[dict], min_note_s: float) -> list[dict]:
 
 def _quality(line: HeldLine, note: dict) -> str:
     """Reasons not to trust a note, joined by ";"; "ok" when there are none."""
+    # without two frames at the edges
     inside = (line.time_s > note["onset_s"] + 0.03) & (line.time_s < note["offset_s"] - 0.03)
     cents = line.cents[inside]
     reasons = []
@@ -196,6 +197,7 @@ def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dic
     4 kHz, length, octaves below the middle of the line) come from a logistic regression on renderings
     with piano. Where the soloist is alone or much the louder, only weak notes are in doubt.
     """
+    # keeps a logarithm from zero
     lengths = np.array([max(note["offset_s"] - note["onset_s"], 0.01) for note in notes])
     level = np.array(
         [
@@ -213,10 +215,12 @@ def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dic
         inside = (line.time_s >= note["onset_s"] - HOP_S) & (line.time_s <= note["offset_s"] + HOP_S)
         if inside.any():
             alone[i], carried[i] = line.alone[inside].mean(), line.carried_db[inside].mean()
-    long = 1.4 * np.log(lengths / 0.1)
+    long = 1.4 * np.log(lengths / 0.1)  # weights of the regression: per e-fold of length, dB, octave
+    # an octave below the middle it bends
     accompanied = long + 1.5 * (carried + 5.9) + 1.2 * below + 4.5 * np.minimum(below + 1.0, 0.0)
+    # alone, only weak notes are in doubt: 16 dB below the middle
     by_itself = long + 0.4 * (softer + 16.0) + 2.0 * np.clip(below + 0.8, -1.5, 0.0)
-    odds = np.where(alone < 0.5, accompanied, by_itself)
+    odds = np.where(alone < 0.5, accompanied, by_itself)  # the likelier
     return [note for note, odd in zip(notes, odds, strict=True) if odd > _SOLOIST]
 
 

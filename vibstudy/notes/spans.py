@@ -138,6 +138,7 @@ def join_half_cycles(line: HeldLine, spans: list[Span]) -> list[Span]:
             other = joined[j]
             touching = touches(other, span) if j < i else touches(span, other)
             touching &= abs(other.cents - span.cents) > _ONE_STEP_CENTS  # the same pitch again is a new note
+            # a cycle or more beside half a one
             if touching and other.length > 1.5 * span.length and _withinswing_cents(line, other, span):
                 joined[j] = replace(other, begin=min(other.begin, span.begin), end=max(other.end, span.end))
                 del joined[i]

@@ -326,12 +326,12 @@ class _Reader:
 
     def _beat_quarters(self, time: int) -> float:
         beats, unit = self._signature(time)
-        compound = unit >= 8 and beats % 3 == 0 and beats > 3
+        compound = unit >= 8 and beats % 3 == 0 and beats > 3  # 6/8, 9/8, 12/8, also in sixteenths
         return (12.0 if compound else 4.0) / unit  # a dotted beat in compound metres
 
     def _bar_beats(self, time: int) -> float:
         beats, unit = self._signature(time)
-        return beats * 4.0 / unit / self._beat_quarters(time)
+        return beats * 4.0 / unit / self._beat_quarters(time)  # quarters of a whole note
 
     def _slur(self, time: int, length: int) -> str:
         first, last = self.slurs.T
@@ -371,8 +371,8 @@ def _strength(position: float, bar_beats: float) -> float:
     # beats of a bar by halves: 4/4 has a weaker middle
     weight = 0.25 if bar_beats % 2 == 0 and bar_beats > 2 else 0.5
     grid = 1.0
-    while weight > 0.01:
-        if on(grid) or (grid < 1 and on(grid * 2 / 3)):
+    while weight > 0.01:  # to the 64th of a beat
+        if on(grid) or (grid < 1 and on(grid * 2 / 3)):  # also triplets of it
             return weight
         grid, weight = grid / 2, weight / 2
     return 0.0

@@ -55,7 +55,7 @@ def running_integral(values: np.ndarray, step: float) -> np.ndarray:
     pieces = 13.0 * (values[:-1] + values[1:])  # through four points: Newton-Cotes, 24ths (-1, 13, 13, -1)
     pieces[1:] -= values[:-2]
     pieces[:-1] -= values[2:]
-    pieces[0] -= 3 * (values[0] - values[1]) + values[2]
+    pieces[0] -= 3 * (values[0] - values[1]) + values[2]  # what turns 13, 13 into 10, 16, -2
     pieces[-1] -= 3 * (values[-1] - values[-2]) + values[-3]
     pieces *= step / 24.0  # at the ends through three: 10, 16, -2
     out = np.zeros_like(values)
@@ -82,6 +82,7 @@ def derivative_gain(hop_s: float, n: int) -> float:
 
 def _derivative_matrix(hop_s: float, n: int) -> np.ndarray:
     """Rows that give the slope at each place of a window of twice `SLOPE_REACH_S`; of `n` values at most."""
+    # points: fewest of a parabola with an error
     return _derivative_rows(hop_s, max(min(n - (n + 1) % 2, 2 * round(SLOPE_REACH_S / hop_s) + 1), 5))
 
 

@@ -39,7 +39,7 @@ VOICED = 0.5
 BIN_CENTS = 1997.3794084376191 + 20.0 * np.arange(360)  # the network's bins, cents re 10 Hz
 BIN_HZ = 10.0 * 2.0 ** (BIN_CENTS / 1200.0)
 
-_STRIDES = (4, 1, 1, 1, 1, 1)
+_STRIDES = (4, 1, 1, 1, 1, 1)  # of the network's six layers (Kim et al. 2018)
 _BATCH_NORM_EPSILON = 1e-3  # Keras' default, with which the network was trained
 _LEAP = 1e-3  # chance that the pitch leaps anywhere from frame to frame: one leap in ten seconds
 _BATCH = 512  # frames at a time: memory alone

@@ -158,7 +158,7 @@ def refine_note(
     times, octaves = found
     f0 = float(2.0 ** np.median(octaves))
     demodulator = Demodulator.of_note(samples, rate_hz, onset_s, offset_s, f0)
-    if demodulator.frames < 5:
+    if demodulator.frames < 5:  # second differences, and what they scatter
         return None
     t = demodulator.time_s
     line_hz = 2.0 ** np.interp(t, times, octaves)
@@ -239,7 +239,7 @@ def harmonics_along(
     if demodulator.frames < 5:
         return np.zeros(0), np.zeros((1, 0), dtype=complex)
     line_hz = np.interp(demodulator.time_s, line.time_s, line.f0_hz) / parts
-    count = int(np.clip(0.485 * rate_hz / line_hz.max(), 1, MAX_HARMONICS))
+    count = int(np.clip(0.485 * rate_hz / line_hz.max(), 1, MAX_HARMONICS))  # just below half the rate
     return demodulator.time_s, demodulator.rest(line_hz, count)
 
 
@@ -344,6 +344,7 @@ def _pool(
         expected = expected_own + variance_k * np.einsum("ij->i", level)
         extra = np.maximum(seen - expected_own, 0.0)
         excess = seen > 1.5 * expected  # above what chance scatters
+        # one that has nearly all the weight has no other to be held against
         variance_k = np.where(excess, extra / np.maximum(1.0 - mean_share, 0.2), variance_k)
         if harmonics > 1:
             spread = float(expected @ mean_share)

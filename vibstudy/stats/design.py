@@ -267,7 +267,7 @@ class Design:
         from scipy.interpolate import BSpline
 
         knots = self._state[str(factor)]
-        return BSpline.design_matrix(values, knots, 3, extrapolate=True).toarray()[:, 1:]
+        return BSpline.design_matrix(values, knots, 3, extrapolate=True).toarray()[:, 1:]  # cubic
 
 
 def _merged(parts: Sequence[_Part]) -> list[_Part]:

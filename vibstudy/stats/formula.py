@@ -391,7 +391,7 @@ class _FormulaReader(Reader):
             self.take()
             self.demand("=")
         size = self._whole(f"the {word} of {kind}()", DEGREE, place)
-        if kind == "bs" and size < 3:
+        if kind == "bs" and size < 3:  # a cubic has three columns
             self.note(place, "bs() has at least 3 df", "Use poly() for a line or a parabola.")
         self.close()
         return Curve(kind, inner, size)

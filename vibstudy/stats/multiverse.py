@@ -98,6 +98,7 @@ def choices_of(question: Question) -> dict[str, tuple[str, str]]:
     if question.claim.outcome not in PRESENCE and _slopes_are_own():
         out["slopes"] = ("own", "none")
     axis = question.axis
+    # of fewer values no curve can be told from bands
     if axis.shape == "bands" and question.across is None and used[axis.column].nunique() > 4:
         out["time"] = ("bands", "curve")
     return out

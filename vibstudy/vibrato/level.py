@@ -161,7 +161,7 @@ def harmonic_depth_db(harmonic_db: np.ndarray, psi: np.ndarray, gate: np.ndarray
     psi, gate : ndarray [shape=(n,)]
         As in :func:`in_step`.
     """
-    inside = gate > 0.5
+    inside = gate > 0.5  # where the vibrato has come to half
     n = int(inside.sum())
     if n < 8 or not len(harmonic_db):  # six columns are fitted
         return float("nan")

@@ -77,7 +77,7 @@ def _thin_level(line: NoteLine, levels: np.ndarray) -> tuple[np.ndarray, np.ndar
     time_s = line.time_s - line.onset_s
     duration = line.offset_s - line.onset_s
     inner = slice(*np.searchsorted(time_s, [EDGE_S, duration - EDGE_S]))
-    if inner.stop - inner.start < 4:
+    if inner.stop - inner.start < 4:  # nothing left between attack and release
         inner = slice(None)
     return thin(time_s[inner], levels[..., inner], 64.0)  # six values to a cycle of 10 Hz
 
@@ -117,6 +117,7 @@ def measure_note(
     """
     values: dict[str, Any] = {"quality": []}
     span = line.offset_s - line.onset_s
+    # values at 100 a second
     if span * rate_max_hz < MIN_CYCLES or len(line.time_s) * line.hop_s * 100.0 < 16.0:
         values["quality"].append("too_short")
         return values, None
@@ -221,6 +222,7 @@ def widening(line: NoteLine, fit: VibratoFit) -> float:
     turn = np.exp(-1j * np.interp(time_s, fit.time_s, fit.phase_rad))[inside]
     apart = 2.0 * np.mean(np.gradient(line.halves, line.hop_s)[inside] * turn)
     seen = np.abs(apart) ** 2 / 2.0
+    # four and two degrees of freedom
     return STRAIGHTENED_SE * max(1.0, (4.0 + 2.0 * seen / fit.first_se_cents**2) / 6.0) ** 0.5
 
 

@@ -173,6 +173,7 @@ def _late_edge(grid: np.ndarray, weight: np.ndarray, cost: np.ndarray) -> Edge:
     if bend * (grid[best + 1] - grid[best - 1]) ** 2 < 16.0:  # two standard deviations to a point
         return edge
     time_s = float(np.clip(grid[best] - 0.5 * slope / bend, grid[best - 1], grid[best + 1]))
+    # the parabola's own error: a tenth of the points' distance
     return Edge(time_s, float(np.hypot(bend**-0.5, 0.1 * (grid[best + 1] - grid[best - 1]))))
 
 
