@@ -522,6 +522,17 @@ def test_a_plan_pays_for_looks(tmp_path: Path) -> None:
     assert not last.loc["c0", "provisional"]
 
 
+def test_a_corpus_measured_anew_has_not_grown(tmp_path: Path) -> None:
+    notes = corpus(16)
+    first = study(tmp_path, blocks("c0"), notes)
+    lost = notes.assign(rate_hz=notes["rate_hz"].where(notes["recording_id"] != "rec3-1"))
+    again = study(tmp_path, blocks("c0"), lost)
+    assert (first.loc["c0", "recordings"], again.loc["c0", "recordings"]) == (48, 47)
+    assert (first.loc["c0", "look"], again.loc["c0", "look"]) == (1, 2)
+    assert again.loc["c0", "interval_per_cent"] == pytest.approx(95)
+    assert not again.loc["c0", "provisional"]
+
+
 def test_a_plan_made_after_looking_is_none(tmp_path: Path) -> None:
     notes = corpus(16)
     few = notes[notes["player"].isin([f"Player {k}" for k in range(8)])]

@@ -236,8 +236,11 @@ def _look(finding: Finding, past: Past) -> Standing:
     unit = plan.unit if plan else "recordings"
     before = [look for look in past.looks if look.token != finding.look]
     late = any(look.plan != plan_text(finding.claim) for look in past.looks) if plan else False
-    size, planned = getattr(finding, unit), plan.size if plan else None
-    look = standing_of(finding.p, [getattr(look, unit) for look in before], size, planned, ALPHA, late)
+    earlier = [getattr(one, unit) for one in before]
+    sizes = dict(zip([one.corpus for one in before][::-1], earlier[::-1], strict=True)) if past.corpus else {}
+    size = sizes.get(past.corpus, getattr(finding, unit))  # a corpus measured or edited anew has not grown
+    earlier = [sizes.get(one.corpus, own) for one, own in zip(before, earlier, strict=True)]
+    look = standing_of(finding.p, earlier, size, plan.size if plan else None, ALPHA, late)
     low, high = finding.interval(1 - look.nominal)
     return replace(look, low=low, high=high)
 

@@ -50,12 +50,17 @@ POOLED = "pooled"
 
 @dataclass(frozen=True)
 class Look:
-    """One look at one claim: which notes, how many players and recordings, and the plan it was under."""
+    """One look at one claim: which notes, how many players and recordings, and the plan it was under.
+
+    ``corpus`` is the number of recordings that the log held by then: where it is the same, the same corpus
+    was looked at, measured or edited anew.
+    """
 
     token: str
     players: int
     recordings: int
     plan: str = ""
+    corpus: int = 0
 
 
 @dataclass(frozen=True)
@@ -74,6 +79,8 @@ class Past:
         How it was ever logged.
     changes : mapping of str to int
         Settings, tags, edits changed since the first look.
+    corpus : int
+        Recordings that the log holds.
     """
 
     place: int | None = None
@@ -82,6 +89,7 @@ class Past:
     was_exploratory: bool = False
     was_confirmatory: bool = False
     changes: Mapping[str, int] | None = None
+    corpus: int = 0
 
 
 def detail_of(claim: Claim) -> str:
@@ -114,7 +122,10 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
     flags = {bool(_read(r[4]).get("exploratory", False)) for r in rows if r[3] == claim.sha256}
     looks: dict[str, Look] = {}
     first = None
+    recordings_known: set[str] = set()
     for k, row in enumerate(ledger.rows):
+        if row[1] == "recording":
+            recordings_known.add(row[2])
         if row[1] != "verdict" or row[3] not in {*related, claim.sha256}:
             continue
         found = _read(row[4])
@@ -125,7 +136,8 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         if isinstance(players, int) and isinstance(recordings, int) and min(players, recordings) > 0:
             first = k if first is None else first
             own = plan_text(claim) if row[3] == claim.sha256 else ""  # a log from before plans were logged
-            looks.setdefault(token, Look(token, players, recordings, str(found.get("plan", own))))
+            under = str(found.get("plan", own))
+            looks.setdefault(token, Look(token, players, recordings, under, len(recordings_known)))
     return Past(
         ledger.first("claim", claim.id, claim.sha256),
         len(wordings),
@@ -133,6 +145,7 @@ def past_of(claim: Claim, ledger: Ledger | None) -> Past:
         True in flags,
         False in flags,
         _changes(ledger, first),
+        len(recordings_known),
     )
 
 

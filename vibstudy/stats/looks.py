@@ -16,13 +16,15 @@ there: with six looks in about one corpus of six. Two ways out:
 
       spent(n) = alpha (1 - n_1 / (2 n)),    n_1 = size at the first look
 
-  However often it is looked at, chance alone is called real at some look in 5 % at most. Two looks stand out
-  of this promise, and are told to:
+  However often it is looked at, chance alone is called real at some look in 5 % at most. Three looks stand
+  out of this promise, and are told to:
 
   - A first look that stays the only one owes nothing to others, and is judged at 5 %. Where it would not
     have been decided at its half, it holds only as long as it stays the only one
     (:attr:`Standing.lasting_p`). Both at once, 5 % for the first look and something left for later ones,
     cannot be had: who stops at such a verdict, and else goes on, errs in up to 7.5 %.
+  - The same corpus, measured or edited anew, has not grown: that look stands where the one before stood, and
+    the log counts it (:mod:`vibstudy.stats.history`).
   - A look beyond the plan comes after all 5 % are spent: nothing is decided by it for good. A plan that was
     not there at the first look is none.
 
@@ -240,7 +242,7 @@ def standing_of(
     spending = lasting(shares[0])
     whole = all_looks_p(p, shares, spending)
     if len(sizes) == 1:
-        return Standing(look, size, share, look > 1, p, whole, alpha, late=late)
+        return Standing(look, size, share, False, p, whole, alpha, late=late)
     beyond = planned is not None and not late
     nominal = nominal_level(shares, alpha, spending)
     return Standing(look, size, share, True, whole, 1.0 if beyond else whole, nominal, late=late)

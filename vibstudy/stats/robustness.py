@@ -160,7 +160,7 @@ def twin_tag(question: Question) -> Remark | None:
         axis = question.axis
         name = next(iter(axis.start))
         own = name if axis.shape in ("break", "levels") else axis.column
-        pairs = question.chosen.loc[question.known, [own, tag]].dropna().astype(str).drop_duplicates()
+        pairs = _different(question.chosen.loc[question.known, [own, tag]])
         if len(pairs) > 1 and not pairs[own].duplicated().any() and not pairs[tag].duplicated().any():
             return Remark("twins", {"columns": (axis.column, tag)})
     return None
@@ -176,10 +176,7 @@ def _tags(question: Question) -> list[str]:
     return [
         tag
         for tag in TAGS
-        if tag in used
-        and tag not in skip
-        and tag not in model
-        and used[tag].dropna().astype(str).nunique() > 1
+        if tag in used and tag not in skip and tag not in model and used[tag].nunique() > 1
     ]
 
 
@@ -259,7 +256,7 @@ def _further_tags(question: Question) -> list[str]:
     for tag in map(str, used):
         if tag in skip or (tag in _OURS and tag not in FURTHER_TAGS) or tag in model:
             continue
-        known = used[[question.recording, question.player, tag]].dropna().astype(str).drop_duplicates()
+        known = _different(used[[question.recording, question.player, tag]])
         if known[question.recording].duplicated().any() or known[tag].nunique() < 2:
             continue
         shared = known[[question.player, tag]].drop_duplicates()[tag].duplicated().any()
@@ -271,6 +268,11 @@ def _further_tags(question: Question) -> list[str]:
             continue
         out.append(tag)
     return out[:MOST_FURTHER]
+
+
+def _different(columns: pd.DataFrame) -> pd.DataFrame:
+    """Different rows without a missing value, as texts."""
+    return columns.dropna().drop_duplicates().astype(str).drop_duplicates()
 
 
 def _names(used: pd.DataFrame, column: str, tag: str) -> bool:
