@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.signal import fftconvolve, lfilter
 
 from tests import fluid
-from vibstudy.notes.alternation import DOUBT_P, Alternation, FinePitch, Habit, find_alternations, unheard_p
+from vibstudy.notes.alternation import Alternation, FinePitch, Habit, find_alternations
 from vibstudy.notes.segment import COLUMNS, _one_at_a_time, segment_notes
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.trackers import track_line
@@ -332,44 +332,6 @@ def test_a_stumbling_trill_is_a_trill():
     (swing,) = alternations_of(100.0 * side + rng.normal(0, 4, len(side)))
     assert swing.kind == "trill"
     assert swing.interval_cents == pytest.approx(100, abs=4)
-
-
-def test_ragged_plateaus_are_a_vibratos_in_a_room():
-    """Harmonics as far apart as in a room: with even plateaus, and with ragged ones that are even fuller."""
-    time_s = np.arange(0, 2, 0.0025)
-    turn = 2 * np.pi * 6 * time_s
-    full = np.tanh(2 * np.sin(turn)) / np.tanh(2)
-    ragged = full + 0.35 * np.sin(5 * turn) * np.abs(np.sin(turn))
-    even, uneven = (
-        find_alternations(FinePitch(65 * curve, np.full(len(turn), 16.0), np.zeros(len(turn)), 440.0))[0]
-        for curve in (full, ragged)
-    )
-    assert uneven.fullness > even.fullness
-    assert [even.kind, uneven.kind] == ["trill", "unclear"]
-
-
-def test_a_room_that_narrows_a_swing_is_taken_out_of_its_width():
-    """A tone's trill that is heard 140 cents wide, harmonics 12 % apart, is likelier than one dry."""
-    time_s = np.arange(0, 2, 0.0025)
-    course = 70 * np.tanh(3 * np.sin(2 * np.pi * 6 * time_s))
-    dry, room = (
-        find_alternations(
-            FinePitch(course, np.full(len(time_s), apart), np.zeros(len(time_s)), 440.0),
-            habit=Habit.of("flute"),
-        )[0]
-        for apart in (0.0, 16.8)
-    )
-    assert room.interval_cents == dry.interval_cents
-    assert room.kind == "trill"
-
-
-def test_a_wide_vibrato_without_an_alternation_is_what_players_do():
-    """A semitone's swing whose middle lies between two degrees: a horn's trill, a singer's vibrato."""
-    between_hz = 440 * 2 ** (0.5 / 12)
-    assert unheard_p(50.0, between_hz, Habit.of("horn")) > 0.5
-    assert unheard_p(50.0, between_hz, Habit.of("horn")) > unheard_p(50.0, 440.0, Habit.of("horn"))
-    assert unheard_p(50.0, 440.0, Habit.of("soprano")) < DOUBT_P
-    assert unheard_p(15.0, between_hz, Habit.of("horn")) < DOUBT_P
 
 
 def test_an_offset_makes_no_notes_of_silence():

@@ -22,21 +22,17 @@ round by what the player plays (:class:`Habit`), are those of
 * the fullness: of a quick trill normal about what is expected (spread 0.06), of a round one even between that
   and a vibrato's, of a vibrato normal about that of a sine (0.018). A room, whose echoes are late, makes
   plateaus of the turns of a vibrato and pulls its harmonics apart: with a, the share of the interval by which
-  they disagree in the quieter quarter of the time, a vibrato's is greater by 0.45 a, a quick trill's smaller
-  by 0.2 a, and all spreads grow by 0.3 a (root of squares), as by the error of the fullness over the half
-  cycles. Where there is but one harmonic, a is taken to be 0.1;
-* how even the plateaus are: what is full because a room holds the turns of a vibrato is ragged there. The
-  standard deviation over the inner half of a half cycle (median, re the interval) is log-normal, about 0.02
-  for quick trills, 0.06 for vibratos, 0.045 for round trills, and what the room adds (:data:`_UNEVEN`);
+  they disagree in the quieter quarter of the time, a vibrato's is greater by a / 2 (at most 0.05), and all
+  spreads grow by a / 4 (root of squares), as by the error of the fullness over the half cycles. Where there
+  is but one harmonic, a is taken to be 0.1;
 * jumps of level: fingers change it at once, breath, lips and resonance with the pitch's turns. What the mean
   cycle of the level holds of the third to the sixth harmonic of the cycle (root of squares, dB) is
   log-normal, about 0.5 dB for quick trills and half of the round ones, 0.14 dB for others (spread 1). A room
   makes such jumps of a vibrato, too: by the share of a in 0.1 the witness counts less. (Jumps of timbre were
   tried: in noise they tell nothing.);
-* the interval: 1 or 2 semitones or, as trill fingerings are, a little less (:data:`_STEPS`), one time in ten
-  any, against the width of a vibrato, log-normal about what the player's mostly are (spread 0.45) or, of
-  singers, about 120 cents (spread 0.5). In a room the note before is heard in the one after, and any swing
-  is narrower by e to the 2 a (with a spread of a);
+* the interval: 1 or 2 semitones or, as trill fingerings are, a little less (:data:`_STEPS`), against the
+  width of a vibrato, log-normal about what the player's mostly are (spread 0.45) or, of singers, about
+  120 cents (spread 0.5);
 * the place in the scale: a vibrato swings about a degree of the tempered scale, so does a trill of a tone,
   but the middle of a trill of a semitone lies between two degrees: normal about either (spread 15 cents and
   what is not known of the tuning, root of squares), or, one time in seven, anywhere;
@@ -62,7 +58,7 @@ from typing import Any
 
 import numpy as np
 from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
-from scipy.special import expit, ndtr
+from scipy.special import ndtr
 
 from vibstudy.pitch.ranges import is_brass, is_voice, is_wind
 from vibstudy.units import to_cents
@@ -95,20 +91,13 @@ LEAST_CENTS, _MOST_CENTS = 50.0, 330.0
 _SAME_CENTS, SAME_SHARE = 30.0, 0.45
 _FINGER_S = 0.012
 _TRILL_SPREAD, _VIBRATO_FULLNESS, _VIBRATO_SPREAD = 0.06, 0.689, 0.018
-_ROOM_APART, _ROOM_FULLER, _ROOM_EMPTIER, _ROOM_SPREAD = 0.1, 0.45, 0.2, 0.3
-_ROOM_NARROWER, _ROOM_WIDTH_SPREAD = 2.0, 1.0
+_ROOM_APART, _ROOM_FULLER, _ROOM_SPREAD = 0.1, 0.5, 0.25
 _USUAL_SPREAD, _USUAL_COUNT = 0.08, 3  # of half cycles, and what that is worth where few are heard
-_UNEVEN = ((0.02, 0.4, 0.55), (0.045, 0.6, 0.45), (0.06, 0.6, 0.3))
-"""How uneven plateaus are, as a share of the interval, of a quick trill, a round one and a vibrato: of
-themselves, by each share of the interval by which the harmonics disagree, and spread (log)."""
-_LEAST_UNEVEN, _UNEVEN_SPREAD = 0.003, 0.4  # of one half cycle (log)
 _JUMP_DB, _JUMP_SPREAD, _LEAST_JUMP_DB = (0.5, 0.14), 1.0, 0.06
 _JUMP_ORDERS = (3, 6)
-_STEPS = ((95.0, 0.19, 50.0), (195.0, 0.12, 0.0))
-"""Trills of a semitone and of a tone: width (geometric mean of 41 and 40, the room taken out), its spread
-(log), and how far the middle lies from a degree of the scale, cents."""
-_ANY_STEP = 0.1  # share of trills whose interval is another: lips find the harmonics of the tube
-_UNHEARD = 0.2  # of 290 invented trills 8 were unheard, of 110 vibratos of ± 25-80 cents 16
+_STEPS = ((88.0, 0.18, 50.0), (181.0, 0.12, 0.0))
+"""Trills of a semitone and of a tone: width (geometric mean of 39 and 36), its spread (log), and how
+far the middle lies from a degree of the scale, cents."""
 _PLACE_CENTS, _ANYWHERE = 15.0, 0.15
 _NARROW_SPREAD = 0.45
 _WIDE_CENTS, _WIDE_SPREAD = 120.0, 0.5
@@ -222,25 +211,6 @@ def under_a_sign(trill_p: float) -> float:
     """Probability of a trill where the score's sign asks for one: other odds before anything is heard."""
     odds = SIGN_ODDS / TRILL_ODDS * trill_p
     return odds / (odds + 1.0 - trill_p)
-
-
-def unheard_p(extent_cents: float, middle_hz: float, habit: Habit) -> float:
-    """Probability of a trill where a vibrato was fitted to a whole note, but no alternation was heard in it.
-
-    By the width and the place in the scale alone, and by how much seldomer a trill stays unheard
-    (:data:`_UNHEARD`).
-
-    Parameters
-    ----------
-    extent_cents : float > 0
-        Half of peak-to-peak.
-    middle_hz : float > 0
-        Middle of the swing.
-    habit : Habit
-        Of the player.
-    """
-    width = _by_steps(2.0 * extent_cents, float(to_cents(middle_hz)), 0.0, habit)
-    return float(expit(np.log(habit.odds * _UNHEARD) + width))
 
 
 @dataclass(frozen=True, eq=False)
@@ -373,7 +343,7 @@ def find_alternations(
         return []
     smooth = median_filter(np.clip(cents, -500.0, 500.0), 7)
     halves = _half_cycles(smooth)
-    level = np.array([np.median(smooth[_inner(half)]) for half in halves])
+    level = np.array([np.median(smooth[a + (b - a) // 4 : b - (b - a) // 4 + 1]) for a, b in halves])
     found = [
         _described(smooth, halves[first:last], level[first:last], pitch, habit)
         for first, last in _runs(
@@ -386,13 +356,6 @@ def find_alternations(
         if s.interval_cents >= least_cents
         and s.rate_hz >= (_LEAST_RATE_HZ if s.half_cycles < _SLOW_HALF_CYCLES else _SLOW_RATE_HZ)
     ]
-
-
-def _inner(half: tuple[int, int]) -> slice:
-    """The inner half of a half cycle."""
-    begin, end = half
-    quarter = (end - begin) // 4
-    return slice(begin + quarter, end - quarter + 1)
 
 
 def _half_cycles(smooth: np.ndarray) -> list[tuple[int, int]]:
@@ -478,12 +441,10 @@ def _described(
     apart = float(np.percentile(pitch.apart_cents[halves[0][0] : halves[-1][1]], 25)) / (high - low)
     apart = apart if np.isfinite(apart) else _ROOM_APART
     expected = 1 - (_FINGER_S + _half_window_s(pitch.base_hz)) / (2 * half_s)
-    uneven = float(np.median([np.std(smooth[_inner(half)]) for half in halves])) / (high - low)
-    shape, evenness = _by_shape(fullness, error, expected, apart), _by_evenness(uneven, apart, count)
-    quick, rounded = (a + b for a, b in zip(shape, evenness, strict=True))
+    quick, rounded = _by_shape(fullness, error, expected, apart)
     jumps = _by_jumps(_jumps_db(pitch.level_db, halves), apart)
     middle_cents = to_cents(pitch.base_hz) + (low + high) / 2
-    log_odds = np.log(habit.odds) + _by_steps(high - low, middle_cents, apart, habit)
+    log_odds = np.log(habit.odds) + _by_steps(high - low, middle_cents, habit)
     log_odds += np.logaddexp(
         np.log1p(-habit.round_share) + quick + jumps,
         np.log(habit.round_share / 2) + rounded + np.logaddexp(0.0, jumps),
@@ -503,8 +464,8 @@ def _described(
 
 def _by_shape(fullness: float, error: float, expected: float, apart: float) -> tuple[float, float]:
     """Log likelihood ratios against a vibrato: of a trill by fingers, `expected` so full, and a round one."""
-    sine = _VIBRATO_FULLNESS + error / np.sqrt(np.pi) + _ROOM_FULLER * apart
-    expected = max(expected - _ROOM_EMPTIER * apart, sine + _VIBRATO_SPREAD)
+    sine = _VIBRATO_FULLNESS + error / np.sqrt(np.pi) + _ROOM_FULLER * min(apart, _ROOM_APART)
+    expected = max(expected, sine + _VIBRATO_SPREAD)
     error = float(np.hypot(error, _ROOM_SPREAD * apart))
     spread = float(np.hypot(_VIBRATO_SPREAD, error))
     vibrato = _log_normal(fullness, sine, spread)
@@ -512,19 +473,6 @@ def _by_shape(fullness: float, error: float, expected: float, apart: float) -> t
     below = ndtr((fullness - np.array([sine, expected])) / spread)
     rounded = float(np.log((below[0] - below[1]) / (expected - sine) + 1e-30))
     return fingers - vibrato, rounded - vibrato
-
-
-def _by_evenness(uneven: float, apart: float, count: int) -> tuple[float, float]:
-    """Log likelihood ratios against a vibrato, by how uneven the plateaus are: of both trills, as above."""
-    fingers, rounded, vibrato = (
-        _log_normal(
-            np.log(max(uneven, _LEAST_UNEVEN)),
-            np.log(np.hypot(own, of_room * apart)),
-            np.sqrt(spread**2 + apart**2 / 4 + _UNEVEN_SPREAD**2 / count),
-        )
-        for own, of_room, spread in _UNEVEN
-    )
-    return float(fingers - vibrato), float(rounded - vibrato)
 
 
 def _jumps_db(level_db: np.ndarray, halves: list[tuple[int, int]]) -> float:
@@ -544,9 +492,8 @@ def _by_jumps(jumps_db: float, apart: float) -> float:
     return max(1.0 - apart / _ROOM_APART, 0.0) * float(vibrato**2 - trill**2) / 2
 
 
-def _by_steps(interval_cents: float, middle_cents: float, apart: float, habit: Habit) -> float:
+def _by_steps(interval_cents: float, middle_cents: float, habit: Habit) -> float:
     """Log likelihood ratio of a trill, by the distance of its two notes and their place in the scale."""
-    width, of_room = np.log(interval_cents) + _ROOM_NARROWER * apart, _ROOM_WIDTH_SPREAD * apart
     spread = float(np.hypot(_PLACE_CENTS, habit.tuning_se_cents))
 
     def place(from_degree_cents: float) -> float:
@@ -554,15 +501,11 @@ def _by_steps(interval_cents: float, middle_cents: float, apart: float, habit: H
         near = _log_normal(away + np.array([-100.0, 0.0, 100.0]), 0.0, spread)
         return float(np.logaddexp.reduce([*(near + np.log1p(-_ANYWHERE)), np.log(_ANYWHERE / 100.0)]))
 
-    def about(cents: float, own: float) -> float:
-        return float(_log_normal(width, np.log(cents), np.hypot(own, of_room)))
-
-    share = np.log1p(-_ANY_STEP) - np.log(len(_STEPS))
-    steps = [about(step, own) + place(at) + share for step, own, at in _STEPS]
-    anything = np.log(_ANY_STEP / np.log(_MOST_CENTS / LEAST_CENTS) / 100.0)
-    step = float(np.logaddexp.reduce([*steps, anything]))
-    narrow = about(habit.usual_cents, _NARROW_SPREAD) + np.log1p(-habit.wide_share)
-    wide = about(_WIDE_CENTS, _WIDE_SPREAD) + np.log(habit.wide_share)
+    steps = [_log_normal(np.log(interval_cents / step), 0.0, own) + place(at) for step, own, at in _STEPS]
+    step = float(np.logaddexp.reduce(steps) - np.log(len(steps)))
+    share = habit.wide_share
+    narrow = _log_normal(np.log(interval_cents / habit.usual_cents), 0.0, _NARROW_SPREAD) + np.log1p(-share)
+    wide = _log_normal(np.log(interval_cents / _WIDE_CENTS), 0.0, _WIDE_SPREAD) + np.log(share)
     return step - float(np.logaddexp(narrow, wide)) - place(0.0)
 
 

@@ -25,7 +25,6 @@ from threadpoolctl import ThreadpoolController
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import VibstudyError
-from vibstudy.notes.alternation import Habit
 from vibstudy.recording.found import FoundNote, find_line, find_note, number_in, rejoin, within_range
 from vibstudy.recording.measured import doubt_register, measure_vibrato
 from vibstudy.recording.tables import RecordingResult, line_frame, result_of, thinned_line
@@ -175,10 +174,9 @@ def _measure_blocks(
         values: list[dict[str, Any]] = []
         lines: list[tuple[np.ndarray, ...]] = []
         theirs: list[bool] = []
-        habit = Habit.of(row.get("instrument"), settings.tuning_hz or None) if listed is None else None
         for number, kept in enumerate(notes, start=1):
             note = kept.get(spool)
-            measure_vibrato(note, wow, settings, row, heard_in, habit)
+            measure_vibrato(note, wow, settings, row, heard_in)
             values.append(note.values)
             theirs.append(note.theirs)
             if note.line is not None:

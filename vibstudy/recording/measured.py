@@ -18,7 +18,6 @@ import pandas as pd
 from scipy.integrate import cumulative_trapezoid
 
 from vibstudy.corpus.settings import Settings
-from vibstudy.notes.alternation import DOUBT_P, LEAST_CENTS, Habit, unheard_p
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.recording.found import ACCOMPANIED_BELOW_DB, LOOK_BELOW_DB, FoundNote, number_in
@@ -63,12 +62,7 @@ def doubt_register(notes: Sequence[FoundNote], reference_hz: Sequence[float]) ->
 
 
 def measure_vibrato(
-    note: FoundNote,
-    wow: Wow,
-    settings: Settings,
-    row: Mapping[str, Any],
-    room: Room | None = None,
-    habit: Habit | None = None,
+    note: FoundNote, wow: Wow, settings: Settings, row: Mapping[str, Any], room: Room | None = None
 ) -> None:
     """Add pitch, vibrato and quality to a note's columns.
 
@@ -84,8 +78,6 @@ def measure_vibrato(
         The recording's cells of the manifest: ``tempo_bpm``, ``speed_factor``, ``medium``.
     room : Room | None
         Of the whole recording: what it takes from a loudness vibrato is put back.
-    habit : Habit | None
-        Of the player, where it is left to the sound whether the note is a trill.
     """
     _without_wow(note, wow)
     if room is not None:
@@ -103,11 +95,7 @@ def measure_vibrato(
                 false_alarm=settings.false_alarm,
                 tempo_bpm=number_in(row, "tempo_bpm"),
             )
-            reasons = vibrato.pop("quality")
-            unheard = {} if habit is None else _unheard_trill(note, vibrato, habit)
-            if unheard:
-                vibrato, reasons, note.fit = unheard, [], None
-            note.reasons += reasons
+            note.reasons += vibrato.pop("quality")
             # along a line that swings, harmonic by harmonic, the tail lies beside what sounds
             beside = line.straightened and note.fit is not None
             note.values |= vibrato if room is None or beside else _without_room(vibrato, room)
@@ -123,22 +111,6 @@ def measure_vibrato(
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}
     note.values["quality"] = quality_of(note.reasons)
     note.values["usable"] = is_usable(note.values["note_kind"], note.reasons)
-
-
-def _unheard_trill(note: FoundNote, vibrato: Mapping[str, Any], habit: Habit) -> dict[str, Any]:
-    """Columns of an unclear note where a vibrato may be a trill that was not heard; none where it is not.
-
-    A vibrato of the later part of a note is no trill, which begins with its note.
-    """
-    extent = vibrato.get("extent_cents", np.nan)
-    known = pd.notna(note.values.get("trill_p"))
-    if known or not (extent >= LEAST_CENTS / 2 and vibrato.get("vibrato_fraction", 0.0) > 0.5):
-        return {}
-    trill_p = unheard_p(float(extent), float(note.values["pitch_hz"]), habit)
-    if trill_p <= DOUBT_P:
-        return {}
-    told = {"trill_rate_hz": vibrato.get("rate_hz", np.nan), "trill_interval_cents": 2.0 * extent}
-    return {"note_kind": "unclear", "trill_p": trill_p, **told}
 
 
 def _without_wow(note: FoundNote, wow: Wow) -> None:
