@@ -41,6 +41,11 @@ STEPS = {
     "tracker": ("vibstudy.pitch.trackers.track_line",),
     "notes": ("vibstudy.notes.segment.find_notes",),
     "pitch from the waveform": ("vibstudy.recording.found.refine_note",),
+    "straightening": (
+        "vibstudy.recording.found.straighten_note",
+        "vibstudy.vibrato.oversegmentation.straighten_note",
+        "vibstudy.recording.found.other_vibrates",
+    ),
     "wow": ("vibstudy.recording.flow.estimate_wow",),
     "vibrato": ("vibstudy.recording.measured.measure_note",),
     "tables": ("vibstudy.recording.flow.result_of",),
