@@ -247,8 +247,8 @@ PRESENCE_SD, PRESENCE_RECORDING_SD = 0.8, 0.4
 def known_p(result: PresenceResult, term: str, sds: tuple[np.ndarray, ...]) -> tuple[float, float]:
     """p and standard error of a term by an oracle: the same model, all variances known."""
     likelihood = result.fit.likelihood
-    start = np.concatenate([result.beta, np.zeros(likelihood.z.shape[1])])
-    _, mode = likelihood.restricted(start, sds)
+    start = np.concatenate([result.beta, np.zeros(likelihood.effects)])
+    *_, mode = likelihood.restricted(start, sds)
     beta = mode[: len(result.beta)]
     place = result.names.index(term)
     se = float(np.sqrt(LaplaceFit(likelihood, beta, sds).covariance_given[place, place]))
