@@ -105,6 +105,8 @@ class Bank:
 
     def until(self, frames: int) -> Bank:
         """With the first frames only."""
+        if frames == len(self.time_s):
+            return self
         time_s = self.time_s[:frames]
         return replace(
             self,

@@ -2,7 +2,7 @@
 
 Long files are worked through in blocks, so that memory does not grow with their length; a note belongs to the
 block in which it begins. First all notes are found (:mod:`vibstudy.recording.found`); their lines wait on a
-shelf until the wow common to all of them and the room are known, then their vibrato is measured
+spool until the wow common to all of them and the room are known, then their vibrato is measured
 (:mod:`vibstudy.recording.measured`) and the tables are made (:mod:`vibstudy.recording.tables`). Clicks are
 bridged before anything is measured. Notes listed by hand win over those found.
 """
@@ -187,7 +187,7 @@ def _measure_blocks(
 
 @dataclass
 class _KeptNote:
-    """A note whose line waits on a shelf for the recording's wow to be known.
+    """A note whose line waits on a spool for the recording's wow to be known.
 
     `reference_hz` is that of its line, NaN without one; `time_s` (of the file) and `cents` hold the line
     thinned to :data:`WOW_RATE_HZ`.

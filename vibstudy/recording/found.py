@@ -199,7 +199,7 @@ def find_note(
     octaves : ndarray [shape=(frames,)] | None
         Octaves from the line to a second opinion, frame by frame; NaN where one is silent.
     before_hz : float | None
-        Pitch of the soloist's note before, whose tail in a room is no other player of a straight note.
+        Pitch of the soloist's note before, whose tail in a room is no other player beside a straight note.
 
     Returns
     -------

@@ -30,7 +30,7 @@ from vibstudy.vibrato.detect import detect
 from vibstudy.vibrato.note import pitch_series
 
 CLEAR_DB = 25.0
-"""A note that stands out by more is hardly reached by any room; see :mod:`vibstudy.recording`."""
+"""A note that stands out by more is seldom parted by a room, though its line may be drawn by one."""
 TOUCHING_S, SAME_CENTS = 0.03, 60.0
 TONGUED_DB = 8.0
 """In simulated rooms 24 of 25 dips are less deep in the median of the harmonics; so are three in four of
