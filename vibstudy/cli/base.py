@@ -67,11 +67,9 @@ def study_folder(folder: Path) -> Path:
         repair = f"Studies {where}: {', '.join(studies[:5])}"
     wrong = "this folder is no study: it holds no" if folder.is_dir() else "there is no such study or"
     raise VibstudyError(
-        Problem(
-            f"{wrong} {MANIFEST if folder.is_dir() else 'table of recordings'}",
-            str(folder.absolute() if folder == Path() else folder),
-            repair=repair or "Go to your study folder, or make one: vibstudy new my-study",
-        )
+        f"{wrong} {MANIFEST if folder.is_dir() else 'table of recordings'}",
+        str(folder.absolute() if folder == Path() else folder),
+        repair=repair or "Go to your study folder, or make one: vibstudy new my-study",
     )
 
 

@@ -17,7 +17,7 @@ from typing import IO, Any
 
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.untrusted import TEMPORARY
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 
 NO_ROOM = {
     getattr(errno, "EDQUOT", errno.ENOSPC): "your share of the disk is full",
@@ -41,11 +41,9 @@ def replacing(path: Path) -> Iterator[IO[bytes]]:
             temporary.unlink(missing_ok=True)
         if isinstance(error, OSError) and error.errno in NO_ROOM:
             raise VibstudyError(
-                Problem(
-                    NO_ROOM[error.errno],
-                    str(path),
-                    repair="Make room and run the same command again; what was finished before is kept",
-                )
+                NO_ROOM[error.errno],
+                str(path),
+                repair="Make room and run the same command again; what was finished before is kept",
             ) from None
         raise
 

@@ -103,9 +103,7 @@ def _told(path: Path) -> Iterator[None]:
     except (pa.ArrowException, pd.errors.ParserError, pd.errors.EmptyDataError, OSError, ValueError) as error:
         if isinstance(error, VibstudyError):
             raise
-        raise VibstudyError(
-            Problem(f"this table is damaged: {str(error)[:200]}", str(path), repair=_ANEW)
-        ) from None
+        raise VibstudyError(f"this table is damaged: {str(error)[:200]}", str(path), repair=_ANEW) from None
 
 
 def _check_kinds(schema: pa.Schema, path: Path) -> None:
@@ -137,7 +135,7 @@ def _check_kinds(schema: pa.Schema, path: Path) -> None:
 def _check_names(names: Sequence[str], path: Path, row: int | None = None) -> None:
     if len(names) > _MOST_COLUMNS:
         message = f"the table has {len(names):,} columns; this program writes some 400 at most"
-        raise VibstudyError(Problem(message, str(path), row, repair=_ANEW))
+        raise VibstudyError(message, str(path), row, repair=_ANEW)
     problems = name_problems(names, str(path), row)
     if problems:
         raise VibstudyError(problems)

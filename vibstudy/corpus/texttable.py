@@ -221,7 +221,7 @@ def _counted(records: Iterable[list[str]], file: str) -> Iterator[list[str]]:
         if row > MOST_ROWS or cells > MOST_CELLS:
             what = f"{MOST_ROWS:,} rows" if row > MOST_ROWS else f"{MOST_CELLS:,} cells"
             repair = "Keep one row for each recording and the columns that are needed"
-            raise VibstudyError(Problem(f"the table has more than {what}", file, row, repair=repair))
+            raise VibstudyError(f"the table has more than {what}", file, row, repair=repair)
         yield record
 
 
@@ -238,12 +238,10 @@ def _shape(records: Sequence[Sequence[str]], first_row: int, file: str) -> TextT
         header.pop()
     if len(header) > MOST_COLUMNS:
         raise VibstudyError(
-            Problem(
-                f"the table has {len(header):,} columns; at most {MOST_COLUMNS} are read",
-                file,
-                header_row,
-                repair="Leave out the columns that no claim, model or figure uses",
-            )
+            f"the table has {len(header):,} columns; at most {MOST_COLUMNS} are read",
+            file,
+            header_row,
+            repair="Leave out the columns that no claim, model or figure uses",
         )
     table = TextTable(header, [], [], problems=_header_problems(header, header_row, file))
     too_long: dict[int, str] = {}

@@ -82,7 +82,7 @@ def read_bytes(
                 raise VibstudyError(_no_file(name, now.st_mode, called))
             content = stream.read(most_bytes + 1) if now.st_size <= most_bytes else None
     except FileNotFoundError:
-        raise VibstudyError(Problem(f"there is no such {called}", name, repair=missing)) from None
+        raise VibstudyError(f"there is no such {called}", name, repair=missing) from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         raise VibstudyError(_not_opened(name, called, error)) from None
     if content is None or len(content) > most_bytes:
@@ -158,11 +158,9 @@ def _demand_file(name: str, found: os.stat_result, called: str) -> None:
         target = os.path.realpath(name)
         if os.path.commonpath([home, target]) != home:
             raise VibstudyError(
-                Problem(
-                    f"the {called} is a link that leads out of its folder",
-                    name,
-                    repair="Put the file itself there",
-                )
+                f"the {called} is a link that leads out of its folder",
+                name,
+                repair="Put the file itself there",
             )
         found = os.stat(name)  # noqa: PTH116
     if not stat.S_ISREG(found.st_mode):
@@ -191,13 +189,11 @@ def as_text(content: bytes, path: str | Path, called: str = "file") -> str:
     except UnicodeDecodeError as error:
         row = content[: error.start].count(b"\n") + 1
         raise VibstudyError(
-            Problem(f"the {called} is not UTF-8 text", str(path), row, repair="Save it as UTF-8 text")
+            f"the {called} is not UTF-8 text", str(path), row, repair="Save it as UTF-8 text"
         ) from None
     if "\x00" in text:
         row = text[: text.index("\x00")].count("\n") + 1
-        raise VibstudyError(
-            Problem(f"the {called} is not text", str(path), row, repair="Put the file itself there")
-        )
+        raise VibstudyError(f"the {called} is not text", str(path), row, repair="Put the file itself there")
     return text
 
 
@@ -212,7 +208,7 @@ def as_json(content: bytes, path: str | Path, called: str = "file", repair: str 
     text = as_text(content, path, called)
 
     def refused(message: str, row: int | None = None) -> VibstudyError:
-        return VibstudyError(Problem(f"the {called} {message}", str(path), row, repair=repair))
+        return VibstudyError(f"the {called} {message}", str(path), row, repair=repair)
 
     if _depth(text) > DEEPEST:
         raise refused(f"is nested more than {DEEPEST} deep")
@@ -261,14 +257,12 @@ def as_toml(content: bytes, path: str | Path, called: str = "file", form: str = 
                 _TOML_STRINGS.sub("x", line).split("#")[0]
             ):
                 raise VibstudyError(
-                    Problem(
-                        f"a name in the {called} has more than {DEEPEST} parts", str(path), row, repair=form
-                    )
+                    f"a name in the {called} has more than {DEEPEST} parts", str(path), row, repair=form
                 )
         found = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         message = f"the {called} is not valid TOML: {error or 'nested too deeply'}"
-        raise VibstudyError(Problem(message, str(path), repair=form)) from None
+        raise VibstudyError(message, str(path), repair=form) from None
     values: list[Any] = [found]
     while values:  # as deep as the reader went, and no recursion
         value = values.pop()
@@ -276,7 +270,7 @@ def as_toml(content: bytes, path: str | Path, called: str = "file", form: str = 
             values += value.values() if isinstance(value, dict) else value
         elif isinstance(value, int) and not -(2**63) <= value < 2**63:
             message = f"the {called} holds a whole number of more than 64 bits"
-            raise VibstudyError(Problem(message, str(path), repair=form))
+            raise VibstudyError(message, str(path), repair=form)
     return found
 
 

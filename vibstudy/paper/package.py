@@ -87,7 +87,7 @@ def make_package(
     unseen = [text for text in (about.title, about.author, about.licence) if not text.isprintable()]
     if unseen:
         message = "title, author or licence holds what cannot be printed, or a new line"
-        raise VibstudyError(Problem(message, got=unseen[0][:80], repair="Write it in one line"))
+        raise VibstudyError(message, got=unseen[0][:80], repair="Write it in one line")
     left = PATH_COLUMNS if remarks else (*PATH_COLUMNS, *REMARKS)
     claims = read_claims(study / CLAIMS_FILE) if (study / CLAIMS_FILE).is_file() else []
     problems = needed_columns(claims, notes, left)
@@ -157,9 +157,7 @@ def _demand_place(out: Path) -> None:
         or any(path.name not in FILES for path in out.iterdir())
     ):
         raise VibstudyError(
-            Problem(
-                "this folder is there already, and is no package", str(out), repair="Name another with --out"
-            )
+            "this folder is there already, and is no package", str(out), repair="Name another with --out"
         )
 
 

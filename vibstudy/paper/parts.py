@@ -209,13 +209,11 @@ def _header(path: Path) -> list[str]:
     if header[: len(dictionary)] != dictionary:
         at = next((k for k, name in enumerate(dictionary) if header[k : k + 1] != [name]), 0)
         raise VibstudyError(
-            Problem(
-                f"column {at + 1} should be {dictionary[at]}",
-                path.name,
-                1,
-                got=header[at][:80] if at < len(header) else "",
-                repair=AGAIN,
-            )
+            f"column {at + 1} should be {dictionary[at]}",
+            path.name,
+            1,
+            got=header[at][:80] if at < len(header) else "",
+            repair=AGAIN,
         )
     problems = [
         Problem(fault, path.name, 1, name[:80], repair=AGAIN)
@@ -445,7 +443,7 @@ def _read_environment(path: Path) -> dict[str, Any]:
     found = as_json(read_bytes(path, most_bytes=MOST_BYTES), path, "file of settings and versions", AGAIN)
 
     def wrong(what: str, column: str = "") -> VibstudyError:
-        return VibstudyError(Problem(what, path.name, column=column, repair=AGAIN))
+        return VibstudyError(what, path.name, column=column, repair=AGAIN)
 
     wanted = {*_VERSIONS, "method_version", "libraries", "settings"}
     if not isinstance(found, dict) or set(found) != wanted:

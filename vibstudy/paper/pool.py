@@ -106,9 +106,7 @@ def pool_packages(packages: Sequence[str], out: str | Path, names: str | Path | 
     out = Path(out)
     studies = _named(packages)
     if out.exists():
-        raise VibstudyError(
-            Problem("this folder is there already", str(out), repair="Name another with --out")
-        )
+        raise VibstudyError("this folder is there already", str(out), repair="Name another with --out")
     parts = _verified(studies)
     table = _read_names(names, parts) if names is not None else {}
     called, told = _call_players(parts, table)

@@ -89,11 +89,11 @@ def verify_package(folder: str | Path) -> Verification:
     folder = Path(folder)
     if not os.path.isdir(folder):  # noqa: PTH112 - a name that no folder can have is answered, too
         raise VibstudyError(
-            Problem("there is no folder here", str(folder), repair="Unpack the package and name its folder")
+            "there is no folder here", str(folder), repair="Unpack the package and name its folder"
         )
     if not os.path.lexists(os.path.join(folder, DESCRIPTOR)):  # noqa: PTH118
         raise VibstudyError(
-            Problem("there is no data package here", str(folder), repair="'vibstudy package' makes one")
+            "there is no data package here", str(folder), repair="'vibstudy package' makes one"
         )
     with tempfile.TemporaryDirectory(prefix="vibstudy-") as name:
         copy, again = Path(name) / "copy", Path(name) / "again"
@@ -151,9 +151,7 @@ def _copied(folder: Path, copy: Path) -> dict[str, Any]:
         same_size = os.lstat(folder / name).st_size == size
         found = copy_file(folder / name, copy / name, "file", most) if same_size else ("", -1)
         if found != (sha256, size):
-            raise VibstudyError(
-                Problem("this file is not as it was packed", name, repair="Fetch the package again")
-            )
+            raise VibstudyError("this file is not as it was packed", name, repair="Fetch the package again")
     return descriptor
 
 
@@ -182,7 +180,7 @@ def _present(folder: Path) -> list[str]:
                     names.append(entry.name)
     except OSError as error:
         raise VibstudyError(
-            Problem(f"the folder cannot be read: {error.strerror}", str(folder), repair="Allow reading it")
+            f"the folder cannot be read: {error.strerror}", str(folder), repair="Allow reading it"
         ) from None
     told = {problem.file for problem in problems}
     problems += [
@@ -199,9 +197,7 @@ def _stated(descriptor: Any) -> dict[str, tuple[int, str]]:
     """Size and SHA-256 of each file, as the descriptor says."""
 
     def wrong(message: str, got: Any = "") -> VibstudyError:
-        return VibstudyError(
-            Problem(message, DESCRIPTOR, column="resources", got=str(got)[:80], repair=AGAIN)
-        )
+        return VibstudyError(message, DESCRIPTOR, column="resources", got=str(got)[:80], repair=AGAIN)
 
     resources = descriptor.get("resources") if isinstance(descriptor, dict) else None
     if not isinstance(resources, list) or not all(isinstance(item, dict) for item in resources):
@@ -230,7 +226,7 @@ def _about(descriptor: Mapping[str, Any]) -> About:
     if not texts or not all(
         isinstance(text, str) and len(text) <= 2000 and text.isprintable() for text in texts
     ):
-        raise VibstudyError(Problem("title, author or licence is missing", DESCRIPTOR, repair=AGAIN))
+        raise VibstudyError("title, author or licence is missing", DESCRIPTOR, repair=AGAIN)
     title, author, licence = texts
     return About(title, "" if author == UNNAMED else author, licence)
 
@@ -239,18 +235,16 @@ def _demand_same_program(parts: Parts) -> None:
     packed = parts.environment["vibstudy"]
     if packed != __version__:
         raise VibstudyError(
-            Problem(
-                f"the figures were computed by vibstudy {packed[:40]}, and this is {__version__}: another "
-                "version may compute other figures",
-                "environment.json",
-                column="vibstudy",
-                repair=f"Check it with that version: pip install vibstudy=={packed[:40]}",
-            )
+            f"the figures were computed by vibstudy {packed[:40]}, and this is {__version__}: another "
+            "version may compute other figures",
+            "environment.json",
+            column="vibstudy",
+            repair=f"Check it with that version: pip install vibstudy=={packed[:40]}",
         )
     if parts.environment["method_version"] != METHOD_VERSION:
         message = f"this version of vibstudy measures by method {METHOD_VERSION}"
         got = str(parts.environment["method_version"])[:40]
-        raise VibstudyError(Problem(message, ENVIRONMENT, None, "method_version", got, AGAIN))
+        raise VibstudyError(message, ENVIRONMENT, None, "method_version", got, AGAIN)
 
 
 # --- made again
@@ -272,9 +266,7 @@ def _compared(copy: Path, again: Path, parts: Parts, descriptor: Mapping[str, An
         ) from None
     except Exception as error:  # numeric libraries raise whatever an absurd table makes them stumble on
         raise VibstudyError(
-            Problem(
-                f"models and claims cannot be computed from this table ({_words(error)})", NOTES, repair=AGAIN
-            )
+            f"models and claims cannot be computed from this table ({_words(error)})", NOTES, repair=AGAIN
         ) from None
     before, after = ({path.name for path in folder.iterdir()} for folder in (copy, again))
     problems = [
@@ -296,7 +288,7 @@ def _compared(copy: Path, again: Path, parts: Parts, descriptor: Mapping[str, An
     ]
     _compare_descriptor(descriptor, json.loads((again / DESCRIPTOR).read_bytes()))
     if json_bytes(descriptor) != (copy / DESCRIPTOR).read_bytes():
-        raise VibstudyError(Problem("it is not as the program writes it", DESCRIPTOR, repair=AGAIN))
+        raise VibstudyError("it is not as the program writes it", DESCRIPTOR, repair=AGAIN)
     return pd.concat(figures, ignore_index=True) if figures else pd.DataFrame(columns=_COLUMNS)
 
 
@@ -351,12 +343,10 @@ def _compare_descriptor(old: Mapping[str, Any], new: dict[str, Any]) -> None:
         if differ(x, y)
     ]
     raise VibstudyError(
-        Problem(
-            "the descriptor does not say what the program says of these tables",
-            DESCRIPTOR,
-            column=(odd or keys)[0],
-            repair=AGAIN,
-        )
+        "the descriptor does not say what the program says of these tables",
+        DESCRIPTOR,
+        column=(odd or keys)[0],
+        repair=AGAIN,
     )
 
 
@@ -366,9 +356,7 @@ def _compare_table(old: Path, new: Path, keys: tuple[str, ...]) -> pd.DataFrame:
     if stored == again and (found := _first_difference(old, new)):
         raise VibstudyError(found)
     if stored[0] != again[0]:
-        raise VibstudyError(
-            Problem(f"the columns should be {', '.join(again[0])}"[:400], old.name, 1, repair=AGAIN)
-        )
+        raise VibstudyError(f"the columns should be {', '.join(again[0])}"[:400], old.name, 1, repair=AGAIN)
     header = again[0]
     named = [header.index(key) for key in keys]
 
@@ -380,9 +368,7 @@ def _compare_table(old: Path, new: Path, keys: tuple[str, ...]) -> pd.DataFrame:
         other = again[number] if number < len(again) else None
         if row is None or other is None or name(row) != name(other):
             there, due = (name(cells)[:80] if cells else "none" for cells in (row, other))
-            raise VibstudyError(
-                Problem(f"this row should be {due}", old.name, number + 1, got=there, repair=AGAIN)
-            )
+            raise VibstudyError(f"this row should be {due}", old.name, number + 1, got=there, repair=AGAIN)
     rows = []
     for row, other in zip(stored[1:], again[1:], strict=True):
         relative = [_relative(a, b) for a, b in zip(row, other, strict=True)]
@@ -399,9 +385,7 @@ def _cells(path: Path) -> list[list[str]]:
     rows: list[list[str]] = []
     content = path.read_bytes()
     if b"\r" in content or not content.endswith(b"\n"):
-        raise VibstudyError(
-            Problem("its lines do not end as this program ends them", path.name, repair=AGAIN)
-        )
+        raise VibstudyError("its lines do not end as this program ends them", path.name, repair=AGAIN)
     try:
         with path.open(encoding="utf-8", newline="") as stream:
             for cells in csv.reader(stream, strict=True):
@@ -410,10 +394,10 @@ def _cells(path: Path) -> list[list[str]]:
                 rows.append(cells)
     except (UnicodeDecodeError, csv.Error) as error:
         raise VibstudyError(
-            Problem(f"this row cannot be read: {error}", path.name, len(rows) + 1, repair=AGAIN)
+            f"this row cannot be read: {error}", path.name, len(rows) + 1, repair=AGAIN
         ) from None
     if not rows:
-        raise VibstudyError(Problem("the table is empty", path.name, 1, repair=AGAIN))
+        raise VibstudyError("the table is empty", path.name, 1, repair=AGAIN)
     return rows
 
 

@@ -27,7 +27,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 
 
 def icc(ratings: pd.DataFrame | np.ndarray, level: float = 0.95) -> pd.DataFrame:
@@ -48,13 +48,11 @@ def icc(ratings: pd.DataFrame | np.ndarray, level: float = 0.95) -> pd.DataFrame
     """
     x = np.asarray(ratings, float)
     if x.ndim != 2 or x.shape[1] < 2:
-        raise VibstudyError(
-            Problem("ratings need one row a target and at least two columns", got=str(x.shape))
-        )
+        raise VibstudyError("ratings need one row a target and at least two columns", got=str(x.shape))
     x = x[np.all(np.isfinite(x), axis=1)]
     n, k = x.shape
     if n < 2:
-        raise VibstudyError(Problem("at least two complete targets are needed", got=str(n)))
+        raise VibstudyError("at least two complete targets are needed", got=str(n))
     mean = x.mean()
     targets = k * np.sum((x.mean(axis=1) - mean) ** 2)
     judges = n * np.sum((x.mean(axis=0) - mean) ** 2)
@@ -163,11 +161,11 @@ def kappa_of_table(table: pd.DataFrame | np.ndarray, weights: str | None = None)
 
     counts = np.asarray(table, float)
     if counts.ndim != 2 or counts.shape[0] != counts.shape[1]:
-        raise VibstudyError(Problem("the table of counts must be square", got=str(counts.shape)))
+        raise VibstudyError("the table of counts must be square", got=str(counts.shape))
     kinds = {None: None, "linear": "linear", "quadratic": "fc"}
     if weights not in kinds:
         raise VibstudyError(
-            Problem("no such weights", column="weights", got=str(weights), repair="Use linear or quadratic.")
+            "no such weights", column="weights", got=str(weights), repair="Use linear or quadratic."
         )
     shown = pd.DataFrame(table)
     total, alike = counts.sum(), np.trace(counts)
@@ -224,12 +222,12 @@ def limits_of_agreement(first: Sequence[float] | pd.Series, second: Sequence[flo
     """Limits of agreement (Bland & Altman) of two measurements; incomplete pairs are left out."""
     a, b = (pd.Series(list(v)).astype("Float64").to_numpy(float, na_value=np.nan) for v in (first, second))
     if len(a) != len(b):
-        raise VibstudyError(Problem("the two measurements differ in length", got=f"{len(a)} and {len(b)}"))
+        raise VibstudyError("the two measurements differ in length", got=f"{len(a)} and {len(b)}")
     both = np.isfinite(a) & np.isfinite(b)
     a, b = a[both], b[both]
     n = len(a)
     if n < 3:
-        raise VibstudyError(Problem("at least three complete pairs are needed", got=str(n)))
+        raise VibstudyError("at least three complete pairs are needed", got=str(n))
     difference = b - a
     bias, sd = float(difference.mean()), float(difference.std(ddof=1))
     t = float(stats.t.ppf(0.975, n - 1))

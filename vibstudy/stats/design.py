@@ -155,13 +155,9 @@ class Design:
         different = len(np.unique(self._number(factor.inner, frame)))
         if different <= factor.size:
             raise VibstudyError(
-                Problem(
-                    f"{factor.inner} has only {different} different values among the notes used",
-                    got=str(factor),
-                    repair=f"Its size can be {different - 1} at most; or use a line."
-                    if different > 1
-                    else "",
-                )
+                f"{factor.inner} has only {different} different values among the notes used",
+                got=str(factor),
+                repair=f"Its size can be {different - 1} at most; or use a line." if different > 1 else "",
             )
 
     def _lay_out(self, terms: Sequence[Term]) -> None:
@@ -179,12 +175,10 @@ class Design:
                 size = int(np.prod([self._size(*key) for key in part], dtype=float))
                 if len(names) + size > COLUMNS:
                     raise VibstudyError(
-                        Problem(
-                            f"the design would have more than {COLUMNS} columns",
-                            got=term_text(term),
-                            repair="Leave out the term, or let a column with fewer levels take its place; a "
-                            "factor with many levels is named with crossed=.",
-                        )
+                        f"the design would have more than {COLUMNS} columns",
+                        got=term_text(term),
+                        repair="Leave out the term, or let a column with fewer levels take its place; a "
+                        "factor with many levels is named with crossed=.",
                     )
                 for key in part:
                     labels = [f"{a}:{b}" if a else b for b in self._labels(*key) for a in labels]
@@ -313,12 +307,10 @@ def _place_of(factor: Levels, levels: Sequence[Any]) -> int:
             return k
     texts = [level_text(level) for level in levels]
     raise VibstudyError(
-        Problem(
-            "no such level among the notes used",
-            column=factor.column,
-            got=str(said),
-            repair=nearest(str(said), texts) or f"The levels are: {', '.join(texts[:20])}.",
-        )
+        "no such level among the notes used",
+        column=factor.column,
+        got=str(said),
+        repair=nearest(str(said), texts) or f"The levels are: {', '.join(texts[:20])}.",
     )
 
 

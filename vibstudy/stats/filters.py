@@ -269,7 +269,7 @@ class _Chooser:
             return self.notes[name].astype("boolean")
         except (TypeError, ValueError):
             raise VibstudyError(
-                Problem("is not true or false by itself", column=name, got=self.text, repair=_EXAMPLE)
+                "is not true or false by itself", column=name, got=self.text, repair=_EXAMPLE
             ) from None
 
     def _one(self, left: _Column | _Value, sign: str, right: _Column | _Value) -> pd.Series:
@@ -291,9 +291,7 @@ class _Chooser:
         try:
             result = compare(compared, column) if flip else compare(column, compared)
         except TypeError:
-            raise VibstudyError(
-                Problem("cannot be compared with this value", column=name, got=str(value))
-            ) from None
+            raise VibstudyError("cannot be compared with this value", column=name, got=str(value)) from None
         return result.astype("boolean").mask(column.isna())
 
     def _like(self, column: pd.Series, values: list[Any]) -> list[Any]:
@@ -312,10 +310,8 @@ class _Chooser:
             return
         near = nearest(value, levels) if len(levels) <= _COMPARED else ""
         raise VibstudyError(
-            Problem(
-                "no note has this value",
-                column=name,
-                got=value,
-                repair=near or f"The values are: {', '.join(levels[:20])}.",
-            )
+            "no note has this value",
+            column=name,
+            got=value,
+            repair=near or f"The values are: {', '.join(levels[:20])}.",
         )

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import VibstudyError, nearest
 from vibstudy.schema import NOTE_COLUMNS
 from vibstudy.stats.frames import Prepared
 from vibstudy.stats.marginal import Grid
@@ -87,12 +87,10 @@ class Scale:
             return margin
         if not margin > 1:
             raise VibstudyError(
-                Problem(
-                    "the margin of a logarithmic outcome is a ratio above 1",
-                    column="margin",
-                    got=str(margin),
-                    repair="1.1 stands for ten per cent.",
-                )
+                "the margin of a logarithmic outcome is a ratio above 1",
+                column="margin",
+                got=str(margin),
+                repair="1.1 stands for ten per cent.",
             )
         return float(np.log(margin) / np.log(self.base))
 
@@ -351,9 +349,8 @@ class FittedModel:
         if term not in table.index:
             choices = [*self.names, *map(str, table.index)]
             raise VibstudyError(
-                Problem("no such term or contrast", got=term, repair=nearest(term, choices)
-                        or f"There are: {', '.join(choices)}.")
-            )  # fmt: skip
+                "no such term or contrast", got=term, repair=nearest(term, choices)
+                        or f"There are: {', '.join(choices)}.")  # fmt: skip
         estimate, se, df = table.loc[[term], ["estimate", "se", "df"]].to_numpy()[0]
         return tost(estimate, se, df, self.scale.margin(margin), alpha)
 

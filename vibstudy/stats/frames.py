@@ -184,10 +184,8 @@ def prepare(
         )
     if len(y) <= len(kept) + 1:
         raise VibstudyError(
-            Problem(
-                f"{len(y)} notes are too few for a model with {len(kept)} terms",
-                repair="Leave terms out of the formula, or measure more notes.",
-            )
+            f"{len(y)} notes are too few for a model with {len(kept)} terms",
+            repair="Leave terms out of the formula, or measure more notes.",
         )
     return Prepared(
         formula, outcome, outcome_column, frame, y, x, tuple(names), kept, spec, tuple(terms), w,
@@ -210,9 +208,9 @@ def term_columns(design: Design) -> list[TermColumns]:
 
 def _check_frame(notes: pd.DataFrame) -> None:
     if not isinstance(notes, pd.DataFrame):
-        raise VibstudyError(Problem("notes must be a pandas table, one row a note", got=type(notes).__name__))
+        raise VibstudyError("notes must be a pandas table, one row a note", got=type(notes).__name__)
     if notes.empty:
-        raise VibstudyError(Problem("the note table is empty", repair="Measure recordings first."))
+        raise VibstudyError("the note table is empty", repair="Measure recordings first.")
     check_once(notes)
 
 
@@ -394,9 +392,7 @@ def _given_weights(weights: Any, n: int) -> np.ndarray | None:
         return None
     given = np.asarray(weights, float)
     if given.shape != (n,):
-        raise VibstudyError(
-            Problem("weights need one value a note", got=str(given.shape), repair=f"Give {n} values.")
-        )
+        raise VibstudyError("weights need one value a note", got=str(given.shape), repair=f"Give {n} values.")
     return given
 
 
@@ -408,11 +404,9 @@ def _weights(
     values = given[complete] if given is not None else frame[weights].to_numpy(float)
     if np.any(values <= 0):
         raise VibstudyError(
-            Problem(
-                f"{int(np.sum(values <= 0))} weights are zero or negative",
-                column=weights if isinstance(weights, str) else "weights",
-                repair="A weight is above 0; leave notes out with a filter instead.",
-            )
+            f"{int(np.sum(values <= 0))} weights are zero or negative",
+            column=weights if isinstance(weights, str) else "weights",
+            repair="A weight is above 0; leave notes out with a filter instead.",
         )
     return values / values.mean()
 

@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 from scipy import linalg
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.stats.engine import MAX_GAIN, fit_lmm, polish
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, estimable_columns
@@ -80,9 +80,7 @@ def leave_out(
         return _without_players(result, level, labels, rows)
     if unit == "recording":
         return _without_recordings(result, labels, rows)
-    raise VibstudyError(
-        Problem("no such unit", column="unit", got=str(unit), repair="Use player or recording.")
-    )
+    raise VibstudyError("no such unit", column="unit", got=str(unit), repair="Use player or recording.")
 
 
 def _term(result: MixedResult, unit: str) -> RandomTerm:

@@ -32,7 +32,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from vibstudy.corpus.untrusted import TEMPORARY, as_text, read_bytes
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 
 FIELDS = ("at_utc", "event", "name", "sha256", "detail")
 FILE_NAME = "claims_log.csv"
@@ -65,20 +65,16 @@ class Ledger:
             lines = list(csv.reader(io.StringIO(text, newline="")))
         except csv.Error as error:
             raise VibstudyError(
-                Problem(
-                    f"the log of claims cannot be read: {error}",
-                    file=str(self.path),
-                    repair="Restore it from a backup, or move it away to begin a new one.",
-                )
+                f"the log of claims cannot be read: {error}",
+                file=str(self.path),
+                repair="Restore it from a backup, or move it away to begin a new one.",
             ) from None
         if not lines or tuple(lines[0]) != (*FIELDS, "link"):
             raise VibstudyError(
-                Problem(
-                    "this is no log of claims",
-                    file=str(self.path),
-                    got=",".join(lines[0]) if lines else "an empty file",
-                    repair="Restore it from a backup, or move it away to begin a new one.",
-                )
+                "this is no log of claims",
+                file=str(self.path),
+                got=",".join(lines[0]) if lines else "an empty file",
+                repair="Restore it from a backup, or move it away to begin a new one.",
             )
         for number, line in enumerate(lines[1:], start=2):
             if len(line) == len(FIELDS) + 1:
@@ -145,11 +141,9 @@ class Ledger:
         except PermissionError:
             temporary.unlink(missing_ok=True)
             raise VibstudyError(
-                Problem(
-                    "the log of claims cannot be written",
-                    file=str(self.path),
-                    repair="Close the program that has it open, then run the same command again.",
-                )
+                "the log of claims cannot be written",
+                file=str(self.path),
+                repair="Close the program that has it open, then run the same command again.",
             ) from None
 
 

@@ -52,13 +52,11 @@ class Grid:
             if level == value or str(level) == str(value):
                 return level
         raise VibstudyError(
-            Problem(
-                "no such level among the notes used",
-                column=name,
-                got=str(value),
-                repair=nearest(str(value), [str(v) for v in levels])
-                or f"The levels are: {', '.join(map(str, levels))}.",
-            )
+            "no such level among the notes used",
+            column=name,
+            got=str(value),
+            repair=nearest(str(value), [str(v) for v in levels])
+            or f"The levels are: {', '.join(map(str, levels))}.",
         )
 
     def row(self, settings: Mapping[str, Any]) -> np.ndarray:
@@ -96,11 +94,9 @@ class Grid:
         numbers = [name for name in names if name not in self.prepared.factors]
         if numbers:
             raise VibstudyError(
-                Problem(
-                    "is a number in the formula, not a factor",
-                    column=numbers[0],
-                    repair=f"Write C({numbers[0]}) in the formula to compare its values.",
-                )
+                "is a number in the formula, not a factor",
+                column=numbers[0],
+                repair=f"Write C({numbers[0]}) in the formula to compare its values.",
             )
         levels = [self.prepared.factors[name] for name in names]
         return [dict(zip(names, combination, strict=True)) for combination in itertools.product(*levels)]

@@ -31,7 +31,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
@@ -68,11 +68,9 @@ def measurement_weights(
     name = f"{stem}_se_{unit}"
     if name not in notes:
         raise VibstudyError(
-            Problem(
-                f"{column} has no standard error in the note table",
-                column=name,
-                repair='Leave weights="measurement" out, or give weights of your own.',
-            )
+            f"{column} has no standard error in the note table",
+            column=name,
+            repair='Leave weights="measurement" out, or give weights of your own.',
         )
     place = prepared.frame.index.to_numpy()
     se = notes[name].to_numpy(dtype=float, na_value=np.nan)[place]
@@ -124,12 +122,10 @@ def shared_errors(
         wrong = ~(sizes >= 0)
         if wrong.any():
             raise VibstudyError(
-                Problem(
-                    f"{int(wrong.sum())} notes have no shared error, or a negative one",
-                    column=given if isinstance(given, str) else column,
-                    got=str(sizes[wrong][0]),
-                    repair="A standard deviation of 0 stands for no error.",
-                )
+                f"{int(wrong.sum())} notes have no shared error, or a negative one",
+                column=given if isinstance(given, str) else column,
+                got=str(sizes[wrong][0]),
+                repair="A standard deviation of 0 stands for no error.",
             )
         sizes = sizes / np.log(scale.base) if scale.changed else sizes
         parts.append(

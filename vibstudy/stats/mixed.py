@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import VibstudyError, nearest
 from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
@@ -167,12 +167,10 @@ def check_method(df: str) -> None:
     """Raise when `df` names no known method."""
     if df not in METHODS:
         raise VibstudyError(
-            Problem(
-                "no such method for degrees of freedom",
-                column="df",
-                got=str(df),
-                repair=nearest(str(df), list(METHODS)) or f"Choose from: {', '.join(METHODS)}.",
-            )
+            "no such method for degrees of freedom",
+            column="df",
+            got=str(df),
+            repair=nearest(str(df), list(METHODS)) or f"Choose from: {', '.join(METHODS)}.",
         )
 
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 
 
 def holm(p: Sequence[float] | np.ndarray) -> np.ndarray:
@@ -87,7 +87,7 @@ class Equivalence:
 def tost(estimate: float, se: float, df: float, margin: float, alpha: float = 0.05) -> Equivalence:
     """Test that a difference lies between -margin and +margin."""
     if not margin > 0:
-        raise VibstudyError(Problem("the margin must be above 0", column="margin", got=str(margin)))
+        raise VibstudyError("the margin must be above 0", column="margin", got=str(margin))
     p_lower = float(stats.t.sf((estimate + margin) / se, df))
     p_upper = float(stats.t.cdf((estimate - margin) / se, df))
     half = float(stats.t.ppf(1 - alpha, df)) * se

@@ -37,7 +37,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import VibstudyError, nearest
 from vibstudy.stats.terms import RandomTerm, random_intercepts
 
 AUTO = "auto"
@@ -367,17 +367,13 @@ def spread_factor(
         return spread
     if spread in named:
         raise VibstudyError(
-            Problem(
-                "varies within players, so that it parts no groups of players",
-                column=spread,
-                repair=f"Use spread='auto', or one of: {', '.join(between) or 'none here'}.",
-            )
+            "varies within players, so that it parts no groups of players",
+            column=spread,
+            repair=f"Use spread='auto', or one of: {', '.join(between) or 'none here'}.",
         )
     raise VibstudyError(
-        Problem(
-            "spread names no factor of the formula",
-            column="spread",
-            got=spread,
-            repair=nearest(spread, [AUTO, EQUAL, *between]) or f"Use auto, equal, {', '.join(between)}.",
-        )
+        "spread names no factor of the formula",
+        column="spread",
+        got=spread,
+        repair=nearest(spread, [AUTO, EQUAL, *between]) or f"Use auto, equal, {', '.join(between)}.",
     )

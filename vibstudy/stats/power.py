@@ -27,7 +27,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.stats.engine import polish
 from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.marginal import Grid
@@ -140,7 +140,7 @@ def simulate_power(
     seed : int or Generator
     """
     if difference == 0:
-        raise VibstudyError(Problem("the difference to be seen must not be 0", column="difference", got="0"))
+        raise VibstudyError("the difference to be seen must not be 0", column="difference", got="0")
     rng = np.random.default_rng(seed)
     row = contrast_row(result, label)
     size, shown = _on_scale(result, difference, at)
@@ -175,7 +175,7 @@ def _on_scale(result: MixedResult, difference: float, at: float | None) -> tuple
     else:
         ratio, shown = (at + difference) / at, f"{abs(difference):g}{unit} (from {at:g})"
     if ratio <= 0:
-        raise VibstudyError(Problem("the difference takes the outcome below 0", got=str(difference)))
+        raise VibstudyError("the difference takes the outcome below 0", got=str(difference))
     return float(np.log(ratio) / np.log(result.scale.base)), shown
 
 

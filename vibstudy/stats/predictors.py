@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import VibstudyError, nearest
 from vibstudy.stats.claimfile import TIMES, Contrast
 from vibstudy.stats.remarks import NotTestable, Remark
 from vibstudy.stats.tokens import LARGEST, name_text
@@ -155,15 +155,13 @@ def axis_of(
 def _number(column: str, value: Any) -> float:
     if not isinstance(value, int | float) or isinstance(value, bool):
         raise VibstudyError(
-            Problem(
-                "is a number, and is compared with a text",
-                column=column,
-                got=str(value),
-                repair="Write a number without quotation marks, or factor = true in the contrast.",
-            )
+            "is a number, and is compared with a text",
+            column=column,
+            got=str(value),
+            repair="Write a number without quotation marks, or factor = true in the contrast.",
         )
     if not abs(value) <= LARGEST:
-        raise VibstudyError(Problem(f"is compared with no number up to {LARGEST:.0f}", column=column))
+        raise VibstudyError(f"is compared with no number up to {LARGEST:.0f}", column=column)
     return float(value)
 
 
@@ -217,12 +215,10 @@ def _level(notes: pd.DataFrame, column: str, value: Any) -> str:
     if level_text(value) in levels:
         return level_text(value)
     raise VibstudyError(
-        Problem(
-            "no note has this level",
-            column=column,
-            got=str(value),
-            repair=nearest(level_text(value), levels) or f"The levels are: {', '.join(levels[:20])}.",
-        )
+        "no note has this level",
+        column=column,
+        got=str(value),
+        repair=nearest(level_text(value), levels) or f"The levels are: {', '.join(levels[:20])}.",
     )
 
 

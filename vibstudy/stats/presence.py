@@ -32,7 +32,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.stats.diagnosis import Diagnosis, diagnose
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.formula import Name, parse_formula
@@ -81,21 +81,17 @@ def binary(notes: pd.DataFrame, formula: str) -> pd.DataFrame:
     """Return the notes with the outcome of `formula` as 0 and 1."""
     parsed = parse_formula(formula).outcome
     if not isinstance(parsed, Name):
-        raise VibstudyError(
-            Problem("the outcome of a presence model is a column, true or false", got=str(parsed))
-        )
+        raise VibstudyError("the outcome of a presence model is a column, true or false", got=str(parsed))
     outcome = parsed.column
     check_columns(notes, [outcome], formula)
     values = pd.to_numeric(notes[outcome].map(_as_number), errors="coerce")
     wrong = values.notna() & ~values.isin([0.0, 1.0])
     if wrong.any():
         raise VibstudyError(
-            Problem(
-                "the outcome of a presence model is true or false",
-                column=outcome,
-                got=str(notes.loc[wrong, outcome].iloc[0]),
-                repair="For numbers use fit_mixed.",
-            )
+            "the outcome of a presence model is true or false",
+            column=outcome,
+            got=str(notes.loc[wrong, outcome].iloc[0]),
+            repair="For numbers use fit_mixed.",
         )
     return notes.assign(**{outcome: values})
 

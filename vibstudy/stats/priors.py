@@ -32,7 +32,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import VibstudyError
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.terms import unpack
 from vibstudy.stats.threads import one_thread
@@ -157,10 +157,10 @@ def prior_table(
         scales = [part * float(np.std(result.prepared.y, ddof=1)) for part in PARTS]
     wrong = [s for s in scales if not (np.isfinite(s) and s > 0)]
     if wrong:
-        raise VibstudyError(Problem("the scale of a prior is above 0", column="scales", got=str(wrong[0])))
+        raise VibstudyError("the scale of a prior is above 0", column="scales", got=str(wrong[0]))
     if any(t.correlated and len(t.columns) > 1 for t in result.prepared.terms):
         raise VibstudyError(
-            Problem("priors are stated for slopes that are not correlated", repair="slope_correlation=False")
+            "priors are stated for slopes that are not correlated", repair="slope_correlation=False"
         )
     usual = result.infer([row]).iloc[0]
     spread = result.fit.solution.sigma * result.fit.factors[0][0, 0]
@@ -183,9 +183,8 @@ def _row(result: MixedResult, contrast: Sequence[float] | str) -> np.ndarray:
     names = list(result.names)
     if contrast not in names:
         raise VibstudyError(
-            Problem(
-                "no such term in the model", got=contrast,
-                repair=nearest(contrast, names) or f"Terms: {', '.join(names)}.",
-            )
-        )  # fmt: skip
+            "no such term in the model",
+            got=contrast,
+            repair=nearest(contrast, names) or f"Terms: {', '.join(names)}.",
+        )
     return np.eye(len(names))[names.index(contrast)]

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import VibstudyError, nearest
 from vibstudy.stats.engine import polish
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.moments import Solution
@@ -115,9 +115,8 @@ def contrast_row(result: MixedResult, label: str) -> np.ndarray:
                     raise VibstudyError(f"These notes cannot estimate {label!r}.")
                 return reduced
     raise VibstudyError(
-        Problem("no such term or contrast", got=label,
-                repair=nearest(label, choices) or f"There are: {', '.join(choices)}.")
-    )  # fmt: skip
+        "no such term or contrast", got=label,
+                repair=nearest(label, choices) or f"There are: {', '.join(choices)}.")  # fmt: skip
 
 
 @one_thread
@@ -209,11 +208,9 @@ def permutation_test(
     between = np.all(np.isclose(x, x[first][term.codes]), axis=0)
     if np.any(np.abs(row[~between]) > 1e-9):
         raise VibstudyError(
-            Problem(
-                "varies within players: exchanging players says nothing of it",
-                column=label,
-                repair="Use the table of the model.",
-            )
+            "varies within players: exchanging players says nothing of it",
+            column=label,
+            repair="Use the table of the model.",
         )
     within = x[:, ~between] @ result.beta[~between]
     players = len(term.levels)

@@ -78,14 +78,12 @@ class Reader:
     def __post_init__(self) -> None:
         if not isinstance(self.text, str):
             got = type(self.text).__name__
-            raise VibstudyError(Problem(f"the {self.called} is not text", got=got, repair=self.example))
+            raise VibstudyError(f"the {self.called} is not text", got=got, repair=self.example)
         if len(self.text) > LONGEST:
             raise VibstudyError(
-                Problem(
-                    f"the {self.called} has {len(self.text):,} letters; at most {LONGEST} are read",
-                    got=f"{self.text[:40]}...",
-                    repair="Shorten it: make a column of your own in the manifest for what it tells apart.",
-                )
+                f"the {self.called} has {len(self.text):,} letters; at most {LONGEST} are read",
+                got=f"{self.text[:40]}...",
+                repair="Shorten it: make a column of your own in the manifest for what it tells apart.",
             )
         self.tokens = self._cut()
         self.at = self.depth = 0
