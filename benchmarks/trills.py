@@ -1,4 +1,4 @@
-"""Trills against wide vibratos, dry and in rooms: where the spreads in alternation.py come from.
+"""Trills against wide vibratos, dry and in rooms: where the spreads in notes/trill.py come from.
 
     uv run python -m benchmarks.trills [--count 120] [--seed 3]
 
@@ -23,7 +23,8 @@ from rich.table import Table
 from scipy.signal import fftconvolve
 
 from benchmarks.notes import RATE_HZ, Played, render, tone
-from vibstudy.notes.alternation import Alternation, find_alternations, fine_pitch
+from vibstudy.notes.alternation import Alternation, find_alternations
+from vibstudy.notes.fine import fine_pitch
 
 LOW, HIGH = (70, 66, 42, 60), (65, 68, 69, 71, 73, 56, 40, 52)
 """Programs of General MIDI: bassoon, tenor sax, cello, horn; and higher ones."""

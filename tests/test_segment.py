@@ -16,8 +16,10 @@ from hypothesis import strategies as st
 from scipy.signal import fftconvolve, lfilter
 
 from tests import fluid
-from vibstudy.notes.alternation import Alternation, FinePitch, Habit, find_alternations
+from vibstudy.notes.alternation import Alternation, find_alternations
+from vibstudy.notes.fine import FinePitch
 from vibstudy.notes.segment import COLUMNS, _one_at_a_time, segment_notes
+from vibstudy.notes.trill import Habit
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.trackers import track_line
 from vibstudy.schema import QUALITY_REASONS

@@ -14,19 +14,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from vibstudy.notes.alternation import (
-    LEAST_CENTS,
-    SAME_SHARE,
-    TUNING_SE_CENTS,
-    Alternation,
-    FinePitch,
-    Habit,
-    find_alternations,
-    fine_pitch,
-    sounding_base_hz,
-)
+from vibstudy.notes.alternation import LEAST_CENTS, SAME_SHARE, Alternation, find_alternations
+from vibstudy.notes.fine import FinePitch, fine_pitch, sounding_base_hz
 from vibstudy.notes.line import to_hz
 from vibstudy.notes.spans import MULTIPLES, SAME_CENTS, Solo, Span, heard, swing_cents, touches
+from vibstudy.notes.trill import TUNING_SE_CENTS, Habit
 from vibstudy.sound.tuning import Tuning, estimate_tuning
 from vibstudy.units import to_cents
 

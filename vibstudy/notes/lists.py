@@ -16,7 +16,7 @@ A CSV file, one row a note; further columns are passed over.
     get no vibrato figures.
 
 Notes may stand in any order but must not overlap by more than 20 ms. A listed note that alternates like
-a trill is marked as one (:mod:`vibstudy.notes.alternation`), said or not.
+a trill is marked as one (:mod:`vibstudy.notes.trill`), said or not.
 
 References
 ----------
@@ -37,9 +37,9 @@ import pandas as pd
 from vibstudy.corpus.cells import HIGHEST
 from vibstudy.corpus.texttable import TextTable, read_text_table
 from vibstudy.errors import Problem, VibstudyError, few, nearest
-from vibstudy.notes.alternation import ANYBODY, Habit
 from vibstudy.notes.kinds import longest_swing
 from vibstudy.notes.segment import FoundNotes
+from vibstudy.notes.trill import ANYBODY, Habit
 from vibstudy.pitch.contour import Contour
 
 COLUMNS = ("onset_s", "offset_s", "pitch", "label")

@@ -15,7 +15,7 @@ repeated notes find their place.
 - *Cuts*: four or more written notes in a row that are not played, within the played range.
 - *Tuning*: the circular mean of the played cents is taken out first.
 - *Trills*: where the note that swings bears the sign, a trill is likelier
-  (:func:`vibstudy.notes.alternation.under_a_sign`): `trill_p` and `note_kind` are told anew.
+  (:func:`vibstudy.notes.trill.under_a_sign`): `trill_p` and `note_kind` are told anew.
 - *Refusal*: fewer than half of the played notes on a written note of their pitch, or onsets that
   scatter about the local tempo by more than 0.16 beats while quality is poor: the score is of
   something else. (Measured: 0.12 beats at most for the right score, with 15 % rubato, wrong notes,
@@ -41,7 +41,7 @@ import pandas as pd
 
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.alignment import CUT_NOTES, SAME_SEMITONES, Alignment, Played, best_alignment
-from vibstudy.notes.alternation import kind_of, under_a_sign
+from vibstudy.notes.trill import kind_of, under_a_sign
 from vibstudy.notes.written import WrittenNote, read_score
 from vibstudy.schema import SCORE_COLUMNS, typed
 

@@ -31,7 +31,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.notes.alternation import ANYBODY, Habit
 from vibstudy.notes.attacks import split_at_attacks, with_held_ends
 from vibstudy.notes.edges import (
     Edge,
@@ -46,6 +45,7 @@ from vibstudy.notes.edges import (
 from vibstudy.notes.kinds import classify_spans, swing_columns
 from vibstudy.notes.line import HOP_S, HeldLine, hold_line, to_hz
 from vibstudy.notes.spans import SAME_CENTS, Solo, Span, heard, held_spans, join_half_cycles
+from vibstudy.notes.trill import ANYBODY, Habit
 from vibstudy.pitch.contour import Contour
 
 COLUMNS = ("onset_s", "offset_s", "onset_se_s", "offset_se_s", "pitch_hz", "note_kind", "quality")

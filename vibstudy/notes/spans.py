@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vibstudy.notes.alternation import Alternation, Habit
+from vibstudy.notes.alternation import Alternation
 from vibstudy.notes.line import HeldLine, to_cents
+from vibstudy.notes.trill import Habit
 from vibstudy.pitch.contour import Contour
 
 MULTIPLES = np.arange(1, 7)

@@ -144,9 +144,9 @@ def find_line(
     instrument : object
         As the manifest names it: how widely such players vibrate.
     """
-    from vibstudy.notes.alternation import Habit
     from vibstudy.notes.lists import listed_notes
     from vibstudy.notes.segment import find_notes
+    from vibstudy.notes.trill import Habit
     from vibstudy.pitch.trackers import track_line
 
     def track(name: str) -> Contour:
