@@ -23,8 +23,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numba
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dposv
 
 from vibstudy.pitch.calculus import running_integral
 from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator
@@ -137,12 +138,28 @@ class Bank:
         return np.clip(seen, 4.0, self.white())
 
 
-def phasors(psi: np.ndarray, order: np.ndarray) -> np.ndarray:
-    """exp(-i k psi) [shape=(rows, n)]."""
-    turns = np.empty((int(order[-1]), len(psi)), dtype=complex)
-    turns[:] = np.exp(-1j * psi)
-    np.multiply.accumulate(turns, axis=0, out=turns)
-    return turns if len(turns) == len(order) else turns[order - 1]
+@numba.njit(cache=True)
+def _turned_back(b, order, psi):
+    """Rows times exp(-i k psi) [shape=(rows, 2, n)], real and imaginary parts apart."""
+    rows, n = b.shape
+    back = np.empty((2, n))
+    for t in range(n):
+        back[0, t], back[1, t] = np.cos(psi[t]), -np.sin(psi[t])
+    power, done = np.zeros((2, n)), 0
+    power[0] = 1.0
+    out = np.empty((rows, 2, n))
+    for row in range(rows):
+        for _ in range(order[row] - done):
+            for t in range(n):
+                x, y = power[0, t], power[1, t]
+                power[0, t] = x * back[0, t] - y * back[1, t]
+                power[1, t] = x * back[1, t] + y * back[0, t]
+        done = order[row]
+        for t in range(n):
+            x, y = b[row, t].real, b[row, t].imag
+            out[row, 0, t] = x * power[0, t] - y * power[1, t]
+            out[row, 1, t] = x * power[1, t] + y * power[0, t]
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,38 +198,72 @@ class Course:
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """Likelihood of a course: its cost; the rows along it and what is left over of them; power of that."""
+    """Likelihood of a course.
+
+    `cost`; the rows along it, `still` [rows, 2, n]; their slow `levels` [rows, 2, m], real and imaginary
+    parts apart; `lost` [rows]: power times frames of what is left over.
+    """
 
     cost: float
     still: np.ndarray
-    rest: np.ndarray
+    levels: np.ndarray
     lost: np.ndarray
+
+    def rest(self, bank: Bank) -> np.ndarray:
+        """What is left over [shape=(rows, n)], complex."""
+        real, imag = (self.still - self.levels @ bank.levels.T).transpose(1, 0, 2)
+        return real + 1j * imag
 
 
 def _look(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray) -> Look:
     hz = bank.base_hz * np.exp(course.basis @ x / CENTS_PER_NEPER)
-    still = bank.b * phasors(2.0 * np.pi * running_integral(hz - bank.base_hz, bank.hop_s), bank.order)
-    rest = still - (still @ bank.levels) @ bank.levels.T
-    lost = np.maximum(power_of(rest), FLOOR * bank.total)
+    psi = 2.0 * np.pi * running_integral(hz - bank.base_hz, bank.hop_s)
+    still = _turned_back(bank.b, bank.order, psi)
+    levels = still @ bank.levels
+    # the columns of the levels are orthonormal
+    lost = np.maximum(bank.total - np.einsum("ijk,ijk->i", levels, levels), FLOOR * bank.total)
     cost = counts @ np.log(lost / bank.total) + 0.5 * course.weight @ x**2
-    return Look(float(cost), still, rest, lost)
+    return Look(float(cost), still, levels, lost)
+
+
+@dataclass(frozen=True, eq=False)
+class _Ways:
+    """What the coefficients of a course do: to the phase, and to the phase weighted by slow levels.
+
+    `turn` [n, p]: phase of the fundamental for each coefficient; the pitch of the base line is near enough.
+    `products` [m, m, p]: its sums with the products of every two columns of the levels.
+    """
+
+    turn: np.ndarray
+    products: np.ndarray
+
+    @classmethod
+    def of(cls, bank: Bank, course: Course) -> _Ways:
+        radians = 2.0 * np.pi / CENTS_PER_NEPER * bank.base_hz
+        turn = running_integral(radians[:, None] * course.basis, bank.hop_s)
+        n, m = bank.levels.shape
+        pairs = bank.levels[:, :, None] * bank.levels[:, None, :]
+        return cls(turn, (pairs.reshape(n, m * m).T @ turn).reshape(m, m, -1))
 
 
 def _slopes(
-    bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, turn: np.ndarray, now: Look
+    bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, ways: _Ways, now: Look
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Gradient and curvature of the cost. `turn`: phase of the fundamental for each coefficient."""
+    """Gradient and curvature of the cost."""
     weight = 2.0 * counts / now.lost * bank.order
-    gradient = turn.T @ (weight @ (np.conj(now.rest) * now.still).imag) + course.weight * x
+    n, m = bank.levels.shape
+    real, imag = now.levels[:, 0], now.levels[:, 1]
+    crossed = np.stack([weight[:, None] * imag, -weight[:, None] * real], axis=1).reshape(-1, m)
+    still = now.still.reshape(-1, n)
+    gradient = np.einsum("ta,at->t", bank.levels, crossed.T @ still) @ ways.turn + course.weight * x
     # the expected curvature (Fisher): the steady part alone tells of the phase, what is left over does not
-    steady = now.still - now.rest
-    moved = weight * bank.order @ (steady.real**2 + steady.imag**2)
-    curvature = turn.T @ (moved[:, None] * turn)
+    both = now.levels.reshape(-1, m)
+    power = (both * np.repeat(weight * bank.order, 2)[:, None]).T @ both
+    moved = np.einsum("ta,ta->t", bank.levels @ power, bank.levels)
+    curvature = (ways.turn * moved[:, None]).T @ ways.turn
     # what the levels take
-    taken = np.sqrt(weight * bank.order)[:, None, None] * steady[:, None, :] * bank.levels.T
-    taken = taken.reshape(-1, len(moved))
-    taken = np.concatenate([taken.real, taken.imag]) @ turn
-    curvature -= taken.T @ taken
+    taken = ways.products.reshape(m, -1)
+    curvature -= taken.reshape(m * m, -1).T @ (power @ taken).reshape(m * m, -1)
     curvature.ravel()[:: len(x) + 1] += course.weight
     return gradient, curvature
 
@@ -224,14 +275,8 @@ def log_evidence(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, 
     kinds of courses with few and with many coefficients can be compared (Kass & Raftery 1995, JASA
     90:773-795).
     """
-    _, curvature = _slopes(bank, course, x, counts, _turns(bank, course), now)
+    _, curvature = _slopes(bank, course, x, counts, _Ways.of(bank, course), now)
     return 0.5 * float(np.log(course.weight).sum() - np.linalg.slogdet(curvature)[1]) - now.cost
-
-
-def _turns(bank: Bank, course: Course) -> np.ndarray:
-    """Phase of the fundamental for each coefficient: the pitch of the base line is near enough."""
-    radians = 2.0 * np.pi / CENTS_PER_NEPER * bank.base_hz
-    return running_integral(radians[:, None] * course.basis, bank.hop_s)
 
 
 def power_of(rows: np.ndarray) -> np.ndarray:
@@ -243,14 +288,14 @@ def settle(
     bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, turns: int, enough: float = SETTLED
 ) -> tuple[np.ndarray, Look]:
     """Damped Gauss-Newton steps until the course stands still, or gains less than `enough`."""
-    turn = _turns(bank, course)  # the cost itself says whether a step was good
+    ways = _Ways.of(bank, course)
     now, damping = _look(bank, course, x, counts), 1e-3
     slopes = None
     for _ in range(turns):
-        gradient, curvature = slopes = slopes or _slopes(bank, course, x, counts, turn, now)
+        gradient, curvature = slopes = slopes or _slopes(bank, course, x, counts, ways, now)
         damped = curvature.copy()
         damped.ravel()[:: len(x) + 1] *= 1.0 + damping
-        new_x = x - cho_solve(cho_factor(damped, check_finite=False), gradient, check_finite=False)
+        new_x = x - dposv(damped, gradient)[1]
         new = _look(bank, course, new_x, counts)
         gain = now.cost - new.cost
         if gain > 0.0:

@@ -71,51 +71,58 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
         return None if course is None else course[::-1]
 
     asked = np.flatnonzero((bank.order * f0_hz <= TOP_HZ) | (bank.order <= bank.order[0] + 1))
-    b = bank.b[asked].astype(np.complex64)
+    b = bank.b[asked, : hops * HOP_FRAMES].astype(np.complex64)
     # how often the fundamental's phasor is multiplied from one row to the next
     steps = np.diff(bank.order[asked], prepend=0)
-    span = HOP_FRAMES * bank.hop_s
-    rad = 2.0 * np.pi * f0_hz / CENTS_PER_NEPER  # phase of the fundamental per cent and second
-    turn = np.arange(-TURNS, TURNS + 1) * TURN_STEP
-    price = 0.5 * (turn / TURN_CENTS) ** 2
     independent = HOP_FRAMES * min(1.0, bank.bandwidth_hz * bank.hop_s)
-    kept = np.float32(np.exp(-span / MEMORY_S))
-
-    pitches, slopes = (
-        np.arange(-top, top + 1e-9, step)
-        for top, step in ((REACH_CENTS, CELL_CENTS), (STEEPEST_CENTS_PER_S, CELL_CENTS_PER_S))
-    )
-    cents, slope = np.repeat(pitches, len(slopes)), np.tile(slopes, len(pitches))
-    phase, likelihood = np.zeros(len(cents)), np.zeros(len(cents))
-    level = np.zeros((2, len(b), len(cents)), dtype=np.float32)
-    power, weight = np.zeros(len(b), dtype=np.float32), 0.0
-    trail = []
-    for i in range(hops):
-        frames = np.ascontiguousarray(b[:, i * HOP_FRAMES : (i + 1) * HOP_FRAMES].T)
-        power = kept * power + (frames.real**2 + frames.imag**2).sum(axis=0)
-        weight = float(kept) * weight + HOP_FRAMES
-        whole = (weight * power + 1e-30).astype(np.float32)
-        best, parent, way = _best_in_cells(
-            cents, slope, phase, likelihood, level, frames, steps, whole, kept, bank.hop_s, rad,
-            turn, price, independent, len(pitches), len(slopes),
-        )  # fmt: skip
-        cell = np.flatnonzero(best > best.max() - BEHIND)
-        cell = cell[np.argsort(-best[cell], kind="stable")[:SURVIVORS]]
-        parent, bend = parent[cell], turn[way[cell]]
-        at, rise = cents[parent], slope[parent]
-        trail.append((parent, at + 0.5 * span * rise))
-        level = _levels_after(
-            at, rise, bend, phase[parent], level[:, :, parent], frames, steps, kept, bank.hop_s, rad
-        )
-        phase = _phase_at.py_func(phase[parent], rad, span, at, rise, bend)
-        cents, slope, likelihood = at + span * (rise + 0.5 * span * bend), rise + span * bend, best[cell]
-
-    course, survivor = np.empty(hops), int(np.argmax(likelihood))
-    for i in reversed(range(hops)):
-        parent, middle = trail[i]
-        course[i], survivor = middle[survivor], parent[survivor]
+    rad = 2.0 * np.pi * f0_hz / CENTS_PER_NEPER  # phase of the fundamental per cent and second
+    course = _followed(b.reshape(len(b), hops, HOP_FRAMES), steps, bank.hop_s, rad, independent)
     middles = (np.arange(hops) + 0.5) * HOP_FRAMES - 0.5
     return np.interp(np.arange(bank.b.shape[1]), middles, course)
+
+
+@numba.njit(cache=True)
+def _followed(b, steps, hop_s, rad, independent):
+    """Cents at the middle of every hop of the likeliest course; `b` [rows, hops, frames of a hop]."""
+    rows, hops, count = b.shape
+    span = count * hop_s
+    kept = np.float32(np.exp(-span / MEMORY_S))
+    bent = _bent(steps, hop_s, rad)
+    pitches = np.arange(-REACH_CENTS, REACH_CENTS + 1e-9, CELL_CENTS)
+    slopes = np.arange(-STEEPEST_CENTS_PER_S, STEEPEST_CENTS_PER_S + 1e-9, CELL_CENTS_PER_S)
+    many = len(pitches) * len(slopes)
+    cents, slope = np.repeat(pitches, len(slopes)), np.empty(many)
+    for place in range(many):
+        slope[place] = slopes[place % len(slopes)]
+    phase, likelihood = np.zeros(many), np.zeros(many)
+    level = np.zeros((rows, 2, many), dtype=np.float32)
+    power, weight = np.zeros(rows, dtype=np.float32), 0.0
+    parents = np.empty((hops, max(many, SURVIVORS)), dtype=np.int32)
+    middles = np.empty((hops, max(many, SURVIVORS)))
+    for i in range(hops):
+        weight = kept * weight + count
+        for row in range(rows):
+            power[row] *= kept
+            for j in range(count):
+                power[row] += b[row, i, j].real ** 2 + b[row, i, j].imag ** 2
+        back = _turned_back(b[:, i], steps, cents, slope, phase, hop_s, rad)
+        level *= kept
+        lost, opposite = _lost(level, back, bent, weight * power)
+        best, parent, way = _best_in_cells(
+            cents, slope, likelihood, lost, opposite, span, independent, len(pitches), len(slopes)
+        )
+        least = max(best.max() - BEHIND, np.partition(best, -SURVIVORS)[-SURVIVORS])
+        cell = np.flatnonzero(best >= least)[:SURVIVORS]
+        parent, way, likelihood = parent[cell], way[cell], best[cell]
+        at, rise, bend = cents[parent], slope[parent], way * TURN_STEP
+        parents[i, : len(cell)], middles[i, : len(cell)] = parent, at + 0.5 * span * rise
+        level = _levels_after(level, back, bent, parent, way)
+        phase = _phase_at(phase[parent], rad, span, at, rise, bend)
+        cents, slope = at + span * (rise + 0.5 * span * bend), rise + span * bend
+    course, survivor = np.empty(hops), int(np.argmax(likelihood))
+    for i in range(hops - 1, -1, -1):
+        course[i], survivor = middles[i, survivor], parents[i, survivor]
+    return course
 
 
 @numba.njit(cache=True)
@@ -125,63 +132,94 @@ def _phase_at(phase, rad, tau, cents, slope, bend):
 
 
 @numba.njit(cache=True)
-def _back(phase):
-    """What turns a fundamental of this phase back to rest."""
-    return np.complex64(complex(np.cos(phase), -np.sin(phase)))
+def _bent(steps, hop_s, rad):
+    """What turns each row back by a bend alone [shape=(rows, ways, frames of a hop, 2)]; no bend at first."""
+    out = np.empty((len(steps), TURNS + 1, HOP_FRAMES, 2), dtype=np.float32)
+    order = np.cumsum(steps)
+    for row in range(len(steps)):
+        for way in range(TURNS + 1):
+            for j in range(HOP_FRAMES):
+                phase = order[row] * _phase_at(0.0, rad, (j + 0.5) * hop_s, 0.0, 0.0, way * TURN_STEP)
+                out[row, way, j, 0], out[row, way, j, 1] = np.cos(phase), -np.sin(phase)
+    return out
 
 
 @numba.njit(cache=True)
-def _best_in_cells(
-    cents, slope, phase, likelihood, level, frames, steps, whole, kept, hop_s, rad, turn, price,
-    independent, pitches, slopes,
-):  # fmt: skip
-    """The likeliest way on into each cell of pitch and slope: its likelihood, its parent and its turn."""
-    count, rows = frames.shape
-    many, span, least = len(cents), count * hop_s, np.float32(LEAST_LOST)
-    best = np.full(pitches * slopes, -np.inf)
-    parents = np.zeros(pitches * slopes, dtype=np.int64)
-    ways = np.zeros(pitches * slopes, dtype=np.int64)
-    # all parents side by side, real and imaginary parts apart, so that the processor takes several at once
-    steady = np.empty((2, count, many), dtype=np.float32)
+def _turned_back(frames, steps, cents, slope, phase, hop_s, rad):
+    """Rows of a hop turned back along each course, as if it went on straight.
+
+    Shape (rows, frames of a hop, 2, courses), real and imaginary parts apart: all courses side by side, so
+    that the processor takes several at once.
+    """
+    (rows, count), many = frames.shape, len(cents)
+    out = np.empty((rows, count, 2, many), dtype=np.float32)
+    one, turned = np.empty((2, many), dtype=np.float32), np.empty((2, many), dtype=np.float32)
     for j in range(count):
-        for parent in range(many):
-            tau = (j + 0.5) * hop_s
-            back = _back(_phase_at(phase[parent], rad, tau, cents[parent], slope[parent], 0.0))
-            steady[0, j, parent], steady[1, j, parent] = back.real, back.imag
-    real, imag = kept * level[0], kept * level[1]
-    one, turned = np.empty_like(steady), np.empty_like(steady)
-    new, lost = np.empty((2, many), dtype=np.float32), np.empty(many, dtype=np.float32)
-    for way in range(len(turn)):
-        for j in range(count):
-            back = _back(_phase_at(0.0, rad, (j + 0.5) * hop_s, 0.0, 0.0, turn[way]))
-            one[0, j] = steady[0, j] * back.real - steady[1, j] * back.imag
-            one[1, j] = steady[0, j] * back.imag + steady[1, j] * back.real
-        turned[0], turned[1], lost[:] = 1.0, 0.0, 1.0
+        for i in range(many):
+            angle = _phase_at(phase[i], rad, (j + 0.5) * hop_s, cents[i], slope[i], 0.0)
+            one[0, i], one[1, i] = np.cos(angle), -np.sin(angle)
+        turned[0], turned[1] = 1.0, 0.0
         for row in range(rows):
-            # loops, not slices: to make one takes longer than to turn a few courses
-            over_whole = np.float32(1.0) / whole[row]
-            for i in range(many):
-                new[0, i], new[1, i] = real[row, i], imag[row, i]
-            for j in range(count):
-                x, y = frames[j, row].real, frames[j, row].imag
-                for _ in range(steps[row]):
-                    for i in range(many):
-                        u, v = turned[0, j, i], turned[1, j, i]
-                        turned[0, j, i] = u * one[0, j, i] - v * one[1, j, i]
-                        turned[1, j, i] = u * one[1, j, i] + v * one[0, j, i]
+            x, y = frames[row, j].real, frames[row, j].imag
+            for _ in range(steps[row]):
                 for i in range(many):
-                    new[0, i] += turned[0, j, i] * x - turned[1, j, i] * y
-                    new[1, i] += turned[0, j, i] * y + turned[1, j, i] * x
+                    u, v = turned[0, i], turned[1, i]
+                    turned[0, i] = u * one[0, i] - v * one[1, i]
+                    turned[1, i] = u * one[1, i] + v * one[0, i]
             for i in range(many):
-                left = np.float32(1.0) - (new[0, i] * new[0, i] + new[1, i] * new[1, i]) * over_whole
-                lost[i] *= left if left > least else least
-        for parent in range(many):
+                out[row, j, 0, i] = turned[0, i] * x - turned[1, i] * y
+                out[row, j, 1, i] = turned[0, i] * y + turned[1, i] * x
+    return out
+
+
+@numba.njit(cache=True)
+def _lost(level, back, bent, whole):
+    """Share of the power that is not coherent, all rows multiplied [shape=(ways, courses), twice].
+
+    With each bend, and with its opposite: both share their products. The three frames of a hop are
+    written out, so that all courses stand side by side in the innermost loop.
+    """
+    (rows, ways), many = bent.shape[:2], level.shape[2]
+    there, opposite = np.ones((ways, many), dtype=np.float32), np.ones((ways, many), dtype=np.float32)
+    least, one = np.float32(LEAST_LOST), np.float32(1.0)
+    for row in range(rows):
+        over_whole = one / np.float32(whole[row] + 1e-30)
+        real, imag = level[row, 0], level[row, 1]
+        x0, x1, x2 = back[row, 0, 0], back[row, 1, 0], back[row, 2, 0]
+        y0, y1, y2 = back[row, 0, 1], back[row, 1, 1], back[row, 2, 1]
+        for way in range(ways):
+            u0, u1, u2 = bent[row, way, 0, 0], bent[row, way, 1, 0], bent[row, way, 2, 0]
+            v0, v1, v2 = bent[row, way, 0, 1], bent[row, way, 1, 1], bent[row, way, 2, 1]
+            left, right = there[way], opposite[way]
+            for i in range(many):
+                a = real[i] + x0[i] * u0 + x1[i] * u1 + x2[i] * u2
+                b = imag[i] + y0[i] * u0 + y1[i] * u1 + y2[i] * u2
+                c = y0[i] * v0 + y1[i] * v1 + y2[i] * v2
+                d = x0[i] * v0 + x1[i] * v1 + x2[i] * v2
+                share = one - ((a - c) * (a - c) + (b + d) * (b + d)) * over_whole
+                left[i] *= share if share > least else least
+                share = one - ((a + c) * (a + c) + (b - d) * (b - d)) * over_whole
+                right[i] *= share if share > least else least
+    return there, opposite
+
+
+@numba.njit(cache=True)
+def _best_in_cells(cents, slope, likelihood, lost, opposite, span, independent, pitches, slopes):
+    """The likeliest way on into each cell of pitch and slope: its likelihood, its parent and its turn."""
+    cells = pitches * slopes
+    best = np.full(cells, -np.inf)
+    parents, ways = np.zeros(cells, dtype=np.int64), np.zeros(cells, dtype=np.int64)
+    for way in range(-TURNS, TURNS + 1):
+        bend = way * TURN_STEP
+        price = 0.5 * (bend / TURN_CENTS) ** 2
+        left = (lost if way > 0 else opposite)[abs(way)]
+        for parent in range(len(cents)):
             at, rise = cents[parent], slope[parent]
-            pitch = round((at + span * (rise + 0.5 * span * turn[way])) / CELL_CENTS) + pitches // 2
-            steep = round((rise + span * turn[way]) / CELL_CENTS_PER_S) + slopes // 2
+            pitch = int(np.floor((at + span * (rise + 0.5 * span * bend)) / CELL_CENTS + 0.5)) + pitches // 2
+            steep = int(np.floor((rise + span * bend) / CELL_CENTS_PER_S + 0.5)) + slopes // 2
             if not (0 <= pitch < pitches and 0 <= steep < slopes):
                 continue
-            found = likelihood[parent] - independent * np.log(lost[parent]) - price[way]
+            found = likelihood[parent] - independent * np.log(left[parent]) - price
             cell = pitch * slopes + steep
             if found > best[cell]:
                 best[cell], parents[cell], ways[cell] = found, parent, way
@@ -189,25 +227,19 @@ def _best_in_cells(
 
 
 @numba.njit(cache=True)
-def _levels_after(cents, slope, bend, phase, level, frames, steps, kept, hop_s, rad):
-    """Levels of each course's harmonics after a hop [shape=(2, rows, courses)], real and imaginary."""
-    (count, rows), many = frames.shape, len(cents)
-    after = kept * level
-    turned, one = np.empty((2, many), dtype=np.float32), np.empty((2, many), dtype=np.float32)
-    for j in range(count):
-        for course in range(many):
-            tau = (j + 0.5) * hop_s
-            back = _back(_phase_at(phase[course], rad, tau, cents[course], slope[course], bend[course]))
-            one[0, course], one[1, course] = back.real, back.imag
-        turned[0], turned[1] = 1.0, 0.0
-        for row in range(rows):
-            x, y = frames[j, row].real, frames[j, row].imag
-            for _ in range(steps[row]):
-                for course in range(many):
-                    u, v = turned[0, course], turned[1, course]
-                    turned[0, course] = u * one[0, course] - v * one[1, course]
-                    turned[1, course] = u * one[1, course] + v * one[0, course]
-            for course in range(many):
-                after[0, row, course] += turned[0, course] * x - turned[1, course] * y
-                after[1, row, course] += turned[0, course] * y + turned[1, course] * x
-    return after
+def _levels_after(level, back, bent, parent, way):
+    """Levels of each course's harmonics after a hop [shape=(rows, 2, courses)]."""
+    rows, count = back.shape[:2]
+    out = np.empty((rows, 2, len(parent)), dtype=np.float32)
+    for row in range(rows):
+        for i in range(len(parent)):
+            before, bend = parent[i], abs(way[i])
+            a, b = level[row, 0, before], level[row, 1, before]
+            for j in range(count):
+                x, y = back[row, j, 0, before], back[row, j, 1, before]
+                u, v = bent[row, bend, j, 0], bent[row, bend, j, 1]
+                v = v if way[i] > 0 else -v
+                a += x * u - y * v
+                b += x * v + y * u
+            out[row, 0, i], out[row, 1, i] = a, b
+    return out

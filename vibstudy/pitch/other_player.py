@@ -68,7 +68,7 @@ def other_vibrates(samples: np.ndarray, rate_hz: float, line: NoteLine, other_hz
     found = search(bank, other_hz, course)
     if found is None:
         return False
-    counts = bank.coloured(found[1].rest)
+    counts = bank.coloured(found[1].rest(bank))
     x, seen = settle(bank, course, found[0], counts, 4)
     still = course.below(bank.time_s, DRIFT_HZ)
 
@@ -78,7 +78,7 @@ def other_vibrates(samples: np.ndarray, rate_hz: float, line: NoteLine, other_hz
     moved = without_drift(course.basis @ x)
     own = without_drift(np.interp(bank.time_s + line.onset_s, line.time_s, line.cents))
     plain = still.along_with(own)
-    steady = 1.0 - power_of(seen.rest).sum() / bank.total.sum()
+    steady = 1.0 - power_of(seen.rest(bank)).sum() / bank.total.sum()
     if steady < STEADY or np.sqrt(2.0) * np.std(moved) < SWING_CENTS:
         return False
     drift = still.start(course.basis @ x - moved)

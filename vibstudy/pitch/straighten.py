@@ -148,7 +148,7 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     if found is None:
         return None
     x, seen = settle(steady, course, found[0], steady.white(), 3)
-    counts = steady.coloured(seen.rest)
+    counts = steady.coloured(seen.rest(steady))
     x, _ = settle(steady, course, x, counts, 4)
     bank = along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER))
     straight = _scored(bank, line, counts)
