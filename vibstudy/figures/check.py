@@ -10,12 +10,13 @@ import pandas as pd
 from vibstudy.figures.data import axis_label, groups_in, need, plural
 from vibstudy.figures.style import (
     EXTENT_NOTE,
-    INK,
     MINUS,
     MUTED,
     HouseFigure,
+    each_group,
     house_style,
     legend_below,
+    legend_markers,
     looks,
 )
 
@@ -83,9 +84,7 @@ def measured_against_truth(
         axes = figure.subplots(2, 2, height_ratios=[1.5, 1], sharex="col")
         for (above, below), outcome in zip(axes.T, outcomes, strict=True):
             table[f"error_{outcome}"] = table[outcome] - table[f"true_{outcome}"]
-            for name in groups or [None]:
-                rows = table if name is None else table[table[group] == name]
-                look = coded[name].scatter if name is not None else {"color": INK, "marker": "o"}
+            for rows, look in each_group(table, str(group), coded):
                 common = {"ls": "", "ms": 0.45 * page.marker_pt, "mew": 0, "alpha": 0.6, **look}
                 above.plot(rows[f"true_{outcome}"], rows[outcome], **common)
                 below.plot(rows[f"true_{outcome}"], rows[f"error_{outcome}"], **common)
@@ -116,11 +115,7 @@ def measured_against_truth(
                 ylabel=f"Error ({unit.removeprefix('± ')})",
             )
         if groups:
-            handles = [
-                above.plot([], [], ls="", label=str(name), **coded[name].scatter)[0] for name in groups
-            ]
-            title = axis_label(group) if group else None
-            legend_below(figure, handles, columns=3, title=title)
+            legend_below(figure, legend_markers(coded), columns=3, title=axis_label(str(group)))
         errors = error_table(table)
         words = "; ".join(
             f"{'Rate' if row.outcome == 'rate_hz' else 'extent'}: median absolute error {row.median_abs:.2g} "

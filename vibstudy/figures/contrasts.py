@@ -23,7 +23,17 @@ from matplotlib.lines import Line2D
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import need, plural
 from vibstudy.figures.quantities import mean_of
-from vibstudy.figures.style import FAINT, INK, MUTED, HouseFigure, Page, broken, house_style, legend_below
+from vibstudy.figures.style import (
+    FAINT,
+    INK,
+    MUTED,
+    HouseFigure,
+    Page,
+    broken,
+    house_style,
+    legend_below,
+    legend_marker,
+)
 from vibstudy.stats.claimfile import Claim
 
 VERDICT_LOOKS: dict[str, dict[str, Any]] = {
@@ -146,7 +156,7 @@ def claims_forest(
             _draw_sides(left, own, row, page)
             _draw_difference(right, row, page)
         shown = [
-            Line2D([], [], ls="", label=name, **look_of(name))
+            legend_marker(name, **look_of(name))
             for verdict in VERDICT_LOOKS
             for name in (verdict, verdict + QUALIFIED)
             if (table.loc[tested, "shown"] == name).any()
@@ -290,10 +300,11 @@ def effects_forest(effects: pd.DataFrame, size: str = "column") -> tuple[HouseFi
             ax.set_yticks(range(len(per[model])), ticks[model])
             ax.set_title(TITLES.get(model, str(model)))
         handles = [
-            Line2D([], [], ls="", label=variant or "decades and groups" if len(variants) > 1 else "estimate",
-                   **_variant_look(place))
+            legend_marker(
+                variant or "decades and groups" if len(variants) > 1 else "estimate", **_variant_look(place)
+            )
             for place, variant in enumerate(variants)
-        ]  # fmt: skip
+        ]
         handles.append(Line2D([], [], color=INK, label="95 % interval"))
         legend_below(figure, handles, columns=2)
         counts = "; ".join(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.patches import Patch, Rectangle
@@ -69,10 +71,10 @@ def coverage_map(
     media = [name for name in table.columns if name not in ("decade", group, "players", "recordings")]
     most = max(1, int(table["recordings"].max()))
     with house_style(size) as page:
-        row_in = 3.2 * page.font_pt / 72
-        figure = page.figure((row_in * len(decades) + 10 * page.font_pt / 72) / page.width_in)
+        figure = page.figure_of_lines(3.2 * len(decades) + 10)
         ax = figure.add_subplot()
         coded = hatches(media)
+        bar: dict[str, Any] = {"facecolor": "white", "edgecolor": INK, "lw": 0.3}
         for cell in table.to_dict("records"):
             x, y = regions.index(cell[group]), decades.index(cell["decade"])
             shade = 1 - 0.22 * cell["recordings"] / most
@@ -87,17 +89,7 @@ def coverage_map(
             left = x - 0.48
             for medium in media:
                 width = 0.96 * cell[medium] / cell["recordings"]
-                ax.add_patch(
-                    Rectangle(
-                        (left, y + 0.24),
-                        width,
-                        0.22,
-                        facecolor="white",
-                        hatch=coded[medium],
-                        edgecolor=INK,
-                        lw=0.3,
-                    )
-                )
+                ax.add_patch(Rectangle((left, y + 0.24), width, 0.22, hatch=coded[medium], **bar))
                 left += width
         ax.set(xlim=(-0.5, len(regions) - 0.5), ylim=(len(decades) - 0.5, -0.5))
         room = int(0.8 * page.width_in * 72 / (LETTER_EM * page.small_pt) / len(regions)) - 1
@@ -111,16 +103,7 @@ def coverage_map(
         ax.tick_params(length=0)
         ax.spines[:].set_visible(False)
         if media:
-            handles = [
-                Patch(
-                    facecolor="white",
-                    hatch=coded[name],
-                    edgecolor=INK,
-                    lw=0.3,
-                    label=in_words(name),
-                )
-                for name in media
-            ]
+            handles = [Patch(hatch=coded[name], label=in_words(name), **bar) for name in media]
             legend_below(
                 figure, handles, columns=min(3, len(media)), title="pl: players, rec: recordings; bar: medium"
             )

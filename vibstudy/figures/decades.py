@@ -25,15 +25,17 @@ from vibstudy.figures.data import (
     vibrato_notes,
 )
 from vibstudy.figures.style import (
-    EXTENT_NOTE,
     FAINT,
     INK,
     MUTED,
     HouseFigure,
     Page,
+    each_group,
+    extent_words,
     hatches,
     house_style,
     legend_below,
+    legend_markers,
     log_extent_axis,
     looks,
     separate_labels,
@@ -90,29 +92,17 @@ def change_over_decades(
         figure = page.figure(0.72 + (len(media) * strip_in + 0.25) / page.width_in)
         main_in = figure.get_size_inches()[1] - len(media) * strip_in - 0.25
         if len(media):
-            band, ax = figure.subplots(
-                2,
-                1,
-                sharex=True,
-                height_ratios=[len(media) * strip_in, main_in],
-                gridspec_kw={"hspace": 0.02},
-            )
+            heights = [len(media) * strip_in, main_in]
+            band, ax = figure.subplots(2, 1, sharex=True, height_ratios=heights, gridspec_kw={"hspace": 0.02})
             _draw_media(band, media, page)
         else:
             ax = figure.add_subplot()
-        for player, rows in points.sort_values("decade").groupby("player", observed=True, sort=False):
+        for _, rows in points.sort_values("decade").groupby("player", observed=True, sort=False):
             if len(rows) >= _LEAST_FOR_NAMES:
                 ax.plot(rows["drawn_at"], rows["value"], color=FAINT, lw=0.6 * page.line_pt, zorder=1)
-            del player
-        for name in groups or [None]:
-            rows = points if name is None else points[points[group] == name]
-            look = coded[name].scatter if name is not None else {"color": INK, "marker": "o"}
+        for rows, look in each_group(points, group, coded):
             ax.plot(rows["drawn_at"], rows["value"], ls="", alpha=0.85, mec=INK, mew=0.3, zorder=3, **look)
-        handles: list[Any] = [
-            Line2D([], [], ls="", color=coded[name].colour, marker=coded[name].marker, label=str(name))
-            for name in groups
-        ]
-        handles += _draw_lines(ax, lines, page)
+        handles = [*legend_markers(coded), *_draw_lines(ax, lines, page)]
         decades = sorted(points["decade"].astype(int).unique())
         ax.set_xticks(decades[:: max(1, len(decades) // 6)])
         ax.set(
@@ -162,15 +152,15 @@ def _draw_media(ax: Axes, media: pd.DataFrame, page: Page) -> None:
             Rectangle((first, place - 0.4), width, 0.8, facecolor="#EDEDED", edgecolor=MUTED,
                       hatch=coded[row["medium"]], lw=0.4)
         )  # fmt: skip
-        ax.text(
-            first + width / 2, place, f"{in_words(row['medium'])} ({row['recordings']})",
-            ha="center", va="center", fontsize=page.small_pt,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4, "alpha": 0.85},
-        ) if width > 0.24 * (high - low) else ax.text(
-            first + width + 1 if first + width < high - 0.35 * (high - low) else first - 1, place,
-            f"{in_words(row['medium'])} ({row['recordings']})", va="center",
-            fontsize=page.small_pt, ha="left" if first + width < high - 0.35 * (high - low) else "right",
-        )  # fmt: skip
+        look: dict[str, Any] = {"va": "center", "fontsize": page.small_pt}
+        if width > 0.24 * (high - low):  # within the bar
+            paper = {"facecolor": "white", "edgecolor": "none", "pad": 0.4, "alpha": 0.85}
+            x, look = first + width / 2, {**look, "ha": "center", "bbox": paper}
+        elif first + width < high - 0.35 * (high - low):
+            x, look = first + width + 1, {**look, "ha": "left"}
+        else:
+            x, look = first - 1, {**look, "ha": "right"}
+        ax.text(x, place, f"{in_words(row['medium'])} ({row['recordings']})", **look)
     ax.set(ylim=(len(media) - 0.4, -0.6), yticks=[])
     ax.tick_params(bottom=False, labelbottom=False)
     ax.spines[:].set_visible(False)
@@ -212,7 +202,6 @@ def _name_players(ax: Axes, points: pd.DataFrame, page: Page) -> None:
 
 
 def _caption(outcome: str, lines: pd.DataFrame | None, media: pd.DataFrame, used: pd.DataFrame) -> str:
-    extent_words = f" {EXTENT_NOTE}" if outcome.startswith("extent") else ""
     model_words = ""
     if lines is not None and len(lines):
         model_words = " Line and band: mixed-model estimate with its 95 % interval"
@@ -222,6 +211,6 @@ def _caption(outcome: str, lines: pd.DataFrame | None, media: pd.DataFrame, used
     return (
         f"{quantity(outcome)} over the decades. Each point is the mean of one recording; a player's "
         "are linked, "
-        f"and those farthest from the middle are named.{media_words}{model_words}{extent_words} "
+        f"and those farthest from the middle are named.{media_words}{model_words}{extent_words(outcome)} "
         f"{size_words(used)} with vibrato."
     )

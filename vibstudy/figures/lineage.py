@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pandas as pd
-from matplotlib.lines import Line2D
 
 from vibstudy.figures.data import need, plural, short_names
-from vibstudy.figures.style import INK, MUTED, HouseFigure, house_style, legend_below
+from vibstudy.figures.style import INK, MUTED, HouseFigure, house_style, legend_below, legend_marker
 
 
 def lineages(pairs: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd.DataFrame]:
@@ -32,20 +31,17 @@ def lineages(pairs: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, pd
     rows = table.index + first.cumsum() - 1  # an empty row between lineages
     compared = "expected" in table and table["expected"].notna().any()
     with house_style(size) as page:
-        row_in = 1.5 * page.font_pt / 72
-        figure = page.figure(((rows.max() + 1) * row_in + 8 * page.font_pt / 72) / page.width_in)
+        figure = page.figure_of_lines(1.5 * (rows.max() + 1) + 8)
         ax = figure.add_subplot()
         ax.plot(table["distance"], rows, ls="", color=INK, marker="o", mec=INK, mew=0.3)
-        handles = [Line2D([], [], ls="", color=INK, marker="o", mec=INK, mew=0.3, label="teacher")]
+        handles = [legend_marker("teacher", color=INK, marker="o", mec=INK, mew=0.3)]
         words = ""
         if compared:
             ax.hlines(
                 rows, table["distance"], table["expected"], color=MUTED, lw=0.6 * page.line_pt, zorder=0
             )
             ax.plot(table["expected"], rows, ls="", color=MUTED, marker="|", mew=page.line_pt)
-            handles.append(
-                Line2D([], [], ls="", color=MUTED, marker="|", mew=page.line_pt, label="others like them")
-            )
+            handles.append(legend_marker("others like them", color=MUTED, marker="|", mew=page.line_pt))
             words = " Bars: players of the same decade and region put in the place of the two."
         called = short_names([*table["pupil"], *table["teacher"]])
         names = zip(table["pupil"], table["teacher"], strict=True)

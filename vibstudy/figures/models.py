@@ -26,15 +26,16 @@ from vibstudy.figures.data import (
 )
 from vibstudy.figures.quantities import mean_of
 from vibstudy.figures.style import (
-    EXTENT_NOTE,
     FAINT,
     INK,
     MINUS,
     MUTED,
     SOUNDING,
     HouseFigure,
+    extent_words,
     house_style,
     legend_below,
+    legend_marker,
     log_extent_axis,
     looks,
 )
@@ -74,32 +75,25 @@ def players_apart(
     table["mean_of_players"] = table.groupby(group, observed=True)["mean"].transform(
         lambda own: mean_of(outcome, own)
     )
-    order = {name: k for k, name in enumerate(groups_in(used, group))}
+    groups = groups_in(used, group)
+    coded, order = looks(groups), {name: k for k, name in enumerate(groups)}
     table = table.sort_values([group, "mean"], key=lambda c: c.map(order) if c.name == group else c)
     table = table.reset_index(drop=True)
-    groups = list(order)
-    coded = looks(groups)
     # A gap of one place between groups.
     table["place"] = np.arange(len(table)) + table[group].map(order).astype(float)
     with house_style(size) as page:
-        row_in = 1.45 * page.font_pt / 72
-        height = (len(table) + len(groups)) * row_in + 5 * page.font_pt / 72
-        figure = page.figure(height / page.width_in)
+        figure = page.figure_of_lines(1.45 * (len(table) + len(groups)) + 5)
         ax = figure.add_subplot()
         for row in table.to_dict("records"):
             own = used.loc[(used["player"] == row["player"]) & (used[group] == row[group]), outcome]
-            look = coded[row[group]]
             ax.plot(own, [row["place"]] * len(own), ls="", marker="|", ms=page.marker_pt, color="#B4B4B4")
-            ax.plot(row["mean"], row["place"], ls="", mec=INK, mew=0.3, zorder=3, **look.scatter)
-        for name in groups:
-            rows = table[table[group] == name]
-            ax.vlines(
-                rows["mean_of_players"].iloc[0],
-                rows["place"].min() - 0.5,
-                rows["place"].max() + 0.5,
-                color=coded[name].colour,
-                ls=coded[name].line,
-            )
+            ax.plot(row["mean"], row["place"], ls="", mec=INK, mew=0.3, zorder=3, **coded[row[group]].scatter)
+        handles = []
+        for name, look in coded.items():
+            rows, line = table[table[group] == name], {"color": look.colour, "ls": look.line}
+            ends = rows["place"].min() - 0.5, rows["place"].max() + 0.5
+            ax.vlines(rows["mean_of_players"].iloc[0], *ends, **line)
+            handles.append(Line2D([], [], marker=look.marker, label=str(name), **line))
         figure.numbers = {
             "players drawn": (used["player"].nunique(), "players"),
             "recordings drawn": (used["recording_id"].nunique(), "recordings"),
@@ -110,22 +104,10 @@ def players_apart(
         if outcome.startswith("extent"):
             log_extent_axis(ax.xaxis, used[outcome])
         ax.set(ylim=(table["place"].max() + 0.8, -0.8), xlabel=axis_label(outcome))
-        handles = [
-            Line2D(
-                [],
-                [],
-                color=coded[name].colour,
-                ls=coded[name].line,
-                marker=coded[name].marker,
-                label=str(name),
-            )
-            for name in groups
-        ]
         legend_below(figure, handles, columns=3)
-        extent_words = f" {EXTENT_NOTE}" if outcome.startswith("extent") else ""
         figure.caption = (
-            f"{quantity(outcome)} player by player. Each stroke is a note, each marker a player's mean, "
-            f"each line the mean of a group's players.{extent_words} {size_words(used)} with vibrato."
+            f"{quantity(outcome)} player by player. Each stroke is a note, each marker a player's mean, each "
+            f"line the mean of a group's players.{extent_words(outcome)} {size_words(used)} with vibrato."
         )
     return figure, table.drop(columns="place")
 
@@ -147,24 +129,17 @@ def false_alarms(p_values: pd.DataFrame, size: str = "column") -> tuple[HouseFig
         One row a test: ``test, trials, share_below_5_percent``.
     """
     tests = list(p_values.columns)
-    table = pd.DataFrame(
-        {
-            "test": tests,
-            "trials": [len(p_values)] * len(tests),
-            "share_below_5_percent": [float((p_values[name] < 0.05).mean()) for name in tests],
-        }
-    )
+    shares = (p_values < 0.05).mean().to_numpy(float)
+    table = pd.DataFrame({"test": tests, "trials": len(p_values), "share_below_5_percent": shares})
     with house_style(size) as page:
-        figure = page.figure((2.6 * len(tests) + 6) * page.font_pt / 72 / page.width_in)
+        figure = page.figure_of_lines(2.6 * len(tests) + 6)
         ax = figure.add_subplot()
-        places = [float(place) for place in range(len(tests))]
-        for place, row in zip(places, table.to_dict("records"), strict=True):
-            share = row["share_below_5_percent"]
+        for place, share in enumerate(shares):
             ax.barh(place, 100 * share, color=SOUNDING, height=0.6)
             ax.text(100 * share + 1, place, f"{100 * share:.0f} %", va="center", fontsize=page.small_pt)
         ax.axvline(5, color=INK, ls=(0, (1, 1)), lw=0.8 * page.line_pt)
         ax.text(5, -0.75, " 5 % is what it promises", fontsize=page.small_pt, va="center")
-        ax.set_yticks(places, tests)
+        ax.set_yticks(range(len(tests)), tests)
         ax.set(
             xlim=(0, max(20, 115 * table["share_below_5_percent"].max())),
             ylim=(len(tests) - 0.4, -1.1),
@@ -282,8 +257,7 @@ def without_each_player(
     need(changes, ["estimate"], "The effect without each player")
     table = changes.sort_values("estimate", ignore_index=True)
     with house_style(size) as page:
-        row_in = 1.5 * page.font_pt / 72
-        figure = page.figure((len(table) * row_in + 6 * page.font_pt / 72) / page.width_in)
+        figure = page.figure_of_lines(1.5 * len(table) + 6)
         ax = figure.add_subplot()
         names = short_names(table["left_out"])
         whole = float(table["all"].iloc[0])
@@ -291,18 +265,12 @@ def without_each_player(
         ax.axvline(0, color=MUTED, ls=(0, (1, 1)), lw=0.6 * page.line_pt)
         kinds = (("verdict stands", False, INK, "o"), ("verdict would change", True, "white", "D"))
         handles = [Line2D([], [], color=INK, ls=(0, (5, 1.5)), label="all players")]
-        for label, changed, colour, marker in kinds:
+        for label, changed, colour, shape in kinds:
             rows = table[table["changes_verdict"].astype(bool) == changed]
             if len(rows):
-                look: dict[str, Any] = {
-                    "ls": "",
-                    "marker": marker,
-                    "mfc": colour,
-                    "mec": INK,
-                    "mew": 0.5 * page.line_pt,
-                }
-                ax.plot(rows["estimate"], rows.index, **look)
-                handles.append(Line2D([], [], label=label, **look))
+                look: dict[str, Any] = {"marker": shape, "mfc": colour, "mec": INK, "mew": 0.5 * page.line_pt}
+                ax.plot(rows["estimate"], rows.index, ls="", **look)
+                handles.append(legend_marker(label, **look))
         ax.set_yticks(range(len(table)), [f"without {names[name]}" for name in table["left_out"]])
         ax.set(ylim=(len(table) - 0.4, -0.6), xlabel=words)
         legend_below(figure, handles, columns=2)
@@ -398,7 +366,7 @@ def ways_figure(ways: Ways, size: str = "column") -> tuple[HouseFigure, pd.DataF
         for side in ("left", "bottom"):
             lower.spines[side].set_visible(False)
         handles = [
-            Line2D([], [], ls="", label=f"{verdict} ({int((table['verdict'] == verdict).sum())})", **look)
+            legend_marker(f"{verdict} ({int((table['verdict'] == verdict).sum())})", **look)
             for verdict, look in VERDICT_LOOKS.items()
             if (table["verdict"] == verdict).any()
         ]

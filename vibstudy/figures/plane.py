@@ -32,8 +32,11 @@ from vibstudy.figures.style import (
     Look,
     Page,
     broken,
+    each_group,
     house_style,
     legend_below,
+    legend_marker,
+    legend_markers,
     log_extent_axis,
     looks,
     separate_labels,
@@ -103,10 +106,8 @@ def rate_extent_plane(
         figure = page.figure(0.5 if wide else 0.3 + 0.62 * len(parts))
         axes = figure.subplots(*shape, sharex=True, sharey=True, squeeze=False).ravel()
         low, high = used["rate_hz"].quantile([0.01, 0.99])
-        span_x = (
-            min(float(low), table["rate_hz"].min()) - 0.3,
-            max(float(high), table["rate_hz"].max()) + 0.3,
-        )
+        rates = table["rate_hz"]
+        span_x = min(float(low), rates.min()) - 0.3, max(float(high), rates.max()) + 0.3
         for place, (ax, (period, part)) in enumerate(zip(axes, parts, strict=True)):
             log_extent_axis(ax.yaxis, used["extent_cents"].quantile([0.01, 0.99]), table["extent_cents"])
             ax.set_xlim(span_x)
@@ -120,11 +121,7 @@ def rate_extent_plane(
             _fusion(ax, span_x, page, place == 0)
         figure.supylabel(axis_label("extent_cents"), fontsize=page.font_pt)
         axes[-1].set_xlabel(axis_label("rate_hz"))
-        handles: list[Any] = [
-            Line2D([], [], ls="", color=coded[name].colour, marker=coded[name].marker, mec=INK, mew=0.3,
-                   label=str(name))
-            for name in groups
-        ]  # fmt: skip
+        handles = legend_markers(coded, mec=INK, mew=0.3)
         handles.append(Line2D([], [], color=MUTED, ls=(0, (1, 1)), label="fusion limit (rule of thumb)"))
         if any(len(part) >= least for _, part in parts):
             handles.append(Line2D([], [], color=shade(1, 2), label="half of the period's notes"))
@@ -149,9 +146,7 @@ def _panel(
     ax: Axes, table: pd.DataFrame, coded: dict[Any, Look], group: str, names: dict[Any, str], page: Page
 ) -> None:
     ax.set(xlabel="", ylabel="")
-    for name in list(coded) or [None]:
-        rows = table if name is None else table[table[group] == name]
-        look = coded[name].scatter if name is not None else {"color": INK, "marker": "o"}
+    for rows, look in each_group(table, group, coded):
         ax.plot(rows["rate_hz"], rows["extent_cents"], ls="", mec=INK, mew=0.3, zorder=4, **look)
     if coded and "several" in set(table[group]) and "several" not in coded:
         rows = table[table[group] == "several"]
@@ -171,12 +166,8 @@ def _fusion(ax: Axes, span_x: tuple[float, float], page: Page, name_sides: bool)
     x = np.linspace(max(slow, span_x[0]), max(min(fast, span_x[1]), slow), 160)
     ax.plot(x, fusion_limit_cents(x), color=MUTED, ls=(0, (1, 1)), lw=page.line_pt, zorder=1)
     if name_sides:
-        small: dict[str, Any] = {
-            "fontsize": page.small_pt,
-            "color": MUTED,
-            "style": "italic",
-            "transform": ax.transAxes,
-        }
+        small: dict[str, Any] = {"fontsize": page.small_pt, "color": MUTED, "style": "italic"}
+        small["transform"] = ax.transAxes
         ax.text(0.01, 0.99, "heard as moving pitch", va="top", ha="left", **small)
         ax.text(0.99, 0.01, "heard as richer tone", va="bottom", ha="right", **small)
 
@@ -241,17 +232,9 @@ def player_portraits(
         for ax, row in zip(axes, table.to_dict("records"), strict=False):
             own = used[used["player"] == row["player"]]
             colour = coded[row[group]].colour if groups and pd.notna(row[group]) else INK
-            ax.plot(
-                everyone["rate_hz"],
-                everyone["extent_cents"],
-                ls="",
-                marker=".",
-                ms=0.25 * page.marker_pt,
-                color=FAINT,
-            )
-            ax.plot(
-                own["rate_hz"], own["extent_cents"], ls="", marker=".", ms=0.6 * page.marker_pt, color=colour
-            )
+            for cloud, share, ink in ((everyone, 0.25, FAINT), (own, 0.6, colour)):
+                size_pt = share * page.marker_pt
+                ax.plot(cloud["rate_hz"], cloud["extent_cents"], ls="", marker=".", ms=size_pt, color=ink)
             if np.isfinite(row["rate_hz"]):
                 ax.plot(row["rate_hz"], row["extent_cents"], marker="+", color=INK, ms=1.8 * page.marker_pt,
                         mew=page.line_pt)  # fmt: skip
@@ -270,12 +253,8 @@ def player_portraits(
             ax.set_visible(False)
         figure.supylabel(axis_label("extent_cents"), fontsize=page.font_pt)
         figure.supxlabel(axis_label("rate_hz"), fontsize=page.font_pt)
-        legend_below(
-            figure,
-            [Line2D([], [], ls="", marker="o", color=coded[name].colour, label=str(name)) for name in groups],
-            columns=3,
-            place="outside upper center",
-        )
+        handles = [legend_marker(str(name), marker="o", color=look.colour) for name, look in coded.items()]
+        legend_below(figure, handles, columns=3, place="outside upper center")
         figure.caption = (
             "Portraits in the order of the players' first decades: every vibrato note of each player in the "
             f"colour of the {group.replace('_', ' ')}, over the notes of all players (pale); the "

@@ -103,22 +103,17 @@ USED: dict[str, str] = {
 
 def why_left_out(notes: pd.DataFrame) -> pd.Series:
     """Return why each note is left out, a key of :data:`LEFT_OUT`; "" for one that counts."""
-    kind = (
-        notes["note_kind"].fillna("note")
-        if "note_kind" in notes
-        else pd.Series("note", notes.index, dtype="string")
-    )
-    rejected = (
-        notes["reviewed"].eq("rejected").fillna(False).to_numpy(bool)
-        if "reviewed" in notes
-        else np.zeros(len(notes), bool)
-    )
-    counted = is_vibrato(notes) | (
-        is_proper(notes) & is_usable(notes) & notes["has_vibrato"].eq(False).fillna(False).to_numpy(bool)
-    )
-    cells = notes["quality"] if "quality" in notes else pd.Series("ok", notes.index)
+
+    def cells(name: str, otherwise: str) -> pd.Series:
+        found = notes[name] if name in notes else pd.Series(otherwise, notes.index, dtype="string")
+        return found.fillna(otherwise)
+
+    straight = notes["has_vibrato"].eq(False).fillna(False).to_numpy(bool)
+    counted = is_vibrato(notes) | (is_proper(notes) & is_usable(notes) & straight)
+    rejected = cells("reviewed", "auto") == "rejected"
+    quality = notes["quality"] if "quality" in notes else cells("quality", "ok")
     out = []
-    for good, what, ear, cell in zip(counted, kind, rejected, cells, strict=True):
+    for good, what, ear, cell in zip(counted, cells("note_kind", "note"), rejected, quality, strict=True):
         reasons = reasons_of(cell)
         if good:
             out.append("")
@@ -162,6 +157,7 @@ def _counts(kind: str, name: str, notes: pd.DataFrame, recordings: pd.DataFrame)
     """The counts of one thing, from its recordings, and its notes as :func:`marked` marks them."""
     found, judged, vibrato = len(notes), notes["_judged"], notes["_vibrato"]
     heard = int(notes.loc[judged, "has_vibrato"].astype(bool).sum())
+    recorded, usable = notes.loc[vibrato, "recording_id"].nunique(), int((notes["_why"] == "").sum())
     counts = [
         row(kind, name, "players", recordings["player"].nunique(), "players", "in the manifest"),
         row(kind, name, "recordings", len(recordings), "recordings", "in the manifest"),
@@ -170,15 +166,9 @@ def _counts(kind: str, name: str, notes: pd.DataFrame, recordings: pd.DataFrame)
         row(kind, name, "notes_judged_with_vibrato", heard, "notes", "judged", (heard, int(judged.sum()))),
         row(kind, name, "notes_vibrato", int(vibrato.sum()), "notes", "vibrato", (int(vibrato.sum()), found)),
         row(kind, name, "players_vibrato", notes.loc[vibrato, "player"].nunique(), "players", "vibrato"),
-        row(
-            kind, name, "recordings_vibrato", notes.loc[vibrato, "recording_id"].nunique(), "recordings",
-            "vibrato",
-        ),
-        row(
-            kind, name, "notes_usable", int((notes["_why"] == "").sum()), "notes", "usable",
-            (int((notes["_why"] == "").sum()), found),
-        ),
-    ]  # fmt: skip
+        row(kind, name, "recordings_vibrato", recorded, "recordings", "vibrato"),
+        row(kind, name, "notes_usable", usable, "notes", "usable", (usable, found)),
+    ]
     if judged.any():
         share = 100 * heard / int(judged.sum())
         counts.append(row(kind, name, "share_with_vibrato", share, "%", "judged", (heard, int(judged.sum()))))
@@ -246,26 +236,19 @@ def player_shares(notes: pd.DataFrame) -> pd.DataFrame:
 
 def _players(notes: pd.DataFrame) -> list[dict[str, Any]]:
     """Means and shares of players with their intervals, in place of the plain share."""
-    rows = [
-        row(
-            "player",
-            str(player),
-            outcome,
-            found["value"],
-            unit,
-            "vibrato",
-            low=found["low"],
-            high=found["high"],
+    rows = []
+    for outcome in (name for name in MEANS if name in notes):
+        for player, found in player_means(notes, outcome).iterrows():
+            ends = {"low": found["low"], "high": found["high"]}
+            rows.append(
+                row("player", str(player), outcome, found["value"], MEANS[outcome], "vibrato", **ends)
+            )
+    for player, found in player_shares(notes).iterrows():
+        of, ends = (found["numerator"], found["denominator"]), {"low": found["low"], "high": found["high"]}
+        rows.append(
+            row("player", str(player), "share_with_vibrato", found["value"], "%", "judged", of, **ends)
         )
-        for outcome, unit in MEANS.items()
-        if outcome in notes
-        for player, found in player_means(notes, outcome).iterrows()
-    ]
-    return rows + [
-        row("player", str(player), "share_with_vibrato", found["value"], "%", "judged",
-            (found["numerator"], found["denominator"]), low=found["low"], high=found["high"])
-        for player, found in player_shares(notes).iterrows()
-    ]  # fmt: skip
+    return rows
 
 
 MEDIANS: dict[str, str] = {"vibrato_onset_s": "s", "intensity_depth_db": "± dB", "snr_db": "dB"}
@@ -402,10 +385,9 @@ def of_kind(frame: pd.DataFrame, kind: str, wanted: Sequence[str] = ()) -> pd.Da
     for quantity in wanted or list(units):
         part = own[own["quantity"] == quantity].set_index("name")
         values = part["value"].reindex(names).to_numpy(float)
-        count = units.get(quantity, "") in ("notes", "players", "recordings") or quantity.startswith(
-            "left_out"
-        )
-        table[quantity] = np.nan_to_num(values).astype(int) if count else values
+        counted = units.get(quantity) in ("notes", "players", "recordings")
+        whole = counted or quantity.startswith("left_out")
+        table[quantity] = np.nan_to_num(values).astype(int) if whole else values
         for side in ("low", "high"):
             if part[side].notna().any():
                 table[f"{quantity}_{side}"] = part[side].reindex(names).to_numpy(float)
@@ -414,10 +396,8 @@ def of_kind(frame: pd.DataFrame, kind: str, wanted: Sequence[str] = ()) -> pd.Da
 
 def value_of(frame: pd.DataFrame, kind: str, name: str, quantity: str) -> float:
     """Return one value of the frame; NaN where it has none."""
-    found = frame.loc[
-        (frame["kind"] == kind) & (frame["name"] == name) & (frame["quantity"] == quantity), "value"
-    ]
-    return float(found.iloc[0]) if len(found) else float("nan")
+    here = (frame["kind"] == kind) & (frame["name"] == name) & (frame["quantity"] == quantity)
+    return float(frame.loc[here, "value"].iloc[0]) if here.any() else float("nan")
 
 
 # --- the file

@@ -112,14 +112,8 @@ def recording_close_up(
         figure = page.figure(1.35)
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=[1.2, 1])
         keep = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
-        above.pcolormesh(
-            start_s + time_s,
-            frequency_hz[keep],
-            level_db[keep],
-            cmap="Greys",
-            shading="nearest",
-            rasterized=True,
-        )
+        greys: dict[str, Any] = {"cmap": "Greys", "shading": "nearest", "rasterized": True}
+        above.pcolormesh(start_s + time_s, frequency_hz[keep], level_db[keep], **greys)
         above.plot(*unbroken(part), color=LINE, lw=0.9 * page.line_pt)
         above.set_yscale("log")
         readable_log_axis(above.yaxis, [tick for tick in _LOG_TICKS if low_hz <= tick <= high_hz])
@@ -133,42 +127,20 @@ def recording_close_up(
             below.plot(inside["time_s"], cents, color=LINE, lw=0.9 * page.line_pt)
             below.axvline(row["onset_s"], color=FAINT, lw=0.5 * page.line_pt, zorder=0)
             if pd.notna(row["has_vibrato"]) and row["has_vibrato"] and pd.notna(row["extent_cents"]):
-                below.add_patch(
-                    Rectangle(
-                        (row["onset_s"], -row["extent_cents"]),
-                        row["offset_s"] - row["onset_s"],
-                        2 * row["extent_cents"],
-                        facecolor=BAND,
-                        alpha=0.35,
-                        lw=0,
-                        zorder=0,
-                    )
-                )
+                corner, lasts = (row["onset_s"], -row["extent_cents"]), row["offset_s"] - row["onset_s"]
+                band: dict[str, Any] = {"facecolor": BAND, "alpha": 0.35, "lw": 0, "zorder": 0}
+                below.add_patch(Rectangle(corner, lasts, 2 * row["extent_cents"], **band))
             seen_s = min(row["offset_s"], end_s) - max(row["onset_s"], start_s)
             if seen_s > 0.075 * (end_s - start_s) and pd.notna(row["midi"]):
-                below.text(
-                    max(row["onset_s"], start_s),
-                    0.99 * reach,
-                    f" {note_name(row['midi'])}",
-                    va="top",
-                    fontsize=page.small_pt,
-                    clip_on=True,
-                )
-        below.set(
-            ylim=(-reach, reach),
-            xlim=(start_s, end_s),
-            xlabel="Time (s)",
-            ylabel="Re note's mean (cents)",
-            title="Each note around its own mean",
-        )
-        legend_below(
-            figure,
-            [
-                Line2D([], [], color=LINE, label="measured line"),
-                Patch(facecolor=BAND, alpha=0.35, label="extent, where vibrato was found"),
-            ],
-            columns=2,
-        )
+                name: dict[str, Any] = {"va": "top", "fontsize": page.small_pt, "clip_on": True}
+                below.text(max(row["onset_s"], start_s), 0.99 * reach, f" {note_name(row['midi'])}", **name)
+        below.set(xlabel="Time (s)", ylabel="Re note's mean (cents)", title="Each note around its own mean")
+        below.set(ylim=(-reach, reach), xlim=(start_s, end_s))
+        handles = [
+            Line2D([], [], color=LINE, label="measured line"),
+            Patch(facecolor=BAND, alpha=0.35, label="extent, where vibrato was found"),
+        ]
+        legend_below(figure, handles, columns=2)
         with_vibrato = int(shown["has_vibrato"].fillna(False).astype(bool).sum())
         figure.caption = (
             f"{shown['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. Above: spectrogram with the "
@@ -197,16 +169,11 @@ def telling_phrase(notes: pd.DataFrame) -> pd.DataFrame:
         "straight": table["has_vibrato"].eq(False).fillna(False).astype(bool),
     }
     grouped = table.assign(**marks).groupby(["recording_id", "phrase"], sort=False, observed=True)
-    phrases = grouped.agg(
-        used=("used", "sum"),
-        straight=("straight", "any"),
-        onset=("onset_s", "min"),
-        offset=("offset_s", "max"),
-    )
+    phrases = grouped.agg({"used": "sum", "straight": "any", "onset_s": "min", "offset_s": "max"})
     phrases = phrases[phrases["used"] > 0]
     if phrases.empty:
         raise VibstudyError("No phrase can be shown: no note of this study has a vibrato that can be used")
-    phrases["fits"] = (phrases["offset"] - phrases["onset"]).between(*PHRASE_S)
+    phrases["fits"] = (phrases["offset_s"] - phrases["onset_s"]).between(*PHRASE_S)
     best = phrases.sort_values(["fits", "straight", "used"], ascending=False, kind="stable").index[0]
     return grouped.get_group(best).drop(columns=list(marks)).reset_index(drop=True)
 
@@ -269,15 +236,7 @@ def phrase_strip(
             _strip_note(strip, row, (end_s - start_s) / page.width_in, page)
         strip.set(ylim=(-1.6, 1.1), yticks=[], xlim=(start_s, end_s), xlabel="Time (s)", ylabel="Vibrato")
         strip.spines["left"].set_visible(False)
-        legend_below(
-            figure,
-            [
-                Patch(facecolor=SOUNDING, edgecolor=INK, label="vibrato"),
-                Patch(facecolor="white", edgecolor=INK, label="straight"),
-                Patch(facecolor="white", edgecolor=MUTED, hatch="////", label="too short to tell"),
-            ],
-            columns=3,
-        )
+        legend_of_boxes(figure)
         figure.caption = (
             f"{table['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s: where vibrato is put along a "
             "phrase. Above: the measured pitch. Below: one box a note, filled where vibrato lasts; figures "
@@ -295,18 +254,8 @@ _MOST_NAMES = 8
 
 def _strip_note(axis: Any, row: dict[Any, Any], seconds_per_in: float, page: Page) -> None:
     """One box of the strip."""
-    told, yes = pd.notna(row["has_vibrato"]), pd.notna(row["vibrato_start_s"])
-    box: dict[str, Any] = {"lw": 0.5 * page.line_pt, "edgecolor": INK if told else MUTED}
-    axis.add_patch(
-        Rectangle(
-            (row["onset_s"], 0), row["offset_s"] - row["onset_s"], 1,
-            facecolor="white", hatch=None if told else "////", **box,
-        )
-    )  # fmt: skip
-    if yes:
-        width = row["vibrato_end_s"] - row["vibrato_start_s"]
-        axis.add_patch(Rectangle((row["vibrato_start_s"], 0), width, 1, facecolor=SOUNDING, lw=0))
-    if yes and pd.notna(row["extent_cents"]):
+    draw_note_box(axis, row, 0.0, 1.0, page)
+    if pd.notna(row["vibrato_start_s"]) and pd.notna(row["extent_cents"]):
         text = f"{row['extent_cents']:.0f}"
         room_in = (row["offset_s"] - row["onset_s"]) / seconds_per_in
         if room_in > 0.62 * len(text) * page.small_pt / 72:
@@ -314,6 +263,28 @@ def _strip_note(axis: Any, row: dict[Any, Any], seconds_per_in: float, page: Pag
                 0.5 * (row["onset_s"] + row["offset_s"]), -0.25, text,
                 ha="center", va="top", fontsize=page.small_pt,
             )  # fmt: skip
+
+
+def draw_note_box(axis: Any, row: dict[Any, Any], bottom: float, height: float, page: Page) -> None:
+    """A note as a box as long as it lasts, filled where vibrato lasts; hatched where it cannot be told."""
+    told = pd.notna(row["has_vibrato"])
+    box: dict[str, Any] = {"lw": 0.5 * page.line_pt, "edgecolor": INK if told else MUTED}
+    lasts = row["offset_s"] - row["onset_s"]
+    hatch = None if told else "////"
+    axis.add_patch(Rectangle((row["onset_s"], bottom), lasts, height, facecolor="white", hatch=hatch, **box))
+    if pd.notna(row["vibrato_start_s"]):
+        width = row["vibrato_end_s"] - row["vibrato_start_s"]
+        axis.add_patch(Rectangle((row["vibrato_start_s"], bottom), width, height, facecolor=SOUNDING, lw=0))
+
+
+def legend_of_boxes(figure: HouseFigure) -> None:
+    """Says below what :func:`draw_note_box` draws."""
+    handles = [
+        Patch(facecolor=SOUNDING, edgecolor=INK, label="vibrato"),
+        Patch(facecolor="white", edgecolor=INK, label="straight"),
+        Patch(facecolor="white", edgecolor=MUTED, hatch="////", label="too short to tell"),
+    ]
+    legend_below(figure, handles, columns=3)
 
 
 def fitted_vibrato(line: pd.DataFrame, note: pd.Series) -> pd.DataFrame:
@@ -385,14 +356,10 @@ def note_close_up(
         ax.plot(table["time_s"], table["line_cents"], color=INK)
         ax.plot(table["time_s"], table["vibrato_cents"], color=LINE, ls=(0, (4, 1.2)), lw=0.9 * page.line_pt)
         reach = max(1.6 * extent, float(np.nanpercentile(np.abs(table["line_cents"] - middle), 95)))
-        ax.set(
-            ylim=(middle - 1.3 * reach, middle + 1.3 * reach),
-            xlabel="Time (s)",
-            ylabel="Pitch re note's mean (cents)",
-            title=f"{note_name(note['midi'])}: {float(note['rate_hz']):.2f} Hz, ± {extent:.1f} cents"
-            if pd.notna(note.get("midi"))
-            else f"{float(note['rate_hz']):.2f} Hz, ± {extent:.1f} cents",
-        )
+        name = f"{note_name(note['midi'])}: " if pd.notna(note.get("midi")) else ""
+        ax.set_title(f"{name}{float(note['rate_hz']):.2f} Hz, ± {extent:.1f} cents")
+        ax.set(xlabel="Time (s)", ylabel="Pitch re note's mean (cents)")
+        ax.set(ylim=(middle - 1.3 * reach, middle + 1.3 * reach))
         handles = [
             Line2D([], [], color=INK, label="measured line"),
             Line2D([], [], color=LINE, ls=(0, (4, 1.2)), label="rate and extent of the table"),
@@ -466,21 +433,21 @@ def heard_numbers(note: pd.Series) -> dict[str, tuple[float, str]]:
 def hearing_words(note: pd.Series) -> str:
     """Say how a vibrato note may be heard: its whole swing, the rule of thumb, pulses to the beat."""
     rate, extent = float(note["rate_hz"]), float(note["extent_cents"])
-    sentences = [
+    words = (
         f"From its lowest to its highest point this vibrato swings {2 * extent:.0f} cents, "
         f"{rate:.1f} times a second."
-    ]
+    )
     (slow, _), (fast, _) = FUSION_POINTS
     if slow <= rate <= fast:
         limit = float(fusion_limit_cents(rate))
         heard = "as a richer tone rather than a moving pitch" if extent < limit else "as a pitch that moves"
-        sentences.append(
-            "As a rule of thumb among players (common practice, no source), at this rate the two ways of "
+        words += (
+            " As a rule of thumb among players (common practice, no source), at this rate the two ways of "
             f"hearing meet near ± {limit:.0f} cents: this one would be heard {heard}. Let your own ear judge."
         )
     if pd.notna(note.get("pulses_per_beat")) and pd.notna(note.get("tempo_bpm")):
-        sentences.append(
-            f"At {float(note['tempo_bpm']):.0f} beats a minute it makes {float(note['pulses_per_beat']):.1f} "
-            "pulses to the beat."
+        pulses = float(note["pulses_per_beat"])
+        words += (
+            f" At {float(note['tempo_bpm']):.0f} beats a minute it makes {pulses:.1f} pulses to the beat."
         )
-    return " ".join(sentences)
+    return words

@@ -6,12 +6,8 @@ drawn, its estimates come in as a frame too: nothing is fitted here.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
-
 import numpy as np
 import pandas as pd
-from matplotlib.lines import Line2D
 
 from vibstudy.figures.data import (
     axis_label,
@@ -24,22 +20,17 @@ from vibstudy.figures.data import (
 )
 from vibstudy.figures.quantities import mean_of
 from vibstudy.figures.style import (
-    EXTENT_NOTE,
     INK,
     HouseFigure,
-    Page,
+    each_group,
+    extent_words,
     house_style,
     legend_below,
+    legend_marker,
+    legend_markers,
     log_extent_axis,
     looks,
 )
-
-
-def _markers(page: Page, coded: dict, names: Sequence[Any]) -> list[Line2D]:
-    return [
-        Line2D([], [], ls="", color=coded[name].colour, marker=coded[name].marker, label=str(name))
-        for name in names
-    ]
 
 
 def marginal_means(
@@ -99,22 +90,11 @@ def marginal_means(
         for name in groups:
             rows = drawn if name is None else drawn[drawn[group] == name]
             estimate = rows["estimate"].to_numpy(float)
+            ends = [estimate - rows["low"].to_numpy(float), rows["high"].to_numpy(float) - estimate]
             ax.errorbar(
-                rows["drawn_at"],
-                estimate,
-                yerr=np.vstack(
-                    [estimate - rows["low"].to_numpy(float), rows["high"].to_numpy(float) - estimate]
-                ),
-                ls="",
-                marker=coded[name].marker,
-                color=coded[name].colour,
-                mec=INK,
-                mew=0.3,
-                ecolor=INK,
-                elinewidth=0.8 * page.line_pt,
-                capsize=2,
-                zorder=3,
-            )
+                rows["drawn_at"], estimate, np.vstack(ends), ls="", mec=INK, mew=0.3, ecolor=INK,
+                elinewidth=0.8 * page.line_pt, capsize=2, zorder=3, **coded[name].scatter,
+            )  # fmt: skip
         ax.set_xticks(list(positions.values()), [str(name) for name in positions])
         ax.set(xlim=(-0.5, len(positions) - 0.5), xlabel=axis_label(x), ylabel=axis_label(outcome))
         if outcome.startswith("extent"):
@@ -122,12 +102,11 @@ def marginal_means(
                 part[name] for part in parts for name in ("value", "estimate", "low", "high") if name in part
             ]
             log_extent_axis(ax.yaxis, *shown)
-        handles = [] if groups == [None] else _markers(page, coded, groups)
+        handles = [] if groups == [None] else legend_markers(coded)
         if notes is not None:
-            handles.append(Line2D([], [], ls="", marker=".", color="#9A9A9A", label="one player"))
+            handles.append(legend_marker("one player", marker=".", color="#9A9A9A"))
         if handles:
             legend_below(figure, handles, columns=2)
-        extent_words = f" {EXTENT_NOTE}" if outcome.startswith("extent") else ""
         n_words = f" {size_words(vibrato_notes(notes))} with vibrato." if notes is not None else ""
         by = axis_label(x).lower() + ("" if groups == [None] else f" and {axis_label(group).lower()}")
         behind = " Small points: single players." if notes is not None else ""
@@ -135,8 +114,7 @@ def marginal_means(
         alone = " Without a bar: an error that cannot be estimated." if lone else ""
         figure.caption = (
             f"{quantity(outcome)} by {by}: mixed-model means with 95 % intervals.{behind}"
-            f"{alone}"
-            f"{extent_words}{n_words}"
+            f"{alone}{extent_words(outcome)}{n_words}"
         )
     return figure, pd.concat(parts, ignore_index=True)
 
@@ -170,11 +148,8 @@ def intensity_against_pitch(
         ax = figure.add_subplot()
         ax.plot(used["extent_cents"], used["intensity_depth_db"], ls="", marker=".", ms=0.4 * page.marker_pt,
                 color="#B4B4B4")  # fmt: skip
-        regions = groups_in(players, group) if group in players else []
-        coded = looks(regions)
-        for region in regions or [None]:
-            rows = players if region is None else players[players[group] == region]
-            look = coded[region].scatter if region is not None else {"color": INK, "marker": "o"}
+        coded = looks(groups_in(players, group) if group in players else [])
+        for rows, look in each_group(players, group, coded):
             ax.plot(rows["extent_cents"], rows["intensity_depth_db"], ls="", mec=INK, mew=0.3, **look)
         ax.set(
             ylim=(0, float(used["intensity_depth_db"].quantile(0.995)) * 1.05),
@@ -182,10 +157,7 @@ def intensity_against_pitch(
             ylabel=axis_label("intensity_depth_db").replace(", ", ",\n"),
         )
         log_extent_axis(ax.xaxis, used["extent_cents"].quantile([0.005, 0.995]), players["extent_cents"])
-        handles = [
-            Line2D([], [], ls="", marker=".", color="#B4B4B4", label="one note"),
-            *(_markers(page, coded, regions) if regions else []),
-        ]
+        handles = [legend_marker("one note", marker=".", color="#B4B4B4"), *legend_markers(coded)]
         legend_below(figure, handles, columns=2, title="Large markers: players")
         figure.caption = (
             "Intensity vibrato against pitch vibrato: small points are notes, large markers the means of "

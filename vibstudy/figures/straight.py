@@ -198,15 +198,9 @@ def draw_straightened(picture: StraightenedPicture, size: str = "column") -> tup
         axes = figure.subplots(1, 2, sharex=True, sharey=True)
         for axis, (title, (level, _)) in zip(axes, pictures.items(), strict=True):
             axis.pcolormesh(
-                picture.time_s,
-                picture.frequency_hz / picture.pitch_hz,
-                level,
-                cmap="Greys",
-                vmin=-SHOWN_DB,
-                vmax=0.0,
-                shading="nearest",
-                rasterized=True,
-            )
+                picture.time_s, picture.frequency_hz / picture.pitch_hz, level,
+                cmap="Greys", vmin=-SHOWN_DB, vmax=0.0, shading="nearest", rasterized=True,
+            )  # fmt: skip
             axis.set(title=title, xlabel="Time (s)", ylim=(0.5, picture.harmonics + 0.5))
         axes[0].set(ylabel="Harmonic", yticks=range(1, picture.harmonics + 1, 1 + picture.harmonics // 8))
         figure.caption = (

@@ -39,6 +39,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from vibstudy.corpus.atomic import put_in_place
 from vibstudy.corpus.tables import write_frame
@@ -142,6 +143,10 @@ class Page:
             "text.parse_math": False,
         }
 
+    def figure_of_lines(self, lines: float) -> HouseFigure:
+        """A figure as high as so many lines of text."""
+        return self.figure(lines * self.font_pt / 72 / self.width_in)
+
     def figure(self, height: float = 0.75) -> HouseFigure:
         """Return an empty figure of this size; `height` is a share of its width, at most ``tallest``."""
         return HouseFigure(page=self, figsize=(self.width_in, min(height, self.tallest) * self.width_in))
@@ -218,15 +223,33 @@ class Look:
 
 def looks(groups: Sequence[Any]) -> dict[Any, Look]:
     """Return a look for each of `groups`, in their order; more than eight start again."""
-    return {
-        group: Look(
-            COLOURS[k % len(COLOURS)],
-            MARKERS[k % len(MARKERS)],
-            LINES[k % len(LINES)],
-            HATCHES[k % len(HATCHES)],
-        )
-        for k, group in enumerate(groups)
-    }
+    kinds = (COLOURS, MARKERS, LINES, HATCHES)
+    return {group: Look(*(kind[k % len(kind)] for kind in kinds)) for k, group in enumerate(groups)}
+
+
+def each_group(
+    table: pd.DataFrame, group: str, coded: Mapping[Any, Look]
+) -> Iterator[tuple[pd.DataFrame, dict]]:
+    """Rows of each group that has a look, with its markers; without groups all rows, in ink."""
+    if not coded:
+        yield table, {"color": INK, "marker": "o"}
+    for name, look in coded.items():
+        yield table[table[group] == name], look.scatter
+
+
+def legend_marker(label: str, **look: Any) -> Line2D:
+    """A marker as it stands in a legend."""
+    return Line2D([], [], ls="", label=label, **look)
+
+
+def legend_markers(coded: Mapping[Any, Look], **further: Any) -> list[Any]:
+    """The markers of groups as they stand in a legend."""
+    return [legend_marker(str(name), **look.scatter, **further) for name, look in coded.items()]
+
+
+def extent_words(outcome: str) -> str:
+    """What a caption says of extents; "" of other outcomes."""
+    return f" {EXTENT_NOTE}" if outcome.startswith("extent") else ""
 
 
 def shade(place: int, count: int) -> str:

@@ -7,15 +7,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
-from matplotlib.patches import Arc, Patch, Rectangle
+from matplotlib.patches import Arc
 
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import assessable_notes, axis_label, need, plural, short_names, size_words
-from vibstudy.figures.recording import name_pitches, unbroken, vibrato_span
+from vibstudy.figures.recording import draw_note_box, legend_of_boxes, name_pitches, unbroken, vibrato_span
 from vibstudy.figures.style import (
     INK,
     LINE,
+    MARKERS,
     MUTED,
     PANEL_LETTERS,
     SOUNDING,
@@ -24,7 +24,7 @@ from vibstudy.figures.style import (
     broken,
     house_style,
     legend_below,
-    looks,
+    legend_marker,
     readable_log_axis,
 )
 from vibstudy.stats.usage import TempoTest, length_curve, recording_correlation
@@ -93,11 +93,8 @@ def vibrato_by_length(
             ax.plot(points["duration_s"], 100 * points["share"], ls="", marker="o", mfc="white", mec=INK,
                     ms=0.7 * page.marker_pt)  # fmt: skip
             use = kinds.get(player, "one player")
-            ax.set_title(
-                "\n".join([broken(names[player], PANEL_LETTERS), *([use] if kinds else [])]),
-                fontsize=page.small_pt,
-                pad=2,
-            )
+            title = "\n".join([broken(names[player], PANEL_LETTERS), *([use] if kinds else [])])
+            ax.set_title(title, fontsize=page.small_pt, pad=2)
             ax.text(0.97, 0.06, str(len(own)), ha="right", fontsize=page.small_pt, transform=ax.transAxes)
             tags = {"player": player, "use": use}
             parts += [points.assign(what="class", **tags), curve.assign(what="curve", notes=len(own), **tags)]
@@ -162,28 +159,21 @@ def usage_by_player(index: pd.DataFrame, size: str = "column") -> tuple[HouseFig
         `index`, in the order drawn (from the top).
     """
     need(index, ["continuity"], "The usage index")
-    coded = looks(list(USES))
+    coded: dict[str, dict[str, Any]] = {
+        use: {"marker": marker, "mec": INK, "color": INK if use == "continuous" else "white"}
+        for use, marker in zip(USES, MARKERS, strict=False)
+    }
     with house_style(size) as page:
-        row_in = 1.7 * page.font_pt / 72
-        figure = page.figure((len(index) * row_in + 7 * page.font_pt / 72) / page.width_in)
+        figure = page.figure_of_lines(1.7 * len(index) + 7)
         left, right = figure.subplots(1, 2, sharey=True)
         places = np.arange(len(index))
         for ax, name in ((left, "continuity"), (right, "gap")):
             for use in USES:
                 here = (index["use"] == use).to_numpy()
                 rows = index[here]
-                ax.hlines(
-                    places[here], rows[f"{name}_low"], rows[f"{name}_high"], color=INK, lw=0.6 * page.line_pt
-                )
-                ax.plot(
-                    rows[name],
-                    places[here],
-                    ls="",
-                    mec=INK,
-                    mew=0.6,
-                    color="white" if use != "continuous" else INK,
-                    marker=coded[use].marker,
-                )
+                ends = rows[f"{name}_low"], rows[f"{name}_high"]
+                ax.hlines(places[here], *ends, color=INK, lw=0.6 * page.line_pt)
+                ax.plot(rows[name], places[here], ls="", mew=0.6, **coded[use])
         left.set(xlim=(-0.08, 1.08), xlabel="Continuity", yticks=places, ylim=(len(index) - 0.5, -0.5))
         called = short_names(index["player"])
         left.set_yticklabels([called[player] for player in index["player"]])
@@ -192,18 +182,7 @@ def usage_by_player(index: pd.DataFrame, size: str = "column") -> tuple[HouseFig
         right.axvline(0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)))
         right.tick_params(axis="y", length=0)
         handles = [
-            Line2D(
-                [],
-                [],
-                ls="",
-                mec=INK,
-                mew=0.3,
-                label=use,
-                color="white" if use != "continuous" else INK,
-                marker=coded[use].marker,
-            )
-            for use in USES
-            if (index["use"] == use).any()
+            legend_marker(use, mew=0.3, **look) for use, look in coded.items() if (index["use"] == use).any()
         ]
         legend_below(figure, handles, columns=2)
         figure.caption = (
@@ -259,15 +238,7 @@ def along_the_score(
                 bar_s, 1.02, f" {measure}", fontsize=page.small_pt, transform=strip.get_xaxis_transform()
             )
         strip.set(xlim=(start_s, end_s), yticks=[], xlabel="Time (s)", ylabel="Written")
-        legend_below(
-            figure,
-            [
-                Patch(facecolor=SOUNDING, edgecolor=INK, label="vibrato"),
-                Patch(facecolor="white", edgecolor=INK, label="straight"),
-                Patch(facecolor="white", edgecolor=MUTED, hatch="////", label="too short to tell"),
-            ],
-            columns=3,
-        )
+        legend_of_boxes(figure)
         yes = int(table["vibrato_start_s"].notna().sum())
         figure.caption = (
             f"A phrase beside its score: {table['recording_id'].iloc[0]}, {start_s:.1f} to {end_s:.1f} s. "
@@ -304,17 +275,7 @@ def _draw_written(strip: Axes, table: pd.DataFrame, page: Page) -> None:
     low, high = float(written["written_midi"].min()), float(written["written_midi"].max())
     for row in written.to_dict("records"):
         onset, offset, pitch = (float(row[name]) for name in ("onset_s", "offset_s", "written_midi"))
-        told = pd.notna(row["has_vibrato"])
-        box: dict[str, Any] = {"lw": 0.5 * page.line_pt, "edgecolor": INK if told else MUTED}
-        hatch = None if told else "////"
-        strip.add_patch(
-            Rectangle((onset, pitch), offset - onset, height, facecolor="white", hatch=hatch, **box)
-        )
-        if pd.notna(row["vibrato_start_s"]):
-            width = row["vibrato_end_s"] - row["vibrato_start_s"]
-            strip.add_patch(
-                Rectangle((row["vibrato_start_s"], pitch), width, height, facecolor=SOUNDING, lw=0)
-            )
+        draw_note_box(strip, row, pitch, height, page)
         if row["slur_position"] == "first":
             slur_s = onset
         elif row["slur_position"] == "last" and slur_s is not None:
@@ -350,11 +311,8 @@ def pulses_and_beat(test: TempoTest, size: str = "column") -> tuple[HouseFigure,
     players = list(test.players["player"])
     recordings = table["recording_id"].nunique()
     with house_style(size) as page:
-        row_in = 1.5 * page.font_pt / 72
-        bottom_in = 11 * page.font_pt / 72
-        height = len(players) * row_in + bottom_in + 6 * page.font_pt / 72
-        figure = page.figure(height / page.width_in)
-        above, below = figure.subplots(2, 1, height_ratios=[len(players) * row_in, bottom_in])
+        figure = page.figure_of_lines(1.5 * len(players) + 11 + 6)
+        above, below = figure.subplots(2, 1, height_ratios=[1.5 * len(players), 11])
         low, high = table["pulses_per_beat"].astype(float).quantile([0.005, 0.995])
         for whole in range(int(np.floor(low)), int(np.ceil(high)) + 1):
             above.axvline(whole, color=MUTED, lw=0.6 * page.line_pt, zorder=0)
@@ -363,34 +321,20 @@ def pulses_and_beat(test: TempoTest, size: str = "column") -> tuple[HouseFigure,
             own = table[table["player"] == player]
             order = {name: k for k, name in enumerate(own["recording_id"].unique())}
             lift = own["recording_id"].map(order).to_numpy(float) / max(1, len(order) - 1) - 0.5
-            above.plot(
-                own["pulses_per_beat"],
-                place + 0.5 * (lift if len(order) > 1 else 0 * lift),
-                ls="",
-                marker=".",
-                ms=0.4 * page.marker_pt,
-                color=SOUNDING,
-                alpha=0.6,
-            )
+            at = place + 0.5 * (lift if len(order) > 1 else 0 * lift)
+            dot: dict[str, Any] = {"marker": ".", "ms": 0.4 * page.marker_pt, "color": SOUNDING, "alpha": 0.6}
+            above.plot(own["pulses_per_beat"], at, ls="", **dot)
         called = short_names(players)
         above.set_yticks(range(len(players)), [called[player] for player in players])
-        above.set(
-            xlim=(low - 0.3, high + 0.3),
-            ylim=(len(players) - 0.4, -0.6),
-            xlabel=axis_label("pulses_per_beat"),
-        )
+        above.set(xlim=(low - 0.3, high + 0.3), ylim=(len(players) - 0.4, -0.6))
+        above.set_xlabel(axis_label("pulses_per_beat"))
         below.hist(test.null, bins=40, color="#B4B4B4")
         below.axvline(test.statistic, color=LINE, lw=1.4 * page.line_pt)
+        side = "left" if test.statistic < np.median(test.null) + np.ptp(test.null) / 4 else "right"
         below.annotate(
-            f"observed, p = {test.p:.2g}",
-            (test.statistic, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(3, -2),
-            textcoords="offset points",
-            va="top",
-            ha="left" if test.statistic < np.median(test.null) + np.ptp(test.null) / 4 else "right",
-            fontsize=page.small_pt,
-        )
+            f"observed, p = {test.p:.2g}", (test.statistic, 1.0), xycoords=("data", "axes fraction"),
+            xytext=(3, -2), textcoords="offset points", va="top", ha=side, fontsize=page.small_pt,
+        )  # fmt: skip
         below.set(xlabel="Closeness to whole pulses", ylabel="Draws", yticks=[])
         figure.caption = (
             "Vibrato pulses to the beat. Above: every note, recordings of a player one above the other; "

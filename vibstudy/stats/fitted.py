@@ -349,8 +349,10 @@ class FittedModel:
         if term not in table.index:
             choices = [*self.names, *map(str, table.index)]
             raise VibstudyError(
-                "no such term or contrast", got=term, repair=nearest(term, choices)
-                        or f"There are: {', '.join(choices)}.")  # fmt: skip
+                "no such term or contrast",
+                got=term,
+                repair=nearest(term, choices) or f"There are: {', '.join(choices)}.",
+            )
         estimate, se, df = table.loc[[term], ["estimate", "se", "df"]].to_numpy()[0]
         return tost(estimate, se, df, self.scale.margin(margin), alpha)
 

@@ -115,8 +115,10 @@ def contrast_row(result: MixedResult, label: str) -> np.ndarray:
                     raise VibstudyError(f"These notes cannot estimate {label!r}.")
                 return reduced
     raise VibstudyError(
-        "no such term or contrast", got=label,
-                repair=nearest(label, choices) or f"There are: {', '.join(choices)}.")  # fmt: skip
+        "no such term or contrast",
+        got=label,
+        repair=nearest(label, choices) or f"There are: {', '.join(choices)}.",
+    )
 
 
 @one_thread
