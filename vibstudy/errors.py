@@ -137,6 +137,11 @@ def closest(word: str, choices: Sequence[str], cutoff: float = 0.6) -> str:
     return lowered[found[0]] if found else ""
 
 
+def listed(words: Sequence[str], joint: str = "and") -> str:
+    """Words in a sentence: "a, b and c"."""
+    return f"{', '.join(words[:-1])} {joint} {words[-1]}" if len(words) > 1 else "".join(words)
+
+
 def did_you_mean(word: str) -> str:
     """Return "Did you mean 'word'?", or "" for no word."""
     return f"Did you mean {word!r}?" if word else ""

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from vibstudy.corpus.untrusted import MOST_TOML_BYTES, as_toml, read_bytes
-from vibstudy.errors import Problem, VibstudyError, few, nearest
+from vibstudy.errors import Problem, VibstudyError, few, listed, nearest
 
 FILE_NAME = "study.toml"
 
@@ -231,7 +231,7 @@ def settings_from(values: Mapping[str, Any]) -> Settings:
     known = [item.name for item in fields(Settings)]
     problems = [
         Problem(
-            "no such setting", column=name, repair=nearest(name, known) or f"Settings are {_listed(known)}"
+            "no such setting", column=name, repair=nearest(name, known) or f"Settings are {listed(known)}"
         )
         for name in values
         if name not in known
@@ -277,7 +277,7 @@ def _collect(
                     "no such table",
                     file,
                     column=f"[{table}]",
-                    repair=nearest(table, list(TABLES)) or f"Tables are {_listed(list(TABLES))}",
+                    repair=nearest(table, list(TABLES)) or f"Tables are {listed(list(TABLES))}",
                 )
             )
             continue
@@ -300,7 +300,7 @@ def _unknown_key(table: str, key: str, known: Mapping[str, Field[Any]], file: st
         "no such setting",
         file,
         column=f"[{table}] {key}",
-        repair=nearest(key, list(known)) or f"Settings of [{table}] are {_listed(here)}",
+        repair=nearest(key, list(known)) or f"Settings of [{table}] are {listed(here)}",
     )
 
 
@@ -317,7 +317,7 @@ def _stray_key(key: str, known: Mapping[str, Field[Any]], file: str, table: str 
         "no such setting",
         file,
         column=key,
-        repair=nearest(key, [*known, *TABLES]) or f"Settings stand below {_listed(list(TABLES))}",
+        repair=nearest(key, [*known, *TABLES]) or f"Settings stand below {listed(list(TABLES))}",
     )
 
 
@@ -390,18 +390,14 @@ def _in_file(problem: Problem, file: str) -> Problem:
 def _allowed(item: Field[Any]) -> str:
     meta = item.metadata
     if meta["choices"]:
-        return _listed([_toml(choice) for choice in meta["choices"]], "or")
+        return listed([_toml(choice) for choice in meta["choices"]], "or")
     unit = f" {meta['unit']}" if meta["unit"] else ""
     text = f"{meta['minimum']:g} to {meta['maximum']:g}{unit}"
-    return f"{text}, or {_listed([f'{value:g}' for value in meta['also']], 'or')}" if meta["also"] else text
+    return f"{text}, or {listed([f'{value:g}' for value in meta['also']], 'or')}" if meta["also"] else text
 
 
 def _explained(item: Field[Any]) -> str:
     return f"{item.metadata['help']} Allowed: {_allowed(item)}."
-
-
-def _listed(words: list[str], joint: str = "and") -> str:
-    return f"{', '.join(words[:-1])} {joint} {words[-1]}" if len(words) > 1 else "".join(words)
 
 
 def _toml(value: Any) -> str:

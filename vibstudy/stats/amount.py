@@ -140,10 +140,8 @@ def compare_amounts(notes: pd.DataFrame, by: str, start: object, end: object) ->
     start, end : object
         Two of its values; the difference is always `end` minus `start`.
     """
-    side, left = sides(notes, by, start, end)
-    chosen = notes[
-        notes["player"].astype(str).isin(side.index) & notes[by].astype("string").isin([str(start), str(end)])
-    ]
+    side, rows, left = sides(notes, by, start, end)
+    chosen = notes[rows]
     table = player_amounts(chosen)
     table["side"] = side.reindex(table.index)
     table = table.dropna(subset=["amount_cents"])
@@ -158,14 +156,10 @@ def compare_amounts(notes: pd.DataFrame, by: str, start: object, end: object) ->
 
 
 def _base(question: str, notes: pd.DataFrame, table: pd.DataFrame) -> dict[str, Any]:
-    rests = {
-        "players": len(table),
-        "recordings": int(table["recordings"].sum()),
-        "notes": int(table["notes"].sum()),
-    }
     return {
-        "question": question, "unit": "± cents over all sounding time", "table": table, **rests,
+        "question": question, "unit": "± cents over all sounding time", "table": table,
         "method": "share of sounding time with vibrato x extent; Student's t over players",
+        "players": len(table), **{name: int(table[name].sum()) for name in ("recordings", "notes")},
     }  # fmt: skip
 
 

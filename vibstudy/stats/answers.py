@@ -197,8 +197,10 @@ def _at_least_zero(covariance: np.ndarray) -> np.ndarray:
     return (axes * np.maximum(roots, 0)) @ axes.T
 
 
-def sides(notes: pd.DataFrame, by: str, start: object, end: object) -> tuple[pd.Series, tuple[str, ...]]:
-    """Side (0 start, 1 end) of each player who stands on one side only, and what was left out.
+def sides(
+    notes: pd.DataFrame, by: str, start: object, end: object
+) -> tuple[pd.Series, np.ndarray, tuple[str, ...]]:
+    """Side (0 start, 1 end) of each player who stands on one side only, their notes, and what was left out.
 
     Raises
     ------
@@ -209,21 +211,19 @@ def sides(notes: pd.DataFrame, by: str, start: object, end: object) -> tuple[pd.
     need(notes, [by], "A comparison of groups")
     texts = notes[by].astype("string")
     there = set(texts.dropna())
-    problems = [
-        Problem(
-            "no note has this value", column=by, got=str(level),
-            repair=f"There are: {', '.join(sorted(there))}",
+    repair = f"There are: {', '.join(sorted(there))}"
+    absent = [str(level) for level in (start, end) if str(level) not in there]
+    if absent:
+        raise VibstudyError(
+            [Problem("no note has this value", column=by, got=level, repair=repair) for level in absent]
         )
-        for level in (start, end)
-        if str(level) not in there
-    ]  # fmt: skip
-    if problems:
-        raise VibstudyError(problems)
     side = texts.map({str(start): 0.0, str(end): 1.0}).astype(float)
-    range_ = side.groupby(notes["player"].astype(str)).agg(["min", "max"]).dropna()
+    player = notes["player"].astype(str)
+    range_ = side.groupby(player).agg(["min", "max"]).dropna()
     both = range_.index[range_["min"] != range_["max"]]
     left = (f"Left out, since on both sides: {', '.join(both)}.",) if len(both) else ()
-    return range_.loc[range_["min"] == range_["max"], "min"].astype(int), left
+    of_player = range_.loc[range_["min"] == range_["max"], "min"].astype(int)
+    return of_player, (side.notna() & player.isin(of_player.index)).to_numpy(), left
 
 
 def too_few(side: pd.Series, least: int, what: str = "players") -> str:

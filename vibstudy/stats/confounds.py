@@ -27,8 +27,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import VibstudyError
+from vibstudy.errors import VibstudyError, listed
 from vibstudy.stats.frames import Prepared, check_columns, prepare
+from vibstudy.stats.terms import same_within
 from vibstudy.stats.threads import one_thread
 
 INFLATION_LIMIT = 2.0
@@ -235,19 +236,15 @@ def _lone_sentence(place: str, part: pd.DataFrame, frame: pd.DataFrame, tags: Se
     further = "".join(f", {tag} {part[tag].iloc[0]}" for tag in tied)
     return (
         f"All notes of {place} are by one player ({part['_player'].iloc[0]}{further}): there this corpus "
-        f"cannot tell {_and(['player', tags[1], *tied])} apart."
+        f"cannot tell {listed(['player', tags[1], *tied])} apart."
     )
-
-
-def _and(words: Sequence[str]) -> str:
-    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
 
 
 def inflation(prepared: Prepared) -> tuple[pd.DataFrame, float]:
     """Generalised variance inflation of each term, over the units that carry it, and condition number."""
     x = prepared.estimable
     units = {"players": _codes(prepared, 0), "recordings": _codes(prepared, 1)}
-    between = _constant(x, units["players"])
+    between = same_within(x, units["players"])[1]
     rows = {}
     for term, places in prepared.spec.term_indices.items():
         kept = [prepared.kept.index(k) for k in places if k in prepared.kept]
@@ -271,11 +268,6 @@ def _codes(prepared: Prepared, depth: int) -> np.ndarray:
     if depth and prepared.recording:
         labels = labels + " / " + frame[prepared.recording].astype(str)
     return pd.factorize(labels)[0]
-
-
-def _constant(x: np.ndarray, codes: np.ndarray) -> np.ndarray:
-    first = np.unique(codes, return_index=True)[1]
-    return np.all(np.isclose(x, x[first][codes]), axis=0)
 
 
 def _unit_means(x: np.ndarray, codes: np.ndarray) -> np.ndarray:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from vibstudy.stats.player_rows import constant_within
+
 if TYPE_CHECKING:
     from vibstudy.stats.fitted import FittedModel
 
@@ -64,7 +66,8 @@ def diagnose(
         Sentences to append.
     """
     boundary, advice = _boundary(result)
-    few = _few_players(result)
+    spare = players_to_spare(result)
+    few = [] if spare is None else [few_players_text(*spare)]
     if not result.converged:
         verdict = "not converged"
         opening = f"The fit did not converge: do not use its numbers. {NOT_CONVERGED_ADVICE}"
@@ -142,7 +145,7 @@ def players_to_spare(result: FittedModel) -> tuple[int, int] | None:
     term = next((t for t in result.prepared.terms if t.group == result.prepared.player), None)
     if term is None:
         return None
-    between = _player_level_rank(result)
+    between = constant_within(result.prepared.estimable, result.prepared.terms[0])[1]
     # with three chance can hardly be told
     return (len(term.levels), between) if len(term.levels) - between < 4 else None
 
@@ -153,20 +156,6 @@ def few_players_text(players: int, terms: int) -> str:
         f"{players} players carry {terms} terms that differ between players: only "
         f"{max(players - terms, 0)} remain to judge chance by. Treat p-values and intervals with reserve."
     )
-
-
-def _few_players(result: FittedModel) -> list[str]:
-    spare = players_to_spare(result)
-    return [] if spare is None else [few_players_text(*spare)]
-
-
-def _player_level_rank(result: FittedModel) -> int:
-    """Number of independent fixed columns that are constant within each player."""
-    codes = result.prepared.terms[0].codes
-    x = result.prepared.estimable
-    first = np.unique(codes, return_index=True)[1]
-    constant = np.all(np.isclose(x, x[first][codes]), axis=0)
-    return int(np.linalg.matrix_rank(x[first][:, constant])) if constant.any() else 0
 
 
 def _dropped(result: FittedModel) -> list[str]:

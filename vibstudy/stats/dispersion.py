@@ -55,10 +55,8 @@ def compare_spread(
         Spread between the players of `end` over that of `start`: below 1 is more alike.
     """
     used = notes[is_countable(notes, outcome)]
-    side, left = sides(used, by, start, end)
-    used = used[
-        used["player"].astype(str).isin(side.index) & used[by].astype("string").isin([str(start), str(end)])
-    ]
+    side, rows, left = sides(used, by, start, end)
+    used = used[rows]
     figures = player_figures(used, [outcome])
     groups = side.reindex(list(figures.players)).to_numpy()
     table = pd.DataFrame({
@@ -77,11 +75,8 @@ def compare_spread(
     if reason:
         return Answer(**base, cannot_tell=reason)
     value, error = table["value"].to_numpy(), table["se"].to_numpy() ** 2
-    ratio, low, high, p = spread_ratio(
-        [value[groups == k] for k in (0, 1)],
-        [error[groups == k] for k in (0, 1)],
-        np.random.default_rng(seed),
-    )
+    values, errors = ([of[groups == k] for k in (0, 1)] for of in (value, error))
+    ratio, low, high, p = spread_ratio(values, errors, np.random.default_rng(seed))
     if low <= 1 / 29 and high >= 29:  # both ends of the grid: nothing is told
         reason = "the players' figures differ no more than sampling makes them"
         return Answer(**base, cannot_tell=reason)
@@ -129,12 +124,8 @@ def _restricted(values: np.ndarray, errors: np.ndarray, taus: np.ndarray) -> np.
 
 def _pairs(step: int) -> tuple[slice, slice]:
     """Places of tau_start and tau_end = rho tau_start on the grid."""
-    size = len(_TAUS)
-    return (
-        (slice(0, size - step), slice(step, size))
-        if step >= 0
-        else (slice(-step, size), slice(0, size + step))
-    )
+    size = len(_TAUS) - abs(step)
+    return slice(max(-step, 0), max(-step, 0) + size), slice(max(step, 0), max(step, 0) + size)
 
 
 def _statistic(first: np.ndarray, second: np.ndarray, only: int | None = None) -> np.ndarray:

@@ -54,7 +54,6 @@ def _finding(question: Question, reply: Reply) -> Finding:
     frame = model.prepared.frame
     player = str(model.prepared.player)
     pairs = frame[[player, question.recording]].drop_duplicates()
-    across = question.across
     finding = Finding(
         claim,
         estimate=reply.shown,
@@ -66,7 +65,7 @@ def _finding(question: Question, reply: Reply) -> Finding:
         players=int(frame[player].nunique()),
         recordings=len(pairs),
         notes=len(frame),
-        labels=(*question.axis.labels, *(across.labels if across else ())),
+        labels=tuple(label for axis in question.axes for label in axis.labels),
         told=observed_shares(question.chosen, claim.outcome, question.axis.side),
         formula=reply.formula,
         method=f"t, {model.inference.label} df",
@@ -75,7 +74,10 @@ def _finding(question: Question, reply: Reply) -> Finding:
         look=_look(question, frame),
         scale=model.scale,
     )
-    remarks = [*question.axis.remarks, *(across.remarks if across else ()), *plain_remarks(question, reply)]
+    remarks = [
+        *(remark for axis in question.axes for remark in axis.remarks),
+        *plain_remarks(question, reply),
+    ]
     twin = twin_tag(question)
     if twin:
         return replace(finding, obstacle=twin, remarks=tuple(remarks))
@@ -95,18 +97,8 @@ def _finding(question: Question, reply: Reply) -> Finding:
 
 
 def _look(question: Question, frame: pd.DataFrame) -> str:
-    side = pd.Series(question.axis.side, index=question.chosen.index)
-    used = question.chosen[question.countable].reset_index(drop=True).loc[frame.index]
-    counts = (
-        pd.DataFrame(
-            {
-                "recording": frame[question.recording].astype(str).to_numpy(),
-                "side": side[question.countable].reset_index(drop=True).loc[used.index].to_numpy(),
-            }
-        )
-        .groupby(["recording", "side"])
-        .size()
-        .reset_index()
-    )
-    content = json.dumps([[str(name), int(way), int(n)] for name, way, n in counts.to_numpy().tolist()])
+    side = pd.Series(question.axis.side[question.countable]).loc[frame.index].to_numpy()
+    names = frame[question.recording].astype(str)
+    counts = names.groupby([names, side]).size().reset_index(name="notes").to_numpy().tolist()
+    content = json.dumps([[str(name), int(way), int(n)] for name, way, n in counts])
     return hashlib.sha256(content.encode()).hexdigest()[:16]

@@ -14,8 +14,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -39,6 +40,12 @@ if TYPE_CHECKING:
 
 FILE_NAME = "questions.csv"
 OUTCOMES = ("rate_hz", "extent_cents")
+COMPARISONS: dict[str, Callable[..., Answer]] = {
+    "alike": compare_spread,
+    "regular within notes": compare_regularity,
+    "regular from note to note": partial(compare_regularity, where="from note to note"),
+    "same written notes": compare_same_notes,
+}
 
 
 @dataclass(frozen=True)
@@ -76,38 +83,27 @@ def ask_all(notes: pd.DataFrame, pairs: Sequence[Groups] = ()) -> list[tuple[str
         have no columns for is answered by "cannot tell", and why.
     """
     within = "decade" if "decade" in notes and notes["decade"].nunique() > 1 else None
-    alone: list[tuple[str, str, Callable[[], Answer]]] = [
-        ("amount", "How much vibrato is there in all?", lambda: vibrato_amount(notes)),
-        ("traded", "Are rate and extent traded?", lambda: trade(notes, within)),
-        ("kinds", "Are there two kinds of use?", lambda: kinds_of_use(notes)),
-        ("teachers", "Are pupils nearer to their teachers?", lambda: pupils_near_teachers(notes)),
-    ]
     out: list[tuple[str, Groups | None, Answer]] = [
-        (name, None, _answered(question, ask)) for name, question, ask in alone
+        ("amount", None, _answered("How much vibrato is there in all?", vibrato_amount, notes)),
+        ("traded", None, _answered("Are rate and extent traded?", trade, notes, within)),
+        ("kinds", None, _answered("Are there two kinds of use?", kinds_of_use, notes)),
+        ("teachers", None, _answered("Are pupils nearer to their teachers?", pupils_near_teachers, notes)),
     ]
     for pair in pairs:
-        of = (pair.by, pair.start, pair.end)
-        out.append(("amount", pair, _answered("More in all?", lambda of=of: compare_amounts(notes, *of))))  # type: ignore[misc]
+        of = (notes, pair.by, pair.start, pair.end)
+        out.append(("amount", pair, _answered("More in all?", compare_amounts, *of)))
         for outcome in OUTCOMES:
-            asked: list[tuple[str, Callable[[], Answer]]] = [
-                ("alike", lambda of=of, o=outcome: compare_spread(notes, *of, outcome=o)),  # type: ignore[misc]
-                ("regular within notes", lambda of=of, o=outcome: compare_regularity(notes, *of, outcome=o)),  # type: ignore[misc]
-                (
-                    "regular from note to note",
-                    lambda of=of, o=outcome: compare_regularity(  # type: ignore[misc]
-                        notes, *of, outcome=o, where="from note to note"
-                    ),
-                ),
-                ("same written notes", lambda of=of, o=outcome: compare_same_notes(notes, *of, outcome=o)),  # type: ignore[misc]
-            ]
             words = f"{outcome} of {pair.by} {pair.end} compared with {pair.start}:"
-            out += [(name, pair, _answered(f"{name}, {words}", ask)) for name, ask in asked]
+            out += [
+                (name, pair, _answered(f"{name}, {words}", compare, *of, outcome=outcome))
+                for name, compare in COMPARISONS.items()
+            ]
     return out
 
 
-def _answered(question: str, ask: Callable[[], Answer]) -> Answer:
+def _answered(question: str, ask: Callable[..., Answer], *of: Any, **further: Any) -> Answer:
     try:
-        return ask()
+        return ask(*of, **further)
     except VibstudyError as problem:
         why = "; ".join(str(item).rstrip(".") for item in problem.problems)
         return Answer(question, cannot_tell=in_one_line(why))
@@ -179,11 +175,8 @@ def run_questions(study_folder: str | Path, pair: Groups | None, console: Consol
         for answer, corrected in own:
             if groups is None or not answer.cannot_tell:
                 holm_said = f" After Holm: p = {corrected:.3f}." if np.isfinite(corrected) else ""
-                put(
-                    console,
-                    f"  {in_one_line(answer.sentence())}{holm_said}",
-                    "dim" if answer.cannot_tell else "",
-                )
+                style = "dim" if answer.cannot_tell else ""
+                put(console, f"  {in_one_line(answer.sentence())}{holm_said}", style)
         untold = Counter(a.cannot_tell for a, _ in own if a.cannot_tell) if groups is not None else Counter()
         for reason, number in untold.items():
             put(console, f"  {number} of {len(own)} questions cannot be told: {in_one_line(reason)}.", "dim")

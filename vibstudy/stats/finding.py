@@ -9,7 +9,7 @@ import numpy as np
 from vibstudy.stats.claimfile import Claim
 from vibstudy.stats.fitted import Scale
 from vibstudy.stats.multiple import Evidence
-from vibstudy.stats.question import shown
+from vibstudy.stats.question import Reply, shown
 from vibstudy.stats.remarks import Remark
 
 ALPHA = 0.05
@@ -37,6 +37,13 @@ class Other:
     estimate: float = np.nan
     low: float = np.nan
     high: float = np.nan
+
+    @classmethod
+    def of(cls, kind: str, name: str, reply: Reply | None, times: float = 1.0) -> Other:
+        """A reply to the same question asked otherwise; None where there was none."""
+        if reply is None:
+            return cls(kind, name, None)
+        return cls(kind, name, reply.evidence, *(times * x for x in (reply.shown, reply.low, reply.high)))
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, listed, nearest
 from vibstudy.stats.design import Design
 from vibstudy.stats.formula import Formula, columns_of, parse_formula, term_text
 from vibstudy.stats.players import AUTO, EQUAL, PlayerPart, TermColumns, with_own_part
@@ -179,7 +179,7 @@ def prepare(
     if len(kept) < len(names):
         lost = [name for k, name in enumerate(names) if k not in kept]
         remarks.append(
-            f"These notes cannot estimate {_listed(lost)}: left out. The other terms determine it, or its "
+            f"These notes cannot estimate {listed(lost)}: left out. The other terms determine it, or its "
             "cell is empty."
         )
     if len(y) <= len(kept) + 1:
@@ -291,16 +291,13 @@ def plain(data: pd.DataFrame) -> pd.DataFrame:
         if isinstance(values.dtype, pd.CategoricalDtype):
             out[name] = values.cat.remove_unused_categories().array
         elif pd.api.types.is_bool_dtype(values.dtype):
-            out[name] = pd.Categorical(values.astype(bool), categories=_present(values, [False, True]))
+            values = values.astype(bool)
+            out[name] = pd.Categorical(values, categories=sorted(values.unique()))
         elif pd.api.types.is_numeric_dtype(values.dtype):
             out[name] = _plain_numbers(values)
         else:
             out[name] = pd.Categorical(values.astype(str))
     return pd.DataFrame(out, index=data.index)
-
-
-def _present(values: pd.Series, levels: list[Any]) -> list[Any]:
-    return [level for level in levels if (values == level).any()]
 
 
 def _plain_numbers(values: pd.Series) -> np.ndarray:
@@ -324,21 +321,13 @@ def _check_variation(frame: pd.DataFrame, columns: Sequence[str], outcome_column
             continue
         if frame[name].nunique() > 1:
             continue
-        value = frame[name].iloc[0]
         if name == outcome_column:
-            problems.append(
-                Problem("the outcome is the same in every note", column=name, got=str(value),
-                        repair="There is nothing to explain; choose another outcome or filter.")
-            )  # fmt: skip
+            message = "the outcome is the same in every note"
+            repair = "There is nothing to explain; choose another outcome or filter."
         else:
-            problems.append(
-                Problem(
-                    "has only one value among the notes used, so that nothing can be compared",
-                    column=name,
-                    got=str(value),
-                    repair=f"Leave {name} out of the formula, or include notes with another {name}.",
-                )
-            )
+            message = "has only one value among the notes used, so that nothing can be compared"
+            repair = f"Leave {name} out of the formula, or include notes with another {name}."
+        problems.append(Problem(message, column=name, got=str(frame[name].iloc[0]), repair=repair))
     if outcome_column and isinstance(frame[outcome_column].dtype, pd.CategoricalDtype):
         problems.append(
             Problem(
@@ -483,8 +472,3 @@ def _with_slopes(
         raise VibstudyError(problems)
     design = np.column_stack([np.ones(len(frame)), frame[list(slopes)].to_numpy(float)])
     return RandomTerm(term.group, term.codes, term.levels, ("Intercept", *slopes), design, correlated)
-
-
-def _listed(names: Sequence[str]) -> str:
-    names = list(names)
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]

@@ -22,8 +22,8 @@ Simonsohn, Simmons & Nelson 2020, Nat. Hum. Behav. 4:1208-1214 (specification cu
 
 from __future__ import annotations
 
-import inspect
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -33,10 +33,14 @@ import pandas as pd
 from vibstudy.errors import VibstudyError
 from vibstudy.stats.claimfile import Claim
 from vibstudy.stats.finding import ALPHA
-from vibstudy.stats.multiple import evidence
+from vibstudy.stats.multiple import Evidence, evidence
 from vibstudy.stats.question import PRESENCE, Question, Reply, shown
 from vibstudy.stats.remarks import NotTestable
+from vibstudy.stats.robustness import NOTE_TAGS
 from vibstudy.stats.threads import one_thread
+
+HELD_EQUAL = {"medium": ("medium",), "length": ("duration_s",), "room": ("room_decay_s", "room")}
+"""What can be held equal, by the first of these columns that the notes have."""
 
 
 @dataclass(frozen=True)
@@ -89,25 +93,16 @@ def choices_of(question: Question) -> dict[str, tuple[str, str]]:
     strict = used["quality"].eq("ok").fillna(False) if "quality" in used else None
     if strict is not None and 0 < int(strict.sum()) < len(used):
         out["notes"] = ("all", "strict")
-    if varies("medium"):
-        out["medium"] = ("not held equal", "held equal")
-    if varies("duration_s"):
-        out["length"] = ("not held equal", "held equal")
-    if varies("room_decay_s") or varies("room"):
-        out["room"] = ("not held equal", "held equal")
-    if question.claim.outcome not in PRESENCE and _slopes_are_own():
+    for name, columns in HELD_EQUAL.items():
+        if any(map(varies, columns)):
+            out[name] = ("not held equal", "held equal")
+    if question.claim.outcome not in PRESENCE:
         out["slopes"] = ("own", "none")
     axis = question.axis
     # of fewer values no curve can be told from bands
     if axis.shape == "bands" and question.across is None and used[axis.column].nunique() > 4:
         out["time"] = ("bands", "curve")
     return out
-
-
-def _slopes_are_own() -> bool:
-    from vibstudy.stats.mixed import fit_mixed
-
-    return inspect.signature(fit_mixed).parameters["slopes"].default == "auto"
 
 
 @one_thread
@@ -145,7 +140,9 @@ def all_ways(
         except (NotTestable, VibstudyError):
             lost += 1
             continue
-        rows.append({**_row(way, reply), "as_claimed": first})
+        figures = reply.shown, reply.low, reply.high
+        row = _row("", figures, reply.evidence, len(reply.model.prepared.y))
+        rows.append({**way, **row, "as_claimed": first})
     plain = {name: pair[0] for name, pair in choices.items()}
     rows += [{**plain, **row, "as_claimed": False} for row in _without_players(question, base)]
     table = pd.DataFrame(rows)
@@ -161,27 +158,22 @@ def _ask(question: Question, way: dict[str, str]) -> Reply:
     keep = None
     if way.get("notes") == "strict":
         keep = chosen["quality"].eq("ok").fillna(False).to_numpy(bool)
-    if way.get("medium") == "held equal":
-        extra.append("medium")
-    if way.get("length") == "held equal":
-        extra.append("log2(duration_s)")
-    if way.get("room") == "held equal":
-        extra.append("room_decay_s" if "room_decay_s" in chosen else "room")
+    for name, columns in HELD_EQUAL.items():
+        if way.get(name) == "held equal":
+            column = next(column for column in columns if column in chosen)
+            extra.append(NOTE_TAGS.get(column, column))
     if way.get("slopes") == "none":
         settings["slopes"] = ()
     return question.ask(extra, keep, **settings)
 
 
-def _row(way: dict[str, str], reply: Reply) -> dict[str, Any]:
+def _row(without: str, figures: Sequence[float], found: Evidence, notes: int) -> dict[str, Any]:
     return {
-        **way,
-        "without": "",
-        "estimate": reply.shown,
-        "low": reply.low,
-        "high": reply.high,
-        "p": reply.evidence.p,
-        "verdict": reply.evidence.verdict(1.0, ALPHA),
-        "notes_used": len(reply.model.prepared.y),
+        "without": without,
+        **dict(zip(("estimate", "low", "high"), figures, strict=True)),
+        "p": found.p,
+        "verdict": found.verdict(1.0, ALPHA),
+        "notes_used": notes,
     }
 
 
@@ -200,16 +192,7 @@ def _without_players(question: Question, base: Reply) -> list[dict[str, Any]]:
             continue
         found = evidence(question.claim.expect, estimate, se, df, base.margin)
         half = float(stats.t.ppf(1 - ALPHA / 2, df)) * se
-        point, low, high = shown(base.model.scale, [estimate, estimate - half, estimate + half])
-        rows.append(
-            {
-                "without": str(left["left_out"]),
-                "estimate": point,
-                "low": low,
-                "high": high,
-                "p": found.p,
-                "verdict": found.verdict(1.0, ALPHA),
-                "notes_used": len(base.model.prepared.y) - int(left["notes"]),
-            }
-        )
+        figures = shown(base.model.scale, [estimate, estimate - half, estimate + half])
+        used = len(base.model.prepared.y) - int(left["notes"])
+        rows.append(_row(str(left["left_out"]), figures, found, used))
     return rows

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg
 
-from vibstudy.stats.terms import RandomTerm
+from vibstudy.stats.terms import RandomTerm, same_within
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,9 +140,8 @@ _ALL_OF_IT = 1e-9
 
 def constant_within(x: np.ndarray, term: RandomTerm) -> tuple[np.ndarray, int]:
     """Columns that are constant within every level of a term, and how many of them are independent."""
-    first = np.unique(term.codes, return_index=True)[1]
-    constant = np.all(np.isclose(x, x[first][term.codes]), axis=0)
-    return constant, int(np.linalg.matrix_rank(x[first][:, constant])) if constant.any() else 0
+    first, constant = same_within(x, term.codes)
+    return constant, int(np.linalg.matrix_rank(first[:, constant])) if constant.any() else 0
 
 
 def _spare(x: np.ndarray, term: RandomTerm) -> tuple[np.ndarray, int]:

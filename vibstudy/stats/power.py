@@ -35,7 +35,7 @@ from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.moments import Moments
 from vibstudy.stats.resampling import contrast_row
 from vibstudy.stats.smallsample import make_inference
-from vibstudy.stats.terms import RandomTerm, random_design
+from vibstudy.stats.terms import RandomTerm, random_design, same_within
 from vibstudy.stats.threads import one_thread
 
 TARGET = 0.8  # power usually asked for: common practice, no source
@@ -258,9 +258,8 @@ class _Study:
 
 def _cells(x: np.ndarray, codes: np.ndarray) -> list[np.ndarray]:
     """Players grouped by the fixed terms that do not vary within any player."""
-    first = np.unique(codes, return_index=True)[1]
-    constant = np.all(np.isclose(x, x[first][codes]), axis=0)
-    _, cell = np.unique(np.round(x[first][:, constant], 9), axis=0, return_inverse=True)
+    first, constant = same_within(x, codes)
+    _, cell = np.unique(np.round(first[:, constant], 9), axis=0, return_inverse=True)
     cell = np.ravel(cell)
     return [np.flatnonzero(cell == k) for k in range(int(cell.max()) + 1)]
 

@@ -20,7 +20,8 @@ levels    a factor's own levels; also of numbers with four values or fewer, unle
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -86,6 +87,31 @@ def is_number(values: pd.Series) -> bool:
     return pd.api.types.is_numeric_dtype(values.dtype) and not pd.api.types.is_bool_dtype(values.dtype)
 
 
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """Two ends of a column, among the notes chosen, of which some have an outcome."""
+
+    column: str
+    start: Any
+    end: Any
+    chosen: pd.DataFrame
+    known: np.ndarray
+    player: str
+    every: pd.DataFrame
+
+    def demand_players(self, side: np.ndarray, labels: Sequence[str]) -> None:
+        """Both sides need notes, and are not to be told from a single player."""
+        names = self.chosen[self.player].astype(str).to_numpy()
+        sides = [set(names[self.known & (side == way)]) for way in (-1, 1)]
+        for label, players in zip(labels, sides, strict=True):
+            if not players:
+                raise NotTestable(Remark("empty side", {"column": self.column, "value": label}))
+        for label, players in zip(labels, sides, strict=True):
+            if len(players) == 1 and not sides[0] & sides[1]:
+                values = {"column": self.column, "value": label, "player": next(iter(players))}
+                raise NotTestable(Remark("one player", values))
+
+
 def axis_of(
     contrast: Contrast,
     column: str,
@@ -115,23 +141,25 @@ def axis_of(
     first = column == contrast.column
     start = contrast.start if first else contrast.across_start
     end = contrast.end if first else contrast.across_end
+    asked = _Asked(column, start, end, chosen, known, player, every)
     shape = contrast.shape_of(column, is_number(every[column]))
     if shape == "levels":
-        return _levels(column, start, end, chosen, known, player, every)
+        return _levels(asked)
     values = chosen[column].astype("Float64").to_numpy(float, na_value=np.nan)
     if shape == "break":
         return _break(contrast, values, chosen.index, known)
     start, end = _number(column, start), _number(column, end)
+    asked = replace(asked, start=start, end=end)
     seen = values[known & np.isfinite(values)]
     found = np.unique(seen)
     if len(found) < 2:
         raise NotTestable(Remark("one value", {"column": column}))
     plain = shape == "trend" and not (first and contrast.shape) and {start, end} <= set(found.tolist())
     if plain and len(found) <= CURVE_TERMS + 1:
-        return _levels(column, start, end, chosen, known, player, every)
+        return _levels(asked)
     remarks = _reach(column, start, end, seen)
     if shape == "bands":
-        return _bands(column, start, end, values, chosen, known, player, other, remarks)
+        return _bands(asked, values, other, remarks)
     inside = (values >= min(start, end)) & (values <= max(start, end))
     columns, term = pd.DataFrame(index=chosen.index), name_text(column)
     if shape == "trend" and column in TIMES and np.any(known & np.isfinite(values) & ~inside):
@@ -145,7 +173,7 @@ def axis_of(
     side = np.where(np.isfinite(values), np.where(near_start, -1, 1), 0)
     labels = (level_text(start), level_text(end))
     if shape == "curve":
-        return _curve(column, start, end, values, seen, chosen.index, side, labels, remarks)
+        return _curve(asked, values, seen, side, labels, remarks)
     bend = (2 * (values - start) / (end - start) - 1) ** 2
     bends = pd.DataFrame({f"{column}_bend": bend}, index=chosen.index)
     name = str(next(iter(columns), column))
@@ -182,29 +210,12 @@ def _reach(column: str, start: float, end: float, seen: np.ndarray) -> list[Rema
     return remarks
 
 
-def _levels(
-    column: str,
-    start: Any,
-    end: Any,
-    chosen: pd.DataFrame,
-    known: np.ndarray,
-    player: str,
-    every: pd.DataFrame,
-) -> Axis:
-    start, end = (_level(every, column, value) for value in (start, end))
+def _levels(asked: _Asked) -> Axis:
+    column, chosen = asked.column, asked.chosen
+    start, end = (_level(asked.every, column, value) for value in (asked.start, asked.end))
     texts = chosen[column].map(level_text, na_action="ignore").astype(object).to_numpy()
     side = np.where(texts == start, -1, np.where(texts == end, 1, 0))
-    names = chosen[player].astype(str).to_numpy()
-    sides = {value: set(names[known & (side == way)]) for value, way in ((start, -1), (end, 1))}
-    for value, players in sides.items():
-        if not players:
-            raise NotTestable(Remark("empty side", {"column": column, "value": value}))
-    shared = sides[start] & sides[end]
-    for value, players in sides.items():
-        if len(players) == 1 and not shared:
-            raise NotTestable(
-                Remark("one player", {"column": column, "value": value, "player": next(iter(players))})
-            )
+    asked.demand_players(side, (start, end))
     term = f"C({name_text(column)})" if is_number(chosen[column]) else name_text(column)
     empty = pd.DataFrame(index=chosen.index)
     return Axis(column, "levels", term, empty, {column: start}, {column: end}, side, (start, end), empty)
@@ -243,17 +254,9 @@ def _break(contrast: Contrast, values: np.ndarray, index: pd.Index, known: np.nd
     )
 
 
-def _bands(
-    column: str,
-    start: float,
-    end: float,
-    values: np.ndarray,
-    chosen: pd.DataFrame,
-    known: np.ndarray,
-    player: str,
-    other: pd.Series | None,
-    remarks: list[Remark],
-) -> Axis:
+def _bands(asked: _Asked, values: np.ndarray, other: pd.Series | None, remarks: list[Remark]) -> Axis:
+    column, start, end = asked.column, asked.start, asked.end
+    chosen, known = asked.chosen, asked.known
     times = column in TIMES
     step = STEP if times else abs(end - start) / 4
     origin = 0.0 if times else min(start, end)
@@ -262,7 +265,7 @@ def _bands(
     ends = np.floor((np.array([start, end]) - origin) / step)
     if ends[0] == ends[1]:
         raise NotTestable(Remark("same band", {"column": column, "start": start, "end": end}))
-    names = chosen[player].astype(str).to_numpy()
+    names = chosen[asked.player].astype(str).to_numpy()
     groups = np.zeros(len(chosen), int) if other is None else pd.factorize(other)[0]
     most = int(abs(ends[1] - ends[0]) + 1) // 2
     side, spans = np.zeros(len(chosen), int), []
@@ -275,45 +278,26 @@ def _bands(
             if min(counts) >= ENOUGH:
                 break
         if not np.any(member & known):
-            raise NotTestable(
-                Remark("empty side", {"column": column, "value": _band_text(own, own, step, origin)})
-            )
+            band = _band_text(own, own, step, origin)
+            raise NotTestable(Remark("empty side", {"column": column, "value": band}))
         members = place[member & known]
         low, high = float(members.min()), float(members.max())
         side[member] = way
         spans.append((low, high))
-        players = len(set(names[member & known]))
         if (low, high) != (own, own):
-            remarks.append(
-                Remark(
-                    "widened",
-                    {
-                        "column": column,
-                        "value": origin + own * step,
-                        "band": _band_text(low, high, step, origin),
-                        "players": players,
-                    },
-                )
-            )
+            band, players = _band_text(low, high, step, origin), len(set(names[member & known]))
+            told = {"column": column, "value": origin + own * step, "band": band, "players": players}
+            remarks.append(Remark("widened", told))
     texts = [_band_text(low, high, step, origin) for low, high in spans]
     labels = np.array([_band_text(p, p, step, origin) if np.isfinite(p) else None for p in place], object)
     labels[side == -1], labels[side == 1] = texts
     name = f"{column}_band"
     columns = pd.DataFrame({name: pd.array(labels, dtype="string")}, index=chosen.index)
-    sides = {way: set(names[known & (side == way)]) for way in (-1, 1)}
-    for way, text in zip((-1, 1), texts, strict=True):
-        if len(sides[way]) == 1 and not sides[-1] & sides[1]:
-            one = next(iter(sides[way]))
-            raise NotTestable(Remark("one player", {"column": column, "value": text, "player": one}))
+    asked.demand_players(side, texts)
     empty = pd.DataFrame(index=chosen.index)
     seen = values[known & np.isfinite(values)]
-    bends = pd.DataFrame(
-        {
-            column: values,
-            f"{column}_bend": ((values - seen.mean()) / seen.std()) ** 2,
-        },
-        index=chosen.index,
-    )
+    bend = ((values - seen.mean()) / seen.std()) ** 2
+    bends = pd.DataFrame({column: values, f"{column}_bend": bend}, index=chosen.index)
     return Axis(
         column, "bands", name_text(name), columns, {name: texts[0]}, {name: texts[1]}, side,
         (texts[0], texts[1]), bends if len(np.unique(seen)) > 2 else empty, tuple(remarks),
@@ -326,16 +310,14 @@ def _band_text(low: float, high: float, step: float, origin: float) -> str:
 
 
 def _curve(
-    column: str,
-    start: float,
-    end: float,
+    asked: _Asked,
     values: np.ndarray,
     seen: np.ndarray,
-    index: pd.Index,
     side: np.ndarray,
     labels: tuple[str, str],
     remarks: list[Remark],
 ) -> Axis:
+    column, index = asked.column, asked.chosen.index
     terms = min(CURVE_TERMS, len(np.unique(seen)) - 1)
     low, high = float(seen.min()), float(seen.max())
 
@@ -344,7 +326,7 @@ def _curve(
 
     names = [f"{column}_curve{k}" for k in range(1, terms + 1)]
     columns = pd.DataFrame(basis(values), columns=names, index=index)
-    ends = basis(np.array([start, end]))
+    ends = basis(np.array([asked.start, asked.end]))
     settings = [dict(zip(names, row, strict=True)) for row in ends.tolist()]
     return Axis(
         column, "curve", " + ".join(map(name_text, names)), columns, settings[0], settings[1], side, labels,

@@ -15,7 +15,7 @@ from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.lineage import lineage_of
 from vibstudy.stats.multiple import Evidence, evidence
-from vibstudy.stats.predictors import axis_of, is_number, joined, level_text
+from vibstudy.stats.predictors import Axis, axis_of, is_number, joined, level_text
 from vibstudy.stats.remarks import NotTestable, Remark
 from vibstudy.stats.selection import is_countable, is_proper, with_air_vibrato
 from vibstudy.stats.tokens import name_text
@@ -80,15 +80,9 @@ class Question:
     ):
         self.claim, self.player, self.recording = claim, player, recording
         self.contrast = c = contrast or claim.contrast
-        names = [
-            claim.outcome,
-            c.column,
-            *([c.across] if c.across else []),
-            *claim.crossed,
-            player,
-            recording,
-        ]
-        check_columns(notes, names)
+        check_columns(
+            notes, [claim.outcome, *filter(None, (c.column, c.across)), *claim.crossed, player, recording]
+        )
         self._notes = notes
         notes = notes.reset_index(drop=True)
         if claim.outcome == "has_vibrato":
@@ -107,11 +101,8 @@ class Question:
         if self.axis.shape == "trend":
             parts.append(self.axis.bends)
         if "speed_factor" in chosen and "speed_known" not in chosen:
-            parts.append(
-                pd.DataFrame(
-                    {"speed_known": np.where(chosen["speed_factor"].notna(), "yes", "no")}, chosen.index
-                )
-            )
+            known_speed = np.where(chosen["speed_factor"].notna(), "yes", "no")
+            parts.append(pd.DataFrame({"speed_known": known_speed}, chosen.index))
         if "teacher" in notes and "lineage" not in notes and notes["teacher"].notna().any():
             named = notes.rename(columns={player: "player"}) if player != "player" else notes
             parts.append(lineage_of(named)[chosen.index].rename("lineage").to_frame())
@@ -139,6 +130,11 @@ class Question:
                     raise NotTestable(Remark("empty cell", values))
 
     @property
+    def axes(self) -> list[Axis]:
+        """The column compared, and the one its change is asked across, if any."""
+        return [self.axis] if self.across is None else [self.axis, self.across]
+
+    @property
     def left(self) -> str:
         """Left side of the formula."""
         name = name_text(self.claim.outcome)
@@ -147,9 +143,8 @@ class Question:
     def formula(self, extra: Sequence[str] = ()) -> str:
         """The model's formula, with `extra` terms."""
         own = set()
-        for axis in (self.axis, self.across):
-            if axis is not None:
-                own |= {axis.column, axis.term, name_text(axis.column), f"C({name_text(axis.column)})"}
+        for axis in self.axes:
+            own |= {axis.column, axis.term, name_text(axis.column), f"C({name_text(axis.column)})"}
         adjust = [term for term in self.claim.adjust if term not in own]
         return f"{self.left} ~ {' + '.join([joined(self.axis, self.across), *adjust, *extra])}"
 
@@ -195,20 +190,13 @@ class Question:
         if weights is not None and not presence:
             settings["weights"] = weights[mask]
         fit = fit_presence if presence else fit_mixed
-        model = fit(
-            frame,
-            formula,
-            player=self.player,
-            recording=self.recording,
-            crossed=(*self.claim.crossed, *drawn),
-            **settings,
-        )
+        crossed = (*self.claim.crossed, *drawn)
+        model = fit(frame, formula, self.player, self.recording, crossed, **settings)
         if not model.converged:
             raise NotTestable(Remark("not converged", advice=NOT_CONVERGED_ADVICE))
-        separated = model.separated() if isinstance(model, PresenceResult) else []
         column = next(iter(self.axis.start))
         ends = [f"{column} {level_text(at[column])}" for at in (self.axis.start, self.axis.end)]
-        for level in separated:
+        for level in model.separated() if isinstance(model, PresenceResult) else ():
             if level in ends:
                 raise NotTestable(Remark("separated", {"level": level}, advice="Report the counts."))
         return self._reply(model, formula)
@@ -241,9 +229,8 @@ class Question:
         from vibstudy.stats.marginal import Grid
 
         grid, axis, across = Grid(model.prepared), self.axis, self.across
-        for name in [*axis.start, *(across.start if across else [])]:
-            if name not in model.prepared.frame:
-                raise NotTestable(Remark("aliased", {"columns": (axis.column,)}))
+        if not {name for one in self.axes for name in one.start} <= set(model.prepared.frame):
+            raise NotTestable(Remark("aliased", {"columns": (axis.column,)}))
 
         def difference(extra: Mapping[str, Any]) -> np.ndarray:
             return grid.row({**axis.end, **extra}) - grid.row({**axis.start, **extra})

@@ -70,10 +70,8 @@ def compare_regularity(
     used = vibrato_notes(notes)
     column = IRREGULARITY[outcome] if where == "within notes" else outcome
     need(used, [column, by], "Whether vibrato is more regular")
-    side, left = sides(used, by, start, end)
-    used = used[
-        used["player"].astype(str).isin(side.index) & used[by].astype("string").isin([str(start), str(end)])
-    ]
+    side, rows, left = sides(used, by, start, end)
+    used = used[rows]
     table = _within(used, column) if where == "within notes" else _from_note_to_note(used, outcome)
     table["side"] = side.reindex(table.index)
     used = used[used["player"].astype(str).isin(table.index)]
@@ -90,13 +88,11 @@ def compare_regularity(
         reason = f"beyond noise there is none at all in {', '.join(none)}, and no ratio to that"
     if reason:
         return Answer(**base, cannot_tell=reason, cautions=left)
-    estimate, low, high, p = welch(*(table.loc[table["side"] == k, "log"].to_numpy(float) for k in (0, 1)))
+    *figures, p = welch(*(table.loc[table["side"] == k, "log"].to_numpy(float) for k in (0, 1)))
+    estimate, low, high = (float(np.exp(figure)) for figure in figures)
     if where == "from note to note":
         left = (*left, *_noise_caution(used, outcome, side))
-    return Answer(
-        **base, estimate=float(np.exp(estimate)), low=float(np.exp(low)), high=float(np.exp(high)), p=p,
-        cautions=left,
-    )  # fmt: skip
+    return Answer(**base, estimate=estimate, low=low, high=high, p=p, cautions=left)
 
 
 def _within(notes: pd.DataFrame, column: str) -> pd.DataFrame:
@@ -131,9 +127,8 @@ def _noise_caution(notes: pd.DataFrame, outcome: str, side: pd.Series) -> tuple[
     if outcome in LOG_BY_DEFAULT:
         error = error / notes[outcome].astype(float) / np.log(2)
     player = notes["player"].astype(str)
-    centred = on_scale(notes, outcome) - on_scale(notes, outcome).groupby(notes["recording_id"]).transform(
-        "mean"
-    )
+    values = on_scale(notes, outcome)
+    centred = values - values.groupby(notes["recording_id"]).transform("mean")
     noise = (error**2).groupby(player.map(side)).mean()
     if abs(noise.get(1, np.nan) - noise.get(0, np.nan)) <= ERROR_SHARE * float((centred**2).mean()):
         return ()

@@ -31,7 +31,7 @@ from vibstudy.errors import VibstudyError, nearest
 from vibstudy.stats.engine import polish
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.moments import Solution
-from vibstudy.stats.terms import random_design
+from vibstudy.stats.terms import random_design, same_within
 from vibstudy.stats.threads import one_thread
 
 if TYPE_CHECKING:
@@ -206,8 +206,7 @@ def permutation_test(
     if term is None:
         raise VibstudyError("The model has no player to exchange.")
     x, row = prepared.estimable, contrast_row(result, label)
-    first = np.unique(term.codes, return_index=True)[1]
-    between = np.all(np.isclose(x, x[first][term.codes]), axis=0)
+    first, between = same_within(x, term.codes)
     if np.any(np.abs(row[~between]) > 1e-9):
         raise VibstudyError(
             "varies within players: exchanging players says nothing of it",
@@ -217,7 +216,7 @@ def permutation_test(
     within = x[:, ~between] @ result.beta[~between]
     players = len(term.levels)
     figures = np.bincount(term.codes, prepared.y - within) / np.bincount(term.codes)
-    design, contrast = x[first][:, between], row[between]
+    design, contrast = first[:, between], row[between]
     if players <= design.shape[1]:
         raise VibstudyError(f"{players} players are too few to test {label!r}.")
     reduced = design @ null_basis(contrast)

@@ -58,8 +58,8 @@ def plain_remarks(question: Question, reply: Reply) -> list[Remark]:
 
     out = []
     names = question.chosen[question.player].astype(str).to_numpy()
-    for axis in (question.axis, question.across):
-        if axis is None or axis.shape in ("trend", "curve"):
+    for axis in question.axes:
+        if axis.shape in ("trend", "curve"):
             continue
         counts = [len(set(names[question.known & (axis.side == way)])) for way in (-1, 1)]
         thin = [(v, n) for v, n in zip(axis.labels, counts, strict=True) if n < FEW_PLAYERS_A_SIDE]
@@ -96,11 +96,7 @@ def share_others(question: Question) -> list[Other]:
     """
     if question.claim.outcome not in PRESENCE or np.isfinite(question.claim.margin or np.nan):
         return []
-    reply = _try(question, as_share=True)
-    if reply is None:
-        return [Other("scale", "shares", None)]
-    shown = [100 * value for value in (reply.shown, reply.low, reply.high)]
-    return [Other("scale", "shares", reply.evidence, *shown)]
+    return [Other.of("scale", "shares", _try(question, as_share=True), 100)]
 
 
 def beside_line(question: Question) -> tuple[list[Remark], list[Other]]:
@@ -109,13 +105,10 @@ def beside_line(question: Question) -> tuple[list[Remark], list[Other]]:
     if question.across is not None:
         return [], []
     name = str(axis.bends.columns[0])
-    try:
-        reply = question.ask([name_text(name)])
-    except (NotTestable, VibstudyError):
-        return [], [Other("line", "bend", None)]
-    p = float(reply.model.table()["p"].get(name, np.nan))
+    reply = _try(question, extra=[name_text(name)])
+    p = float(reply.model.table()["p"].get(name, np.nan)) if reply else np.nan
     remarks = [Remark("bend", {"column": axis.column, "p": p, "shape": axis.shape})] if np.isfinite(p) else []
-    return remarks, [Other("line", "bend", reply.evidence, reply.shown, reply.low, reply.high)]
+    return remarks, [Other.of("line", "bend", reply)]
 
 
 def bend_remarks(question: Question, reply: Reply) -> list[Remark]:
@@ -134,9 +127,7 @@ def bend_remarks(question: Question, reply: Reply) -> list[Remark]:
     kept = question.chosen.drop(columns=list(bends), errors="ignore")
     frame = pd.concat([kept, bends], axis=1)[question.countable]
     try:
-        table = fit(
-            frame, formula, question.player, question.recording, crossed=question.claim.crossed
-        ).table()
+        table = fit(frame, formula, question.player, question.recording, question.claim.crossed).table()
     except VibstudyError:
         return []
     p = float(table["p"].get(name, np.nan))
@@ -170,14 +161,11 @@ def _tags(question: Question) -> list[str]:
     """Tags that differ among the notes used and are not in the model."""
     model = question.adjusted()
     used = question.chosen[question.known]
-    skip = {question.axis.column, question.across.column if question.across else ""}
+    skip = {axis.column for axis in question.axes}
     if skip & {"decade", "year"}:
         skip |= {"decade", "year"}
-    return [
-        tag
-        for tag in TAGS
-        if tag in used and tag not in skip and tag not in model and used[tag].nunique() > 1
-    ]
+    tags = [tag for tag in TAGS if tag in used and tag not in skip and tag not in model]
+    return [tag for tag in tags if used[tag].nunique() > 1]
 
 
 def tag_others(question: Question) -> list[Other]:
@@ -188,18 +176,11 @@ def tag_others(question: Question) -> list[Other]:
     common is drawn once a level, as a player's is.
     """
     out = []
-    for tag, extra, drawn, tells in [
-        *_tag_terms(question),
-        *_further_terms(question),
-        *_note_terms(question),
-    ]:
-        try:
-            reply = question.ask(extra, drawn=drawn)
-        except (NotTestable, VibstudyError):
-            if tells:
-                out.append(Other("tag", tag, None))
-            continue
-        out.append(Other("tag", tag, reply.evidence, reply.shown, reply.low, reply.high))
+    own = [_entering(question, tag, _divides(question, tag)) for tag in _tags(question)]
+    for tag, extra, drawn, tells in [*own, *_further_terms(question), *_note_terms(question)]:
+        reply = _try(question, extra=extra, drawn=drawn)
+        if reply or tells:
+            out.append(Other.of("tag", tag, reply))
     return out
 
 
@@ -212,10 +193,6 @@ def _entering(question: Question, tag: str, drawn: bool) -> Entering:
     if drawn:
         return tag, [], [tag], False
     return tag, [name_text(tag)], [], _is_confounder(question, tag)
-
-
-def _tag_terms(question: Question) -> list[Entering]:
-    return [_entering(question, tag, _divides(question, tag)) for tag in _tags(question)]
 
 
 def _further_terms(question: Question) -> list[Entering]:
@@ -233,7 +210,7 @@ def _further_terms(question: Question) -> list[Entering]:
 def _note_terms(question: Question) -> list[Entering]:
     """Register and length of the notes: what is played, where it is not what is asked."""
     used, model = question.chosen[question.known], question.adjusted()
-    skip = {question.claim.outcome, question.axis.column, question.across.column if question.across else ""}
+    skip = {question.claim.outcome, *(axis.column for axis in question.axes)}
     return [
         (name, [term], [], False)
         for name, term in NOTE_TAGS.items()
@@ -244,14 +221,8 @@ def _note_terms(question: Question) -> list[Entering]:
 def _further_tags(question: Question) -> list[str]:
     """Columns that say one thing of a recording, and the same of several players, and are in no model yet."""
     c, used = question.claim, question.chosen[question.known]
-    made = {
-        name
-        for axis in (question.axis, question.across)
-        if axis is not None
-        for name in [*axis.columns, *axis.bends]
-    }
-    skip = {question.player, question.recording, question.axis.column, c.outcome, *c.crossed, *TAGS, *made}
-    skip |= {question.across.column} if question.across else set()
+    made = {name for axis in question.axes for name in [axis.column, *axis.columns, *axis.bends]}
+    skip = {question.player, question.recording, c.outcome, *c.crossed, *TAGS, *made}
     model, out = question.adjusted(), []
     for tag in map(str, used):
         if tag in skip or (tag in _OURS and tag not in FURTHER_TAGS) or tag in model:
@@ -262,11 +233,8 @@ def _further_tags(question: Question) -> list[str]:
         shared = known[[question.player, tag]].drop_duplicates()[tag].duplicated().any()
         if not shared and not is_number(used[tag]):
             continue  # a finer name of the player or the recording
-        if any(
-            _names(used, axis.column, tag) for axis in (question.axis, question.across) if axis is not None
-        ):
-            continue
-        out.append(tag)
+        if not any(_names(used, axis.column, tag) for axis in question.axes):
+            out.append(tag)
     return out[:MOST_FURTHER]
 
 
@@ -307,11 +275,7 @@ def lost_others(question: Question, finding: Finding) -> list[Other]:
     """The contrast with weights for the notes lost, and in the two worst cases."""
     if not abs(finding.told[0] - finding.told[1]) >= WARN_FROM:
         return []
-    return [
-        Other(kind, name, None) if reply is None else
-        Other(kind, name, reply.evidence, reply.shown, reply.low, reply.high)
-        for kind, name, reply in lost_replies(question, finding.told)
-    ]  # fmt: skip
+    return [Other.of(*found) for found in lost_replies(question, finding.told)]
 
 
 def limit_others(question: Question, reply: Reply) -> tuple[list[Other], list[Remark]]:
@@ -324,9 +288,8 @@ def limit_others(question: Question, reply: Reply) -> tuple[list[Other], list[Re
     found = ask_with_limits(question, reply)
     if found is None:
         return [], []
-    other = Other("limits", "limits", found.evidence, found.shown, found.low, found.high)
     values = {"notes": count, "estimate": found.shown, "low": found.low, "high": found.high}
-    return [other], [Remark("limits", values)]
+    return [Other.of("limits", "limits", found)], [Remark("limits", values)]
 
 
 def lost_replies(question: Question, told: tuple[float, float]) -> list[tuple[str, str, Reply | None]]:

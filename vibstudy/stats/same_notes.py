@@ -31,12 +31,8 @@ LEAST_NOTES = 10
 def shared_notes(notes: pd.DataFrame, by: str, start: object, end: object) -> pd.DataFrame:
     """Return the notes on written notes of both groups, with ``written_note`` and ``side``."""
     check_columns(notes, ["score_match", *(name for name in PLACE if name != "movement"), by])
-    side, _ = sides(notes, by, start, end)
-    player = notes["player"].astype(str)
-    keep = (
-        notes["score_match"].eq("matched").fillna(False).to_numpy(bool) & player.isin(side.index).to_numpy()
-    )
-    keep &= notes[by].astype("string").isin([str(start), str(end)]).to_numpy(bool)
+    side, rows, _ = sides(notes, by, start, end)
+    keep = rows & notes["score_match"].eq("matched").fillna(False).to_numpy(bool)
     keep &= notes[["piece", "measure", "beat", "written_midi"]].notna().all(axis=1).to_numpy(bool)
     chosen = notes[keep]
     named = chosen[[name for name in PLACE if name in chosen]].astype("string").fillna("")
@@ -64,7 +60,7 @@ def compare_same_notes(
     """
     check_columns(notes, [outcome])
     countable = notes[is_countable(notes, outcome) & notes[outcome].notna().to_numpy(bool)]
-    _, left = sides(notes, by, start, end)
+    left = sides(notes, by, start, end)[2]
     used = shared_notes(countable, by, start, end)
     logged = outcome in LOG_BY_DEFAULT
     players = used.drop_duplicates("player")["side"]

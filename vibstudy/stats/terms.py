@@ -82,6 +82,12 @@ def random_design(terms: Sequence[RandomTerm], n: int) -> tuple[sparse.csr_matri
     return z, tuple(blocks)
 
 
+def same_within(x: np.ndarray, codes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """First row of each group, and which columns are the same throughout every group."""
+    first = x[np.unique(codes, return_index=True)[1]]
+    return first, np.all(np.isclose(x, first[codes]), axis=0)
+
+
 def pack(terms: Sequence[RandomTerm], factors: Sequence[np.ndarray]) -> np.ndarray:
     """Free entries of the factors as one vector."""
     return np.array([f[i, j] for t, f in zip(terms, factors, strict=True) for i, j in t.free])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from vibstudy.errors import listed
 from vibstudy.stats.claimfile import Plan
 from vibstudy.stats.diagnosis import few_players_text
 from vibstudy.stats.finding import Finding, Other
@@ -171,7 +172,9 @@ def qualification(finding: Finding, turned: Sequence[Other]) -> str:
     tags = [_named(other.name) for other in turned if other.kind == "tag"]
     clauses = []
     if tags:
-        clauses.append(f"these recordings cannot tell {finding.claim.contrast.column} from {_or(tags)}")
+        clauses.append(
+            f"these recordings cannot tell {finding.claim.contrast.column} from {listed(tags, 'or')}"
+        )
     if any(other.kind == "line" for other in turned):
         clauses.append("these recordings cannot tell a steady change from one that turns on its way")
     if any(other.kind == "scale" for other in turned):
@@ -197,10 +200,6 @@ def other_words(other: Other, finding: Finding) -> str:
     if other.kind == "scale":
         unit = " percentage points"
     return f"{what} it is {other.estimate:+.3g}{unit} ({other.low:+.3g} to {other.high:+.3g})."
-
-
-def _or(words: Sequence[str]) -> str:
-    return " or ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]
 
 
 def _named(tag: str) -> str:
