@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vibstudy.pitch.course import Bank, slow_levels
-from vibstudy.pitch.ending import last_frame
+from vibstudy.pitch.ending import _steady_until, last_frame
 
 HOP_S, FRAMES, HARMONICS = 0.0035, 300, 8
 ENDS = 200  # of the direct sound, where it ends
@@ -46,3 +46,12 @@ def test_a_note_goes_on_though_others_come_in_or_go(after):
 def test_a_short_note_is_left_as_it_is():
     bank = bank_of(np.ones(FRAMES), np.full(FRAMES, 0.1), 1)
     assert last_frame(bank.until(26), 24) == 26
+
+
+def test_steady_power_until_each_end_is_the_projection_on_slow_levels():
+    bank = bank_of(np.ones(FRAMES), np.ones(FRAMES), 0)
+    ends = np.array([24, 111, 200, FRAMES])
+    found = _steady_until(bank.b.real.T.copy(), HOP_S, ends)
+    for end, power in zip(ends, found, strict=True):
+        levels = slow_levels(bank.time_s[:end])  # orthonormal, by NumPy's QR
+        np.testing.assert_allclose(power, ((bank.b.real[:, :end] @ levels) ** 2).sum(axis=1), rtol=1e-9)

@@ -111,14 +111,20 @@ def sounding_base_hz(samples: np.ndarray, rate_hz: float, begin_s: float, pitch:
         cents = pitch.cents[::step][inside]
         frames = np.lib.stride_tricks.sliding_window_view(samples, 2 * half)[at[inside] - half]
         count = min(3 * parts, int(0.4 * rate_hz / lower))
-        turn = -1j * np.pi * np.arange(-half, half) * lower / rate_hz
-        sound = frames * np.hanning(2 * half)
-        half_step = np.exp(turn * 2.0 ** (cents[:, None] / 1200))
-        tone = half_step.copy()
+        sound = frames * np.hanning(2 * half).astype(np.float32)
+        # what is even about the middle, and what is odd: cosines and sines from there on are enough
+        later, earlier = sound[:, half:], sound[:, half - 1 :: -1]
+        halves = np.stack([later + earlier, later - earlier])
+        angle = np.pi * lower / rate_hz * (np.arange(half) + 0.5) * 2.0 ** (cents[:, None] / 1200)
+        half_step = angle.astype(np.float32)
+        tone = np.stack([np.cos(half_step), np.sin(half_step)])
+        before = np.stack([np.ones_like(half_step), np.zeros_like(half_step)])
+        twice = 2.0 * tone[0]
         power = np.empty((2 * count, len(frames)))
         for row in power:  # whole harmonics, and half-way between
-            tone *= half_step
-            row[:] = np.abs(np.vecdot(tone, sound)) ** 2
+            # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
+            tone, before = twice * tone - before, tone
+            row[:] = (np.vecdot(tone, halves) ** 2).sum(axis=0)
         whole, beside = power[::2], power[1::2]
         between = np.arange(1, count + 1) % parts > 0
         share = (whole[between] - beside[between]).sum(axis=0) / (whole.sum(axis=0) + 1e-20)

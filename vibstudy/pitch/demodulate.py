@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+import numba
 import numpy as np
 from scipy.ndimage import convolve1d
 from scipy.signal.windows import blackman
@@ -44,6 +45,8 @@ class Demodulator:
         self._window = window.reshape(self.overlap, self.hop).T.astype(np.float32)
         used = (self.frames + self.overlap - 1) * self.hop
         self._samples = samples[:used].astype(np.float32)
+        # memory that is there already costs no time
+        self._product = np.empty((0, 2, used), dtype=np.float32)
         self._centre = lead + 0.5 * (length - 1)
         self.time_s = start_s + (np.arange(self.frames) * self.hop + self._centre) / rate_hz
 
@@ -60,14 +63,10 @@ class Demodulator:
         """Complex amplitudes [shape=(harmonics, frames)] along the base line [shape=(frames,)]."""
         phase = self._phase(line_hz)
         carrier = np.stack([np.cos(phase), np.sin(phase)])
-        # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
-        product = np.empty((harmonics, *carrier.shape), dtype=np.float32)
-        np.multiply(carrier, self._samples, out=product[0])
-        twice = 2.0 * carrier[0]
-        before = np.stack([self._samples, np.zeros_like(self._samples)])
-        for k in range(1, harmonics):
-            np.multiply(product[k - 1], twice, out=product[k])
-            product[k] -= product[k - 2] if k > 1 else before
+        if len(self._product) < harmonics:
+            self._product = np.empty((harmonics, *carrier.shape), dtype=np.float32)
+        product = self._product[:harmonics]
+        _turn_back(carrier, self._samples, product)
         hops = (product.reshape(-1, self.hop) @ self._window).reshape(harmonics, 2, -1, self.overlap)
         out = hops[:, :, : self.frames, 0].astype(np.float64)
         for j in range(1, self.overlap):
@@ -93,6 +92,29 @@ class Demodulator:
         line = Spline(line_hz, self.hop / self.rate_hz)
         turns = line.integral_between(self.hop, self._centre, len(self._samples))
         return (2.0 * np.pi * (turns - np.floor(turns))).astype(np.float32)
+
+
+@numba.njit(cache=True)
+def _turn_back(carrier, samples, product):
+    """Sound times cosine and sine of each harmonic's phase, into `product` [harmonics, 2, n].
+
+    `carrier` [2, n]: those of the fundamental.
+    """
+    n = len(samples)
+    twice = np.float32(2.0) * carrier[0]
+    # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
+    for k in range(len(product)):
+        for part in range(2):
+            now, last, before = product[k, part], product[k - 1, part], product[k - 2, part]
+            if k == 0:
+                for t in range(n):
+                    now[t] = carrier[part, t] * samples[t]
+            elif k == 1:
+                for t in range(n):
+                    now[t] = last[t] * twice[t] - (samples[t] if part == 0 else np.float32(0.0))
+            else:
+                for t in range(n):
+                    now[t] = last[t] * twice[t] - before[t]
 
 
 def slow_course(b: np.ndarray, hop_s: float) -> np.ndarray:

@@ -16,9 +16,10 @@ within -75 to 80 ms (a church 240) in the middle of a hall; their tails sound on
 
 from __future__ import annotations
 
+import numba
 import numpy as np
 
-from vibstudy.pitch.course import COURSE_HZ, FLOOR, LEVEL_HZ, Bank, power_of, slow_levels
+from vibstudy.pitch.course import ATTACK_S, COURSE_HZ, FLOOR, LEVEL_HZ, RELEASE_S, Bank
 
 DECAYS_S = (np.inf, 4.0, 2.0, 1.2, 0.7, 0.4, 0.2)
 """Times in which a room falls by 60 dB; infinite: others sound."""
@@ -57,12 +58,16 @@ def _end(bank: Bank, least_frames: int) -> int:
     rest_power = rest.real**2 + rest.imag**2 + floor[:, None]
     independent = bank.coloured(rest) / n  # values a frame, of each row
     until = np.cumsum(power, axis=1)[:, ends - 1].T
-    left = np.maximum([_not_steady(bank, end) for end in ends], 0.0) + floor * ends[:, None]
+    values = np.concatenate([bank.b.real, bank.b.imag]).T
+    steady = _steady_until(np.ascontiguousarray(values), bank.hop_s, ends)
+    left = (
+        np.maximum(until - steady[:, : len(bank.b)] - steady[:, len(bank.b) :], 0.0) + floor * ends[:, None]
+    )
     free = _decaying(power + floor[:, None], bank.hop_s, ends, independent)
-    steady = _decaying(rest_power, bank.hop_s, ends, independent)
+    going = _decaying(rest_power, bank.hop_s, ends, independent)
     cost = ends * (np.log(left / ends[:, None]) @ independent) + free
     charge = _free_a_second(independent * n) * bank.hop_s
-    gained = (free - steady) / (n - ends) - charge
+    gained = (free - going) / (n - ends) - charge
     behind = np.cumsum(rest_power[:, ::-1], axis=1)[:, ::-1][:, ends].T / (n - ends)[:, None]
     within = np.log(until / left) @ independent
     going_on = np.log1p((until - left) / ends[:, None] / behind) @ independent
@@ -78,10 +83,44 @@ def _free_a_second(values: np.ndarray) -> float:
     return 0.5 * (levels * float(np.log(values).sum()) + course * float(np.log(values.sum())))
 
 
-def _not_steady(bank: Bank, end: int) -> np.ndarray:
-    """Power times frames of each row until `end` that slow levels do not explain [shape=(rows,)]."""
-    part = bank.b[:, :end]
-    return power_of(part) - power_of(part @ slow_levels(bank.time_s[:end]))
+@numba.njit(cache=True)
+def _steady_until(values, hop_s, ends):
+    """Power times frames of each column [n, columns] until each end that slow levels explain.
+
+    Of :func:`vibstudy.pitch.course.slow_levels`, which are other ones for each end. Shape (ends, columns).
+    """
+    columns = values.shape[1]
+    out = np.zeros((len(ends), columns))
+    for number in range(len(ends)):
+        end = ends[number]
+        span = (end - 1) * hop_s
+        count = 3 + int(2.0 * LEVEL_HZ * span)
+        gram, dots, level = np.zeros((count, count)), np.zeros((count, columns)), np.empty(count)
+        for i in range(end):
+            turn = np.cos(np.pi * i / (end - 1))
+            level[0], level[1] = 1.0, turn
+            for j in range(2, count - 2):
+                level[j] = 2.0 * turn * level[j - 1] - level[j - 2]
+            level[count - 2] = np.exp(-i * hop_s / ATTACK_S)
+            level[count - 1] = np.exp(-(end - 1 - i) * hop_s / RELEASE_S)
+            for a in range(count):
+                for b in range(a + 1):
+                    gram[a, b] += level[a] * level[b]
+                for column in range(columns):
+                    dots[a, column] += level[a] * values[i, column]
+        # Cholesky's way to orthonormal levels
+        for a in range(count):
+            for b in range(a + 1):
+                for c in range(b):
+                    gram[a, b] -= gram[a, c] * gram[b, c]
+                gram[a, b] = np.sqrt(gram[a, a]) if a == b else gram[a, b] / gram[b, b]
+            for b in range(a):
+                for column in range(columns):
+                    dots[a, column] -= gram[a, b] * dots[b, column]
+            for column in range(columns):
+                dots[a, column] /= gram[a, a]
+                out[number, column] += dots[a, column] ** 2
+    return out
 
 
 def _decaying(power: np.ndarray, hop_s: float, ends: np.ndarray, independent: np.ndarray) -> np.ndarray:
