@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+import numba
 import numpy as np
 from scipy.linalg.lapack import dptsv
 
@@ -52,14 +53,31 @@ class Spline:
 
 def running_integral(values: np.ndarray, step: float) -> np.ndarray:
     """Running integral along the first axis from its first value, 0 there; exact for cubics."""
-    pieces = 13.0 * (values[:-1] + values[1:])  # through four points: Newton-Cotes, 24ths (-1, 13, 13, -1)
-    pieces[1:] -= values[:-2]
-    pieces[:-1] -= values[2:]
-    pieces[0] -= 3 * (values[0] - values[1]) + values[2]  # what turns 13, 13 into 10, 16, -2
-    pieces[-1] -= 3 * (values[-1] - values[-2]) + values[-3]
-    pieces *= step / 24.0  # at the ends through three: 10, 16, -2
-    out = np.zeros_like(values)
-    np.cumsum(pieces, axis=0, out=out[1:])
+    if len(values) < 3:
+        raise ValueError(f"three values are the fewest of a parabola; got {len(values)}")
+    flat = np.ascontiguousarray(values, dtype=np.float64).reshape(len(values), -1)
+    return integral_of_columns(flat, step).reshape(values.shape)
+
+
+@numba.njit(cache=True)
+def integral_of_columns(values, step):
+    """Running integral of each column [shape=(n, columns)], `n` of 3 and more."""
+    n, columns = values.shape
+    out = np.empty((n, columns))
+    out[0] = 0.0
+    for i in range(n - 1):
+        for j in range(columns):
+            piece = 13.0 * (values[i, j] + values[i + 1, j])  # through four points: Newton-Cotes, 24ths
+            if i > 0:  # (-1, 13, 13, -1)
+                piece -= values[i - 1, j]
+            if i < n - 2:
+                piece -= values[i + 2, j]
+            # at the ends through three: 10, 16, -2
+            if i == 0:
+                piece -= 3 * (values[0, j] - values[1, j]) + values[2, j]
+            if i == n - 2:
+                piece -= 3 * (values[n - 1, j] - values[n - 2, j]) + values[n - 3, j]
+            out[i + 1, j] = out[i, j] + piece * (step / 24.0)
     return out
 
 

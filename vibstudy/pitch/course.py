@@ -22,12 +22,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numba
 import numpy as np
-from scipy.linalg.lapack import dposv
 
-from vibstudy.pitch.calculus import running_integral
+from vibstudy.pitch.calculus import integral_of_columns, running_integral
 from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator
 from vibstudy.pitch.refine import CENTS_PER_NEPER
 
@@ -138,30 +138,6 @@ class Bank:
         return np.clip(seen, 4.0, self.white())
 
 
-@numba.njit(cache=True)
-def _turned_back(b, order, psi):
-    """Rows times exp(-i k psi) [shape=(rows, 2, n)], real and imaginary parts apart."""
-    rows, n = b.shape
-    back = np.empty((2, n))
-    for t in range(n):
-        back[0, t], back[1, t] = np.cos(psi[t]), -np.sin(psi[t])
-    power, done = np.zeros((2, n)), 0
-    power[0] = 1.0
-    out = np.empty((rows, 2, n))
-    for row in range(rows):
-        for _ in range(order[row] - done):
-            for t in range(n):
-                x, y = power[0, t], power[1, t]
-                power[0, t] = x * back[0, t] - y * back[1, t]
-                power[1, t] = x * back[1, t] + y * back[0, t]
-        done = order[row]
-        for t in range(n):
-            x, y = b[row, t].real, b[row, t].imag
-            out[row, 0, t] = x * power[0, t] - y * power[1, t]
-            out[row, 1, t] = x * power[1, t] + y * power[0, t]
-    return out
-
-
 @dataclass(frozen=True, eq=False)
 class Course:
     """A smooth course: cosines and two exponentials [n, p], with the weights of their prior [p]."""
@@ -196,12 +172,11 @@ class Course:
         return np.linalg.solve(normal, self.basis.T @ cents / ROUGH_CENTS**2)
 
 
-@dataclass(frozen=True, eq=False)
-class Look:
+class Look(NamedTuple):
     """Likelihood of a course.
 
-    `cost`; the rows along it, `still` [rows, 2, n]; their slow `levels` [rows, 2, m], real and imaginary
-    parts apart; `lost` [rows]: power times frames of what is left over.
+    `cost`; the rows along it, `still` [2 rows, n]; their slow `levels` [2 rows, m], real parts of all rows
+    first, then imaginary ones; `lost` [rows]: power times frames of what is left over.
     """
 
     cost: float
@@ -211,61 +186,148 @@ class Look:
 
     def rest(self, bank: Bank) -> np.ndarray:
         """What is left over [shape=(rows, n)], complex."""
-        real, imag = (self.still - self.levels @ bank.levels.T).transpose(1, 0, 2)
+        real, imag = np.split(self.still - self.levels @ bank.levels.T, 2)
         return real + 1j * imag
 
 
-def _look(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray) -> Look:
-    hz = bank.base_hz * np.exp(course.basis @ x / CENTS_PER_NEPER)
-    psi = 2.0 * np.pi * running_integral(hz - bank.base_hz, bank.hop_s)
-    still = _turned_back(bank.b, bank.order, psi)
-    levels = still @ bank.levels
-    # the columns of the levels are orthonormal
-    lost = np.maximum(bank.total - np.einsum("ijk,ijk->i", levels, levels), FLOOR * bank.total)
-    cost = counts @ np.log(lost / bank.total) + 0.5 * course.weight @ x**2
-    return Look(float(cost), still, levels, lost)
-
-
-@dataclass(frozen=True, eq=False)
-class _Ways:
-    """What the coefficients of a course do: to the phase, and to the phase weighted by slow levels.
+class _Question(NamedTuple):
+    """What a course is asked of: fields of a bank, of a course, and what follows from them.
 
     `turn` [n, p]: phase of the fundamental for each coefficient; the pitch of the base line is near enough.
-    `products` [m, m, p]: its sums with the products of every two columns of the levels.
+    `products` [m, m p]: its sums with the products of every two columns of the levels.
     """
 
+    b: np.ndarray
+    order: np.ndarray
+    base_hz: np.ndarray
+    hop_s: float
+    levels: np.ndarray
+    total: np.ndarray
+    basis: np.ndarray
+    weight: np.ndarray
+    counts: np.ndarray
     turn: np.ndarray
     products: np.ndarray
 
     @classmethod
-    def of(cls, bank: Bank, course: Course) -> _Ways:
+    def of(cls, bank: Bank, course: Course, counts: np.ndarray) -> _Question:
         radians = 2.0 * np.pi / CENTS_PER_NEPER * bank.base_hz
         turn = running_integral(radians[:, None] * course.basis, bank.hop_s)
         n, m = bank.levels.shape
         pairs = bank.levels[:, :, None] * bank.levels[:, None, :]
-        return cls(turn, (pairs.reshape(n, m * m).T @ turn).reshape(m, m, -1))
+        products = (pairs.reshape(n, m * m).T @ turn).reshape(m, -1)
+        b, base_hz, levels, basis = (
+            np.ascontiguousarray(values) for values in (bank.b, bank.base_hz, bank.levels, course.basis)
+        )
+        return cls(
+            b,
+            bank.order,
+            base_hz,
+            bank.hop_s,
+            levels,
+            bank.total,
+            basis,
+            course.weight,
+            counts,
+            turn,
+            products,
+        )
 
 
-def _slopes(
-    bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, ways: _Ways, now: Look
-) -> tuple[np.ndarray, np.ndarray]:
+@numba.njit(cache=True, error_model="numpy")
+def _look(question, x):
+    """Likelihood of a course of these coefficients, as fields of a :class:`Look`."""
+    b, order, levels = question.b, question.order, question.levels
+    rows, n = b.shape
+    cents = np.dot(question.basis, x)
+    away_hz = np.empty((n, 1))
+    for t in range(n):
+        away_hz[t, 0] = question.base_hz[t] * np.exp(cents[t] / CENTS_PER_NEPER) - question.base_hz[t]
+    psi = integral_of_columns(away_hz, question.hop_s)
+    back, power, done = np.empty((2, n)), np.zeros((2, n)), 0
+    for t in range(n):
+        angle = 2.0 * np.pi * psi[t, 0]
+        back[0, t], back[1, t] = np.cos(angle), -np.sin(angle)
+    power[0] = 1.0
+    still = np.empty((2 * rows, n))
+    for row in range(rows):
+        for _ in range(order[row] - done):
+            for t in range(n):
+                u, v = power[0, t], power[1, t]
+                power[0, t] = u * back[0, t] - v * back[1, t]
+                power[1, t] = u * back[1, t] + v * back[0, t]
+        done = order[row]
+        for t in range(n):
+            u, v = b[row, t].real, b[row, t].imag
+            still[row, t] = u * power[0, t] - v * power[1, t]
+            still[rows + row, t] = u * power[1, t] + v * power[0, t]
+    level = np.dot(still, levels)
+    cost, lost = 0.0, question.total.copy()
+    for row in range(rows):
+        for a in range(levels.shape[1]):  # they are orthonormal
+            lost[row] -= level[row, a] ** 2 + level[rows + row, a] ** 2
+        lost[row] = max(lost[row], FLOOR * question.total[row])
+        cost += question.counts[row] * np.log(lost[row] / question.total[row])
+    for j in range(len(x)):
+        cost += 0.5 * question.weight[j] * x[j] ** 2
+    return cost, still, level, lost
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _slopes(question, x, still, level, lost):
     """Gradient and curvature of the cost."""
-    weight = 2.0 * counts / now.lost * bank.order
-    n, m = bank.levels.shape
-    real, imag = now.levels[:, 0], now.levels[:, 1]
-    crossed = np.stack([weight[:, None] * imag, -weight[:, None] * real], axis=1).reshape(-1, m)
-    still = now.still.reshape(-1, n)
-    gradient = np.einsum("ta,at->t", bank.levels, crossed.T @ still) @ ways.turn + course.weight * x
+    levels, turn, products = question.levels, question.turn, question.products
+    rows, m = len(lost), levels.shape[1]
+    crossed, weighted = np.empty((2 * rows, m)), np.empty((2 * rows, m))
+    for row in range(rows):
+        weight = 2.0 * question.counts[row] / lost[row] * question.order[row]
+        for a in range(m):
+            real, imag = level[row, a], level[rows + row, a]
+            crossed[row, a], crossed[rows + row, a] = weight * imag, -weight * real
+            weighted[row, a] = weight * question.order[row] * real
+            weighted[rows + row, a] = weight * question.order[row] * imag
     # the expected curvature (Fisher): the steady part alone tells of the phase, what is left over does not
-    both = now.levels.reshape(-1, m)
-    power = (both * np.repeat(weight * bank.order, 2)[:, None]).T @ both
-    moved = np.einsum("ta,ta->t", bank.levels @ power, bank.levels)
-    curvature = (ways.turn * moved[:, None]).T @ ways.turn
-    # what the levels take
-    taken = ways.products.reshape(m, -1)
-    curvature -= taken.reshape(m * m, -1).T @ (power @ taken).reshape(m * m, -1)
-    curvature.ravel()[:: len(x) + 1] += course.weight
+    power = np.dot(weighted.T, level)
+    score, moved = np.dot(crossed.T, still), np.dot(levels, power)
+    n, p = turn.shape
+    along, turned = np.empty(n), np.empty((n, p))
+    for t in range(n):
+        along[t], heavy = 0.0, 0.0
+        for a in range(m):
+            along[t] += levels[t, a] * score[a, t]
+            heavy += levels[t, a] * moved[t, a]
+        for j in range(p):
+            turned[t, j] = turn[t, j] * heavy
+    gradient = np.dot(turn.T, along)
+    # less what the levels take
+    taken = np.dot(power, products).reshape(m * m, p)
+    curvature = np.dot(turned.T, turn) - np.dot(products.reshape(m * m, p).T, taken)
+    for j in range(p):
+        gradient[j] += question.weight[j] * x[j]
+        curvature[j, j] += question.weight[j]
     return gradient, curvature
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _step(curvature, gradient, damping):
+    """Solution of the damped normal equations, by Cholesky's way."""
+    p = len(gradient)
+    root, step = curvature.copy(), gradient.copy()
+    for j in range(p):
+        root[j, j] *= 1.0 + damping
+    for i in range(p):
+        for j in range(i + 1):
+            for k in range(j):
+                root[i, j] -= root[i, k] * root[j, k]
+            root[i, j] = np.sqrt(root[i, i]) if i == j else root[i, j] / root[j, j]
+        for k in range(i):
+            step[i] -= root[i, k] * step[k]
+        step[i] /= root[i, i]
+    for i in range(p - 1, -1, -1):
+        for k in range(i + 1, p):
+            step[i] -= root[k, i] * step[k]
+        step[i] /= root[i, i]
+    return step
 
 
 def log_evidence(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, now: Look) -> float:
@@ -275,7 +337,7 @@ def log_evidence(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, 
     kinds of courses with few and with many coefficients can be compared (Kass & Raftery 1995, JASA
     90:773-795).
     """
-    _, curvature = _slopes(bank, course, x, counts, _Ways.of(bank, course), now)
+    _, curvature = _slopes(_Question.of(bank, course, counts), x, now.still, now.levels, now.lost)
     return 0.5 * float(np.log(course.weight).sum() - np.linalg.slogdet(curvature)[1]) - now.cost
 
 
@@ -288,22 +350,28 @@ def settle(
     bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray, turns: int, enough: float = SETTLED
 ) -> tuple[np.ndarray, Look]:
     """Damped Gauss-Newton steps until the course stands still, or gains less than `enough`."""
-    ways = _Ways.of(bank, course)
-    now, damping = _look(bank, course, x, counts), 1e-3
-    slopes = None
-    for _ in range(turns):
-        gradient, curvature = slopes = slopes or _slopes(bank, course, x, counts, ways, now)
-        damped = curvature.copy()
-        damped.ravel()[:: len(x) + 1] *= 1.0 + damping
-        new_x = x - dposv(damped, gradient)[1]
-        new = _look(bank, course, new_x, counts)
-        gain = now.cost - new.cost
+    x, *now = _settled(_Question.of(bank, course, counts), x, turns, enough)
+    return x, Look(*now)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _settled(question, x, turns, enough):
+    cost, still, level, lost = _look(question, x)
+    gradient, curvature = _slopes(question, x, still, level, lost)
+    damping = 1e-3
+    for turn in range(turns):
+        new_x = x - _step(curvature, gradient, damping)
+        new_cost, new_still, new_level, new_lost = _look(question, new_x)
+        gain = cost - new_cost
         if gain > 0.0:
-            x, now, damping, slopes = new_x, new, 0.1 * damping, None
+            x, cost, still, level, lost = new_x, new_cost, new_still, new_level, new_lost
+            damping *= 0.1
             if gain < enough:
                 break
+            if turn < turns - 1:
+                gradient, curvature = _slopes(question, x, still, level, lost)
         elif damping > 1e3:
             break
         else:
             damping = max(10.0 * damping, 1e-2)
-    return x, now
+    return x, cost, still, level, lost
