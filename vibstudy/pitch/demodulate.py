@@ -76,16 +76,9 @@ class Demodulator:
     def without(self, line_hz: np.ndarray, harmonics: int) -> np.ndarray:
         """The sound less what its harmonics along a line do slowly (:func:`slow_course`) [shape=(n,)]."""
         steady = slow_course(self.rest(line_hz, harmonics), self.hop / self.rate_hz).astype(np.complex64)
-        place = np.clip((np.arange(len(self._samples)) - self._centre) / self.hop, 0.0, self.frames - 1.001)
-        frame = place.astype(np.int64)
-        share = (place - frame).astype(np.float32)
-        turn = np.exp(1j * self._phase(line_hz))
-        power = np.ones_like(turn)
-        rest = self._samples.copy()
-        for level in steady:
-            power *= turn
-            rest -= 2.0 * ((level[frame] + share * np.diff(level)[frame]) * power).real
-        return rest
+        phase = self._phase(line_hz)
+        turn = np.stack([np.cos(phase), np.sin(phase)])
+        return _less(self._samples, np.stack([steady.real, steady.imag]), turn, self.hop, self._centre)
 
     def _phase(self, line_hz: np.ndarray) -> np.ndarray:
         """Phase of a line at the samples, from 0 to 2π [shape=(n,), float32]."""
@@ -115,6 +108,32 @@ def _turn_back(carrier, samples, product):
             else:
                 for t in range(n):
                     now[t] = last[t] * twice[t] - before[t]
+
+
+@numba.njit(cache=True)
+def _less(samples, steady, turn, hop, centre):
+    """Samples less harmonics whose slow courses are `steady` [2, harmonics, frames], real and imaginary.
+
+    `turn` [2, n]: cosine and sine of the fundamental's phase.
+    """
+    _, harmonics, frames = steady.shape
+    n, rest = len(samples), samples.copy()
+    power, later = np.empty((2, n), dtype=np.float32), np.empty(n, dtype=np.float32)
+    for frame in range(frames - 1):  # from its centre to the next; the outermost reach to the ends
+        first = int(np.ceil(centre + frame * hop)) if frame else 0
+        last = int(np.ceil(centre + (frame + 1) * hop)) if frame < frames - 2 else n
+        for t in range(first, last):
+            later[t] = min(max((t - centre) / hop - frame, 0.0), 0.999)
+            power[0, t], power[1, t] = 1.0, 0.0
+        for k in range(harmonics):
+            a, b = np.float32(2.0) * steady[0, k, frame], np.float32(2.0) * steady[1, k, frame]
+            c, d = np.float32(2.0) * steady[0, k, frame + 1], np.float32(2.0) * steady[1, k, frame + 1]
+            for t in range(first, last):
+                x, y = power[0, t], power[1, t]
+                power[0, t] = x * turn[0, t] - y * turn[1, t]
+                power[1, t] = x * turn[1, t] + y * turn[0, t]
+                rest[t] -= (a + later[t] * (c - a)) * power[0, t] - (b + later[t] * (d - b)) * power[1, t]
+    return rest
 
 
 def slow_course(b: np.ndarray, hop_s: float) -> np.ndarray:
