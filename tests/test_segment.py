@@ -18,7 +18,9 @@ from scipy.signal import fftconvolve, lfilter
 from tests import fluid
 from vibstudy.notes.alternation import Alternation, find_alternations
 from vibstudy.notes.fine import FinePitch
+from vibstudy.notes.kinds import _in_register
 from vibstudy.notes.segment import COLUMNS, _one_at_a_time, segment_notes
+from vibstudy.notes.spans import Span
 from vibstudy.notes.trill import Habit
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.trackers import track_line
@@ -368,6 +370,38 @@ def test_jumps_of_level_and_a_players_habit_tell_a_trill():
     by_player = [p(breath, Habit.of(name)) for name in ("voice", None, "oboe in C")]
     assert by_player == sorted(by_player) and by_player[2] > by_player[0] + 0.2
     assert p(breath, Habit(odds=1.0)) > p(breath, Habit()) + 0.05
+
+
+def test_times_above_and_below_tell_a_trill():
+    """The same rounded swing, evenly or resting on its lower note."""
+
+    def p(lower_share: float) -> float:
+        at = (6 * np.arange(0, 2, 0.0025)) % 1.0
+        lower = at < lower_share
+        turn = np.where(lower, 0.5 + at / lower_share / 2, (at - lower_share) / (1 - lower_share) / 2)
+        return alternations_of(75 * np.tanh(1.2 * np.sin(2 * np.pi * turn)))[0].trill_p
+
+    assert p(0.62) > 0.9 > p(0.5)
+
+
+def test_a_short_trill_between_held_notes_is_heard():
+    """Three times up and down from a note that is held before and after it."""
+    turns = 100 * (np.arange(round(0.5 * RATE_HZ)) * 12 // RATE_HZ % 2 == 0)
+    held = np.zeros(round(0.7 * RATE_HZ))
+    notes = found_in(voice(np.concatenate([held, turns, held])))
+    assert notes["note_kind"].tolist() == ["note", "trill", "note"]
+    (trill,) = notes[notes["note_kind"].eq("trill")].to_dict("records")
+    assert trill["onset_s"] == pytest.approx(PAD_S + 0.7, abs=0.04)
+    assert trill["offset_s"] == pytest.approx(PAD_S + 1.2 - 1 / 12, abs=0.06)
+
+
+def test_a_trill_whose_notes_were_followed_at_their_harmonics_is_one_chain():
+    """Two notes a tone apart, followed at their third harmonics, once at the fifth of the upper."""
+    known = [1200 * np.log2(3), 1200 * np.log2(3) + 200]
+    fifth = 1200 * np.log2(5) + 200
+    assert _in_register(Span(0.0, 0.1, fifth), known) == pytest.approx(known[1], abs=1)
+    assert _in_register(Span(0.0, 0.1, known[1]), known[:1]) == known[1]
+    assert _in_register(Span(0.0, 0.5, fifth), known) == fifth  # longer than any note of a trill
 
 
 def test_the_place_in_the_scale_tells_a_round_trill_from_a_vibrato():

@@ -4,9 +4,9 @@ Definition
 ----------
 The pitch (:mod:`vibstudy.notes.fine`) *alternates* where it crosses the middle between its running
 extremes at least five times in a row, each time within 25 to 350 ms (what is shorter is a glitch), there and
-back 3.6 times a second or more (2.4 times where it does so ten times), and comes to the same two levels
+back 3.6 times a second or more (falling to 2.4 where it does so ten times), and comes to the same two levels
 again; what is slower is a melody. Half cycles of half the interval belong to it: the swings of a vibrato come
-and go, those of a trill stay.
+and go, those of a trill stay. What the sound's begin or end cuts counts as a half cycle, but has no shape.
 
 Each half cycle is measured on its own, so that neither a trill nor a vibrato needs a constant rate. Its
 *fullness* is the mean distance from the middle over that of the plateau (the median of its inner half): 1 for
@@ -31,12 +31,15 @@ _AROUND_S = 0.5  # of the running extremes: a cycle of the slowest alternation a
 _EXTREMES = (12, 88)
 _HYSTERESIS = 0.35
 _HALF_CYCLE_S = (0.025, 0.35)
-_LEAST_HALF_CYCLES, _LEAST_RATE_HZ = 5, 3.6
-_SLOW_HALF_CYCLES, _SLOW_RATE_HZ = 10, 2.4  # no melody goes to and fro so often (common practice, no source)
+_LEAST_HALF_CYCLES = 5
+_LEAST_COUNTS, _LEAST_RATES_HZ = (5, 10), (3.6, 2.4)
+"""Half cycles and their least rate, between these in proportion: no melody goes to and fro so often (common
+practice, no source)."""
 LEAST_CENTS, _MOST_CENTS = 50.0, 330.0
 """Intervals of trills, of which quarter tones and minor thirds are the smallest and the largest."""
 _SAME_CENTS, SAME_SHARE = 30.0, 0.45
 _USUAL_SPREAD, _USUAL_COUNT = 0.08, 3  # of half cycles, and what that is worth where few are heard
+_USUAL_LENGTHS = 0.1  # the same of their lengths (log)
 _JUMP_ORDERS = (3, 6)
 _CYCLE = 48  # points of a mean cycle: eight for each turn of its highest harmonic
 
@@ -117,7 +120,7 @@ def find_alternations(
         s
         for s in found
         if s.interval_cents >= least_cents
-        and s.rate_hz >= (_LEAST_RATE_HZ if s.half_cycles < _SLOW_HALF_CYCLES else _SLOW_RATE_HZ)
+        and s.rate_hz >= np.interp(s.half_cycles, _LEAST_COUNTS, _LEAST_RATES_HZ)
     ]
 
 
@@ -135,7 +138,16 @@ def _half_cycles(smooth: np.ndarray) -> list[tuple[int, int]]:
     crossed = np.flatnonzero(np.diff(np.sign(away)) != 0) + 1
     before = np.searchsorted(crossed, turns, side="right") - 1
     cuts = np.unique(crossed[before[before >= 0]])
-    return list(itertools.pairwise(_without_glitches(cuts.tolist())))
+    return _with_ends(_without_glitches(cuts.tolist()), len(smooth))
+
+
+def _with_ends(cuts: list[int], frames: int) -> list[tuple[int, int]]:
+    """Half cycles between cuts, and what lies before the first and after the last of them."""
+    if not cuts:
+        return []
+    least = round(_HALF_CYCLE_S[0] / HOP_S)
+    begin, end = [0] * (cuts[0] >= least), [frames] * (frames - cuts[-1] >= least)
+    return list(itertools.pairwise(begin + cuts + end))
 
 
 def _without_glitches(cuts: list[int]) -> list[int]:
@@ -193,21 +205,26 @@ def _described(
             for (a, b), at, m in zip(halves, level, middle, strict=True)
         ]
     )
-    count = len(halves)
-    half_s = (halves[-1][1] - halves[0][0]) * HOP_S / count
     upper = level > middle
-    fuller = max((full[upper], full[~upper]), key=np.median)
+    whole = np.array([a > 0 and b < len(smooth) for a, b in halves])  # what the sound cuts has no shape
+    inner = [half for half, own in zip(halves, whole, strict=True) if own]
+    begin, end = inner[0][0], inner[-1][1]
+    half_s = (end - begin) * HOP_S / len(inner)
+    fuller = max((full[upper & whole], full[~upper & whole]), key=np.median)
     fullness, freedom = float(np.median(fuller)), len(fuller) - 1
     spread = _USUAL_COUNT * _USUAL_SPREAD**2 + float(np.sum((fuller - fullness) ** 2))
     error = float(np.sqrt(spread / (_USUAL_COUNT + freedom) / len(fuller)))
     low, high = float(np.median(level[~upper])), float(np.median(level[upper]))
+    uneven, uneven_se = _unevenness(np.array([b - a for a, b in halves]), upper, whole)
     seen = Swing(
         fullness,
         error,
+        uneven,
+        uneven_se,
         half_s,
         half_window_s(pitch.base_hz),
-        float(np.percentile(pitch.apart_cents[halves[0][0] : halves[-1][1]], 25)) / (high - low),
-        _jumps_db(pitch.level_db, halves),
+        float(np.percentile(pitch.apart_cents[begin:end], 25)) / (high - low),
+        _jumps_db(pitch.level_db, inner),
         high - low,
         to_cents(pitch.base_hz) + (low + high) / 2,
     )
@@ -217,11 +234,21 @@ def _described(
         0.5 / half_s,
         low,
         high,
-        count,
+        len(halves),
         fullness,
         error,
         trill_probability(seen, habit),
     )
+
+
+def _unevenness(length: np.ndarray, upper: np.ndarray, whole: np.ndarray) -> tuple[float, float]:
+    """How much longer the pitch is above than below (mean log of the half cycles), and its error."""
+    sides = [np.log(length[side & whole]) for side in (upper, ~upper)]
+    squares = sum(float(np.sum((side - side.mean()) ** 2)) for side in sides)
+    freedom = _USUAL_COUNT + sum(len(side) - 1 for side in sides)
+    variance = (_USUAL_COUNT * _USUAL_LENGTHS**2 + squares) / freedom
+    error = np.sqrt(variance * sum(1 / len(side) for side in sides))
+    return float(sides[0].mean() - sides[1].mean()), float(error)
 
 
 def _jumps_db(level_db: np.ndarray, halves: list[tuple[int, int]]) -> float:

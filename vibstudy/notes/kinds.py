@@ -2,10 +2,11 @@
 
 Definition
 ----------
-Spans that touch, are short or swing, and stay within a minor third make a chain. Where the sound alternates
-in it (:mod:`vibstudy.notes.alternation`) for what is told a trill or unclear, the chain becomes one span; the
-notes a trill begins from and ends on are given to it when they are short, and what swings between the same
-two pitches too few times to tell. A vibrato so wide that the line followed it becomes one span again.
+Spans that touch, are short or swing, and stay within a minor third (or are harmonics of pitches that do) make
+a chain, with the held pitch that it begins from or ends on. Where the sound alternates in it
+(:mod:`vibstudy.notes.alternation`) for what is told a trill or unclear, the chain becomes one span; the notes
+a trill begins from and ends on are given to it when they are short, and what swings between the same two
+pitches too few times to tell. A vibrato so wide that the line followed it becomes one span again.
 """
 
 from __future__ import annotations
@@ -28,11 +29,12 @@ _HELD_THROUGH_CENTS = (
     135.0  # a semitone and the step of the line's grid: some notes of such a trill are held through
 )
 _ALTERNATION_CENTS = 330.0  # the widest trill, a minor third
+_HELD_S = 0.5  # looked into of what is held beside: a running extreme's window
 _BREAK_S = 0.1  # a rest within a trill is shorter
 _STUMBLE_S = 0.45  # two cycles of a slow trill
 _MARGIN_S = 0.02  # beside the rough edges, where the line's windows hold two notes
 _LEAST_FOLLOWED = 4  # half cycles of a vibrato that was followed instead of held; fewer may be a melody
-_RATIOS = np.append(MULTIPLES, 1.5)  # two and three times a pitch stand a fifth apart
+_RATIOS = np.array([i / j for i in MULTIPLES for j in MULTIPLES])  # between two harmonics of one pitch
 _LEAST_TUNED, _CHANCE_P = 5, 0.01  # as the words on a recording's tuning
 _ANY_CENTS = 40.0  # of a tuning not known: any place in the scale is as likely, within a tenth
 _OCTAVE_CENTS = 900.0  # swings wider than this are leaps of the line
@@ -66,18 +68,37 @@ def classify_spans(solo: Solo, spans: list[Span]) -> list[Span]:
         j = i + 1
         if agitated[i]:
             lowest = highest = spans[i].cents
+            known = [lowest]
             while j < len(spans) and agitated[j] and spans[j].begin - spans[j - 1].end < _BREAK_S:
                 long = min(spans[j - 1].length, spans[j].length) >= _SHORT_S  # than any note of a trill
                 if long and abs(spans[j].cents - spans[j - 1].cents) > _HELD_THROUGH_CENTS:
                     break
-                cents = _in_register(spans[j], lowest)
+                cents = _in_register(spans[j], known)
                 lowest, highest = min(lowest, cents), max(highest, cents)
                 if highest - lowest > _ALTERNATION_CENTS:
                     break
+                known.append(cents)
                 j += 1
-        resolved += _resolve(solo, spans[i:j]) if agitated[i] else [spans[i]]
+        if agitated[i]:
+            chain, begin, end = spans[i:j], spans[i].begin, spans[j - 1].end
+            if resolved and _leads_into(resolved[-1], chain[0], lowest, highest):
+                chain = [resolved.pop(), *chain]
+                begin = max(chain[0].begin, begin - _HELD_S)
+            if j < len(spans) and not agitated[j] and _leads_into(chain[-1], spans[j], lowest, highest):
+                chain, j = [*chain, spans[j]], j + 1
+                end = min(chain[-1].end, end + _HELD_S)
+            resolved += _resolve(solo, chain, begin, end)
+        else:
+            resolved.append(spans[i])
         i = j
     return _with_slow_ends(solo, resolved)
+
+
+def _leads_into(left: Span, right: Span, lowest: float, highest: float) -> bool:
+    """Whether a held note may be what a swing between two pitches begins or ends with."""
+    cents = [span.cents for span in (left, right)]
+    within = max(*cents, highest) - min(*cents, lowest) <= _ALTERNATION_CENTS
+    return touches(left, right) and left.kind == right.kind == "note" and within
 
 
 def _tuned(solo: Solo, spans: list[Span], agitated: list[bool]) -> Solo:
@@ -136,15 +157,16 @@ def _with_slow_ends(solo: Solo, spans: list[Span]) -> list[Span]:
     return out
 
 
-def _in_register(span: Span, near_cents: float) -> float:
-    """Pitch of a span; of a short one that lies near a harmonic of another's pitch, an alternative near it.
+def _in_register(span: Span, near_cents: list[float]) -> float:
+    """Pitch of a span; of a short one far from others, that near to them of which it is a harmonic.
 
     The line easily goes over to a harmonic for one note of a trill, or holds different ones for the two.
     """
-    if span.length >= _SHORT_S:
+    if span.length >= _SHORT_S or min(abs(span.cents - cents) for cents in near_cents) < _ALTERNATION_CENTS:
         return span.cents
     lower = span.cents - 1200.0 * np.log2(_RATIOS)
-    return float(lower[np.argmin(np.abs(lower - near_cents))])
+    away = np.abs(lower[:, None] - np.array(near_cents)).min(axis=1)
+    return float(lower[np.argmin(away)])
 
 
 def _agitated(solo: Solo, span: Span) -> bool:
@@ -155,9 +177,9 @@ def _agitated(solo: Solo, span: Span) -> bool:
     return len(cents) > 0 and float(np.ptp(np.percentile(cents, [10, 90]))) >= _AGITATED_CENTS
 
 
-def _resolve(solo: Solo, chain: list[Span]) -> list[Span]:
-    """Make what alternates in a chain of touching spans one span each; the others stay as they are."""
-    whole = Span(chain[0].begin, chain[-1].end, float(np.mean([s.cents for s in chain])))
+def _resolve(solo: Solo, chain: list[Span], begin: float, end: float) -> list[Span]:
+    """Make what alternates between two times of touching spans one span each; the others stay as they are."""
+    whole = Span(begin, end, float(np.mean([span.cents for span in chain])))
     parts = list(chain)
     for swing in _joined(alternations(solo, whole)):
         if swing.kind == "note":
@@ -266,7 +288,9 @@ def _fine(solo: Solo, span: Span) -> tuple[FinePitch, float]:
     if len(own) < 4:
         return FinePitch(np.empty(0), np.empty(0), np.empty(0), float(to_hz(span.cents))), span.cents
     low = float(np.percentile(own, 10))
-    near = [_in_register(Span(0.0, 0.0, cents), low) for cents in own] if np.ptp(own) > _OCTAVE_CENTS else own
+    near = (
+        [_in_register(Span(0.0, 0.0, cents), [low]) for cents in own] if np.ptp(own) > _OCTAVE_CENTS else own
+    )
     own = np.asarray(near)
     middle = float(np.mean(np.percentile(own, [10, 90])))
     begin, end = span.begin + _MARGIN_S, span.end - _MARGIN_S
