@@ -130,6 +130,12 @@ class VibstudyError(Exception):
         return [str(problem) for problem in self.problems]
 
 
+def raise_any(problems: Iterable[Problem]) -> None:
+    """Tell all problems at once, if there are any."""
+    if found := list(problems):
+        raise VibstudyError(found)
+
+
 def closest(word: str, choices: Sequence[str], cutoff: float = 0.6) -> str:
     """Return the closest of `choices` to a word that may be misspelt, or "" when none is close."""
     lowered = {choice.lower(): choice for choice in choices}

@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 from vibstudy.corpus.names import name_problems
 from vibstudy.corpus.tables import NULLABLE, TABLES, descriptor, unguard
 from vibstudy.corpus.untrusted import demand_file
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.schema import (
     PANDAS_TYPES,
 )
@@ -128,8 +128,7 @@ def _check_kinds(schema: pa.Schema, path: Path) -> None:
         elif not pa.types.is_null(kind) and not any(plain[word](kind) for word in wanted):
             message = f"this column should hold {' or '.join(wanted)}"
             problems.append(Problem(message, str(path), None, item.name, str(kind)[:80], _ANEW))
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
 
 
 def _check_names(names: Sequence[str], path: Path, row: int | None = None) -> None:
@@ -137,8 +136,7 @@ def _check_names(names: Sequence[str], path: Path, row: int | None = None) -> No
         message = f"the table has {len(names):,} columns; this program writes some 400 at most"
         raise VibstudyError(message, str(path), row, repair=_ANEW)
     problems = name_problems(names, str(path), row)
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
 
 
 def _demand(columns: Sequence[str] | None, names: Sequence[str]) -> None:
@@ -147,8 +145,7 @@ def _demand(columns: Sequence[str] | None, names: Sequence[str]) -> None:
         for name in columns or ()
         if name not in names
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
 
 
 def _read_csv(folder: Path, name: str, columns: Sequence[str] | None) -> pd.DataFrame:

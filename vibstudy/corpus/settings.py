@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from vibstudy.corpus.untrusted import MOST_TOML_BYTES, as_toml, read_bytes
-from vibstudy.errors import Problem, VibstudyError, few, listed, nearest
+from vibstudy.errors import Problem, VibstudyError, few, listed, nearest, raise_any
 
 FILE_NAME = "study.toml"
 
@@ -145,8 +145,7 @@ class Settings:
                 problems.append(problem)
             object.__setattr__(self, item.name, value)
         problems = problems or _contradictions(self)
-        if problems:
-            raise VibstudyError(problems)
+        raise_any(problems)
 
     def measure_key(self) -> dict[str, Any]:
         """Settings that change the figures, by name: they take part in the cache key."""
@@ -236,8 +235,7 @@ def settings_from(values: Mapping[str, Any]) -> Settings:
         for name in values
         if name not in known
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return Settings(**values)
 
 

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from vibstudy.corpus.settings import read_toml
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, nearest, raise_any
 from vibstudy.figures.style import HouseFigure
 
 FILE_NAME = "figures.toml"
@@ -99,8 +99,7 @@ def read_own(folder: str | Path, columns: Iterable[str] | None = None) -> Own:
             problems.append(_problem(file, name, "there is no such figure", name, repair))
         else:
             figures[name] = _figure(file, name, table, problems)
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return Own(group, figures)
 
 

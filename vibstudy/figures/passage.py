@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.collections import LineCollection
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.figures.data import need
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.style import COLOURS, EXTENT_NOTE, FAINT, INK, HouseFigure, house_style
@@ -182,8 +182,7 @@ def takes_by_hand(notes: pd.DataFrame, texts: Sequence[str]) -> list[Take]:
         )  # fmt: skip
     if len(texts) > MOST_TAKES:
         problems.append(Problem(f"at most {MOST_TAKES} takes stand on a page", got=str(len(texts))))
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return takes
 
 

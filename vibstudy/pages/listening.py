@@ -21,7 +21,7 @@ import pandas as pd
 
 from vibstudy.corpus.atomic import demand_place, write_text
 from vibstudy.corpus.results import read_notes
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.figures.data import vibrato_notes
 from vibstudy.figures.recording import telling_phrase
 from vibstudy.pages.examples import PLOT, STRAIGHT, Version, make_example, make_phrase, shared_reach
@@ -89,8 +89,7 @@ def versions_of(
             manners[text] = typical_manner(used[select(used, text)])
         except VibstudyError as error:
             problems += [replace(problem, got=problem.got or text) for problem in error.problems]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
 
     def scaled(factor: float) -> Version:
         return lambda note: scale_vibrato(note, factor)
@@ -124,8 +123,7 @@ def chosen_notes(notes: pd.DataFrame, wanted: Sequence[str], most: int) -> pd.Da
             for name in wanted
             if name not in known.index
         ]
-        if problems:
-            raise VibstudyError(problems)
+        raise_any(problems)
         return known.loc[list(wanted)].reset_index(drop=True)
     if used.empty:
         raise VibstudyError("no note of this study has a vibrato to listen to")

@@ -22,17 +22,17 @@ from typing import Any
 import pandas as pd
 
 from vibstudy import __version__
-from vibstudy.corpus.atomic import replacing, write_json
+from vibstudy.corpus.atomic import write_json, write_text
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.settings import load_settings
 from vibstudy.corpus.store import METHOD_VERSION
-from vibstudy.corpus.tables import write_frame, write_package
+from vibstudy.corpus.tables import TABLES, write_frame, write_package
 from vibstudy.decisions.edits import EDITS_NAME, edits_text
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import vibrato_notes
 from vibstudy.paper.contents import FILES
 from vibstudy.paper.parts import ENVIRONMENT, NOTES, RECORDINGS, About, Parts
-from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, ROOM_COLUMNS, table_schema
+from vibstudy.schema import table_schema
 from vibstudy.stats.claimfile import claims_text
 from vibstudy.stats.claims import CLAIMS_FILE, evaluate_claims, hashes_of
 from vibstudy.stats.effects import add_decades
@@ -59,6 +59,19 @@ COMPUTING = (
 """Libraries whose versions may change a figure."""
 
 MODELS = {"rate": "rate_hz", "extent": "log(extent_cents)"}
+
+
+README = """\
+{title}
+
+Data without sound, as a Frictionless data package. Extent is half of the peak-to-peak
+deviation (± cents). An empty cell means: not known.
+
+{files}
+
+Check it: vibstudy verify FOLDER
+A difference between recordings that happened to be made and kept is no proof of its cause.
+"""
 
 
 def environment(study: Path) -> dict[str, Any]:
@@ -96,14 +109,9 @@ def standard_models(notes: pd.DataFrame) -> pd.DataFrame:
 
     rows = []
     used = vibrato_notes(add_decades(notes) if "decade" in notes else notes)
-    counts = {
-        "players": used["player"].nunique(),
-        "recordings": used["recording_id"].nunique(),
-        "notes": len(used),
-    }
-    for name, outcome in MODELS.items():
-        if used.empty:
-            continue
+    players, recordings = (used[name].nunique() for name in ("player", "recording_id"))
+    counts = {"players": players, "recordings": recordings, "notes": len(used)}
+    for name, outcome in MODELS.items() if len(used) else ():
         text = formula(outcome, used, ("decades", "region"))
         try:
             table = fit_mixed(used, text).table()
@@ -123,15 +131,10 @@ def write_parts(folder: Path, parts: Parts) -> None:
     VibstudyError
         When a claim cannot be tested.
     """
-    tables = {
-        NOTES: (parts.notes, (*NOTE_COLUMNS, *ROOM_COLUMNS)),
-        RECORDINGS: (parts.recordings, RECORDING_COLUMNS),
-    }
-    schemas = {
-        name: write_frame(folder / name, frame, (*columns, *PROVENANCE_COLUMNS))
-        for name, (frame, columns) in tables.items()
-    }
-    write_package(folder, schemas)
+    tables = {NOTES: parts.notes, RECORDINGS: parts.recordings}
+    write_package(
+        folder, {name: write_frame(folder / name, frame, TABLES[name][1]) for name, frame in tables.items()}
+    )
     further = {}
     models = standard_models(parts.notes)
     if len(models):
@@ -140,9 +143,8 @@ def write_parts(folder: Path, parts: Parts) -> None:
         write_text(folder / CLAIMS_FILE, claims_text(parts.claims))
         write_text(folder / LOG_FILE, parts.log)
         ledger = Ledger(folder / LOG_FILE)
-        further["claims.csv"] = evaluate_claims(
-            parts.claims, parts.notes, ledger, hashes_of(parts.recordings)
-        )
+        hashes = hashes_of(parts.recordings)
+        further["claims.csv"] = evaluate_claims(parts.claims, parts.notes, ledger, hashes)
     for name, table in further.items():
         write_frame(folder / name, table)
     if parts.edits:
@@ -170,13 +172,10 @@ def _describe(folder: Path, further: Mapping[str, pd.DataFrame], about: About) -
             "encoding": "utf-8",
         }
         if file.name in further:
-            entry |= {
-                "format": "csv",
-                "mediatype": "text/csv",
-                "schema": table_schema([], further[file.name]),
-            }
-            for item in entry["schema"]["fields"]:
+            schema = table_schema([], further[file.name])
+            for item in schema["fields"]:
                 item |= {"description": "", "source": "this tool"}
+            entry |= {"format": "csv", "mediatype": "text/csv", "schema": schema}
         descriptor["resources"].append(entry)
     title, url = LICENCES.get(about.licence, (about.licence, ""))
     licence = {"name": about.licence, "title": title} | ({"path": url} if url else {})
@@ -214,23 +213,4 @@ def _licence_text(licence: str) -> str:
 def _readme(folder: Path, about: About) -> str:
     later = ("README.txt", "datapackage.json")
     lines = [f"{name:18} {what}" for name, what in FILES.items() if name in later or (folder / name).exists()]
-    return "\n".join(
-        [
-            about.title,
-            "",
-            "Data without sound, as a Frictionless data package. Extent is half of the peak-to-peak",
-            "deviation (± cents). An empty cell means: not known.",
-            "",
-            *lines,
-            "",
-            "Check it: vibstudy verify FOLDER",
-            "A difference between recordings that happened to be made and kept is no proof of its cause.",
-            "",
-        ]
-    )
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text in one step."""
-    with replacing(path) as stream:
-        stream.write(text.encode("utf-8"))
+    return README.format(title=about.title, files="\n".join(lines))

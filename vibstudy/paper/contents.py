@@ -149,13 +149,10 @@ def told_names(frame: pd.DataFrame, file: str, first_row: int) -> Iterator[Probl
             continue
         pattern = re.compile(rf"(?<!\w){re.escape(word)}(?!\w)", re.IGNORECASE)
         for name in frame:
-            for row, text in _texts(frame[name], first_row):
-                if pattern.search(text):
-                    column = str(name)
-                    yield Problem(
-                        f"your {called} stands here", file, row, column, word, "Take it out if it is one"
-                    )
-                    break
+            rows = (row for row, text in _texts(frame[name], first_row) if pattern.search(text))
+            if (row := next(rows, None)) is not None:
+                told = f"your {called} stands here"
+                yield Problem(told, file, row, str(name), word, "Take it out if it is one")
 
 
 def _texts(values: pd.Series, first_row: int) -> Iterator[tuple[int, str]]:
@@ -181,15 +178,8 @@ def told_paths(frame: pd.DataFrame, file: str, sounds: set[str], first_row: int 
             hit = DISK_PATH.search(text)
             bad = hit.group() if hit else next((s for s in (*sounds, home) if len(s) > 1 and s in text), "")
             if bad:
-                problems.append(
-                    Problem(
-                        "a path of your disk would be given away",
-                        file,
-                        row,
-                        str(name),
-                        bad,
-                        "Take it out of the manifest or the claims, and run 'vibstudy measure' again",
-                    )
-                )
+                repair = "Take it out of the manifest or the claims, and run 'vibstudy measure' again"
+                told = "a path of your disk would be given away"
+                problems.append(Problem(told, file, row, str(name), bad, repair))
                 break
     return problems

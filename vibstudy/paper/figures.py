@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -87,44 +87,34 @@ def drawings(
     group: str = DEFAULT_GROUP,
 ) -> dict[str, Drawing]:
     """Return every figure of the paper as a function of its size. A model is fitted once for both sizes."""
-    kept: dict[str, Any] = {}
-
-    def once(name: str, make: Callable[[], Any]) -> Any:
-        if name not in kept:
-            kept[name] = make()
-        return kept[name]
-
+    sides = cache(lambda: draw.claim_sides(written, notes))
+    usage = cache(lambda: usage_index(notes))
+    means = cache(lambda: _means(periods, group))
+    model = cache(lambda: _extent_model(notes, group))
     cuts = default_cuts(notes["decade"]) if notes["decade"].notna().any() else []
     periods = add_period(notes, cuts) if cuts else notes
 
     def over(outcome: str) -> Drawing:
-        return lambda size: draw.change_over_decades(
-            notes, outcome, once(outcome, lambda: lines_over_decades(notes, outcome, group)), size, group
-        )
+        lines = cache(lambda: lines_over_decades(notes, outcome, group))
+        return lambda size: draw.change_over_decades(notes, outcome, lines(), size, group)
 
     written = _claims_of(study, claims)
     found: dict[str, Drawing] = {
         "coverage": lambda size: draw.coverage_map(study.recordings(), size, group),
-        "claims": lambda size: draw.claims_forest(
-            claims, once("sides", lambda: draw.claim_sides(written, notes)), margins_of(written), size
-        ),
+        "claims": lambda size: draw.claims_forest(claims, sides(), margins_of(written), size),
         "effects": lambda size: draw.effects_forest(effects, size),
         "rate_and_extent": lambda size: draw.rate_extent_plane(periods, size, group),
         "rate_over_decades": over("rate_hz"),
         "extent_over_decades": over("extent_cents"),
         "extent_by_period_and_region": lambda size: draw.marginal_means(
-            once("means", lambda: _means(periods, group)), "extent_cents", periods, group=group, size=size
+            means(), "extent_cents", periods, group=group, size=size
         ),
         "portraits": lambda size: draw.player_portraits(notes, size, group),
-        "vibrato_by_length": lambda size: draw.vibrato_by_length(
-            notes, once("usage", lambda: usage_index(notes)), size
-        ),
-        "usage_by_player": lambda size: draw.usage_by_player(once("usage", lambda: usage_index(notes)), size),
+        "vibrato_by_length": lambda size: draw.vibrato_by_length(notes, usage(), size),
+        "usage_by_player": lambda size: draw.usage_by_player(usage(), size),
         "along_a_phrase": lambda size: _phrase(study, notes, size),
         "intensity_and_pitch": lambda size: draw.intensity_against_pitch(notes, size, group),
-        "model_check": lambda size: draw.model_check(
-            once("model", lambda: _extent_model(notes, group)), size
-        ),
+        "model_check": lambda size: draw.model_check(model(), size),
     }
     if len(reach):
         found["power"] = lambda size: draw.reach_curves(reach, size)
@@ -146,9 +136,7 @@ def _extent_model(notes: pd.DataFrame, group: str) -> Any:
 
 def _claims_of(study: Study, claims: pd.DataFrame) -> list[Claim]:
     """The claims as written, in the order of the table."""
-    if claims.empty:
-        return []
-    return read_claims(study.folder / CLAIMS_FILE)
+    return [] if claims.empty else read_claims(study.folder / CLAIMS_FILE)
 
 
 def margins_of(claims: Sequence[Claim]) -> dict[str, float]:
@@ -185,17 +173,11 @@ def _on_slides(name: str, drawing: Drawing, study: Study, notes: pd.DataFrame, c
 
 def _ways(notes: pd.DataFrame, claims: pd.DataFrame, written: Sequence[Claim]) -> dict[str, Drawing]:
     """A figure of every reasonable way to ask each claim that could be tested."""
-    from vibstudy.stats.multiverse import Ways, all_ways
-
-    kept: dict[str, Ways] = {}
+    from vibstudy.stats.multiverse import all_ways
 
     def drawing(claim: Claim) -> Drawing:
-        def draw_ways(size: str) -> tuple[HouseFigure, pd.DataFrame]:
-            if claim.id not in kept:  # asked once for both sizes
-                kept[claim.id] = all_ways(claim, notes)
-            return draw.ways_figure(kept[claim.id], size)
-
-        return draw_ways
+        ways = cache(lambda: all_ways(claim, notes))  # asked once for both sizes
+        return lambda size: draw.ways_figure(ways(), size)
 
     tested = set(claims.loc[claims["estimate"].notna(), "claim"]) if len(claims) else set()
     return {

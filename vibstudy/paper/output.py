@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from vibstudy.corpus.atomic import put_in_place, write_text
+from vibstudy.corpus.atomic import replacing, write_text
 from vibstudy.corpus.tables import write_frame
 from vibstudy.pages.examples import PLOT
 from vibstudy.paper.book import Book
@@ -279,9 +279,8 @@ def _write_docx(path: Path, fill: Any) -> None:
     caption = document.styles["Caption"].font
     caption.size, caption.bold, caption.color.rgb = Pt(9), False, RGBColor(0, 0, 0)
     fill(document)
-    temporary = path.with_name(f"{path.name}.vibstudy-tmp")
-    document.save(str(temporary))
-    put_in_place(temporary, path)
+    with replacing(path) as stream:
+        document.save(stream)
 
 
 def _docx_table(

@@ -19,18 +19,17 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 import pandas as pd
 
-from vibstudy.corpus.atomic import write_json
+from vibstudy.corpus.atomic import write_json, write_text
 from vibstudy.corpus.results import read_notes, read_recordings
-from vibstudy.corpus.tables import write_frame
+from vibstudy.corpus.tables import TABLES, write_frame
 from vibstudy.corpus.untrusted import TEMPORARY, as_text, read_bytes
 from vibstudy.decisions.apply import edit_files
 from vibstudy.decisions.edits import EDITS_NAME, Edit, edits_text, merge_edits, read_edits
-from vibstudy.errors import Problem, VibstudyError
-from vibstudy.paper.assemble import DESCRIPTOR, environment, write_parts, write_text
+from vibstudy.errors import Problem, VibstudyError, raise_any
+from vibstudy.paper.assemble import DESCRIPTOR, environment, write_parts
 from vibstudy.paper.contents import (
     FILES,
     REMARKS,
@@ -44,7 +43,7 @@ from vibstudy.paper.contents import (
     told_paths,
 )
 from vibstudy.paper.parts import ENVIRONMENT, NOTES, PATH_COLUMNS, RECORDINGS, About, numbered, read_parts
-from vibstudy.schema import NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS, ROOM_COLUMNS, typed
+from vibstudy.schema import PROVENANCE_COLUMNS, typed
 from vibstudy.stats.claimfile import claims_text
 from vibstudy.stats.claims import CLAIMS_FILE, log_new, read_claims
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
@@ -97,11 +96,10 @@ def make_package(
     sounds = sound_names(recordings)
     with tempfile.TemporaryDirectory(prefix="vibstudy-") as name:
         raw = Path(name)
-        _write_frame(
-            raw / NOTES, notes.drop(columns=list(left), errors="ignore"), (*NOTE_COLUMNS, *ROOM_COLUMNS)
-        )
-        spoken = _without_file_names(recordings).drop(columns=list(left), errors="ignore")
-        _write_frame(raw / RECORDINGS, spoken, RECORDING_COLUMNS)
+        for table, frame in ((NOTES, notes), (RECORDINGS, _without_file_names(recordings))):
+            columns = TABLES[table][1]
+            known = [column for column in columns if column not in PROVENANCE_COLUMNS]
+            write_frame(raw / table, typed(frame.drop(columns=list(left), errors="ignore"), known), columns)
         write_json(raw / ENVIRONMENT, environment(study))
         if claims:
             write_text(raw / CLAIMS_FILE, claims_text(claims))
@@ -110,12 +108,8 @@ def make_package(
         if edits:
             write_text(raw / EDITS_NAME, edits_text(edits))
         parts = read_parts(raw, about)
-        texts = {
-            path.name: path.read_text(encoding="utf-8") for path in raw.iterdir() if path.suffix != ".csv"
-        }
-        texts |= {
-            path: (raw / path).read_text(encoding="utf-8") for path in (LOG_FILE,) if (raw / path).exists()
-        }
+        spoken_of = [path for path in raw.iterdir() if path.suffix != ".csv" or path.name == LOG_FILE]
+        texts = {path.name: path.read_text(encoding="utf-8") for path in spoken_of}
     frames = {NOTES: (parts.notes, 2), RECORDINGS: (parts.recordings, 2)}
     frames |= {name: (pd.DataFrame({"": text.splitlines()}), 1) for name, text in texts.items()}
     if edits:
@@ -123,8 +117,7 @@ def make_package(
     frames["--title and --author"] = (pd.DataFrame({"": [about.title, about.author, about.licence]}), 1)
     for name, (frame, row) in frames.items():
         problems += told_paths(frame, name, sounds, row)
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     draft = out.with_name(out.name + TEMPORARY)
     shutil.rmtree(draft, ignore_errors=True)
     try:
@@ -161,10 +154,6 @@ def _demand_place(out: Path) -> None:
         )
 
 
-def _write_frame(path: Path, frame: pd.DataFrame, columns: Any) -> None:
-    write_frame(path, typed(frame, columns), (*columns, *PROVENANCE_COLUMNS))
-
-
 def _anonymous(
     study: Path, recordings: set[str], remarks: bool
 ) -> tuple[list[Edit], int, int, list[Problem]]:
@@ -178,14 +167,8 @@ def _anonymous(
     for number, edit in enumerate(kept, start=1):
         who = listeners.setdefault(edit.who, f"listener {len(listeners) + 1}")
         value = names.get(edit.value, "0" * 32) if edit.what == "undo" else edit.value
-        out.append(
-            replace(
-                numbered(edit, number),
-                who=who,
-                value=value,
-                why=edit.why if remarks else "",
-            )
-        )
+        why = edit.why if remarks else ""
+        out.append(replace(numbered(edit, number), who=who, value=value, why=why))
     unreadable = [*differing, *(problem for _, own in read for problem in own)]
     return out, len(listeners), sum(bool(edit.why) for edit in kept), unreadable
 

@@ -37,7 +37,7 @@ from vibstudy.corpus.tables import ARROW_TYPES, NULLABLE, TABLES, unguard
 from vibstudy.corpus.untrusted import MOST_BYTES, as_json, read_bytes
 from vibstudy.decisions.edits import EDITS_NAME, Edit, read_edits
 from vibstudy.decisions.effects import standing_edits
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import Problem, VibstudyError, raise_any
 from vibstudy.schema import MANIFEST_COLUMNS, NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, read_claims
 from vibstudy.stats.claims import hashes_of
@@ -143,22 +143,18 @@ def read_parts(folder: Path, about: About) -> Parts:
     if (folder / EDITS_NAME).exists():
         edits, found = read_edits(folder / EDITS_NAME)
         problems += map(_short, found)
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     parts = Parts(notes, recordings, environment, about, claims, log, edits)
     problems += _own_faults(parts)
     problems = problems or [*_table_faults(parts), *_log_faults(parts, ledger), *_edit_faults(parts)]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return parts
 
 
 def _short(problem: Problem) -> Problem:
     """The same, with the file's name alone and a repair."""
-    where = Path(problem.file).name
-    return Problem(
-        problem.message, where, problem.row, problem.column, problem.got[:80], problem.repair or AGAIN
-    )
+    where, repair = Path(problem.file).name, problem.repair or AGAIN
+    return replace(problem, file=where, got=problem.got[:80], repair=repair)
 
 
 # --- tables
@@ -194,8 +190,7 @@ def read_table(path: Path) -> pd.DataFrame:
         if isinstance(frame[name].dtype, pd.StringDtype):
             frame[name] = unguard(frame[name])
     problems = list(_out_of_range(frame, path.name))
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return frame
 
 
@@ -208,13 +203,9 @@ def _header(path: Path) -> list[str]:
         header = []
     if header[: len(dictionary)] != dictionary:
         at = next((k for k, name in enumerate(dictionary) if header[k : k + 1] != [name]), 0)
-        raise VibstudyError(
-            f"column {at + 1} should be {dictionary[at]}",
-            path.name,
-            1,
-            got=header[at][:80] if at < len(header) else "",
-            repair=AGAIN,
-        )
+        got = header[at][:80] if at < len(header) else ""
+        message = f"column {at + 1} should be {dictionary[at]}"
+        raise VibstudyError(message, path.name, 1, got=got, repair=AGAIN)
     problems = [
         Problem(fault, path.name, 1, name[:80], repair=AGAIN)
         for name in header
@@ -222,8 +213,7 @@ def _header(path: Path) -> list[str]:
     ]
     if len(header) > MOST_COLUMNS:
         problems = [Problem(f"it has more than {MOST_COLUMNS} columns", path.name, 1, repair=AGAIN)]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return header
 
 
@@ -287,10 +277,7 @@ def _out_of_range(frame: pd.DataFrame, file: str) -> Iterator[Problem]:
             bad |= ~values.isin(allowed["enum"]) & values.notna()
         if allowed.get("required"):
             bad |= values.isna()
-        if bad.any():
-            row = int(np.argmax(bad.to_numpy()))
-            message = "this value cannot be"
-            yield Problem(message, file, row + 2, str(name), str(values.iloc[row])[:80], AGAIN)
+        yield from _first_bad(values, bad, "this value cannot be", file)
 
 
 # --- do the parts agree?
@@ -305,24 +292,23 @@ def _own_faults(parts: Parts) -> Iterator[Problem]:
             message = f"a recording cannot be called so{fault}"
             yield Problem(message, RECORDINGS, row, "recording_id", str(name)[:80], AGAIN)
             return
-    for frame, file, column in (
-        (parts.recordings, RECORDINGS, "recording_id"),
-        (parts.notes, NOTES, "note_id"),
-    ):
-        twice = frame[column].duplicated()
-        if twice.any():
-            row = int(np.argmax(twice.to_numpy()))
-            got = str(frame[column].iloc[row])[:80]
-            yield Problem("this name stands twice", file, row + 2, column, got, AGAIN)
+    tables = ((parts.recordings, RECORDINGS, "recording_id"), (parts.notes, NOTES, "note_id"))
+    for frame, file, column in tables:
+        yield from _first_bad(frame[column], frame[column].duplicated(), "this name stands twice", file)
+
+
+def _first_bad(values: pd.Series, bad: pd.Series, message: str, file: str) -> Iterator[Problem]:
+    """The problem of the first bad cell of a column, if there is one."""
+    if bad.any():
+        row = int(np.argmax(bad.to_numpy()))
+        yield Problem(message, file, row + 2, str(values.name), str(values.iloc[row])[:80], AGAIN)
 
 
 def _table_faults(parts: Parts) -> Iterator[Problem]:
     notes, recordings = parts.notes, parts.recordings.set_index("recording_id")
     stray = ~notes["recording_id"].isin(recordings.index)
     if stray.any():
-        row = int(np.argmax(stray.to_numpy()))
-        got = str(notes["recording_id"].iloc[row])[:80]
-        yield Problem("this recording is not listed", NOTES, row + 2, "recording_id", got, AGAIN)
+        yield from _first_bad(notes["recording_id"], stray, "this recording is not listed", NOTES)
         return
     decided = {edit.recording_id for edit in parts.edits}
     counted = notes["recording_id"].value_counts()
@@ -335,10 +321,8 @@ def _table_faults(parts: Parts) -> Iterator[Problem]:
     for name in [name for name in notes if name in recordings and name not in tool]:
         theirs = notes["recording_id"].map(recordings[name])
         differs = ~((notes[name] == theirs).fillna(False) | (notes[name].isna() & theirs.isna())).astype(bool)
-        if differs.any():
-            row = int(np.argmax(differs.to_numpy()))
-            message = f"this note has another {name} than its recording"
-            yield Problem(message, NOTES, row + 2, str(name), str(notes[name].iloc[row])[:80], AGAIN)
+        message = f"this note has another {name} than its recording"
+        yield from _first_bad(notes[name], differs, message, NOTES)
 
 
 def _log_faults(parts: Parts, ledger: Ledger | None) -> Iterator[Problem]:
@@ -370,9 +354,8 @@ def _log_faults(parts: Parts, ledger: Ledger | None) -> Iterator[Problem]:
         before = at
     for name, sha256 in hashes_of(parts.recordings).items():
         if ledger.first("recording", name, sha256) is None:
-            yield Problem(
-                "this recording is not in the log as it is listed", LOG_FILE, got=name, repair=AGAIN
-            )
+            message = "this recording is not in the log as it is listed"
+            yield Problem(message, LOG_FILE, got=name, repair=AGAIN)
             return
     for claim in parts.claims:
         place = ledger.first("claim", claim.id, claim.sha256)
@@ -425,9 +408,8 @@ def _verdict_faults(parts: Parts, hashes: Mapping[str, str]) -> Iterator[Problem
     for row, values in enumerate(zip(*(parts.notes[name] for name in columns), strict=True), start=2):
         recording_id, note_id, onset, offset, reviewed = values
         decided = pd.notna(reviewed) and reviewed != "auto"
-        first = (
-            str(note_id).removeprefix(f"{recording_id}").split(".")[0]
-        )  # a note split in two keeps its name
+        # a note split in two keeps its name
+        first = str(note_id).removeprefix(f"{recording_id}").split(".")[0]
         known = recording_id in asked and (note_id in named or f"{recording_id}{first}" in named)
         if decided and not known:
             message = "no decision is on this note"
@@ -467,9 +449,6 @@ def _read_environment(path: Path) -> dict[str, Any]:
         Settings(**settings)
     except VibstudyError as error:
         raise VibstudyError(
-            [
-                Problem(problem.message, path.name, None, problem.column, problem.got[:80], AGAIN)
-                for problem in error.problems
-            ]
+            [replace(p, file=path.name, got=p.got[:80], repair=AGAIN) for p in error.problems]
         ) from None
     return found

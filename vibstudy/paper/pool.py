@@ -36,16 +36,15 @@ from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.atomic import write_text
 from vibstudy.corpus.names import name_fault
 from vibstudy.corpus.spelling import near_pairs
-from vibstudy.corpus.tables import write_frame, write_package
+from vibstudy.corpus.tables import TABLES, write_frame, write_package
 from vibstudy.corpus.texttable import read_text_table
 from vibstudy.corpus.untrusted import TEMPORARY
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.paper.parts import PATH_COLUMNS, About, Parts, read_parts
 from vibstudy.paper.verify import verify_package
 from vibstudy.schema import (
     FIGURE_CELLS,
     MANIFEST_COLUMNS,
-    NOTE_COLUMNS,
     PROVENANCE_COLUMNS,
     RECORDING_COLUMNS,
 )
@@ -59,7 +58,6 @@ STUDY = "study"
 NAMES_COLUMNS = ("study", "player", "pooled")
 
 _NAME = re.compile(r"[\w-]{1,40}")
-_CONVERTIBLE = ("notes", "recordings")
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,11 +109,10 @@ def pool_packages(packages: Sequence[str], out: str | Path, names: str | Path | 
     table = _read_names(names, parts) if names is not None else {}
     called, told = _call_players(parts, table)
     told += _differing_settings(parts)
-    frames = {kind: [] for kind in _CONVERTIBLE}  # type: dict[str, list[pd.DataFrame]]
-    for study, part in parts.items():
-        for kind in _CONVERTIBLE:
-            frames[kind].append(_renamed(getattr(part, kind), study, called[study]))
-    notes, recordings = (_joined(frames[kind]) for kind in _CONVERTIBLE)
+    notes, recordings = (
+        _joined([_renamed(getattr(part, kind), study, called[study]) for study, part in parts.items()])
+        for kind in ("notes", "recordings")
+    )
     notes, recordings, repeated = _each_sound_once(notes, recordings)
     claims = _claims(parts)
     told += _write(out, notes, recordings, claims, parts)
@@ -138,11 +135,8 @@ def _named(packages: Sequence[str]) -> dict[str, Path]:
         if not equals or Path(text).is_dir():
             folder, name = text, Path(text).resolve().name
         if not _NAME.fullmatch(name):
-            problems.append(
-                Problem(
-                    "a study's name is made of letters, digits, _ and -", got=name, repair="Write NAME=FOLDER"
-                )
-            )
+            wrong = "a study's name is made of letters, digits, _ and -"
+            problems.append(Problem(wrong, got=name, repair="Write NAME=FOLDER"))
         elif name in found:
             problems.append(
                 Problem("two packages have this name", got=name, repair="Write NAME=FOLDER for one")
@@ -153,8 +147,7 @@ def _named(packages: Sequence[str]) -> dict[str, Path]:
         problems.append(
             Problem("there is nothing to pool", got=", ".join(found), repair="Name two packages or more")
         )
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return found
 
 
@@ -179,8 +172,7 @@ def _verified(studies: Mapping[str, Path]) -> dict[str, Parts]:
                     column=STUDY, repair="Rename it in that study's manifest, measure and pack again",
                 )
             )  # fmt: skip
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return parts
 
 
@@ -203,8 +195,7 @@ def _read_names(path: str | Path, parts: Mapping[str, Parts]) -> dict[tuple[str,
         for name in NAMES_COLUMNS
         if name not in read.header
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     found: dict[tuple[str, str], str] = {}
     for number, cells in zip(read.numbers, read.rows, strict=True):
         row = dict(zip(read.header, cells, strict=True))
@@ -213,24 +204,15 @@ def _read_names(path: str | Path, parts: Mapping[str, Parts]) -> dict[tuple[str,
             repair = nearest(study, list(parts)) or f"Studies: {', '.join(parts)}"
             problems.append(Problem("no study of this name is pooled", file, number, "study", study, repair))
         elif player not in (there := _players(parts[study])):
-            problems.append(
-                Problem(
-                    f"study {study} has no such player",
-                    file,
-                    number,
-                    "player",
-                    player,
-                    nearest(player, there),
-                )
-            )
+            told = f"study {study} has no such player"
+            problems.append(Problem(told, file, number, "player", player, nearest(player, there)))
         elif not pooled:
             problems.append(Problem("the name to be used is missing", file, number, "pooled"))
         elif (study, player) in found:
             problems.append(Problem("this player has a row already", file, number, "player", player))
         else:
             found[study, player] = pooled
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return found
 
 
@@ -330,8 +312,7 @@ def _each_sound_once(
             told.append(
                 f"{other['recording_id']} is the same sound as {first['recording_id']}, and is left out."
             )
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     gone = {name: ~frame["recording_id"].isin(left) for name, frame in (("n", notes), ("r", recordings))}
     return notes[gone["n"]].reset_index(drop=True), recordings[gone["r"]].reset_index(drop=True), told
 
@@ -388,28 +369,25 @@ def _write(
         for name in {*notes, *recordings}
         if name_fault(name)
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     draft = out.with_name(out.name + TEMPORARY)
     shutil.rmtree(draft, ignore_errors=True)
     try:
         results = draft / "results"
         results.mkdir(parents=True)
-        write_package(results, {
-            "notes.csv": write_frame(results / "notes.csv", notes, (*NOTE_COLUMNS, *PROVENANCE_COLUMNS)),
-            "recordings.csv": write_frame(
-                results / "recordings.csv", recordings, (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)
-            ),
-        })  # fmt: skip
+        tables = {"notes.csv": notes, "recordings.csv": recordings}
+        write_package(
+            results,
+            {name: write_frame(results / name, table, TABLES[name][1]) for name, table in tables.items()},
+        )
         write_frame(draft / MANIFEST_NAME, _manifest(recordings))
         if claims:
             write_text(draft / CLAIMS_FILE, claims_text(claims))
-        logs = {study: part.log for study, part in parts.items() if part.log}
-        if logs:
-            (draft / "logs").mkdir()
-        for study, text in logs.items():
-            write_text(draft / "logs" / f"{study}.csv", text)
-        ledgers = {study: Ledger(draft / "logs" / f"{study}.csv") for study in logs}
+        ledgers = {}
+        for study, log in ((study, part.log) for study, part in parts.items() if part.log):
+            (draft / "logs").mkdir(exist_ok=True)
+            write_text(draft / "logs" / f"{study}.csv", log)
+            ledgers[study] = Ledger(draft / "logs" / f"{study}.csv")
         if ledgers:
             rows = pooled_rows(ledgers, {study: parts[study].claims for study in ledgers})
             Ledger.made_of(results / FILE_NAME, rows)

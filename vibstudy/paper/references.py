@@ -6,6 +6,8 @@ hand in.
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 
 WORKS: dict[str, tuple[str, str, dict[str, str]]] = {
@@ -64,13 +66,10 @@ def references_table() -> pd.DataFrame:
 
 def listed(key: str) -> str:
     """Return a work as a list of references shows it."""
-    fields = {
-        name: text.strip("{}").replace("{", "").replace("}", "") for name, text in WORKS[key][2].items()
-    }
+    fields = {name: re.sub(r"[{}]", "", text) for name, text in WORKS[key][2].items()}
     authors = fields["author"].replace(" and others", " et al.").replace(" and ", "; ")
-    place = f"{fields['journal']} {fields['volume']}" + (
-        f"({fields['number']})" if "number" in fields else ""
-    )
+    number = f"({fields['number']})" if "number" in fields else ""
+    place = f"{fields['journal']} {fields['volume']}{number}"
     return f"{authors} ({fields['year']}). {fields['title']}. {place}, {fields['pages'].replace('--', '–')}."
 
 

@@ -10,7 +10,6 @@ import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from vibstudy.errors import VibstudyError
@@ -50,17 +49,9 @@ def media_table(recordings: pd.DataFrame) -> pd.DataFrame:
         ``clicks_per_s``, and numbers of recordings with ``hum, clipped, cut_off, wow``; medium is "not
         told" where the manifest has none.
     """
-    wanted = [
-        "programme_db",
-        "noise_db",
-        "high_edge_hz",
-        "clicks_per_s",
-        *(c for c, _ in MEDIA_COUNTS.values()),
-    ]
-    frame = pd.DataFrame(
-        {name: recordings[name].astype(float) if name in recordings else np.nan for name in wanted},
-        index=recordings.index,
-    )
+    wanted = ["programme_db", "noise_db", "high_edge_hz", "clicks_per_s"]
+    wanted += [column for column, _ in MEDIA_COUNTS.values()]
+    frame = recordings.reindex(columns=wanted).astype(float)
     frame["above_noise_db"] = frame["programme_db"] - frame["noise_db"]
     medium = recordings["medium"] if "medium" in recordings else pd.Series(pd.NA, index=recordings.index)
     groups = frame.groupby(medium.astype("string").fillna("not told"))

@@ -299,21 +299,19 @@ def reach_sentence(book: Book, row: int) -> str:
 
     often = f"{book.setting('power_per_cent')} % of such studies"
     far = pd.isna(claim["needed"])
-    sides = f"{n('players_from')} and {n('players_to')} players on its two sides"
-    if claim["expect"] == "equal":
-        more = (
-            "more players than any study of recordings has" if far else f"about {n('needed')} players a side"
-        )
-        return (
-            f"Of the claim “{n('sentence', 'text')}”: with {sides}, equality would be found in {often} "
-            f"within a margin of {n('reach', pattern)}{unit}; to decide it within {n('half', pattern)}{unit} you would "
-            f"need {more}."
-        )
+    start = (
+        f"Of the claim “{n('sentence', 'text')}”: with {n('players_from')} and {n('players_to')} players on "
+        "its two sides"
+    )
     more = "more players than any study of recordings has" if far else f"about {n('needed')} players a side"
+    if claim["expect"] == "equal":
+        return (
+            f"{start}, equality would be found in {often} within a margin of {n('reach', pattern)}{unit}; to "
+            f"decide it within {n('half', pattern)}{unit} you would need {more}."
+        )
     return (
-        f"Of the claim “{n('sentence', 'text')}”: with {sides}, a difference of {n('reach', pattern)}{unit} would be "
-        f"found in {often}; to decide it where the difference is {n('half', pattern)}{unit} you would need "
-        f"{more}."
+        f"{start}, a difference of {n('reach', pattern)}{unit} would be found in {often}; to decide it where "
+        f"the difference is {n('half', pattern)}{unit} you would need {more}."
     )
 
 

@@ -27,6 +27,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import itertools
 import json
 import math
 import os
@@ -43,7 +44,7 @@ from vibstudy import __version__
 from vibstudy.corpus.atomic import json_bytes
 from vibstudy.corpus.store import METHOD_VERSION
 from vibstudy.corpus.untrusted import MOST_BYTES, as_json, copy_file, read_bytes
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import Problem, VibstudyError, raise_any
 from vibstudy.paper.assemble import ALWAYS, DESCRIPTOR, UNNAMED, write_parts
 from vibstudy.paper.contents import FILES
 from vibstudy.paper.parts import AGAIN, ENVIRONMENT, MOST_TABLE_BYTES, NOTES, About, Parts, read_parts
@@ -143,8 +144,7 @@ def _copied(folder: Path, copy: Path) -> dict[str, Any]:
         for name in present
         if name not in stated and name != DESCRIPTOR
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     (copy / DESCRIPTOR).write_bytes(content)
     for name, (size, sha256) in stated.items():
         most = MOST_TABLE_BYTES if name == NOTES else MOST_BYTES
@@ -164,18 +164,13 @@ def _present(folder: Path) -> list[str]:
             for entry in entries:
                 if len(names) + len(problems) > _MOST_ENTRIES:
                     break
+                message, repair = "", AGAIN
                 if entry.name not in FILES:
-                    problems.append(
-                        Problem("this does not belong in a package", entry.name, repair="Take it out")
-                    )
+                    message, repair = "this does not belong in a package", "Take it out"
                 elif not entry.is_file(follow_symlinks=False):
-                    problems.append(
-                        Problem(
-                            "this is not an ordinary file: a link, a folder or a device",
-                            entry.name,
-                            repair=AGAIN,
-                        )
-                    )
+                    message = "this is not an ordinary file: a link, a folder or a device"
+                if message:
+                    problems.append(Problem(message, entry.name, repair=repair))
                 else:
                     names.append(entry.name)
     except OSError as error:
@@ -218,11 +213,8 @@ def _stated(descriptor: Any) -> dict[str, tuple[int, str]]:
 def _about(descriptor: Mapping[str, Any]) -> About:
     texts: tuple[Any, ...] = ()
     with contextlib.suppress(KeyError, IndexError, TypeError):
-        texts = (
-            descriptor["title"],
-            descriptor["contributors"][0]["title"],
-            descriptor["licenses"][0]["name"],
-        )
+        author, licence = descriptor["contributors"][0]["title"], descriptor["licenses"][0]["name"]
+        texts = (descriptor["title"], author, licence)
     if not texts or not all(
         isinstance(text, str) and len(text) <= 2000 and text.isprintable() for text in texts
     ):
@@ -265,9 +257,9 @@ def _compared(copy: Path, again: Path, parts: Parts, descriptor: Mapping[str, An
             [replace(problem, repair=problem.repair or AGAIN) for problem in error.problems]
         ) from None
     except Exception as error:  # numeric libraries raise whatever an absurd table makes them stumble on
-        raise VibstudyError(
-            f"models and claims cannot be computed from this table ({_words(error)})", NOTES, repair=AGAIN
-        ) from None
+        why = f"{type(error).__name__}: {error}"[:200]
+        message = f"models and claims cannot be computed from this table ({why})"
+        raise VibstudyError(message, NOTES, repair=AGAIN) from None
     before, after = ({path.name for path in folder.iterdir()} for folder in (copy, again))
     problems = [
         Problem("this file does not come out of the tables", name, repair=AGAIN)
@@ -279,8 +271,7 @@ def _compared(copy: Path, again: Path, parts: Parts, descriptor: Mapping[str, An
     for name in sorted(before & after):
         if name not in COMPUTED and name != DESCRIPTOR:
             problems += _first_difference(copy / name, again / name)
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     figures = [
         _compare_table(copy / name, again / name, keys)
         for name, keys in COMPUTED.items()
@@ -292,31 +283,17 @@ def _compared(copy: Path, again: Path, parts: Parts, descriptor: Mapping[str, An
     return pd.concat(figures, ignore_index=True) if figures else pd.DataFrame(columns=_COLUMNS)
 
 
-def _words(error: Exception) -> str:
-    return f"{type(error).__name__}: {error}"[:200]
-
-
 _COLUMNS = ["table", "row", "figure", "stored", "again", "relative"]
 
 
 def _first_difference(old: Path, new: Path) -> list[Problem]:
     with old.open("rb") as first, new.open("rb") as second:
-        row = 0
-        while True:
-            row += 1
-            a, b = first.readline(), second.readline()
+        for row, (a, b) in enumerate(itertools.zip_longest(first, second, fillvalue=b""), start=1):
             if a != b:
-                return [
-                    Problem(
-                        "this row is not as the program writes it from the package's own tables",
-                        old.name,
-                        row,
-                        got=a[:80].decode("utf-8", "replace").strip(),
-                        repair=AGAIN,
-                    )
-                ]
-            if not a:
-                return []
+                message = "this row is not as the program writes it from the package's own tables"
+                got = a[:80].decode("utf-8", "replace").strip()
+                return [Problem(message, old.name, row, got=got, repair=AGAIN)]
+    return []
 
 
 def _compare_descriptor(old: Mapping[str, Any], new: dict[str, Any]) -> None:

@@ -319,13 +319,7 @@ def _joined(notes: pd.DataFrame, column: str) -> str:
 def _reproducibility_table(study: Study, surroundings: dict[str, Any]) -> pd.DataFrame:
     rows = [("Computed on", f"{surroundings['system']}, Python {surroundings['python']}")]
     rows += [("Seeds", surroundings["seeds"]), ("Version of the method", str(surroundings["method_version"]))]
-    for path in (
-        study.folder / MANIFEST_NAME,
-        study.folder / "study.toml",
-        study.folder / CLAIMS_FILE,
-        study.results / "notes.csv",
-        study.results / "recordings.csv",
-    ):
-        if path.is_file():
-            rows.append((f"SHA-256 of {path.name}", sha256_of(path)))
+    paths = [study.folder / name for name in (MANIFEST_NAME, "study.toml", CLAIMS_FILE)]
+    paths += [study.results / name for name in ("notes.csv", "recordings.csv")]
+    rows += [(f"SHA-256 of {path.name}", sha256_of(path)) for path in paths if path.is_file()]
     return pd.DataFrame(rows, columns=["what", "value"])

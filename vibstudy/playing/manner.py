@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 from scipy.interpolate import PchipInterpolator
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import Problem, VibstudyError, raise_any
 from vibstudy.figures.data import player_weights
 from vibstudy.playing.resynthesis import RealNote, frames_around, in_step, played_at, warped
 
@@ -87,8 +87,7 @@ class Manner:
             for name, (low, high, unit) in LIMITS.items()
             if not low <= getattr(self, name) <= high
         ]
-        if problems:
-            raise VibstudyError(problems)
+        raise_any(problems)
 
     @property
     def words(self) -> str:

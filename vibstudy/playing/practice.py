@@ -37,7 +37,7 @@ from vibstudy.corpus.results import read_notes
 from vibstudy.corpus.tables import unguard, write_frame
 from vibstudy.corpus.texttable import MOST_COLUMNS
 from vibstudy.corpus.untrusted import as_text, read_bytes
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.figures.data import assessable_notes, player_weights, vibrato_notes
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.style import COLOURS, EXTENT_NOTE, FAINT, HouseFigure, house_style
@@ -81,8 +81,7 @@ def make_target(rate_hz: float | None, extent_cents: float | None) -> Target:
         for name, value, example in (("rate", rate_hz, "5"), ("extent", extent_cents, "20"))
         if value is not None and value <= 0
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     words = [f"{rate_hz:g} Hz"] if rate_hz else []
     words += [f"± {extent_cents:g} cents"] if extent_cents else []
     return Target(

@@ -42,7 +42,7 @@ import numpy as np
 from scipy.signal import sawtooth
 
 from vibstudy.corpus.atomic import replacing
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import Problem, VibstudyError, raise_any
 from vibstudy.sound.writing import fades, wav_bytes
 from vibstudy.units import fusion_limit_cents
 
@@ -149,8 +149,7 @@ class ToneSpec:
                     "either way for this extent and length",
                 )
             )
-        if problems:
-            raise VibstudyError(problems)
+        raise_any(problems)
 
 
 def pitch_from_text(text: str, tuning_hz: float = 440.0) -> float:

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S, link_fault
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 
 _SUFFIXES = {
     "WAV": {".wav", ".wave"},
@@ -167,8 +167,7 @@ def span(path: Path, handle, start_s: float | None, end_s: float | None) -> tupl
                 repair="Check that the export was complete",
             )
         )
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return first, last
 
 

@@ -30,7 +30,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.stats.formula import (
     Curve,
     Factor,
@@ -104,8 +104,7 @@ class Design:
         design = cls(formula)
         factors = list(dict.fromkeys(factor for term in formula.terms for factor in term))
         problems = _texts_as_numbers([formula.outcome, *factors], frame)
-        if problems:
-            raise VibstudyError(problems)
+        raise_any(problems)
         for factor in factors:
             design._settle(factor, frame)
         design._lay_out(formula.terms)

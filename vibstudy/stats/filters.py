@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.stats.frames import check_once
 from vibstudy.stats.tokens import Reader, Token
 
@@ -235,8 +235,7 @@ def _check_columns(notes: pd.DataFrame, names: list[str], text: str) -> None:
         for name in dict.fromkeys(names)
         if name not in columns
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
 
 
 class _Chooser:

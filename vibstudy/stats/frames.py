@@ -33,7 +33,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from vibstudy.errors import Problem, VibstudyError, listed, nearest
+from vibstudy.errors import Problem, VibstudyError, listed, nearest, raise_any
 from vibstudy.stats.design import Design
 from vibstudy.stats.formula import Formula, columns_of, parse_formula, term_text
 from vibstudy.stats.players import AUTO, EQUAL, PlayerPart, TermColumns, with_own_part
@@ -242,8 +242,7 @@ def check_columns(notes: pd.DataFrame, names: Sequence[str], where: str = "") ->
         for name in dict.fromkeys(names)
         if name not in columns
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
 
 
 def count_dropped(
@@ -337,8 +336,7 @@ def _check_variation(frame: pd.DataFrame, columns: Sequence[str], outcome_column
                 repair="For true/false outcomes use fit_presence.",
             )
         )
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
 
 
 def _design(parsed: Formula, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, list[str], Design]:
@@ -352,8 +350,7 @@ def _design(parsed: Formula, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarra
         for name, values in [(str(parsed.outcome), y), *zip(design.names, x.T, strict=True)]
         if not np.all(np.isfinite(values))
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return y, x, list(design.names), design
 
 
@@ -449,8 +446,7 @@ def _check_levels(groups: Sequence[tuple[str, pd.Series]]) -> None:
         for name, labels in groups
         if labels.nunique() < 2
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
 
 
 def _same_partition(first: np.ndarray, second: np.ndarray) -> bool:
@@ -468,7 +464,6 @@ def _with_slopes(
         for name in slopes
         if isinstance(frame[name].dtype, pd.CategoricalDtype)
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     design = np.column_stack([np.ones(len(frame)), frame[list(slopes)].to_numpy(float)])
     return RandomTerm(term.group, term.codes, term.levels, ("Intercept", *slopes), design, correlated)

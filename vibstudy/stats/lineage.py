@@ -26,7 +26,7 @@ import pandas as pd
 from scipy import sparse, stats
 
 from vibstudy.corpus.spelling import near_pairs
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import Problem, raise_any
 from vibstudy.stats.answers import Answer, counts, usual
 from vibstudy.stats.frames import check_columns
 from vibstudy.stats.selection import need, vibrato_notes
@@ -67,8 +67,7 @@ def lineages(notes: pd.DataFrame) -> pd.DataFrame:
         Problem("a player is named as his own teacher", column="teacher", got=name)
         for name in pairs.loc[pairs["pupil"] == pairs["teacher"], "pupil"]
     ]
-    if problems:
-        raise VibstudyError(problems)
+    raise_any(problems)
     return pairs[pairs["teacher"].isin(notes["player"].astype(str))].reset_index(drop=True)
 
 

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.stats.frames import Prepared
 
 
@@ -42,8 +42,7 @@ class Grid:
             for name in names
             if name not in known
         ]
-        if problems:
-            raise VibstudyError(problems)
+        raise_any(problems)
 
     def level(self, name: str, value: Any) -> Any:
         """Return the level of a factor that `value` names, or raise with the nearest one."""
