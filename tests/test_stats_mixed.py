@@ -505,6 +505,27 @@ def test_presence_without_exception_is_told() -> None:
     assert "odds there are infinite" in str(result.diagnose())
 
 
+@pytest.mark.parametrize("seed", [1, 9, 51])
+@pytest.mark.filterwarnings("error")
+def test_a_tiny_corpus_without_exceptions_is_fitted_quietly(seed: int) -> None:
+    # The search for the variances meets odds so large that nothing is left to know of an effect.
+    rng = np.random.default_rng(seed)
+    rows = []
+    for player in range(rng.integers(3, 7)):
+        for recording in range(rng.integers(1, 3)):
+            share = rng.choice([0.05, 0.5, 0.95, 1.0, 0.0])
+            for _ in range(rng.integers(2, 9)):
+                medium = rng.choice(["x", "y"])
+                rows.append(
+                    (f"p{player}", f"p{player}r{recording}", "AB"[player % 2], medium, rng.random() < share)
+                )
+    frame = pd.DataFrame(rows, columns=["player", "recording_id", "region", "medium", "has_vibrato"])
+    for formula in ("has_vibrato ~ region", "has_vibrato ~ region * medium"):
+        for crossed in ((), ("medium",)):
+            table = fit_presence(frame, formula, crossed=crossed).table()
+            assert list(table["estimate"].isna()) == list(table["se"].isna())
+
+
 def test_between_within_counts_units_by_hand() -> None:
     # 4 players, 2 recordings each, 3 notes each: intercept and region by players, decade by recordings,
     # midi by notes.

@@ -3,13 +3,12 @@
 Newton steps on the exact derivatives of :mod:`vibstudy.stats.moments`, from a plain start, find them, and the
 same derivatives say whether the optimum was reached. In ``benchmarks/solvers.py`` they reach the deviance of
 the package ``mixedlm`` in 305 of 305 fits (slopes, crossed factors, boundaries) in 0.42 of its time, and with
-93,000 notes and crossed pieces (in ten times its time there). ``statsmodels`` fits the same model by another
-road on request (:func:`cross_check`).
+93,000 notes and crossed pieces (in ten times its time there). ``statsmodels`` reaches the same by
+another road (``tests/test_stats_reference.py``).
 """
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -171,37 +170,3 @@ def _line_search(
         if found.deviance < solution.deviance:
             return trial, found
     return None
-
-
-def cross_check(y: np.ndarray, x: np.ndarray, terms: Sequence[RandomTerm]) -> dict[str, np.ndarray | float]:
-    """Fit the same model (random intercepts, no weights) with statsmodels.
-
-    Powell's method is asked for: the default (BFGS) stops short of the optimum on small corpora.
-
-    Returns
-    -------
-    dict
-        ``beta`` [shape=(p,)], ``se`` [shape=(p,)], ``variances`` (one a random term, in order),
-        ``sigma`` and ``deviance`` (restricted).
-    """
-    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
-
-    n = len(y)
-    matrices, names, columns = [], [], []
-    for term in terms:
-        indicator = np.zeros((n, len(term.levels)))
-        indicator[np.arange(n), term.codes] = 1.0
-        matrices.append([indicator])
-        names.append(term.group)
-        columns.append([list(term.levels)])
-    spec = VCSpec(names, columns, matrices)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        fit = MixedLM(y, x, groups=np.zeros(n), exog_vc=spec).fit(reml=True, method="powell")
-    return {
-        "beta": np.asarray(fit.fe_params),
-        "se": np.asarray(fit.bse_fe),
-        "variances": np.asarray(fit.vcomp),
-        "sigma": float(np.sqrt(fit.scale)),
-        "deviance": float(-2 * fit.llf),
-    }

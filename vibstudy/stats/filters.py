@@ -24,8 +24,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
-from vibstudy.stats.frames import check_once
+from vibstudy.errors import VibstudyError, nearest
+from vibstudy.stats.frames import check_columns, check_once
 from vibstudy.stats.tokens import Reader, Token
 
 _COMPARE: dict[str, Callable[[Any, Any], Any]] = {
@@ -90,7 +90,7 @@ def select(notes: pd.DataFrame, text: str) -> np.ndarray:
     reader = _FilterReader(text, "filter", _EXAMPLE)
     part = reader.filter()
     check_once(notes)
-    _check_columns(notes, reader.columns, text)
+    check_columns(notes, reader.columns, f"filter {text!r}")
     return _Chooser(notes, text).choose(part).fillna(False).to_numpy(dtype=bool)
 
 
@@ -222,20 +222,6 @@ class _FilterReader(Reader):
                 break
         self.demand(closing)
         return _Value(values)
-
-
-def _check_columns(notes: pd.DataFrame, names: list[str], text: str) -> None:
-    columns = [name for name in notes.columns if isinstance(name, str)]
-    problems = [
-        Problem(
-            f"no such column in the note table (filter {text!r})",
-            column=name,
-            repair=nearest(name, columns) or "The columns are: " + ", ".join(columns) + ".",
-        )
-        for name in dict.fromkeys(names)
-        if name not in columns
-    ]
-    raise_any(problems)
 
 
 class _Chooser:

@@ -157,7 +157,7 @@ def prepare(
     used = list(dict.fromkeys([*parsed.columns, *random_columns, *slopes]))
     if isinstance(weights, str):
         used.append(weights)
-    check_columns(notes, used, formula)
+    check_columns(notes, used, f'formula "{formula}"')
     data = notes[list(dict.fromkeys(used))].reset_index(drop=True)
     given = _given_weights(weights, len(data))
     complete = data.notna().all(axis=1).to_numpy() & (True if given is None else np.isfinite(given))
@@ -235,7 +235,7 @@ def check_columns(notes: pd.DataFrame, names: Sequence[str], where: str = "") ->
     columns = [column for column in notes.columns if isinstance(column, str)]
     problems = [
         Problem(
-            "no such column in the note table" + (f' (formula "{where}")' if where else ""),
+            "no such column in the note table" + (f" ({where})" if where else ""),
             column=name,
             repair=nearest(name, columns) or "The columns are: " + ", ".join(columns) + ".",
         )

@@ -26,6 +26,7 @@ Bates et al. 2015, J. Stat. Softw. 67(1); Breslow & Clayton 1993, J. Am. Stat. A
 from __future__ import annotations
 
 import itertools
+import warnings
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
@@ -230,14 +231,14 @@ class Laplace:
             if not np.isfinite(curvature).all():  # deviations beyond all measure
                 return None
             mixed, rest = self._rest(curvature, scales, w)
-            try:
-                if np.linalg.cond(rest) * np.finfo(float).eps > 1:  # of an effect nothing is left to know
-                    return None
-                log_det = _log_det(curvature) + _log_det(rest[None])
-            except linalg.LinAlgError:
-                return None
             slope, below = self.x.T @ left, scales * (self._z @ left) - u
-            first = linalg.solve(rest, slope - mixed.T @ below, assume_a="pos")
+            try:
+                log_det = _log_det(curvature) + _log_det(rest[None])
+                with warnings.catch_warnings():
+                    warnings.simplefilter("error", linalg.LinAlgWarning)
+                    first = linalg.solve(rest, slope - mixed.T @ below, assume_a="pos")
+            except (linalg.LinAlgError, linalg.LinAlgWarning):  # of an effect nothing is left to know
+                return None
             second = self._solved(curvature, below) - mixed @ first
             if float(slope @ first + below @ second) < 1e-12:
                 return _Mode(beta, u, value, curvature, log_det)

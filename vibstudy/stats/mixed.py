@@ -228,11 +228,6 @@ class MixedResult(FittedModel):
         """Covariance and degrees of freedom of the fixed effects."""
         return self._inference
 
-    def with_df(self, df: str) -> MixedResult:
-        """Return the same fit with other degrees of freedom."""
-        check_method(df)
-        return MixedResult(self.prepared, self.fit, df)
-
     @one_thread
     def tests(self) -> pd.DataFrame:
         """Joint test of each term of the formula (all its columns zero).

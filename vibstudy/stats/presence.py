@@ -83,7 +83,7 @@ def binary(notes: pd.DataFrame, formula: str) -> pd.DataFrame:
     if not isinstance(parsed, Name):
         raise VibstudyError("the outcome of a presence model is a column, true or false", got=str(parsed))
     outcome = parsed.column
-    check_columns(notes, [outcome], formula)
+    check_columns(notes, [outcome], f'formula "{formula}"')
     values = pd.to_numeric(notes[outcome].map(_as_number), errors="coerce")
     wrong = values.notna() & ~values.isin([0.0, 1.0])
     if wrong.any():

@@ -22,7 +22,7 @@ import math
 import re
 from dataclasses import dataclass, field
 
-from vibstudy.errors import Problem, VibstudyError
+from vibstudy.errors import Problem, VibstudyError, raise_any
 
 LONGEST = 500
 """Letters of a formula or filter: ten times the longest of the notebooks."""
@@ -175,8 +175,7 @@ class Reader:
 
     def settle(self) -> None:
         """Raise the mistakes kept, if any."""
-        if self.problems:
-            raise VibstudyError(self.problems)
+        raise_any(self.problems)
 
     def _problem(self, place: int, message: str, repair: str) -> Problem:
         where = "at its end" if place >= len(self.text.rstrip()) else f"at letter {place + 1}"
