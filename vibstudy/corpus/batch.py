@@ -320,9 +320,8 @@ def explain(error: BaseException) -> tuple[str, str]:
     if isinstance(error, VibstudyError):
         return " ".join(str(problem) for problem in error.problems), ""
     if isinstance(error, MemoryError):
-        return str(
-            Problem("there was not enough memory", repair="Close other programs or use fewer workers")
-        ), ""
+        repair = "Close other programs or use fewer workers"
+        return str(Problem("there was not enough memory", repair=repair)), ""
     if isinstance(error, OSError) and error.errno in _OS_ERRORS:
         message, repair = _OS_ERRORS[error.errno]
         return str(Problem(message, file=str(error.filename or ""), repair=repair)), ""

@@ -122,11 +122,8 @@ class Folder:
 
     def _missing(self, path: str, name: str) -> tuple[str, str, str]:
         if _of_another_computer(name):
-            return (
-                path,
-                "there is no such file; the path is of another computer",
-                "Write the path as seen from the manifest",
-            )
+            told = "there is no such file; the path is of another computer"
+            return path, told, "Write the path as seen from the manifest"
         self._missed += 1
         if self._missed > _MOST_MISSED:
             return path, "there is no such file", "Check the path"
@@ -221,6 +218,9 @@ class Probe:
     note: str = ""
 
 
+_COPY_AGAIN = "Copy it again from its source"
+
+
 def probe_audio(path: str) -> Probe:
     """Look at a sound file's header."""
     import soundfile
@@ -232,22 +232,17 @@ def probe_audio(path: str) -> Probe:
     except OSError as error:
         return Probe(fault=f"the file cannot be opened: {error.strerror}", repair="Allow reading it")
     if size == 0:
-        return Probe(fault="the file is empty (0 bytes)", repair="Copy it again from its source")
+        return Probe(fault="the file is empty (0 bytes)", repair=_COPY_AGAIN)
     try:
         info = soundfile.info(path)
     except Exception as error:
         reason = str(getattr(error, "error_string", error)).strip(" .")
         return _probe_further(path, head, reason)
     if info.samplerate < LOWEST_RATE_HZ:
-        return Probe(
-            fault=f"the file says it holds {info.samplerate} samples a second: too few for music",
-            repair="Copy it again from its source",
-        )
+        few = f"the file says it holds {info.samplerate} samples a second: too few for music"
+        return Probe(fault=few, repair=_COPY_AGAIN)
     if info.frames < SHORTEST_S * info.samplerate:
-        return Probe(
-            fault=f"the file holds no sound, or less than {SHORTEST_S} s of it",
-            repair="Copy it again from its source",
-        )
+        return Probe(fault=f"the file holds no sound, or less than {SHORTEST_S} s of it", repair=_COPY_AGAIN)
     suffix = Path(path).suffix.lower()
     right = _SUFFIXES.get(info.format)
     note = f"the name ends in {suffix!r} but the file is {info.format}; read as {info.format}"
@@ -265,10 +260,8 @@ def _probe_further(path: str, head: bytes, reason: str) -> Probe:
             repair="A download may have failed; fetch the sound itself",
         )
     if not head.strip(b"\x00"):
-        return Probe(
-            fault="the file begins with nothing but zeros: a copy may have been broken off",
-            repair="Copy it again from its source",
-        )
+        zeros = "the file begins with nothing but zeros: a copy may have been broken off"
+        return Probe(fault=zeros, repair=_COPY_AGAIN)
     if shutil.which("ffprobe"):
         duration_s = _ffprobe_duration_s(path)
         if duration_s is not None:

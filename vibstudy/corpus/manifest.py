@@ -174,35 +174,22 @@ def _look_at_header(header: list[str], file: str, found: Inspection) -> None:
                 Problem("this column name is the tool's own", file, column=name, repair="Rename the column")
             )
             continue
-        right = closest(_snake(name), absent, _HEADER_ALIKE)
+        right = closest(re.sub(r"[\s.-]+", "_", name.strip().lower()), absent, _HEADER_ALIKE)
         if right:
             renamed[right] = name
             found.problems.append(Problem("no such column", file, column=name, repair=did_you_mean(right)))
     for name in (name for name in required if name in absent and name not in renamed):
         instead = " (or year)" if name == "decade" else ""
-        found.problems.append(
-            Problem(
-                f"this column is missing{instead}",
-                file,
-                column=name,
-                repair=f"Add it: {_KNOWN[name].definition}",
-            )
-        )
+        repair = f"Add it: {_KNOWN[name].definition}"
+        found.problems.append(Problem(f"this column is missing{instead}", file, column=name, repair=repair))
     for name in absent:
         stem = name.rsplit("_", 1)[0]
         if stem != name and stem in unknown and stem not in renamed.values():
-            found.notes.append(
-                Problem(
-                    "this column passes through as a tag of your own",
-                    file,
-                    column=stem,
-                    repair=f"If the tool should use it, call it {name!r}",
-                )
+            told, repair = (
+                "this column passes through as a tag of your own",
+                "If the tool should use it, call it",
             )
-
-
-def _snake(name: str) -> str:
-    return re.sub(r"[\s.-]+", "_", name.strip().lower())
+            found.notes.append(Problem(told, file, column=stem, repair=f"{repair} {name!r}"))
 
 
 # --- files
@@ -282,17 +269,12 @@ def _note_same_part(text: pd.DataFrame, paths: dict[int, str], file: str, found:
         if earlier != row:
             again[row] = earlier
     repair = "Counted twice, it weighs twice: exclude one, or give start_s and end_s"
-    found.notes += row_problems(
-        list(again),
-        lambda row: Problem(
-            f"the same part of the same file as in row {again[row]}",
-            file,
-            row,
-            "path",
-            str(text.at[row, "path"])[:GOT],
-            repair,
-        ),
-    )
+
+    def problem(row: int) -> Problem:
+        message = f"the same part of the same file as in row {again[row]}"
+        return Problem(message, file, row, "path", str(text.at[row, "path"])[:GOT], repair)
+
+    found.notes += row_problems(list(again), problem)
 
 
 # --- spelling
@@ -325,9 +307,7 @@ def _look_at_spelling(text: pd.DataFrame, file: str, found: Inspection) -> None:
 
 
 def _typed(text: pd.DataFrame, files: dict[str, dict[int, str]]) -> pd.DataFrame:
-    columns = {}
-    for name in text:
-        columns[name] = _typed_column(str(name), text[name])
+    columns = {name: _typed_column(str(name), text[name]) for name in text}
     if "year" in columns:
         decade = columns["year"] // 10 * 10
         columns["decade"] = columns["decade"].fillna(decade) if "decade" in columns else decade

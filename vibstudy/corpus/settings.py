@@ -17,7 +17,7 @@ import math
 import os
 import textwrap
 from collections.abc import Mapping
-from dataclasses import Field, dataclass, field, fields
+from dataclasses import Field, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -47,18 +47,8 @@ def _setting(
     also: tuple[Any, ...] = (),
 ) -> Any:
     """One field: `also` are values allowed outside the range (0 = "find it yourself")."""
-    return field(
-        default=default,
-        metadata={
-            "table": table,
-            "help": help,
-            "unit": unit,
-            "minimum": minimum,
-            "maximum": maximum,
-            "choices": choices,
-            "also": also,
-        },
-    )
+    meta = {"table": table, "help": help, "unit": unit, "choices": choices, "also": also}
+    return field(default=default, metadata={**meta, "minimum": minimum, "maximum": maximum})
 
 
 @dataclass(frozen=True)
@@ -68,74 +58,19 @@ class Settings:
     Every field is a key of ``study.toml``; :func:`template` prints them all with their meaning.
     """
 
-    tracker: str = _setting(
-        "swift-f0",
-        "measure",
-        "What finds the line of notes. The vibrato figures come from the waveform, whichever is chosen. "
-        "swift-f0 is fast and hears a soloist through an accompaniment; pyin, crepe-tiny and crepe-full "
-        "are slower (crepe-full needs the extra of that name).",
-        choices=_TRACKERS,
-    )
-    second_opinion: str = _setting(
-        "",
-        "measure",
-        'A second tracker; notes on which the two disagree by an octave or more are marked. "" for none.',
-        choices=("", *_TRACKERS),
-    )
-    fmin_hz: float = _setting(
-        45.0,
-        "measure",
-        "Lowest pitch looked for (45 Hz is about F♯1, below most solo lines). Where the manifest names an "
-        "instrument that is known, its range is looked for instead, unless this or fmax_hz is set.",
-        unit="Hz",
-        minimum=20.0,
-        maximum=4000.0,
-    )
-    fmax_hz: float = _setting(
-        4200.0, "measure", "Highest pitch looked for.", unit="Hz", minimum=100.0, maximum=5000.0
-    )
-    tuning_hz: float = _setting(
-        0.0,
-        "measure",
-        "Frequency of A4 used to name notes. 0 = estimate it for each recording from all its notes. "
-        "A recording's own tuning_hz in the manifest wins.",
-        unit="Hz",
-        minimum=380.0,
-        maximum=480.0,
-        also=(0.0,),
-    )
-    min_note_s: float = _setting(
-        0.08, "measure", "Shortest sound taken for a note.", unit="s", minimum=0.02, maximum=1.0
-    )
-    vibrato_min_hz: float = _setting(
-        3.0, "measure", "Slowest vibrato looked for.", unit="Hz", minimum=1.0, maximum=8.0
-    )
-    vibrato_max_hz: float = _setting(
-        10.0, "measure", "Fastest vibrato looked for.", unit="Hz", minimum=4.0, maximum=16.0
-    )
-    false_alarm: float = _setting(
-        0.01,
-        "measure",
-        "A note counts as having vibrato when a straight note with the same noise would look so with at "
-        "most this probability.",
-        minimum=1e-6,
-        maximum=0.5,
-    )
-    page_sound: str = _setting(
-        "no",
-        "run",
-        "Whether the pages of recordings hold a copy of their sound, to hear while seeing. A copy is made "
-        "for your own study; whether pages that hold one may be passed on is a matter of the law of your "
-        "country and of who owns the recording: ask a librarian or a lawyer.",
-        choices=("no", "yes"),
-    )
-    workers: int = _setting(
-        0,
-        "run",
-        "Recordings measured at the same time. 0 = one for each core of the computer.",
-        minimum=0,
-        maximum=4096,
-    )
+    # fmt: off
+    tracker: str = _setting("swift-f0", "measure", "What finds the line of notes. The vibrato figures come from the waveform, whichever is chosen. swift-f0 is fast and hears a soloist through an accompaniment; pyin, crepe-tiny and crepe-full are slower (crepe-full needs the extra of that name).", choices=_TRACKERS)
+    second_opinion: str = _setting("", "measure", 'A second tracker; notes on which the two disagree by an octave or more are marked. "" for none.', choices=("", *_TRACKERS))
+    fmin_hz: float = _setting(45.0, "measure", "Lowest pitch looked for (45 Hz is about F♯1, below most solo lines). Where the manifest names an instrument that is known, its range is looked for instead, unless this or fmax_hz is set.", unit="Hz", minimum=20.0, maximum=4000.0)
+    fmax_hz: float = _setting(4200.0, "measure", "Highest pitch looked for.", unit="Hz", minimum=100.0, maximum=5000.0)
+    tuning_hz: float = _setting(0.0, "measure", "Frequency of A4 used to name notes. 0 = estimate it for each recording from all its notes. A recording's own tuning_hz in the manifest wins.", unit="Hz", minimum=380.0, maximum=480.0, also=(0.0,))
+    min_note_s: float = _setting(0.08, "measure", "Shortest sound taken for a note.", unit="s", minimum=0.02, maximum=1.0)
+    vibrato_min_hz: float = _setting(3.0, "measure", "Slowest vibrato looked for.", unit="Hz", minimum=1.0, maximum=8.0)
+    vibrato_max_hz: float = _setting(10.0, "measure", "Fastest vibrato looked for.", unit="Hz", minimum=4.0, maximum=16.0)
+    false_alarm: float = _setting(0.01, "measure", "A note counts as having vibrato when a straight note with the same noise would look so with at most this probability.", minimum=1e-6, maximum=0.5)
+    page_sound: str = _setting("no", "run", "Whether the pages of recordings hold a copy of their sound, to hear while seeing. A copy is made for your own study; whether pages that hold one may be passed on is a matter of the law of your country and of who owns the recording: ask a librarian or a lawyer.", choices=("no", "yes"))
+    workers: int = _setting(0, "run", "Recordings measured at the same time. 0 = one for each core of the computer.", minimum=0, maximum=4096)
+    # fmt: on
 
     def __post_init__(self) -> None:
         problems = []
@@ -144,16 +79,12 @@ class Settings:
             if problem:
                 problems.append(problem)
             object.__setattr__(self, item.name, value)
-        problems = problems or _contradictions(self)
-        raise_any(problems)
+        raise_any(problems or _contradictions(self))
 
     def measure_key(self) -> dict[str, Any]:
         """Settings that change the figures, by name: they take part in the cache key."""
-        return {
-            item.name: getattr(self, item.name)
-            for item in fields(self)
-            if item.metadata["table"] == "measure"
-        }
+        names = [item.name for item in fields(self) if item.metadata["table"] == "measure"]
+        return {name: getattr(self, name) for name in names}
 
 
 def load_settings(path: str | Path | None = None) -> Settings:
@@ -206,7 +137,11 @@ def template() -> str:
         lines += ["", f"# {meaning}", f"[{table}]"]
         for item in fields(Settings):
             if item.metadata["table"] == table:
-                lines += ["", *_wrapped(_explained(item)), f"{item.name} = {_toml(item.default)}"]
+                lines += [
+                    "",
+                    *_wrapped(f"{item.metadata['help']} Allowed: {_allowed(item)}."),
+                    f"{item.name} = {_toml(item.default)}",
+                ]
     return "\n".join(lines) + "\n"
 
 
@@ -270,14 +205,8 @@ def _collect(
             problems.append(_stray_key(table, known, file))
             continue
         if table not in TABLES:
-            problems.append(
-                Problem(
-                    "no such table",
-                    file,
-                    column=f"[{table}]",
-                    repair=nearest(table, list(TABLES)) or f"Tables are {listed(list(TABLES))}",
-                )
-            )
+            repair = nearest(table, list(TABLES)) or f"Tables are {listed(list(TABLES))}"
+            problems.append(Problem("no such table", file, column=f"[{table}]", repair=repair))
             continue
         for key, value in content.items():
             if key not in known:
@@ -294,29 +223,17 @@ def _collect(
 
 def _unknown_key(table: str, key: str, known: Mapping[str, Field[Any]], file: str) -> Problem:
     here = [name for name, item in known.items() if item.metadata["table"] == table]
-    return Problem(
-        "no such setting",
-        file,
-        column=f"[{table}] {key}",
-        repair=nearest(key, list(known)) or f"Settings of [{table}] are {listed(here)}",
-    )
+    repair = nearest(key, list(known)) or f"Settings of [{table}] are {listed(here)}"
+    return Problem("no such setting", file, column=f"[{table}] {key}", repair=repair)
 
 
 def _stray_key(key: str, known: Mapping[str, Field[Any]], file: str, table: str = "") -> Problem:
     if key in known:
-        right = known[key].metadata["table"]
-        return Problem(
-            "this setting stands in the wrong place",
-            file,
-            column=f"[{table}] {key}" if table else key,
-            repair=f"Move it below the line [{right}]",
-        )
-    return Problem(
-        "no such setting",
-        file,
-        column=key,
-        repair=nearest(key, [*known, *TABLES]) or f"Settings stand below {listed(list(TABLES))}",
-    )
+        place, repair = f"[{table}] {key}" if table else key, known[key].metadata["table"]
+        message = "this setting stands in the wrong place"
+        return Problem(message, file, column=place, repair=f"Move it below the line [{repair}]")
+    repair = nearest(key, [*known, *TABLES]) or f"Settings stand below {listed(list(TABLES))}"
+    return Problem("no such setting", file, column=key, repair=repair)
 
 
 def _checked(item: Field[Any], value: Any) -> tuple[Any, Problem | None]:
@@ -325,64 +242,40 @@ def _checked(item: Field[Any], value: Any) -> tuple[Any, Problem | None]:
     kind = type(item.default)
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value) if abs(value) < 2**53 else math.inf
-    got = value if isinstance(value, str) else _toml(value)
+    got = str(value if isinstance(value, str) else _toml(value))[:80]
+    low, high = meta["minimum"], meta["maximum"]
+    message = ""
     if type(value) is not kind:
         names = {str: "text in quotation marks", float: "a number", int: "a whole number"}
-        return value, Problem(
-            f"this must be {names[kind]}",
-            column=item.name,
-            got=str(got)[:80],
-            repair=f"For example {item.name} = {_toml(item.default)}",
-        )
-    if value in meta["also"]:
+        message, repair = f"this must be {names[kind]}", f"For example {item.name} = {_toml(item.default)}"
+    elif value in meta["also"]:
         return value, None
-    if meta["choices"] and value not in meta["choices"]:
+    elif meta["choices"] and value not in meta["choices"]:
         choices = [choice for choice in meta["choices"] if choice]
-        return value, Problem(
-            "no such choice",
-            column=item.name,
-            got=str(got)[:80],
-            repair=nearest(str(value), choices) or f"Allowed: {_allowed(item)}",
-        )
-    low, high = meta["minimum"], meta["maximum"]
-    if (low is not None and not value >= low) or (high is not None and not value <= high):
-        return value, Problem(
-            "this value is out of range",
-            column=item.name,
-            got=str(got)[:80],
-            repair=f"Allowed: {_allowed(item)}",
-        )
-    return value, None
+        message, repair = "no such choice", nearest(str(value), choices) or f"Allowed: {_allowed(item)}"
+    elif (low is not None and not value >= low) or (high is not None and not value <= high):
+        message, repair = "this value is out of range", f"Allowed: {_allowed(item)}"
+    return value, Problem(message, column=item.name, got=got, repair=repair) if message else None
 
 
 def _contradictions(settings: Settings) -> list[Problem]:
     problems = []
     for low, high in (("fmin_hz", "fmax_hz"), ("vibrato_min_hz", "vibrato_max_hz")):
-        if not getattr(settings, low) < getattr(settings, high):
-            problems.append(
-                Problem(
-                    f"{low} must be below {high}",
-                    column=low,
-                    got=f"{getattr(settings, low):g} and {getattr(settings, high):g}",
-                    repair=f"Lower {low} or raise {high}",
-                )
-            )
-    if settings.second_opinion and settings.second_opinion == settings.tracker:
-        problems.append(
-            Problem(
-                "the second opinion is the same tracker",
-                column="second_opinion",
-                got=settings.second_opinion,
-                repair='Choose another, or "" for none',
-            )
-        )
+        below, above = getattr(settings, low), getattr(settings, high)
+        if not below < above:
+            message, repair = f"{low} must be below {high}", f"Lower {low} or raise {high}"
+            problems.append(Problem(message, column=low, got=f"{below:g} and {above:g}", repair=repair))
+    second = settings.second_opinion
+    if second and second == settings.tracker:
+        message, repair = "the second opinion is the same tracker", 'Choose another, or "" for none'
+        problems.append(Problem(message, column="second_opinion", got=second, repair=repair))
     return problems
 
 
 def _in_file(problem: Problem, file: str) -> Problem:
     table = {item.name: item.metadata["table"] for item in fields(Settings)}.get(problem.column)
     column = f"[{table}] {problem.column}" if table else problem.column
-    return Problem(problem.message, file, problem.row, column, problem.got, problem.repair)
+    return replace(problem, file=file, column=column)
 
 
 def _allowed(item: Field[Any]) -> str:
@@ -392,10 +285,6 @@ def _allowed(item: Field[Any]) -> str:
     unit = f" {meta['unit']}" if meta["unit"] else ""
     text = f"{meta['minimum']:g} to {meta['maximum']:g}{unit}"
     return f"{text}, or {listed([f'{value:g}' for value in meta['also']], 'or')}" if meta["also"] else text
-
-
-def _explained(item: Field[Any]) -> str:
-    return f"{item.metadata['help']} Allowed: {_allowed(item)}."
 
 
 def _toml(value: Any) -> str:

@@ -249,36 +249,23 @@ class Store:
         for name, content in packed.files.items():
             digest.update(content)
             (folder / name).write_bytes(content)
-        entry = Entry(
+        return self._finish(
+            recording.recording_id,
+            "key.json",
+            seconds,
             inputs=_inputs(recording, settings, stamps),
             stamps={role: asdict(stamp) for role, stamp in stamps.items()},
             outputs={name: len(content) for name, content in packed.files.items()}
             | {"content": digest.hexdigest()},
             notes=packed.notes,
-            seconds=round(seconds, 3),
-            finished_at=datetime.now(UTC).isoformat(timespec="seconds"),
-            version=__version__,
             step="store",
             remark=packed.remark,
         )
-        write_json(folder / "key.json", asdict(entry))
-        self._finish(recording.recording_id)
-        return entry
 
     def save_failure(self, recording_id: str, step: str, message: str, detail: str, seconds: float) -> Entry:
         """Store why a recording could not be measured; what was stored of it before is dropped."""
-        entry = Entry(
-            seconds=round(seconds, 3),
-            finished_at=datetime.now(UTC).isoformat(timespec="seconds"),
-            version=__version__,
-            step=step,
-            message=message,
-            detail=detail,
-        )
-        folder = self._begin(recording_id)
-        write_json(folder / "failure.json", asdict(entry))
-        self._finish(recording_id)
-        return entry
+        self._begin(recording_id)
+        return self._finish(recording_id, "failure.json", seconds, step=step, message=message, detail=detail)
 
     def _begin(self, recording_id: str) -> Path:
         folder = self._temporary / recording_id
@@ -286,7 +273,11 @@ class Store:
         folder.mkdir(parents=True)
         return folder
 
-    def _finish(self, recording_id: str) -> None:
+    def _finish(self, recording_id: str, key: str, seconds: float, **further: Any) -> Entry:
+        """Write what became of a recording beside its files, and put all in place."""
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        entry = Entry(seconds=round(seconds, 3), finished_at=now, version=__version__, **further)
+        write_json(self._temporary / recording_id / key, asdict(entry))
         """Put the finished entry in its place: a folder can be renamed in one step, but not over another."""
         made, place = self._temporary / recording_id, self.cache / recording_id
         if place.exists():
@@ -297,6 +288,7 @@ class Store:
             shutil.rmtree(old, ignore_errors=True)
         else:
             made.replace(place)
+        return entry
 
     def remember(self, recording_id: str, plan: Plan) -> None:
         """Note new sizes and dates of files whose content is the same, so that they are not read again."""
@@ -363,14 +355,8 @@ class Store:
         provenance = recordings[[column.name for column in PROVENANCE_COLUMNS if column.name in recordings]]
         room = recordings[[column.name for column in ROOM_COLUMNS]]
         recordings = recordings.drop(columns=list(provenance))
-        joined = pd.concat(
-            [
-                recordings,
-                rename_clashing(tags, [*recordings, *provenance]).set_axis(recordings.index),
-                provenance,
-            ],
-            axis=1,
-        )
+        own = rename_clashing(tags, [*recordings, *provenance]).set_axis(recordings.index)
+        joined = pd.concat([recordings, own, provenance], axis=1)
         parts = [decided.get(name, self.cache / name / "notes.arrow") for name in done]
         return {
             "notes.csv": write_notes(self.out, parts, tags, pd.concat([room, provenance], axis=1)),
@@ -433,17 +419,9 @@ def _log(manifest: pd.DataFrame, entries: Mapping[str, Entry]) -> pd.DataFrame:
             message = "excluded in the manifest" if excluded else "not measured yet"
             rows.append({"recording_id": name, "message": message})
         else:
-            rows.append(
-                {
-                    "recording_id": name,
-                    "step": entry.step,
-                    "success": not entry.failed,
-                    "seconds": entry.seconds,
-                    "notes": entry.notes,
-                    "message": entry.message or entry.remark,
-                    "finished_at": entry.finished_at,
-                }
-            )
+            kept = {key: getattr(entry, key) for key in ("step", "seconds", "notes", "finished_at")}
+            message = entry.message or entry.remark
+            rows.append({"recording_id": name, "success": not entry.failed, "message": message, **kept})
     return typed(pd.DataFrame(rows), LOG_COLUMNS)
 
 

@@ -155,15 +155,9 @@ def _decode(raw: bytes, file: str) -> tuple[str, list[Problem]]:
         return raw.decode("utf-8-sig"), []
     except UnicodeDecodeError as error:
         row = raw[: error.start].count(b"\n") + 1
-        text = raw.decode("cp1252", errors="replace")
-        return text, [
-            Problem(
-                "the file is not UTF-8; read as Windows-1252 (Western European)",
-                file,
-                row,
-                repair="Look whether accented letters are right; saving as 'CSV UTF-8' settles it",
-            )
-        ]
+        told = "the file is not UTF-8; read as Windows-1252 (Western European)"
+        repair = "Look whether accented letters are right; saving as 'CSV UTF-8' settles it"
+        return raw.decode("cp1252", errors="replace"), [Problem(told, file, row, repair=repair)]
 
 
 def _not_text(file: str) -> VibstudyError:
@@ -275,13 +269,6 @@ def _header_problems(header: Sequence[str], row: int, file: str) -> list[Problem
                 Problem("this column stands twice", file, row, name, repair="Remove or rename one of them")
             )
         elif _FORMULA_START.match(name):
-            problems.append(
-                Problem(
-                    "a spreadsheet would take this column name for a formula",
-                    file,
-                    row,
-                    name,
-                    repair="Begin the name with a letter",
-                )
-            )
+            told = "a spreadsheet would take this column name for a formula"
+            problems.append(Problem(told, file, row, name, repair="Begin the name with a letter"))
     return problems

@@ -157,11 +157,8 @@ def _demand_file(name: str, found: os.stat_result, called: str) -> None:
         home = os.path.realpath(Path(name).parent)
         target = os.path.realpath(name)
         if os.path.commonpath([home, target]) != home:
-            raise VibstudyError(
-                f"the {called} is a link that leads out of its folder",
-                name,
-                repair="Put the file itself there",
-            )
+            message = f"the {called} is a link that leads out of its folder"
+            raise VibstudyError(message, name, repair="Put the file itself there")
         found = os.stat(name)  # noqa: PTH116
     if not stat.S_ISREG(found.st_mode):
         raise VibstudyError(_no_file(name, found.st_mode, called))

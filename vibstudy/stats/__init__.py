@@ -30,58 +30,40 @@
 from pathlib import Path
 from typing import Any
 
+from vibstudy.lazy import lazily, names_of
+
 CLAIMS_EXAMPLE = Path(__file__).with_name("claims_example.toml")
 """Examples of claims, as remarks for an empty ``claims.toml``."""
 
-_HOMES = {
-    "vibrato_notes": "selection",
-    "assessable_notes": "selection",
-    "lost_notes": "selection",
-    "fit_mixed": "mixed",
-    "fit_extent": "mixed",
-    "MixedResult": "mixed",
-    "measurement_weights": "measurement",
-    "fit_presence": "presence",
-    "PresenceResult": "presence",
-    "leave_out": "influence",
-    "prior_table": "priors",
-    "parametric_bootstrap": "resampling",
-    "permutation_test": "resampling",
-    "coverage": "confounds",
-    "find_confounds": "confounds",
-    "check_sensitivity": "sensitivity",
-    "read_claims": "claims",
-    "evaluate_claims": "claims",
-    "run_claims": "claims",
-    "all_ways": "multiverse",
-    "simulate_power": "power",
-    "plan_next": "power",
-    "icc": "agreement",
-    "cohen_kappa": "agreement",
-    "kappa_of_table": "agreement",
-    "limits_of_agreement": "agreement",
-    "acceptance": "agreement",
-    "Answer": "answers",
-    "vibrato_amount": "amount",
-    "amount_by_group": "amount",
-    "compare_amounts": "amount",
-    "compare_spread": "dispersion",
-    "compare_regularity": "regularity",
-    "trade": "tradeoff",
-    "kinds_of_use": "mixture",
-    "pupils_near_teachers": "lineage",
-    "compare_same_notes": "same_notes",
-    "holm": "multiple",
-    "tost": "multiple",
-}
+_HOMES = names_of(
+    {
+        "selection": "vibrato_notes assessable_notes lost_notes",
+        "mixed": "fit_mixed fit_extent MixedResult",
+        "measurement": "measurement_weights",
+        "presence": "fit_presence PresenceResult",
+        "influence": "leave_out",
+        "priors": "prior_table",
+        "resampling": "parametric_bootstrap permutation_test",
+        "confounds": "coverage find_confounds",
+        "sensitivity": "check_sensitivity",
+        "claims": "read_claims evaluate_claims run_claims",
+        "multiverse": "all_ways",
+        "power": "simulate_power plan_next",
+        "agreement": "icc cohen_kappa kappa_of_table limits_of_agreement acceptance",
+        "answers": "Answer",
+        "amount": "vibrato_amount amount_by_group compare_amounts",
+        "dispersion": "compare_spread",
+        "regularity": "compare_regularity",
+        "tradeoff": "trade",
+        "mixture": "kinds_of_use",
+        "lineage": "pupils_near_teachers",
+        "same_notes": "compare_same_notes",
+        "multiple": "holm tost",
+    }
+)
 
 __all__ = list(_HOMES)
 
 
 def __getattr__(name: str) -> Any:
-    # Lazy: importing one statistic must not pay for all of them.
-    if name in _HOMES:
-        from importlib import import_module
-
-        return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return lazily(__name__, _HOMES, name)
