@@ -280,7 +280,7 @@ def levels_in_step(jitter: float) -> Any:
             db = db + rng.normal(0, 0.4, (len(time_s), count)) * (1 + jitter)
             steps = in_step(Series(time_s, db, False, duration_s), psi, gate)
             out[f"{number} {count} steps"] = [vars(step) for step in steps][:6]
-            out[f"{number} {count} together"] = of_witnesses(steps, order, order[::-1] / order.sum())
+            out[f"{number} {count} together"] = of_witnesses(steps, order, order[::-1] / order.sum(), 0.7)
             out[f"{number} {count} depth"] = harmonic_depth_db(db.T, psi, gate)
     sharp = np.arange(0.5, 6.0, 0.25)
     time_s = np.arange(0, 1.5, 1 / 64)

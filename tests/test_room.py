@@ -157,6 +157,19 @@ def test_response_has_the_decay_and_ratio_asked_for():
     assert len(Room().response(SAMPLE_RATE_HZ, np.random.default_rng(1))) == 1
 
 
+@pytest.mark.parametrize("direct_db", [-6.0, 0.0, 6.0])
+def test_where_the_pitch_swings_levels_are_those_of_a_rice_law(direct_db):
+    """A modulated tone in complex normal noise (Rice 1944), which a very long tail leaves unmodulated."""
+    rng = np.random.default_rng(8)
+    psi = np.linspace(0, 2 * np.pi, 200_000, endpoint=False)
+    noise = (rng.standard_normal(len(psi)) + 1j * rng.standard_normal(len(psi))) * np.sqrt(0.5)
+    tone = 10 ** ((direct_db + 1.0 * np.cos(psi)) / 20)
+    depth = 2 * np.mean(20 * np.log10(np.abs(tone + noise)) * np.cos(psi))
+    room = Room(1000.0, 0.1, direct_db, 1.0)
+    assert depth == pytest.approx(abs(room.modulation(5.0, swings=True)), abs=0.03)
+    assert room.modulation_se(5.0, swings=True) > 0.0
+
+
 def test_errors_of_decay_and_direct_sound_reach_the_modulation():
     sure, unsure = Room(1.0, 0.0, 0.0, 0.0), Room(1.0, 0.2, 0.0, 3.0)
     assert sure.modulation_se(5.0) == 0.0

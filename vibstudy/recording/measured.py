@@ -96,9 +96,8 @@ def measure_vibrato(
                 tempo_bpm=number_in(row, "tempo_bpm"),
             )
             note.reasons += vibrato.pop("quality")
-            # along a line that swings, harmonic by harmonic, the tail lies beside what sounds
-            beside = line.straightened and note.fit is not None
-            note.values |= vibrato if room is None or beside else _without_room(vibrato, room)
+            swings = line.straightened and note.fit is not None  # levels are told harmonic by harmonic
+            note.values |= vibrato if room is None else _without_room(vibrato, room, swings)
         played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
         if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
             note.reasons.append("octave_unsure")
@@ -145,17 +144,17 @@ def _without_tail(note: FoundNote, room: Room) -> None:
     note.values["duration_s"] = end_s - line.onset_s
 
 
-def _without_room(vibrato: Mapping[str, Any], room: Room) -> dict[str, Any]:
+def _without_room(vibrato: Mapping[str, Any], room: Room, swings: bool) -> dict[str, Any]:
     """Columns of a note's vibrato, loudness freed of what the room takes from it."""
     freed = dict(vibrato)
     rate_hz = freed.get("rate_hz", freed.get("intensity_rate_hz"))
     if rate_hz is None or not np.isfinite(rate_hz):
         return freed
-    passed = room.modulation(float(rate_hz))
+    passed = room.modulation(float(rate_hz), swings=swings)
     if "intensity_depth_db" in freed:
         freed["intensity_depth_db"] /= abs(passed)
         own = freed["intensity_depth_se_db"] / abs(passed)
-        of_room = freed["intensity_depth_db"] * room.modulation_se(float(rate_hz))
+        of_room = freed["intensity_depth_db"] * room.modulation_se(float(rate_hz), swings=swings)
         freed["intensity_depth_se_db"] = float(np.hypot(own, of_room))
     if "intensity_phase_rad" in freed:
         phase = freed["intensity_phase_rad"] - np.angle(passed)

@@ -120,25 +120,35 @@ class Room:
         figures = (values.get(name) for name in cls().columns())
         return cls(*(math.nan if value is None or value != value else float(value) for value in figures))
 
-    def modulation(self, rate_hz: float) -> complex:
+    def modulation(self, rate_hz: float, *, swings: bool = False) -> complex:
         r"""What becomes of a modulation of intensity at a rate: share of its depth, and its shift of phase.
 
         An exponential tail passes :math:`1 / (1 + i 2\pi F T / 13.8)` of it (Houtgast & Steeneken 1973,
         Acustica 28:66-73, whose magnitude is :math:`1 / \sqrt{1 + (2\pi F T / 13.8)^2}`), the direct sound
         all of it; their intensities add. 1 where direct sound and decay are not both known.
+
+        Parameters
+        ----------
+        rate_hz : float
+            The rate.
+        swings : bool
+            Whether the pitch swings, too. Then direct sound and tail beat: levels in dB are those of a Rice
+            law, on whose mean the direct sound has a share of :math:`1 - e^{-K}`, *K* being the ratio of
+            powers (the mean of a log Rice power is :math:`\ln K + E_1(K)`).
         """
         ratio = 10 ** (self.direct_db / 10)
         if not math.isfinite(ratio) or not self.known:
             return 1.0 + 0.0j
         passed = 1 / (1 + 2j * math.pi * rate_hz * self.decay_s / (6 * math.log(10)))
-        return (ratio + passed) / (ratio + 1)
+        direct = -math.expm1(-ratio) if swings else ratio / (ratio + 1)
+        return direct + (1 - direct) * passed
 
-    def modulation_se(self, rate_hz: float) -> float:
+    def modulation_se(self, rate_hz: float, *, swings: bool = False) -> float:
         """Relative standard error of :meth:`modulation` that the errors of decay and direct sound leave."""
-        passed = abs(self.modulation(rate_hz))
+        passed = abs(self.modulation(rate_hz, swings=swings))
         longer = replace(self, decay_s=self.decay_s + self.decay_se_s)
         drier = replace(self, direct_db=self.direct_db + self.direct_se_db)
-        off = [abs(other.modulation(rate_hz)) - passed for other in (longer, drier)]
+        off = [abs(other.modulation(rate_hz, swings=swings)) - passed for other in (longer, drier)]
         return float(np.hypot(*np.nan_to_num(off)) / passed)
 
     def response(self, rate_hz: float, rng: np.random.Generator) -> np.ndarray:

@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from vibstudy.pitch.refine import NoteLine
+from vibstudy.pitch.refine import CENTS_PER_NEPER, NoteLine
 from vibstudy.schema import LIMITS
 from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import Detection, Search, detect
@@ -226,13 +226,16 @@ def widening(line: NoteLine, fit: VibratoFit) -> float:
     return STRAIGHTENED_SE * max(1.0, (4.0 + 2.0 * seen / fit.first_se_cents**2) / 6.0) ** 0.5
 
 
-def _witnessed(line: NoteLine, level: Series, psi: np.ndarray, gate: np.ndarray) -> Modulation | None:
+def _witnessed(
+    line: NoteLine, fit: VibratoFit, level: Series, psi: np.ndarray, gate: np.ndarray
+) -> Modulation | None:
     """The level's modulation from those of the harmonics heard."""
     order = np.flatnonzero(line.weight > 0.0)
     _, thinned = _thin_level(line, line.harmonic_db[order])
     power = np.mean(10.0 ** (thinned / 10.0), axis=1)
     steps = in_step(replace(level, values=thinned.T), psi, gate)
-    return of_witnesses(steps, order + 1.0, power / power.sum())
+    swing_rad = line.reference_hz * fit.first_cents / CENTS_PER_NEPER / fit.rate_hz
+    return of_witnesses(steps, order + 1.0, power / power.sum(), swing_rad)
 
 
 def _level_columns(
@@ -263,7 +266,7 @@ def _level_columns(
         centroid = level_series(line, centroid_cents(heard)).values
         step, timbre = in_step(replace(level, values=np.stack([level.values, centroid], axis=1)), psi, gate)
         if line.straightened:
-            step = _witnessed(line, level, psi, gate) or step
+            step = _witnessed(line, fit, level, psi, gate) or step
         values["intensity_depth_db"] = step.depth
         values["intensity_depth_se_db"] = step.depth_se
         if step.depth > 2.0 * step.depth_se:
