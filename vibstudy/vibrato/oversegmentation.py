@@ -74,14 +74,14 @@ def merge_oversegmented(
 
 
 def _runs(rows: Sequence[Mapping[str, Any]]) -> list[list[dict[str, Any]]]:
-    """Notes that touch on one pitch."""
+    """Notes that touch on one pitch: that of those before, lest short ones lead from step to step."""
     runs: list[list[dict[str, Any]]] = []
     for row in rows:
         last = runs[-1][-1] if runs else None
         if (
             last is not None
             and row["onset_s"] - last["offset_s"] < TOUCHING_S
-            and abs(1200.0 * np.log2(row["pitch_hz"] / last["pitch_hz"])) < SAME_CENTS
+            and abs(1200.0 * np.log2(row["pitch_hz"] / _pitch_hz(runs[-1]))) < SAME_CENTS
             and row["note_kind"] in _KINDS
             and last["note_kind"] in _KINDS
             and max(one.get("octave_below") or 0.0 for one in (row, last))
@@ -144,15 +144,22 @@ def _whole(part: list[dict[str, Any]], wide: bool) -> dict[str, Any]:
         return part[0]
     row = {key: value for key, value in part[0].items() if key not in _OF_WHOLE}
     row |= {key: part[-1][key] for key in _OF_END if key in part[-1]}
-    length_s = np.array([piece["offset_s"] - piece["onset_s"] for piece in part])
+    length_s = _lengths_s(part)
     unclear = np.array([piece["note_kind"] == "unclear" for piece in part])
     told = part[int(np.argmax(np.where(unclear, length_s, -1.0)))]
-    row["pitch_hz"] = float(
-        2.0 ** np.average(np.log2([piece["pitch_hz"] for piece in part]), weights=length_s)
-    )
+    row["pitch_hz"] = _pitch_hz(part)
     row["note_kind"] = "note"
     if wide and length_s[unclear].sum() > length_s[~unclear].sum():
         row |= {key: told[key] for key in ("note_kind", *_OF_WHOLE) if key in told}
     reasons = [reason for piece in (part[0], part[-1]) for reason in reasons_of(piece.get("quality"))]
     row["quality"] = quality_of(reasons)
     return row
+
+
+def _pitch_hz(part: Sequence[Mapping[str, Any]]) -> float:
+    """Mean pitch of pieces, each as long as it is."""
+    return float(2.0 ** np.average(np.log2([piece["pitch_hz"] for piece in part]), weights=_lengths_s(part)))
+
+
+def _lengths_s(part: Sequence[Mapping[str, Any]]) -> np.ndarray:
+    return np.array([piece["offset_s"] - piece["onset_s"] for piece in part])
