@@ -61,6 +61,14 @@ def test_what_mostly_may_be_a_trill_stays_so(extent_cents, unclear, kind):
     assert (whole["note_kind"], "trill_p" in whole) == (kind, kind == "unclear")
 
 
+def test_short_pieces_lead_from_no_step_to_the_next():
+    """Each lies within 60 cents of the one before, the last a semitone above the first."""
+    rows = pieces()
+    for row, cents in zip(rows, (0.0, 20.0, 55.0, 100.0), strict=True):
+        row["pitch_hz"] = F0_HZ * 2 ** (cents / 1200)
+    assert joined(swinging(30.0), rows) == [0.1, 0.9]
+
+
 def test_cuts_of_a_straight_note_stand():
     assert joined(swinging(0.0), pieces()) == [0.1, *CUTS_S]
 

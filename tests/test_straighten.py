@@ -14,6 +14,7 @@ from vibstudy.pitch.demodulate import Demodulator
 from vibstudy.pitch.other_player import other_vibrates
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.straighten import straighten_note, straightened_sound
+from vibstudy.vibrato.masked import is_masked
 from vibstudy.vibrato.note import measure_note
 
 from .signals import RATE_HZ, Tone, tone
@@ -103,6 +104,32 @@ def test_rate_and_extent_in_a_hall_lie_within_their_errors(hall):
     assert np.median(share) < 0.03
     assert share.max() < 0.12
     assert np.mean(np.append(of_extent, of_rate) < 1.96) >= 0.8
+
+
+def test_reflections_are_a_witness_of_the_error():
+    """In a small room, the direct sound 5 dB below the rest, narrow vibratos; a dry note has no reflections."""
+    held = {"with": [], "without": []}
+    for seed in range(10, 26):
+        sound, f0, rng = played(seed, extent_cents=15.0)
+        samples = in_room(sound.samples, 0.35, -5.0, rng)
+        line = straighten_note(samples, RATE_HZ, pooled(sound, samples, f0)).line
+        inside = (sound.time_s > sound.onset_s + 0.02) & (sound.time_s < sound.offset_s - 0.02)
+        extent = sound.extent[inside].mean()
+        for kind, each in (("with", line), ("without", replace(line, reflected=None))):
+            got = measure_note(each)[0]
+            off = np.abs(got["extent_first_cents"] - extent)
+            held[kind].append(off < 1.96 * got["extent_first_se_cents"])
+    assert np.mean(held["with"]) >= 0.9 > np.mean(held["without"])
+    sound, f0, _ = played(26, extent_cents=15.0)
+    dry = straighten_note(sound.samples, RATE_HZ, pooled(sound, sound.samples, f0)).line
+    assert np.std(dry.reflected) < 0.01 * 15.0
+
+
+def test_a_straight_note_counts_where_a_vibrato_would_have_been_found():
+    sound, f0, rng = played(3, extent_cents=0.0)
+    samples = in_room(sound.samples, 1.8, 0.0, rng)
+    line = straighten_note(samples, RATE_HZ, pooled(sound, samples, f0)).line
+    assert [is_masked(line, None, limit_cents=limit) for limit in (2.9, 3.1)] == [False, True]
 
 
 def test_straight_notes_in_a_hall_stay_straight():

@@ -42,12 +42,13 @@ ROUGH_CENTS = 2.0  # error of a rough course, found on simulated notes in rooms
 SETTLED = 0.05  # of log likelihood: a course that gains less stands still
 
 
-def slow_levels(t: np.ndarray) -> np.ndarray:
-    """Orthonormal columns of what a harmonic's complex level may do [shape=(n, m)]."""
+def slow_levels(t: np.ndarray, cents: np.ndarray | None = None) -> np.ndarray:
+    """Orthonormal columns of what a harmonic's complex level may do [shape=(n, m)], `cents` [n] among it."""
     since, span = t - t[0], t[-1] - t[0]
     j = np.arange(1 + int(2.0 * LEVEL_HZ * span))
     edges = np.exp(-np.stack([since / ATTACK_S, (span - since) / RELEASE_S], axis=1))
-    return np.linalg.qr(np.concatenate([np.cos(np.pi * j * since[:, None] / span), edges], axis=1))[0]
+    columns = np.concatenate([np.cos(np.pi * j * since[:, None] / span), edges], axis=1)
+    return np.linalg.qr(columns if cents is None else np.column_stack([columns, cents]))[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +117,10 @@ class Bank:
             base_hz=self.base_hz[:frames],
             levels=slow_levels(time_s),
         )
+
+    def reflected(self, cents: np.ndarray) -> Bank:
+        """With levels that may follow a course [shape=(n,)], too, as reflections and resonances make them."""
+        return replace(self, levels=slow_levels(self.time_s, cents))
 
     def first(self, most: int) -> Bank:
         """With the first harmonics only."""

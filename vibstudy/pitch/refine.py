@@ -89,6 +89,9 @@ class NoteLine:
         about 1 when all harmonics carry the same modulation.
     straightened : bool
         Whether the line was found by straightening (:mod:`vibstudy.pitch.straighten`): in a room, in company.
+    reflected : ndarray [shape=(n,)] | None
+        By how much a straightened line's pitch, in cents, is another one where the harmonics' levels may
+        follow it; None where it was not straightened.
     """
 
     onset_s: float
@@ -106,6 +109,7 @@ class NoteLine:
     balance: float
     disagreement: float
     straightened: bool = False
+    reflected: np.ndarray | None = None
 
     @property
     def f0_hz(self) -> np.ndarray:

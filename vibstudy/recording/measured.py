@@ -135,6 +135,7 @@ def _without_tail(note: FoundNote, room: Room) -> None:
     note.line = replace(
         line,
         offset_s=end_s,
+        reflected=None if line.reflected is None else line.reflected[kept],
         **{
             name: getattr(line, name)[..., kept]
             for name in ("time_s", "cents", "cents_se", "integral", "integral_se", "harmonic_db", "halves")
@@ -169,5 +170,6 @@ def _is_masked(note: FoundNote, line: NoteLine) -> bool:
         return False
     if moving:
         return (line.straightened or line.snr_db < ACCOMPANIED_BELOW_DB) and is_masked(line, note.fit)
+    limit_cents = note.values["extent_limit_cents"]
     looked_at = note.other_db > OTHER_ABOVE_DB or line.snr_db < LOOK_BELOW_DB
-    return note.other_db > OTHER_OF_STRAIGHT_DB or (looked_at and is_masked(line, note.fit))
+    return note.other_db > OTHER_OF_STRAIGHT_DB or (looked_at and is_masked(line, note.fit, limit_cents))

@@ -206,7 +206,8 @@ def widening(line: NoteLine, fit: VibratoFit) -> float:
     """By how much the standard errors of a straightened note are wider than its fit says; else 1.
 
     The halves of its harmonics are witnesses: their difference, in step with the vibrato, is one draw (two
-    degrees of freedom) of the error of the extent; the fit's own counts as four.
+    degrees of freedom) of the error of the extent; so is what the course would be with levels that follow it
+    (:attr:`NoteLine.reflected`). The fit's own counts as four.
 
     Parameters
     ----------
@@ -220,10 +221,12 @@ def widening(line: NoteLine, fit: VibratoFit) -> float:
     time_s = line.time_s - line.onset_s
     inside = (time_s >= fit.start_s) & (time_s <= fit.end_s)
     turn = np.exp(-1j * np.interp(time_s, fit.time_s, fit.phase_rad))[inside]
-    apart = 2.0 * np.mean(np.gradient(line.halves, line.hop_s)[inside] * turn)
-    seen = np.abs(apart) ** 2 / 2.0
-    # four and two degrees of freedom
-    return STRAIGHTENED_SE * max(1.0, (4.0 + 2.0 * seen / fit.first_se_cents**2) / 6.0) ** 0.5
+    witnesses = [np.gradient(line.halves, line.hop_s)]
+    witnesses += [] if line.reflected is None else [line.reflected]
+    seen = sum(np.abs(2.0 * np.mean(cents[inside] * turn)) ** 2 / 2.0 for cents in witnesses)
+    # four degrees of freedom, and two of each
+    said = (4.0 + 2.0 * seen / fit.first_se_cents**2) / (4.0 + 2.0 * len(witnesses))
+    return STRAIGHTENED_SE * max(1.0, said) ** 0.5
 
 
 def _witnessed(
