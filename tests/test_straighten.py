@@ -107,7 +107,7 @@ def test_rate_and_extent_in_a_hall_lie_within_their_errors(hall):
 
 
 def test_reflections_are_a_witness_of_the_error():
-    """In a small room, the direct sound 5 dB below the rest, narrow vibratos; a dry note has no reflections."""
+    """Narrow vibratos in a small room, direct sound 5 dB below the rest; a dry note has no reflections."""
     held = {"with": [], "without": []}
     for seed in range(10, 26):
         sound, f0, rng = played(seed, extent_cents=15.0)
