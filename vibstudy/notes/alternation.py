@@ -2,11 +2,12 @@
 
 Definition
 ----------
-The pitch (:mod:`vibstudy.notes.fine`) *alternates* where it crosses the middle between its running
-extremes at least five times in a row, each time within 25 to 350 ms (what is shorter is a glitch), there and
-back 3.6 times a second or more (falling to 2.4 where it does so ten times), and comes to the same two levels
-again; what is slower is a melody. Half cycles of half the interval belong to it: the swings of a vibrato come
-and go, those of a trill stay. What the sound's begin or end cuts counts as a half cycle, but has no shape.
+The pitch (:mod:`vibstudy.notes.fine`) *alternates* where it crosses the middle between its running extremes
+at least four times in a row, each time within 25 to 350 ms (what is shorter is a glitch), there and back so
+often that no melody does (5 Hz; five times 3.6, falling to 2.4 at ten), and comes to the same two levels
+again; what is slower is a melody. Half cycles of half the interval belong to it: the swings of a vibrato
+come and go, those of a trill stay. What the sound's begin or end cuts counts as a half cycle, but has no
+shape.
 
 Each half cycle is measured on its own, so that neither a trill nor a vibrato needs a constant rate. Its
 *fullness* is the mean distance from the middle over that of the plateau (the median of its inner half): 1 for
@@ -31,10 +32,10 @@ _AROUND_S = 0.5  # of the running extremes: a cycle of the slowest alternation a
 _EXTREMES = (12, 88)
 _HYSTERESIS = 0.35
 _HALF_CYCLE_S = (0.025, 0.35)
-_LEAST_HALF_CYCLES = 5
-_LEAST_COUNTS, _LEAST_RATES_HZ = (5, 10), (3.6, 2.4)
-"""Half cycles and their least rate, between these in proportion: no melody goes to and fro so often (common
-practice, no source)."""
+_LEAST_HALF_CYCLES = 4
+_LEAST_COUNTS, _LEAST_RATES_HZ = (4, 5, 10), (5.0, 3.6, 2.4)
+"""Half cycles and their least rate, between these in proportion: no melody goes to and fro so often and so
+fast (common practice, no source)."""
 LEAST_CENTS, _MOST_CENTS = 50.0, 330.0
 """Intervals of trills, of which quarter tones and minor thirds are the smallest and the largest."""
 _SAME_CENTS, SAME_SHARE = 30.0, 0.45
