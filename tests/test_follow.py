@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vibstudy.pitch.course import Bank, Course, slow_levels
-from vibstudy.pitch.follow import LEAST_HOPS, followed
+from vibstudy.pitch.follow import BEHIND, LEAST_HOPS, SURVIVORS, _survivors, followed
 from vibstudy.pitch.straighten import search
 
 F0_HZ, HOP_S, HARMONICS = 500.0, 0.0065, 10
@@ -77,3 +77,13 @@ def test_a_straight_note_stays_straight():
 
 def test_too_few_hops():
     assert followed(bank_of(np.zeros(3 * LEAST_HOPS - 1), 0.0), F0_HZ) is None
+
+
+@pytest.mark.parametrize("cells", [50, 401, 1500])
+def test_the_likeliest_courses_survive(cells):
+    best = np.random.default_rng(cells).uniform(0.0, 25.0, cells)
+    best[::7] = -np.inf  # cells that no course leads to
+    most = np.sort(best)[-min(SURVIVORS, cells)]
+    expected = np.flatnonzero(best >= max(most, best.max() - BEHIND))
+    np.testing.assert_array_equal(_survivors(best), expected)
+    assert len(_survivors(np.ones(cells))) == min(cells, SURVIVORS)

@@ -76,27 +76,30 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
     steps = np.diff(bank.order[asked], prepend=0)
     independent = HOP_FRAMES * min(1.0, bank.bandwidth_hz * bank.hop_s)
     rad = 2.0 * np.pi * f0_hz / CENTS_PER_NEPER  # phase of the fundamental per cent and second
-    course = _followed(b.reshape(len(b), hops, HOP_FRAMES), steps, bank.hop_s, rad, independent)
+    pitches = np.arange(-REACH_CENTS, REACH_CENTS + 1e-9, CELL_CENTS)
+    slopes = np.arange(-STEEPEST_CENTS_PER_S, STEEPEST_CENTS_PER_S + 1e-9, CELL_CENTS_PER_S)
+    cents, slope = np.repeat(pitches, len(slopes)), np.tile(slopes, len(pitches))
+    b = b.reshape(len(b), hops, HOP_FRAMES)
+    course = _followed(b, steps, bank.hop_s, rad, independent, cents, slope, len(pitches), len(slopes))
     middles = (np.arange(hops) + 0.5) * HOP_FRAMES - 0.5
     return np.interp(np.arange(bank.b.shape[1]), middles, course)
 
 
 @numba.njit(cache=True)
-def _followed(b, steps, hop_s, rad, independent):
-    """Cents at the middle of every hop of the likeliest course; `b` [rows, hops, frames of a hop]."""
+def _followed(b, steps, hop_s, rad, independent, cents, slope, pitches, slopes):
+    """Cents at the middle of every hop of the likeliest course; `b` [rows, hops, frames of a hop].
+
+    `cents`, `slope`: of the cells, where courses begin; `pitches`, `slopes`: how many there are of each.
+    Loops are quicker to compile than expressions of arrays.
+    """
     rows, hops, count = b.shape
     span = count * hop_s
     kept = np.float32(np.exp(-span / MEMORY_S))
     bent = _bent(steps, hop_s, rad)
-    pitches = np.arange(-REACH_CENTS, REACH_CENTS + 1e-9, CELL_CENTS)
-    slopes = np.arange(-STEEPEST_CENTS_PER_S, STEEPEST_CENTS_PER_S + 1e-9, CELL_CENTS_PER_S)
-    many = len(pitches) * len(slopes)
-    cents, slope = np.repeat(pitches, len(slopes)), np.empty(many)
-    for place in range(many):
-        slope[place] = slopes[place % len(slopes)]
+    many = len(cents)
     phase, likelihood = np.zeros(many), np.zeros(many)
     level = np.zeros((rows, 2, many), dtype=np.float32)
-    power, weight = np.zeros(rows, dtype=np.float32), 0.0
+    power, whole, weight = np.zeros(rows, dtype=np.float32), np.empty(rows), 0.0
     parents = np.empty((hops, max(many, SURVIVORS)), dtype=np.int32)
     middles = np.empty((hops, max(many, SURVIVORS)))
     for i in range(hops):
@@ -106,23 +109,64 @@ def _followed(b, steps, hop_s, rad, independent):
             for j in range(count):
                 power[row] += b[row, i, j].real ** 2 + b[row, i, j].imag ** 2
         back = _turned_back(b[:, i], steps, cents, slope, phase, hop_s, rad)
-        level *= kept
-        lost, opposite = _lost(level, back, bent, weight * power)
+        for row in range(rows):
+            for k in range(len(cents)):
+                level[row, 0, k] *= kept
+                level[row, 1, k] *= kept
+            whole[row] = weight * power[row]
+        lost, opposite = _lost(level, back, bent, whole)
         best, parent, way = _best_in_cells(
-            cents, slope, likelihood, lost, opposite, span, independent, len(pitches), len(slopes)
+            cents, slope, likelihood, lost, opposite, span, independent, pitches, slopes
         )
-        least = max(best.max() - BEHIND, np.partition(best, -SURVIVORS)[-SURVIVORS])
-        cell = np.flatnonzero(best >= least)[:SURVIVORS]
-        parent, way, likelihood = parent[cell], way[cell], best[cell]
-        at, rise, bend = cents[parent], slope[parent], way * TURN_STEP
-        parents[i, : len(cell)], middles[i, : len(cell)] = parent, at + 0.5 * span * rise
-        level = _levels_after(level, back, bent, parent, way)
-        phase = _phase_at(phase[parent], rad, span, at, rise, bend)
-        cents, slope = at + span * (rise + 0.5 * span * bend), rise + span * bend
-    course, survivor = np.empty(hops), int(np.argmax(likelihood))
+        cell = _survivors(best)
+        level = _levels_after(level, back, bent, parent, way, cell)
+        state = np.empty((4, len(cell)))
+        for k in range(len(cell)):
+            before, bend = parent[cell[k]], way[cell[k]] * TURN_STEP
+            at, rise = cents[before], slope[before]
+            parents[i, k], middles[i, k] = before, at + 0.5 * span * rise
+            state[0, k] = at + span * (rise + 0.5 * span * bend)
+            state[1, k] = rise + span * bend
+            state[2, k] = _phase_at(phase[before], rad, span, at, rise, bend)
+            state[3, k] = best[cell[k]]
+        cents, slope, phase, likelihood = state[0], state[1], state[2], state[3]
+    course, survivor = np.empty(hops), 0
+    for k in range(len(likelihood)):
+        survivor = k if likelihood[k] > likelihood[survivor] else survivor
     for i in range(hops - 1, -1, -1):
-        course[i], survivor = middles[i, survivor], parents[i, survivor]
+        course[i], survivor = middles[i, survivor], int(parents[i, survivor])
     return course
+
+
+@numba.njit(cache=True)
+def _survivors(best):
+    """The likeliest cells, in order: those not too far behind the first, and no more than `SURVIVORS`."""
+    high = -np.inf
+    for likelihood in best:
+        high = max(high, likelihood)
+    low, count = high - BEHIND, 0
+    near = np.empty(len(best))
+    for likelihood in best:
+        if likelihood >= low:
+            near[count] = likelihood
+            count += 1
+    near = near[:count]
+    for _ in range(50):  # halves the interval in which the least one's likelihood lies
+        if count <= SURVIVORS:
+            break
+        middle, above = 0.5 * (low + high), 0
+        for likelihood in near:
+            above += 1 if likelihood >= middle else 0
+        if above >= SURVIVORS:
+            low, count = middle, above
+        else:
+            high = middle
+    cells, found = np.empty(min(count, SURVIVORS), dtype=np.int64), 0
+    for cell in range(len(best)):
+        if best[cell] >= low and found < len(cells):
+            cells[found] = cell
+            found += 1
+    return cells
 
 
 @numba.njit(cache=True)
@@ -227,18 +271,18 @@ def _best_in_cells(cents, slope, likelihood, lost, opposite, span, independent, 
 
 
 @numba.njit(cache=True)
-def _levels_after(level, back, bent, parent, way):
+def _levels_after(level, back, bent, parent, way, cell):
     """Levels of each course's harmonics after a hop [shape=(rows, 2, courses)]."""
     rows, count = back.shape[:2]
-    out = np.empty((rows, 2, len(parent)), dtype=np.float32)
+    out = np.empty((rows, 2, len(cell)), dtype=np.float32)
     for row in range(rows):
-        for i in range(len(parent)):
-            before, bend = parent[i], abs(way[i])
+        for i in range(len(cell)):
+            before, turned = parent[cell[i]], way[cell[i]]
             a, b = level[row, 0, before], level[row, 1, before]
             for j in range(count):
                 x, y = back[row, j, 0, before], back[row, j, 1, before]
-                u, v = bent[row, bend, j, 0], bent[row, bend, j, 1]
-                v = v if way[i] > 0 else -v
+                u, v = bent[row, abs(turned), j, 0], bent[row, abs(turned), j, 1]
+                v = v if turned > 0 else -v
                 a += x * u - y * v
                 b += x * v + y * u
             out[row, 0, i], out[row, 1, i] = a, b
