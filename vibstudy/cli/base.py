@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -44,7 +44,17 @@ Out = Annotated[
     typer.Option("--out", metavar="DIR", help="Results folder.", show_default="results beside the manifest"),
 ]
 
+StudyFolder = Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")]
+SettingsFile = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="Settings.", show_default="study.toml beside the manifest, if any"),
+]
 MANIFEST = Path(MANIFEST_NAME)
+
+
+def maybe(help: str, metavar: str | None = None, shown: str | bool = False, **limits: Any) -> Any:
+    """An option that may be left out; `shown` tells what is taken where it is."""
+    return typer.Option(metavar=metavar, help=help, show_default=shown, **limits)
 
 
 def find_manifest(path: Path) -> Path:

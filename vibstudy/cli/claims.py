@@ -8,14 +8,12 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from vibstudy.cli.base import TEST, app, study_folder
+from vibstudy.cli.base import TEST, StudyFolder, app, study_folder
 from vibstudy.errors import VibstudyError
 
 
 @app.command(rich_help_panel=TEST)
-def claims(
-    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
-) -> None:
+def claims(study: StudyFolder = Path()) -> None:
     """Log the claims in claims.toml, test them on what is measured, and answer in words."""
     from vibstudy.stats.claims import run_claims
 
@@ -24,7 +22,7 @@ def claims(
 
 @app.command(rich_help_panel=TEST)
 def questions(
-    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    study: StudyFolder = Path(),
     by: Annotated[str, typer.Option("--by", metavar="COLUMN", help="Tag whose groups are compared.")] = "",
     start: Annotated[str, typer.Option("--from", metavar="VALUE", help="First of its values.")] = "",
     end: Annotated[str, typer.Option("--to", metavar="VALUE", help="Second of its values.")] = "",

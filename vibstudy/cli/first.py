@@ -15,9 +15,12 @@ from vibstudy.cli.base import (
     MANIFEST,
     Manifest,
     Out,
+    SettingsFile,
+    StudyFolder,
     app,
     count,
     find_manifest,
+    maybe,
     say_all,
     study_folder,
 )
@@ -90,28 +93,16 @@ def measure(
     manifest: Manifest = MANIFEST,
     out: Out = None,
     workers: Annotated[
-        int | None,
-        typer.Option(min=0, help="Recordings at a time; 0 = all cores.", show_default="as in the settings"),
+        int | None, maybe("Recordings at a time; 0 = all cores.", shown="as in the settings", min=0)
     ] = None,
     tracker: Annotated[
-        str | None,
-        typer.Option(
-            help="What finds the notes: swift-f0, pyin, crepe-tiny or crepe-full.", show_default=False
-        ),
+        str | None, maybe("What finds the notes: swift-f0, pyin, crepe-tiny or crepe-full.")
     ] = None,
-    settings: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Settings.", show_default="study.toml beside the manifest, if any"),
-    ] = None,
+    settings: SettingsFile = None,
     cache: Annotated[
         bool, typer.Option("--cache/--no-cache", help="Keep what is measured, or measure all again.")
     ] = True,
-    cluster: Annotated[
-        str | None,
-        typer.Option(
-            metavar="ADDRESS", help="Dask scheduler to use, as tcp://host:8786.", show_default=False
-        ),
-    ] = None,
+    cluster: Annotated[str | None, maybe("Dask scheduler to use, as tcp://host:8786.", "ADDRESS")] = None,
 ) -> None:
     """Measure every note. What is measured is kept: only new or changed recordings take time."""
     from vibstudy.measure import measure_corpus
@@ -132,16 +123,8 @@ def measure(
 def status(
     manifest: Manifest = MANIFEST,
     out: Out = None,
-    settings: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Settings.", show_default="study.toml beside the manifest, if any"),
-    ] = None,
-    why: Annotated[
-        str | None,
-        typer.Option(
-            metavar="RECORDING", help="Why this recording would be measured again.", show_default=False
-        ),
-    ] = None,
+    settings: SettingsFile = None,
+    why: Annotated[str | None, maybe("Why this recording would be measured again.", "RECORDING")] = None,
 ) -> None:
     """Show what is measured, what failed and why, and how decades, regions and players are covered."""
     from vibstudy.corpus.overview import explain_recording, overview
@@ -157,9 +140,7 @@ def status(
 
 
 @app.command(rich_help_panel=FIRST)
-def lab(
-    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
-) -> None:
+def lab(study: StudyFolder = Path()) -> None:
     """Open the study's notebooks in the browser (JupyterLab). Ctrl-C here closes it."""
     from vibstudy.review.launch import run_lab
 

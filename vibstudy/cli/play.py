@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from vibstudy.cli.base import PLAY, app, count, study_folder
+from vibstudy.cli.base import PLAY, StudyFolder, app, count, maybe, study_folder
 from vibstudy.terminal import put, say
 
 
@@ -18,12 +18,8 @@ def tone(
     pitch: Annotated[str, typer.Option(help="Sounding note or Hz: A4, Bb3, 440.")] = "A4",
     tuning: Annotated[float, typer.Option(metavar="HZ", help="Frequency of A4.")] = 440.0,
     rate: Annotated[str, typer.Option(metavar="HZ", help="Vibrato rate; a ladder: 4,5,6,7.")] = "5",
-    pulses: Annotated[
-        float | None, typer.Option(help="Instead of --rate: pulses to a beat.", show_default=False)
-    ] = None,
-    beat: Annotated[
-        float | None, typer.Option(metavar="BPM", help="Metronome value for --pulses.", show_default=False)
-    ] = None,
+    pulses: Annotated[float | None, maybe("Instead of --rate: pulses to a beat.")] = None,
+    beat: Annotated[float | None, maybe("Metronome value for --pulses.", "BPM")] = None,
     extent: Annotated[
         str, typer.Option(metavar="CENTS", help="± cents, half of peak to peak; a ladder: 0,10,20,40.")
     ] = "20",
@@ -54,17 +50,10 @@ def tone(
         lines = write_note_versions(source, at, out, level, with_level)
     else:
         lines = write_tones(
-            ToneRequest(pitch, tuning, rate, pulses, beat, extent),
-            out,
-            waveform=waveform,
-            timbre=timbre,
-            intensity_db=intensity,
-            intensity_phase_deg=intensity_phase,
-            delay_s=delay,
-            growth_cents_per_s=growth,
-            duration_s=duration,
-            peak_dbfs=level,
-        )
+            ToneRequest(pitch, tuning, rate, pulses, beat, extent), out,
+            waveform=waveform, timbre=timbre, intensity_db=intensity, intensity_phase_deg=intensity_phase,
+            delay_s=delay, growth_cents_per_s=growth, duration_s=duration, peak_dbfs=level,
+        )  # fmt: skip
     for line in lines:
         say(line)
 
@@ -72,21 +61,11 @@ def tone(
 @app.command(rich_help_panel=PLAY)
 def practice(
     take: Annotated[Path, typer.Argument(metavar="TAKE", help="Recording of yourself, one line alone.")],
-    rate: Annotated[float | None, typer.Option(metavar="HZ", help="Target rate.", show_default=False)] = None,
-    extent: Annotated[
-        float | None,
-        typer.Option(
-            metavar="CENTS", help="Target extent, ± cents (half of peak to peak).", show_default=False
-        ),
-    ] = None,
-    like: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Instead: like this player or group.", show_default=False),
-    ] = None,
+    rate: Annotated[float | None, maybe("Target rate.", "HZ")] = None,
+    extent: Annotated[float | None, maybe("Target extent, ± cents (half of peak to peak).", "CENTS")] = None,
+    like: Annotated[str | None, maybe("Instead: like this player or group.", "NAME")] = None,
     study: Annotated[Path, typer.Option(metavar="DIR", help="The measured study for --like.")] = Path(),
-    beat: Annotated[
-        float | None, typer.Option(metavar="BPM", help="Metronome value.", show_default=False)
-    ] = None,
+    beat: Annotated[float | None, maybe("Metronome value.", "BPM")] = None,
     history: Annotated[Path, typer.Option(metavar="FILE", help="Where takes are remembered.")] = Path(
         "practice.csv"
     ),
@@ -105,31 +84,14 @@ def practice(
 
 @app.command(rich_help_panel=PLAY)
 def listening(
-    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="HTML file to write.", show_default="listening.html in the study"),
-    ] = None,
-    note: Annotated[
-        list[str] | None,
-        typer.Option(metavar="ID", help="note_id of an example; again for more.", show_default=False),
-    ] = None,
+    study: StudyFolder = Path(),
+    out: Annotated[Path | None, maybe("HTML file to write.", "FILE", "listening.html in the study")] = None,
+    note: Annotated[list[str] | None, maybe("note_id of an example; again for more.", "ID")] = None,
     most: Annotated[int, typer.Option(min=1, help="Without --note: examples to choose.")] = 8,
-    wider: Annotated[
-        list[float] | None,
-        typer.Option(metavar="FACTOR", help="Also with this many times the extent.", show_default=False),
-    ] = None,
-    quicker: Annotated[
-        list[float] | None,
-        typer.Option(metavar="FACTOR", help="Also at this many times the rate.", show_default=False),
-    ] = None,
+    wider: Annotated[list[float] | None, maybe("Also with this many times the extent.", "FACTOR")] = None,
+    quicker: Annotated[list[float] | None, maybe("Also at this many times the rate.", "FACTOR")] = None,
     like: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="FILTER",
-            help='Also with the typical vibrato of these notes, as "decade < 1950".',
-            show_default=False,
-        ),
+        list[str] | None, maybe('Also with the typical vibrato of these notes, as "decade < 1950".', "FILTER")
     ] = None,
 ) -> None:
     """Make a page to play notes from in a lecture: one file, no network, a cursor along the line."""
@@ -138,67 +100,48 @@ def listening(
     path, examples = write_listening_page(
         study_folder(study), out, note or (), most, wider=wider or (), quicker=quicker or (), like=like or ()
     )
-    say(f"{path}: {count(examples, 'example')}. Open it in a browser; it works without a network.")
-    say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")
+    _say_page(path, count(examples, "example"))
 
 
 @app.command(rich_help_panel=PLAY)
 def passage(
-    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
-    piece: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Piece with a score.", show_default=False)
-    ] = None,
-    movement: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Movement of the piece.", show_default=False)
-    ] = None,
-    bars: Annotated[
-        str | None, typer.Option(metavar="5-8", help="Measures, first and last.", show_default=False)
-    ] = None,
+    study: StudyFolder = Path(),
+    piece: Annotated[str | None, maybe("Piece with a score.", "NAME")] = None,
+    movement: Annotated[str | None, maybe("Movement of the piece.", "NAME")] = None,
+    bars: Annotated[str | None, maybe("Measures, first and last.", "5-8")] = None,
     take: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="ID,FROM,TO",
-            help="Instead: a stretch of a recording; again for more.",
-            show_default=False,
-        ),
+        list[str] | None, maybe("Instead: a stretch of a recording; again for more.", "ID,FROM,TO")
     ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="HTML file to write.", show_default="passage.html in the study"),
-    ] = None,
+    out: Annotated[Path | None, maybe("HTML file to write.", "FILE", "passage.html in the study")] = None,
 ) -> None:
     """Put the same passage by several players under each other: a figure, and a page to hear them in turn."""
     from vibstudy.pages.passage import Passage, bars_from_text, write_passage_page
 
     wanted = Passage(piece, movement, bars_from_text(bars) if bars is not None else None, tuple(take or ()))
     path, players = write_passage_page(study_folder(study), wanted, out)
-    say(f"{path}: {count(len(players), 'recording')}. Open it in a browser; it works without a network.")
-    say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")
+    _say_page(path, count(len(players), "recording"))
 
 
 @app.command(rich_help_panel=PLAY)
 def audience(
-    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
+    study: StudyFolder = Path(),
     group: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="FILTER",
-            help='Twice: the groups to tell apart, as "decade < 1950".',
-            show_default="first and last period",
-        ),
+        maybe('Twice: the groups to tell apart, as "decade < 1950".', "FILTER", "first and last period"),
     ] = None,
     pairs: Annotated[int, typer.Option(min=1, max=40, help="How many pairs.")] = 6,
     seed: Annotated[
         int, typer.Option(min=0, help="Draws notes and orders; the same gives the same page.")
     ] = 0,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="HTML file to write.", show_default="audience.html in the study"),
-    ] = None,
+    out: Annotated[Path | None, maybe("HTML file to write.", "FILE", "audience.html in the study")] = None,
 ) -> None:
     """Make a page that asks the ear: pairs without names, and where vibrato becomes one warm tone."""
     from vibstudy.pages.audience import write_audience_page
 
     path, made = write_audience_page(study_folder(study), out, group or (), pairs, seed)
-    say(f"{path}: {count(made, 'pair')}. Open it in a browser; it works without a network.")
+    _say_page(path, count(made, "pair"))
+
+
+def _say_page(path: Path, holds: str) -> None:
+    say(f"{path}: {holds}. Open it in a browser; it works without a network.")
     say("It holds excerpts of recordings: before you pass it on, ask what the law of your country allows.")

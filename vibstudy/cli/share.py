@@ -9,16 +9,14 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from vibstudy.cli.base import FAILED, SHARE, app, count, say_all, study_folder
+from vibstudy.cli.base import FAILED, SHARE, StudyFolder, app, count, maybe, say_all, study_folder
 from vibstudy.terminal import busy, say, typed
 
 
 @app.command(rich_help_panel=SHARE)
 def paper(
-    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
-    out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder to write.", show_default="paper in the study")
-    ] = None,
+    study: StudyFolder = Path(),
+    out: Annotated[Path | None, maybe("Folder to write.", "DIR", "paper in the study")] = None,
     title: Annotated[str, typer.Option(help="Title of the draft.")] = "Vibrato in recordings: a draft",
 ) -> None:
     """Write figures, tables, references and a draft (Word, LaTeX, HTML) from what was measured."""
@@ -38,11 +36,8 @@ def paper(
 
 @app.command(rich_help_panel=SHARE)
 def package(
-    study: Annotated[Path, typer.Argument(metavar="DIR", help="Study folder.")] = Path(),
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Folder to make.", show_default="data-package in the study"),
-    ] = None,
+    study: StudyFolder = Path(),
+    out: Annotated[Path | None, maybe("Folder to make.", "DIR", "data-package in the study")] = None,
     title: Annotated[str, typer.Option(help="Title of the data.")] = "Vibrato measured note by note",
     author: Annotated[str, typer.Option(help="Author, for the citation.")] = "",
     licence: Annotated[str, typer.Option(help="Licence of the data (SPDX name).")] = "CC-BY-4.0",

@@ -23,7 +23,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-_SUFFIXES = {
+SUFFIXES = {
     "WAV": (".wav", ".wave"),
     "WAVEX": (".wav", ".wave"),
     "RF64": (".wav", ".wave", ".rf64"),
@@ -244,7 +244,7 @@ def probe_audio(path: str) -> Probe:
     if info.frames < SHORTEST_S * info.samplerate:
         return Probe(fault=f"the file holds no sound, or less than {SHORTEST_S} s of it", repair=_COPY_AGAIN)
     suffix = Path(path).suffix.lower()
-    right = _SUFFIXES.get(info.format)
+    right = SUFFIXES.get(info.format)
     note = f"the name ends in {suffix!r} but the file is {info.format}; read as {info.format}"
     return Probe(info.frames / info.samplerate, note=note if right and suffix and suffix not in right else "")
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vibstudy.corpus.atomic import replacing
+from vibstudy.corpus.atomic import write_text
 from vibstudy.corpus.newstudy import read_notebook
 
 if TYPE_CHECKING:
@@ -149,5 +149,4 @@ def _page(notebook: NotebookNode) -> str:
 
 def _write(path: Path, text: str) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    with replacing(path) as stream:
-        stream.write(text.encode("utf-8"))
+    write_text(path, text)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from joblib import Parallel, cpu_count, delayed
 
 from vibstudy.corpus import MANIFEST_NAME
-from vibstudy.corpus.atomic import replacing, write_json
+from vibstudy.corpus.atomic import write_json, write_text
 from vibstudy.demo.resources import CLAIMS, notebook_sources
 from vibstudy.errors import VibstudyError
 from vibstudy.terminal import put
@@ -146,8 +146,7 @@ def _compose(into: Path, state: _State, workers: int, console: Console) -> None:
     texts = {SETTINGS: template(), CLAIMS.name: CLAIMS.read_text(encoding="utf-8"), "README.txt": _README}
     for name, text in texts.items():
         if not (into / name).exists():
-            with replacing(into / name) as stream:
-                stream.write(text.encode("utf-8"))
+            write_text(into / name, text)
     recipe = _recipe()
     wanted = [into / recording.path for recording in recordings()]
     with _step(console, "Composing and recording", len(wanted)) as advance:

@@ -70,12 +70,7 @@ def accuracy(notes: pd.DataFrame, truth: pd.DataFrame, manifest: pd.DataFrame) -
     wanted = truth[truth["recording_id"].isin(alone) & (truth["duration_s"] >= LONG_S)]
     pairs = match_truth(notes, wanted)
     errors = error_table(pairs).set_index("outcome")["median_abs"].reindex(["rate_hz", "extent_cents"])
-    return Accuracy(
-        len(wanted),
-        float(pairs["onset_s"].notna().mean()),
-        float(errors["rate_hz"]),
-        float(errors["extent_cents"]),
-    )
+    return Accuracy(len(wanted), float(pairs["onset_s"].notna().mean()), *errors.astype(float).tolist())
 
 
 def estimated_effects(notes: pd.DataFrame) -> pd.DataFrame:

@@ -173,11 +173,8 @@ _Sound = tuple[np.ndarray, float]
 def _pair(question: str, words: str, right: _Sound, wrong: _Sound, rng: Any) -> Pair:
     """Two sounds (samples, sample rate) in an order drawn by lot; the first is the right answer."""
     sides = ["A", "B"] if rng.random() < 0.5 else ["B", "A"]
-    uris = {
-        side: wav_uri(gain_for(*sound) * sound[0], sound[1])
-        for side, sound in zip(sides, (right, wrong), strict=True)
-    }
-    return Pair(question, words, dict(sorted(uris.items())), sides[0])
+    uris = [wav_uri(gain_for(*sound) * sound[0], sound[1]) for sound in (right, wrong)]
+    return Pair(question, words, dict(sorted(zip(sides, uris, strict=True))), sides[0])
 
 
 def cut_of(study: Study, note: Any) -> RealNote | None:

@@ -88,8 +88,7 @@ def recording_figures(recordings: pd.DataFrame, notes: pd.DataFrame) -> pd.DataF
     for name, quantity in FROM_FRAME.items():
         values = frame[quantity] if quantity in frame else pd.Series(dtype=float)
         out[name] = ids.map(values).astype(float)
-    for name in ("vibrato_share",):
-        out[name] = out[name] / 100
+    out["vibrato_share"] /= 100
     out["trusted"] = out["usable_notes"] / out["count"].where(out["count"] > 0)
     own = dict(list(notes.groupby(notes["recording_id"].astype(str))))
     out["used"] = [used_words(own.get(name, notes.iloc[:0])) for name in ids]
@@ -160,24 +159,14 @@ def _strip(
         part = figures[figures["lane"] == lane].sort_values(name)
         at = np.array([x(value) for value in part[name]])
         for row, px, dy in zip(part.to_dict("records"), at, _apart(at), strict=True):
-            look = styles[row["group"]]
-            y = round(places[lane] + dy, 1)
+            look, identity = styles[row["group"]], str(row["recording_id"])
+            form = shape(look.marker, float(px), round(places[lane] + dy, 1), RADIUS)
             who = " · ".join(_words(row[k]) for k in ("player", "decade", "region") if pd.notna(row.get(k)))
-            marks.append(
-                {
-                    "id": str(row["recording_id"]),
-                    "shape": shape(look.marker, float(px), y, RADIUS),
-                    "colour": look.colour,
-                    "words": f"{row['recording_id']} ({who}): {row[name]:.3g}",
-                }
-            )
-    return Strip(
-        title=title,
-        height=TOP + BOTTOM + LANE * len(lanes),
-        lanes=[(place, lane) for lane, place in places.items()],
-        ticks=[(x(value), f"{value:g}") for value in ticks],
-        marks=marks,
-    )
+            words = f"{identity} ({who}): {row[name]:.3g}"
+            marks.append({"id": identity, "shape": form, "colour": look.colour, "words": words})
+    height = TOP + BOTTOM + LANE * len(lanes)
+    at_left = [(place, lane) for lane, place in places.items()]
+    return Strip(title, height, at_left, [(x(value), f"{value:g}") for value in ticks], marks)
 
 
 def _ticks(low: float, high: float) -> list[float]:
@@ -198,14 +187,9 @@ def _apart(x: np.ndarray) -> np.ndarray:
     out = np.zeros(len(x))
     for i, place in enumerate(x):
         free = [level for level in levels if place - last[level] > 1.9 * RADIUS]
-        crowded = [
-            level
-            for level in free
-            if all(
-                place - last[other] > 1.9 * RADIUS or abs(other - level) >= 1.9 * RADIUS for other in levels
-            )
-        ]
-        out[i] = (crowded or free or [min(last, key=last.__getitem__)])[0]
+        near = [other for other in levels if place - last[other] <= 1.9 * RADIUS]
+        clear = [level for level in free if all(abs(other - level) >= 1.9 * RADIUS for other in near)]
+        out[i] = (clear or free or [min(last, key=last.__getitem__)])[0]
         last[out[i]] = place
     return out
 
@@ -224,22 +208,18 @@ def shape(marker: str, x: float, y: float, r: float) -> dict[str, Any]:
 
 
 def _table_row(row: Mapping[Any, Any]) -> dict[str, Any]:
-    def text(name: str, decimals: int, share: bool = False) -> str:
+    def text(name: str, pattern: str, times: float = 1.0) -> str:
         value = row.get(name)
-        if value is None or pd.isna(value):
-            return ""
-        return f"{100 * value:.0f} %" if share else f"{float(value):.{decimals}f}"
+        return "" if value is None or pd.isna(value) else pattern.format(times * float(value))
 
+    tags = {name: row.get(name) for name in ("player", "decade", "region")}
     return {
         "id": str(row["recording_id"]),
-        **{
-            name: "" if pd.isna(row.get(name)) else _words(row[name])
-            for name in ("player", "decade", "region")
-        },
+        **{name: "" if pd.isna(value) else _words(value) for name, value in tags.items()},
         "notes": str(row["count"]),
         "trusted": str(row["used"]),
-        "share": text("vibrato_share", 0, share=True),
-        "rate": text("rate_hz", 2),
-        "extent": text("extent_cents", 1),
-        "tuning": text("tuning_hz", 1),
+        "share": text("vibrato_share", "{:.0f} %", 100),
+        "rate": text("rate_hz", "{:.2f}"),
+        "extent": text("extent_cents", "{:.1f}"),
+        "tuning": text("tuning_hz", "{:.1f}"),
     }

@@ -162,21 +162,16 @@ def draw_row(
             }
         )
     second = next(size for size in (1, 2, 5, 10, 20, 50, 100, 200, 500) if seconds / size <= 20)
+    times_s = np.arange(np.ceil(start_s / second) * second, end_s, second)
+    pitches_hz = [f for f in _TICKS_HZ if span_hz[0] * 1.1 < f < span_hz[1] / 1.05]
     return Row(
         start_s=start_s,
         image=picture(samples, rate_hz, seconds, span_hz) if samples is not None else "",
         line=drawn,
         lanes=lanes,
         notes=boxes,
-        ticks_s=[
-            (round(float(x(t)), 1), _clock(t))
-            for t in np.arange(np.ceil(start_s / second) * second, end_s, second)
-        ],
-        ticks_hz=[
-            (round(float(y_hz(f)), 1), f"{f:g}")
-            for f in _TICKS_HZ
-            if span_hz[0] * 1.1 < f < span_hz[1] / 1.05
-        ],
+        ticks_s=[(round(float(x(t)), 1), _clock(t)) for t in times_s],
+        ticks_hz=[(round(float(y_hz(f)), 1), f"{f:g}") for f in pitches_hz],
         reach_cents=reach_cents,
     )
 
@@ -205,12 +200,8 @@ def scatter(notes: pd.DataFrame) -> dict[str, Any]:
     """Return the drawing of rate against extent, one point a note that can be used, with its errors."""
     used = notes[usable(notes) & notes["has_vibrato"].fillna(False).astype(bool)]
     used = used[used["rate_hz"].notna() & used["extent_cents"].notna()]
-    return _plane(
-        used["rate_hz"].to_numpy(float),
-        used["extent_cents"].to_numpy(float),
-        used["rate_se_hz"].to_numpy(float),
-        used["extent_se_cents"].to_numpy(float),
-    )
+    names = ("rate_hz", "extent_cents", "rate_se_hz", "extent_se_cents")
+    return _plane(*(used[name].to_numpy(float) for name in names))
 
 
 def _plane(x: np.ndarray, y: np.ndarray, x_se: np.ndarray, y_se: np.ndarray) -> dict[str, Any]:
@@ -227,32 +218,18 @@ def _plane(x: np.ndarray, y: np.ndarray, x_se: np.ndarray, y_se: np.ndarray) -> 
     def py(v: Any) -> Any:
         return height - bottom - (height - bottom - top) * v / y1
 
-    marks = [
-        {
-            "x": round(float(px(a)), 1),
-            "y": round(float(py(b)), 1),
-            "left": round(float(px(a - da)), 1),
-            "right": round(float(px(a + da)), 1),
-            "high": round(float(py(b + db)), 1),
-            "low": round(float(py(max(b - db, 0))), 1),
-        }
-        for a, b, da, db in zip(x, y, np.nan_to_num(x_se), np.nan_to_num(y_se), strict=True)
-    ]
+    off_x, off_y = np.nan_to_num(x_se), np.nan_to_num(y_se)
+    places = {"x": px(x), "left": px(x - off_x), "right": px(x + off_x)}
+    places |= {"y": py(y), "high": py(y + off_y), "low": py(np.maximum(y - off_y, 0))}
+    marks = pd.DataFrame(places).map(lambda place: round(float(place), 1)).to_dict("records")
+    every_x = np.arange(x0, x1 + 0.1, 0.5 if x1 - x0 <= 4 else 1)
     return {
-        "width": width,
-        "height": height,
-        "left": left,
-        "base": height - bottom,
-        "top": top,
-        "end": width - right,
-        "marks": marks,
-        "ticks_x": [
-            (round(float(px(v)), 1), f"{v:g}") for v in np.arange(x0, x1 + 0.1, 0.5 if x1 - x0 <= 4 else 1)
-        ],
+        "width": width, "height": height, "left": left, "base": height - bottom, "top": top,
+        "end": width - right, "marks": marks,
+        "ticks_x": [(round(float(px(v)), 1), f"{v:g}") for v in every_x],
         "ticks_y": [(round(float(py(v)), 1), f"{v:.0f}") for v in np.arange(0, y1 + 0.1, step)],
-        "middle_x": round(float(px(np.median(x))), 1),
-        "middle_y": round(float(py(np.median(y))), 1),
-    }
+        "middle_x": round(float(px(np.median(x))), 1), "middle_y": round(float(py(np.median(y))), 1),
+    }  # fmt: skip
 
 
 def steps(notes: pd.DataFrame) -> dict[str, Any]:

@@ -96,18 +96,20 @@ def _ticks_y(axes: _Axes) -> list[tuple[float, str]]:
     return [(axes.y(c), f"{c:+.0f}" if c else "0") for c in np.arange(-top, top + 1, step)]
 
 
+def _plot(axes: _Axes, played: list[str], without: list[str], names: Sequence[Any] = ()) -> dict[str, Any]:
+    """What the template draws: lines as played and without vibrato, ticks and names of notes."""
+    return {
+        "played": played, "without": without, "ticks_x": axes.ticks_x(), "ticks_y": _ticks_y(axes),
+        "names": list(names), "duration_s": axes.duration_s,
+    }  # fmt: skip
+
+
 def plot_of(note: RealNote, reach_cents: float) -> dict[str, Any]:
     """Return polylines of the line as played and without its vibrato, and the ticks."""
     played = note.line.cents
     axes = _Axes(len(note.samples) / note.rate_hz, -reach_cents, reach_cents)
-    return {
-        "played": [axes.points(note.line.time_s, played)],
-        "without": [axes.points(note.line.time_s, played - vibrato_cents(note))],
-        "ticks_x": axes.ticks_x(),
-        "ticks_y": _ticks_y(axes),
-        "names": [],
-        "duration_s": axes.duration_s,
-    }
+    without = axes.points(note.line.time_s, played - vibrato_cents(note))
+    return _plot(axes, [axes.points(note.line.time_s, played)], [without])
 
 
 @dataclass(frozen=True)
@@ -137,11 +139,7 @@ Version = Callable[[RealNote], np.ndarray]
 """Makes another sound of a note, of the same length."""
 
 
-def _without(note: RealNote) -> np.ndarray:
-    return scale_vibrato(note, 0.0)
-
-
-STRAIGHT: dict[str, Version] = {"Without its vibrato": _without}
+STRAIGHT: dict[str, Version] = {"Without its vibrato": lambda note: scale_vibrato(note, 0.0)}
 
 
 def make_example(
@@ -242,14 +240,7 @@ def _plot_of_phrase(
         time_s = note.line.time_s + note.first / note.rate_hz
         cents = note.line.cents - vibrato_cents(note)
         without.append(axes.points(time_s, cents - note.line.cents.mean()))
-    return {
-        "played": played,
-        "without": without,
-        "ticks_x": axes.ticks_x(),
-        "ticks_y": _ticks_y(axes),
-        "names": names,
-        "duration_s": duration_s,
-    }
+    return _plot(axes, played, without, names)
 
 
 def who_plays(tags: pd.Series) -> str:

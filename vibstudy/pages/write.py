@@ -144,7 +144,10 @@ def write_pages(
         )  # fmt: skip
         write_text(path, text)
         made += 1
-    _remove_old(folder / "recording", set(recordings["recording_id"].astype(str)))
+    names = set(recordings["recording_id"].astype(str))
+    for path in (folder / "recording").glob("*.html"):
+        if path.stem not in names and made_from(path):  # of a recording that is gone
+            path.unlink()
     _write_index(study, folder, recordings, table)
     return PagesReport(folder / "index.html", made, len(recordings) - made, tuple(without_sound))
 
@@ -301,11 +304,8 @@ def _demand_measured(row: Mapping[str, Any]) -> None:
     """Refuse a sound file that is not the one that was measured: its notes would stand beside other sound."""
     measured, path = row.get("audio_sha256"), Path(str(row["audio_path"]))
     if isinstance(measured, str) and path.is_file() and sha256_of(path) != measured:
-        raise VibstudyError(
-            "this is not the sound that was measured: it was changed or cut since",
-            str(path),
-            repair="Put the file back, or run 'vibstudy measure'",
-        )
+        message = "this is not the sound that was measured: it was changed or cut since"
+        raise VibstudyError(message, str(path), repair="Put the file back, or run 'vibstudy measure'")
 
 
 def _expected(row: Mapping[str, Any], notes: pd.DataFrame) -> list[dict[str, str]]:
@@ -320,15 +320,9 @@ def _expected(row: Mapping[str, Any], notes: pd.DataFrame) -> list[dict[str, str
     if not np.isfinite(findings.high_edge_hz):
         return []
     pitch = notes["pitch_hz"].dropna().astype(float)
-    table = expected_errors(
-        findings,
-        np.random.default_rng(0),
-        float(pitch.median()) if len(pitch) else 440.0,
-        rates_hz=(6.0,),
-        extents_cents=(0.0, 10.0, 20.0, 40.0),
-        tones=3,
-        room=Room.from_columns(row),
-    )
+    pitch_hz, room = float(pitch.median()) if len(pitch) else 440.0, Room.from_columns(row)
+    asked: dict[str, Any] = {"rates_hz": (6.0,), "extents_cents": (0.0, 10.0, 20.0, 40.0), "tones": 3}
+    table = expected_errors(findings, np.random.default_rng(0), pitch_hz, room=room, **asked)
     return [content.expected_words(cell) for cell in table.to_dict("records")]
 
 
@@ -337,13 +331,6 @@ def _reach(notes: pd.DataFrame) -> float:
     extent = notes.loc[trust.usable(notes), "extent_cents"].dropna().astype(float)
     widest = 1.5 * float(extent.quantile(0.95)) if len(extent) else 30.0
     return float(next((size for size in (30, 50, 80, 120, 200) if widest <= size), 300))
-
-
-def _remove_old(folder: Path, names: set[str]) -> None:
-    """Remove pages of recordings that are no longer in the study; nothing that was not made here."""
-    for path in folder.glob("*.html"):
-        if path.stem not in names and made_from(path):
-            path.unlink()
 
 
 def _write_index(study: Study, folder: Path, recordings: pd.DataFrame, notes: pd.DataFrame) -> None:

@@ -251,7 +251,7 @@ def expected_of(
     VibstudyError
         When one of decay and direct sound is given, and the file does not tell the other.
     """
-    from vibstudy.corpus.atomic import put_in_place
+    from vibstudy.corpus.atomic import replacing
     from vibstudy.corpus.tables import write_frame
 
     findings = find_media(path, start_s, end_s)
@@ -266,9 +266,8 @@ def expected_of(
     written = [out.with_name(out.name + ending) for ending in (".csv", ".png", ".pdf")]
     write_frame(written[0], table)
     for target in written[1:]:
-        temporary = target.with_name(target.name + ".part")
-        figure.savefig(temporary, format=target.suffix[1:], dpi=300)
-        put_in_place(temporary, target)
+        with replacing(target) as stream:
+            figure.savefig(stream, format=target.suffix[1:], dpi=300)
     return findings, room, table, written
 
 
@@ -304,32 +303,21 @@ def as_rich_table(table: pd.DataFrame) -> Table:
     from rich.table import Table
 
     shown = Table(title="Measured on tones of known vibrato, kept as this recording keeps them")
-    for head in (
-        "true rate (Hz)",
-        "true extent (± c)",
-        "vibrato found",
-        "usable",
-        "extent: bias (c)",
-        "error (c)",
-        "rate: bias (Hz)",
-        "error (Hz)",
-    ):
+    for head, _, _, _ in SHOWN:
         shown.add_column(head, justify="right")
     for row in table.to_dict("records"):
-        figures = (
-            (row["extent_bias_cents"], "+.2f"),
-            (row["extent_error_cents"], ".2f"),
-            (row["rate_bias_hz"], "+.3f"),
-            (row["rate_error_hz"], ".3f"),
-        )
-        shown.add_row(
-            f"{row['rate_hz']:g}",
-            f"{row['extent_cents']:g}",
-            f"{100 * row['found']:.0f} %",
-            f"{100 * row['usable']:.0f} %",
-            *("" if np.isnan(value) else format(value, pattern) for value, pattern in figures),
-        )
+        figures = [(times * row[name], pattern) for _, name, times, pattern in SHOWN]
+        shown.add_row(*("" if np.isnan(value) else pattern.format(value) for value, pattern in figures))
     return shown
+
+
+SHOWN = (
+    ("true rate (Hz)", "rate_hz", 1, "{:g}"), ("true extent (± c)", "extent_cents", 1, "{:g}"),
+    ("vibrato found", "found", 100, "{:.0f} %"), ("usable", "usable", 100, "{:.0f} %"),
+    ("extent: bias (c)", "extent_bias_cents", 1, "{:+.2f}"), ("error (c)", "extent_error_cents", 1, "{:.2f}"),
+    ("rate: bias (Hz)", "rate_bias_hz", 1, "{:+.3f}"), ("error (Hz)", "rate_error_hz", 1, "{:.3f}"),
+)  # fmt: skip
+"""Columns as they are shown: head, column, how many times its figure, and how it is written."""
 
 
 def draw_expected(table: pd.DataFrame, name: str = "") -> HouseFigure:
@@ -370,13 +358,8 @@ def draw_expected(table: pd.DataFrame, name: str = "") -> HouseFigure:
             below.plot(x, 100 * part["found"], look.marker, color=look.colour)
         reach = max(1.0, float(np.abs(above.get_ylim()).max()))
         above.set(ylabel="Extent: measured\nless true (cents)", ylim=(-reach, reach))
-        below.set(
-            xticks=range(len(extents)),
-            xticklabels=[f"{extent:g}" for extent in extents],
-            xlabel="True extent (± cents)",
-            ylabel="Vibrato\nfound (%)",
-            ylim=(-6, 106),
-        )
+        below.set_xticks(range(len(extents)), [f"{extent:g}" for extent in extents])
+        below.set(xlabel="True extent (± cents)", ylabel="Vibrato\nfound (%)", ylim=(-6, 106))
         legend_below(figure, handles, columns=len(rates), title="True rate")
         tones = int(table["tones"].sum())
         figure.caption = (

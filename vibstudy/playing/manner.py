@@ -29,9 +29,10 @@ import numpy as np
 import pandas as pd
 from scipy.interpolate import PchipInterpolator
 
-from vibstudy.errors import Problem, VibstudyError, raise_any
+from vibstudy.errors import VibstudyError, raise_any
 from vibstudy.figures.data import player_weights
 from vibstudy.playing.resynthesis import RealNote, frames_around, in_step, played_at, warped
+from vibstudy.playing.tones import outside
 
 LIMITS = {
     "rate_hz": (1.0, 15.0, "Hz"),
@@ -78,16 +79,7 @@ class Manner:
     extent_irregularity: float = 0.0
 
     def __post_init__(self) -> None:
-        problems = [
-            Problem(
-                f"{name} is outside {low:g} to {high:g} {unit}".rstrip(),
-                got=f"{getattr(self, name):g}",
-                repair="Choose a value inside",
-            )
-            for name, (low, high, unit) in LIMITS.items()
-            if not low <= getattr(self, name) <= high
-        ]
-        raise_any(problems)
+        raise_any(outside(LIMITS, self))
 
     @property
     def words(self) -> str:
@@ -113,26 +105,13 @@ def typical_manner(notes: pd.DataFrame) -> Manner:
     """
     if notes.empty:
         raise VibstudyError("no note with vibrato to take a manner from")
-    columns = {
-        "rate_hz": "rate_hz",
-        "extent_cents": "extent_cents",
-        "delay_s": "vibrato_onset_s",
-        "rate_irregularity": "rate_irregularity",
-        "extent_irregularity": "extent_irregularity",
-    }
     values = {}
-    for name, column in columns.items():
-        own = notes[notes[column].notna()]
-        middle = (
-            float(
-                np.quantile(
-                    own[column].to_numpy(float), 0.5, weights=player_weights(own), method="inverted_cdf"
-                )
-            )
-            if len(own)
-            else 0.0
-        )
-        low, high, _ = LIMITS[name]
+    for name, (low, high, _) in LIMITS.items():
+        column = "vibrato_onset_s" if name == "delay_s" else name
+        own, middle = notes[notes[column].notna()], 0.0
+        if len(own):
+            known, weights = own[column].to_numpy(float), player_weights(own)
+            middle = float(np.quantile(known, 0.5, weights=weights, method="inverted_cdf"))
         values[name] = float(np.clip(middle, low, high))
     return Manner(**values)
 

@@ -26,6 +26,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -190,22 +191,17 @@ def against_target(notes: pd.DataFrame, target: Target, beat_bpm: float | None =
         ``note, onset_s, duration_s, rate_hz, extent_cents, rate_steadiness, extent_steadiness,
         extent_growth_cents_per_s, pulses_per_beat, verdict``, one row a note.
     """
+    as_measured = ["onset_s", "duration_s", "rate_hz", "extent_cents"]
     rows = []
     for number, note in enumerate(notes.to_dict("records"), 1):
-        rows.append(
-            {
-                "note": f"{number} {note_name(note['midi'])}" if pd.notna(note["midi"]) else str(number),
-                "onset_s": note["onset_s"],
-                "duration_s": note["duration_s"],
-                "rate_hz": note["rate_hz"],
-                "extent_cents": note["extent_cents"],
-                "rate_steadiness": 1 - note["rate_irregularity"],
-                "extent_steadiness": 1 - note["extent_irregularity"],
-                "extent_growth_cents_per_s": note["extent_growth_cents_per_s"],
-                "pulses_per_beat": float(pulses_per_beat(note["rate_hz"], beat_bpm)) if beat_bpm else np.nan,
-                "verdict": _verdict(note, target),
-            }
-        )
+        row: dict[str, Any] = {
+            "note": f"{number} {note_name(note['midi'])}" if pd.notna(note["midi"]) else str(number)
+        }
+        row |= {name: note[name] for name in as_measured}
+        row |= {f"{what}_steadiness": 1 - note[f"{what}_irregularity"] for what in ("rate", "extent")}
+        row["extent_growth_cents_per_s"] = note["extent_growth_cents_per_s"]
+        row["pulses_per_beat"] = float(pulses_per_beat(note["rate_hz"], beat_bpm)) if beat_bpm else np.nan
+        rows.append(row | {"verdict": _verdict(note, target)})
     return pd.DataFrame(rows)
 
 
@@ -242,16 +238,14 @@ def summary(notes: pd.DataFrame, compared: pd.DataFrame, target: Target, beat_bp
     def median(name: str) -> float:
         return float(used[name].median()) if len(used) else float("nan")
 
-    def ends(span: tuple[float, float] | None) -> tuple[float, float]:
-        return span if span is not None else (float("nan"), float("nan"))
-
-    rate = median("rate_hz")
+    rate, unknown = median("rate_hz"), (float("nan"), float("nan"))
+    ends = (*(target.rate_hz or unknown), *(target.extent_cents or unknown))
+    names = [
+        f"target_{name}" for name in ("rate_low_hz", "rate_high_hz", "extent_low_cents", "extent_high_cents")
+    ]
     return {
         "target": target.words,
-        "target_rate_low_hz": ends(target.rate_hz)[0],
-        "target_rate_high_hz": ends(target.rate_hz)[1],
-        "target_extent_low_cents": ends(target.extent_cents)[0],
-        "target_extent_high_cents": ends(target.extent_cents)[1],
+        **dict(zip(names, ends, strict=True)),
         "notes": len(notes),
         "straight_share": float(1 - known["has_vibrato"].mean()) if len(known) else float("nan"),
         "on_target_share": float((verdicts[with_vibrato] == "on target").mean())
@@ -289,12 +283,8 @@ def read_history(path: Path) -> pd.DataFrame:
         history = pd.DataFrame()
     missing = [name for name in (*_TEXTS, *_DRAWN) if name not in history]
     if missing:
-        raise VibstudyError(
-            "this is no practice history",
-            str(path),
-            got=f"without {', '.join(missing)}",
-            repair=repair,
-        )
+        got = f"without {', '.join(missing)}"
+        raise VibstudyError("this is no practice history", str(path), got=got, repair=repair)
     faults = name_problems(history, str(path), 1)
     for name in history.columns.difference(list(_TEXTS)):
         numbers = pd.to_numeric(history[name], errors="coerce")
@@ -303,8 +293,7 @@ def read_history(path: Path) -> pd.DataFrame:
             row = int(wrong[0])
             got = str(history[name].iloc[row])[:80]
             faults.append(Problem("this is not a number", str(path), row + 2, str(name)[:80], got, repair))
-    if faults:
-        raise VibstudyError(faults)
+    raise_any(faults)
     for name in _TEXTS:
         history[name] = unguard(history[name])
     return history
@@ -366,14 +355,9 @@ def progress(history: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, 
             stem, _, unit = name.rpartition("_")
             low, high = f"target_{stem}_low_{unit}", f"target_{stem}_high_{unit}"
             if low in table and table[low].notna().any():
-                ax.fill_between(
-                    np.append(x - 0.5, x[-1] + 0.5),
-                    np.append(table[low], table[low].iloc[-1]),
-                    np.append(table[high], table[high].iloc[-1]),
-                    step="post",
-                    color=FAINT,
-                    linewidth=0,
-                )
+                ends = (np.append(table[end], table[end].iloc[-1]) for end in (low, high))
+                edges = np.append(x - 0.5, x[-1] + 0.5)
+                ax.fill_between(edges, *ends, step="post", color=FAINT, linewidth=0)
             ax.plot(x, scale * table[name], color=COLOURS[0], marker="o")
             ax.set_ylabel(label)
         axes[2].set_ylim(-5, 105)
@@ -464,15 +448,9 @@ def comparison_cells(compared: pd.DataFrame) -> list[list[str]]:
     rows = [[*heads, "against the target"]]
     for row in compared.to_dict("records"):
         steady = [_cell(100 * row[name], ".0f") for name in ("rate_steadiness", "extent_steadiness")]
-        cells = [
-            row["note"],
-            _cell(row["onset_s"], ".2f"),
-            _cell(row["duration_s"], ".2f"),
-            _cell(row["rate_hz"], ".2f"),
-            _cell(row["extent_cents"], ".1f"),
-            "/".join(filter(None, steady)),
-            _cell(row["extent_growth_cents_per_s"], "+.1f"),
-        ]
+        cells = [row["note"], *(_cell(row[name], ".2f") for name in ("onset_s", "duration_s", "rate_hz"))]
+        cells += [_cell(row["extent_cents"], ".1f"), "/".join(filter(None, steady))]
+        cells.append(_cell(row["extent_growth_cents_per_s"], "+.1f"))
         rows.append([*cells, *([_cell(row["pulses_per_beat"], ".2f")] if beat else []), row["verdict"]])
     return rows
 

@@ -109,25 +109,19 @@ def cut_note(path: str | Path, at_s: float) -> RealNote:
     here = notes[(notes["onset_s"] <= at_s) & (notes["offset_s"] >= at_s)]
     if here.empty:
         near = notes.iloc[(0.5 * (notes["onset_s"] + notes["offset_s"]) - at_s).abs().argsort()[:1]]
-        hint = "".join(
-            f"The nearest lasts from {a:.2f} to {b:.2f} s"
-            for a, b in near[["onset_s", "offset_s"]].to_numpy()
+        ends = near[["onset_s", "offset_s"]].to_numpy()
+        hint = (
+            "".join(f"The nearest lasts from {a:.2f} to {b:.2f} s" for a, b in ends) or "Choose another file"
         )
-        raise VibstudyError(
-            "no note sounds at this moment",
-            str(path),
-            got=f"{at_s:g} s",
-            repair=hint or "Choose another file",
-        )
+        raise VibstudyError("no note sounds at this moment", str(path), got=f"{at_s:g} s", repair=hint)
     onset_s, offset_s = (float(here.iloc[0][name]) for name in ("onset_s", "offset_s"))
     note = cut_out(audio.samples, audio.rate_hz, onset_s, offset_s)
     if note is None:
-        raise VibstudyError(
+        message, repair = (
             "this note has no vibrato that could be changed",
-            str(path),
-            got=f"{at_s:g} s",
-            repair="Choose a longer note, or one with vibrato",
+            "Choose a longer note, or one with vibrato",
         )
+        raise VibstudyError(message, str(path), got=f"{at_s:g} s", repair=repair)
     return note
 
 

@@ -33,7 +33,7 @@ over 50 ms. What that is at the ear depends on the amplifier.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -68,6 +68,18 @@ RIGHTS_CAUTION = (
     "Rights: excerpts of a recording stay on this computer unless you send them on. Before you publish or "
     "play them in public, ask what the law of your country allows; a librarian or a lawyer can tell."
 )
+
+
+def outside(limits: Mapping[str, tuple[float, float, str]], of: object) -> list[Problem]:
+    """Problems of an object's fields that are outside their limits (low, high, unit)."""
+    return [
+        Problem(f"{name} is outside {low:g} to {high:g} {unit}".rstrip(), got=f"{value:g}", repair=_INSIDE)
+        for name, (low, high, unit) in limits.items()
+        if not low <= (value := getattr(of, name)) <= high
+    ]
+
+
+_INSIDE = "Choose a value inside"
 
 
 @dataclass(frozen=True)
@@ -122,33 +134,17 @@ class ToneSpec:
             "peak_dbfs": (-80.0, HIGHEST_PEAK_DBFS, "dB re full scale"),
             "delay_s": (0.0, max(self.duration_s - 0.1, 0.0), "s"),
         }
-        problems = [
-            Problem(
-                f"{name} is outside {low:g} to {high:g} {unit}",
-                got=f"{getattr(self, name):g}",
-                repair="Choose a value inside",
+        problems = outside(limits, self)
+        for name, known in (("waveform", WAVEFORMS), ("timbre", TIMBRES)):
+            if (value := getattr(self, name)) not in known:
+                problems.append(Problem(f"unknown {name}", got=value, repair=f"One of: {', '.join(known)}"))
+        lasts_s, growth = self.duration_s - self.delay_s, self.growth_cents_per_s
+        if 0.5 * abs(growth) * max(lasts_s, 0.0) > self.extent_cents + 1e-9:
+            most = (
+                f"At most {2 * self.extent_cents / lasts_s:.3g} cents/s either way for this extent and length"
             )
-            for name, (low, high, unit) in limits.items()
-            if not low <= getattr(self, name) <= high
-        ]
-        problems += [
-            Problem(f"unknown {name}", got=value, repair=f"One of: {', '.join(known)}")
-            for name, value, known in (
-                ("waveform", self.waveform, WAVEFORMS),
-                ("timbre", self.timbre, TIMBRES),
-            )
-            if value not in known
-        ]
-        half = 0.5 * abs(self.growth_cents_per_s) * max(self.duration_s - self.delay_s, 0.0)
-        if half > self.extent_cents + 1e-9:
-            problems.append(
-                Problem(
-                    "with this growth the extent would fall below 0",
-                    got=f"{self.growth_cents_per_s:g} cents/s",
-                    repair=f"At most {2 * self.extent_cents / (self.duration_s - self.delay_s):.3g} cents/s "
-                    "either way for this extent and length",
-                )
-            )
+            message = "with this growth the extent would fall below 0"
+            problems.append(Problem(message, got=f"{growth:g} cents/s", repair=most))
         raise_any(problems)
 
 
@@ -192,15 +188,11 @@ def numbers_from_text(text: str, what: str) -> list[float]:
 def pitch_cents(spec: ToneSpec, time_s: np.ndarray) -> np.ndarray:
     """Pitch of the tone about its centre [shape=(n,)], in cents, at `time_s`."""
     since = time_s - spec.delay_s
-    cycle = _cycle(spec.waveform, 2.0 * np.pi * spec.rate_hz * since)
+    psi = 2.0 * np.pi * spec.rate_hz * since
+    cycle = np.sin(psi) if spec.waveform == "sine" else sawtooth(psi + 0.5 * np.pi, 0.5)
     middle = 0.5 * (spec.duration_s - spec.delay_s)
     extent = spec.extent_cents + spec.growth_cents_per_s * (since - middle)
     return np.where(since >= 0.0, extent * cycle, 0.0)
-
-
-def _cycle(waveform: str, psi: np.ndarray) -> np.ndarray:
-    """One cycle of peak 1 that rises through 0 at psi = 0."""
-    return np.sin(psi) if waveform == "sine" else sawtooth(psi + 0.5 * np.pi, 0.5)
 
 
 def make_tone(
@@ -346,12 +338,9 @@ def write_tones(request: ToneRequest, out: Path, **options: Any) -> list[str]:
     **options
         Further fields of :class:`ToneSpec`.
     """
-    base = ToneSpec(
-        pitch_hz=pitch_from_text(request.pitch, request.tuning_hz),
-        **{**options, "growth_cents_per_s": 0.0},
-    )
+    growth = options.pop("growth_cents_per_s", 0.0)
+    base = ToneSpec(pitch_hz=pitch_from_text(request.pitch, request.tuning_hz), **options)
     base_steps = ladder(base, request.rates_hz(), numbers_from_text(request.extent, "the extent"))
-    growth = options.get("growth_cents_per_s", 0.0)
     steps = [replace(step, growth_cents_per_s=growth) for step in base_steps]
     write_wav(out, join([make_tone(step) for step in steps]), SAMPLE_RATE_HZ)
     lines = [f"{out}:"]

@@ -77,7 +77,7 @@ def by_suspicion(notes: pd.DataFrame, decided: Collection[str] = ()) -> pd.DataF
     rate, rate_usual = apart(notes["rate_hz"], players)
     extent, extent_usual = apart(np.log(extents), players)
     quality = queue["quality"].fillna("ok").astype(str)
-    doubts = {text: _points(text) for text in quality.unique()}
+    doubts = {text: sum(POINTS.get(word, 1.0) for word in reasons_of(text)) for text in quality.unique()}
     points = quality.map(doubts).astype(float)
     for z in (rate.loc[queue.index], extent.loc[queue.index]):
         points += (z.abs().clip(upper=Z_MOST + Z_FROM) - Z_FROM).clip(lower=0).fillna(0.0)
@@ -89,10 +89,6 @@ def by_suspicion(notes: pd.DataFrame, decided: Collection[str] = ()) -> pd.DataF
         extent_to_cents=np.exp(extent_usual["to"]),
     )
     return queue.sort_values("points", ascending=False, kind="stable").reset_index(drop=True)
-
-
-def _points(quality: str) -> float:
-    return sum(POINTS.get(reason, 1.0) for reason in reasons_of(quality))
 
 
 def apart(values: pd.Series, groups: pd.Series) -> tuple[pd.Series, pd.DataFrame]:
@@ -165,17 +161,14 @@ def by_lot(notes: pd.DataFrame, size: int, seed: int) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
     pool = notes.reset_index(drop=True)
     keys = [name for name in ("decade", "region") if name in pool]
-    strata = (
-        [np.asarray(index) for index in pool.groupby(keys, dropna=False, sort=True).indices.values()]
-        if keys
-        else [np.arange(len(pool))]
-    )
-    strata = [rng.permutation(own) for own in strata]
-    order = rng.permutation(len(strata))
+    whole = {"all": np.arange(len(pool))}
+    strata = pool.groupby(keys, dropna=False, sort=True).indices if keys else whole
+    layers = [rng.permutation(np.asarray(own)) for own in strata.values()]
+    order = rng.permutation(len(layers))
     drawn: list[int] = []
     depth = 0
     while len(drawn) < min(size, len(pool)):
-        layer = [int(strata[i][depth]) for i in order if depth < len(strata[i])]
+        layer = [int(layers[i][depth]) for i in order if depth < len(layers[i])]
         drawn += layer[: size - len(drawn)]
         depth += 1
     return pool.iloc[rng.permutation(drawn)].reset_index(drop=True)

@@ -212,13 +212,8 @@ def folded(measured: Measured) -> dict[str, Any] | None:
 def cycle_words(found: Folded, fit: VibratoFit) -> list[str]:
     """What is to be read off the folded cycles, in lines."""
     count = len(found.each)
-    shape = (
-        "sine"
-        if fit.waveform < 1 / 3
-        else "triangle"
-        if fit.waveform > 2 / 3
-        else "between sine and triangle"
-    )
+    pure = "sine" if fit.waveform < 1 / 3 else "triangle" if fit.waveform > 2 / 3 else ""
+    shape = pure or "between sine and triangle"
     lines = [
         f"{count} {'cycle' if count == 1 else 'cycles'} at {fit.rate_hz:.2f} Hz",
         f"mean cycle ± {found.extent_cents:.1f} cents",

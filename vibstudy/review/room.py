@@ -233,12 +233,8 @@ class ReviewRoom(anywidget.AnyWidget):
         if not own:
             raise VibstudyError(f"Nothing by {self.who} to take back.")
         last = in_order(own)[-1]
-        note = {
-            "recording_id": last.recording_id,
-            "note_id": last.note_id,
-            "onset_s": last.note_onset_s,
-            "offset_s": last.note_offset_s,
-        }
+        note: dict[str, Any] = {"recording_id": last.recording_id, "note_id": last.note_id}
+        note |= {"onset_s": last.note_onset_s, "offset_s": last.note_offset_s}
         self._keep(make_edit(self.who, note, last.audio_sha256, "undo", last.edit_id))
         self._said = f"Taken back: {_WORDS[last.what]}."
         self.place = next(
@@ -297,7 +293,9 @@ class ReviewRoom(anywidget.AnyWidget):
             "heard": len(decided),
         }
         if self.plan is not None:
-            frame["progress"] = self.plan.progress(self._right())
+            words = verdicts(self.study.all_edits())
+            right = dict(zip(words["note_id"], words["verdict"].eq("accepted"), strict=True))
+            frame["progress"] = self.plan.progress(right)
         self._now = None
         try:
             self._now = self._look() if self.queue else None
@@ -311,11 +309,6 @@ class ReviewRoom(anywidget.AnyWidget):
         self.picture, _ = self._now.pictures
         details = self._now.view(self.queue[self.place], self.blind, decided)
         self.view = frame | details | {"empty": False, "say": self._said}
-
-    def _right(self) -> dict[str, bool]:
-        """Of each note decided on, whether it was right as measured; who decided last has the word."""
-        words = verdicts(self.study.all_edits())
-        return dict(zip(words["note_id"], words["verdict"].eq("accepted"), strict=True))
 
     def _look(self) -> Shown:
         item = self.queue[self.place]

@@ -24,7 +24,7 @@ def choose_channel(handle, first: int, last: int, wanted: str | None) -> tuple[s
     if len(names) == 1:
         return next(iter(names.items()))
     heard = np.concatenate(excerpt(handle, first, last))
-    if not np.all(np.abs(heard) <= LOUDEST) or _identical(heard):
+    if not np.all(np.abs(heard) <= LOUDEST) or np.allclose(heard, heard[:, :1], atol=2.0**-17):
         return ("mid", names["mid"])
     tonal_db, snr_db = np.transpose([tonal_snr(heard @ mix, handle.samplerate) for mix in names.values()])
     # Side of a well-kept stereo recording can be clean and yet hold only the hall.
@@ -57,10 +57,6 @@ def excerpt(handle, first: int, last: int, pieces: int = 6, piece_s: float = 1.5
         seek(handle, int(start))
         found.append(read_or_nothing(handle, length))
     return found
-
-
-def _identical(frames: np.ndarray) -> bool:
-    return bool(np.allclose(frames, frames[:, :1], atol=2.0**-17))
 
 
 def tonal_snr(samples: np.ndarray, rate_hz: float) -> tuple[float, float]:

@@ -15,18 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S, link_fault
+from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S, SUFFIXES, link_fault
 from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
-
-_SUFFIXES = {
-    "WAV": {".wav", ".wave"},
-    "WAVEX": {".wav", ".wave"},
-    "RF64": {".wav", ".wave", ".rf64"},
-    "FLAC": {".flac"},
-    "OGG": {".ogg", ".oga", ".opus"},
-    "MP3": {".mp3", ".mp2", ".mpga"},
-    "AIFF": {".aif", ".aiff", ".aifc"},
-}
 
 
 def check_file(path: Path) -> None:
@@ -76,7 +66,7 @@ def opened(path: Path) -> Iterator[tuple]:
         handle = None
     if handle is not None:
         with handle:
-            suffixes = _SUFFIXES.get(handle.format)
+            suffixes = SUFFIXES.get(handle.format)
             if suffixes and path.suffix.lower() not in suffixes:
                 remarks.append(f"the contents are {handle.format}, though the name ends in {path.suffix!r}")
             yield handle, remarks
@@ -124,49 +114,28 @@ def span(path: Path, handle, start_s: float | None, end_s: float | None) -> tupl
     """First and last + 1 frame to read, checked against the length of the file."""
     rate = handle.samplerate
     if rate < LOWEST_RATE_HZ:
-        raise VibstudyError(
-            "the file says it holds too few samples a second for music",
-            str(path),
-            got=str(rate),
-            repair="Copy or export it again",
-        )
+        message = "the file says it holds too few samples a second for music"
+        raise VibstudyError(message, str(path), got=str(rate), repair="Copy or export it again")
     length_s = handle.frames / rate
     first = 0 if start_s is None else round(start_s * rate)
     last = handle.frames if end_s is None else min(round(end_s * rate), handle.frames)
     problems = []
+
+    def wrong(message: str, column: str, got: str, repair: str = "") -> None:
+        problems.append(Problem(message, str(path), column=column, got=got, repair=repair))
+
     if first < 0:
-        problems.append(
-            Problem("the start is before the beginning", str(path), column="start_s", got=str(start_s))
-        )
+        wrong("the start is before the beginning", "start_s", str(start_s))
     if length_s >= SHORTEST_S and first >= handle.frames:
-        problems.append(
-            Problem(
-                "the start is after the end of the recording",
-                str(path),
-                column="start_s",
-                got=str(start_s),
-                repair=f"The recording lasts {length_s:.2f} s",
-            )
-        )
+        lasts = f"The recording lasts {length_s:.2f} s"
+        wrong("the start is after the end of the recording", "start_s", str(start_s), lasts)
     elif start_s is not None and end_s is not None and end_s <= start_s:
-        problems.append(
-            Problem(
-                "the end is not after the start",
-                str(path),
-                column="end_s",
-                got=f"start_s {start_s}, end_s {end_s}",
-                repair="Both are seconds as a player's clock shows them",
-            )
-        )
+        clock = "Both are seconds as a player's clock shows them"
+        wrong("the end is not after the start", "end_s", f"start_s {start_s}, end_s {end_s}", clock)
     elif last - first < max(SHORTEST_S * rate, 2):
-        problems.append(
-            Problem(
-                f"the sound is shorter than {SHORTEST_S} s: nothing to measure",
-                str(path),
-                got=f"{max(last - first, 0)} samples",
-                repair="Check that the export was complete",
-            )
-        )
+        got = f"{max(last - first, 0)} samples"
+        message = f"the sound is shorter than {SHORTEST_S} s: nothing to measure"
+        wrong(message, "", got, "Check that the export was complete")
     raise_any(problems)
     return first, last
 

@@ -138,18 +138,7 @@ def read_audio(
         When the file is missing, empty, not sound, shorter than 0.05 s, or holds values that are not
         numbers; the message says which, and the repair.
     """
-    blocks = list(
-        iter_blocks(
-            path,
-            math.inf,
-            0.0,
-            start_s=start_s,
-            end_s=end_s,
-            speed_factor=speed_factor,
-            rate_hz=rate_hz,
-            channel=channel,
-        )
-    )
+    blocks = list(iter_blocks(path, math.inf, 0.0, start_s, end_s, speed_factor, rate_hz, channel))
     return blocks[0] if len(blocks) == 1 else _joined(blocks)
 
 
