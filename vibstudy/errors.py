@@ -148,6 +148,27 @@ def listed(words: Sequence[str], joint: str = "and") -> str:
     return f"{', '.join(words[:-1])} {joint} {words[-1]}" if len(words) > 1 else "".join(words)
 
 
+def unknown(
+    message: str, got: object, choices: Iterable[object], named: str, most: int | None = None, **place: Any
+) -> Problem:
+    """Something is none of what may stand there: the closest of that is offered, else the first `most`.
+
+    Parameters
+    ----------
+    message : str
+    got : object
+    choices : iterable
+    named : str
+        What the choices are called, as in "The levels are".
+    most : int | None
+    **place
+        The other fields of the problem.
+    """
+    known = list(map(str, choices))
+    repair = nearest(str(got), known) or f"{named}: {', '.join(known[:most])}."
+    return Problem(message, got=str(got), repair=repair, **place)
+
+
 def did_you_mean(word: str) -> str:
     """Return "Did you mean 'word'?", or "" for no word."""
     return f"Did you mean {word!r}?" if word else ""

@@ -270,11 +270,8 @@ class _Run:
         self.entries[recording.recording_id] = entry
         self.done += 1
         self.failed += entry.failed
-        self._tell(
-            Progress(
-                self.done, len(self.todo), self.failed, recording.recording_id, entry.notes, entry.message
-            )
-        )
+        where = self.done, len(self.todo), self.failed
+        self._tell(Progress(*where, recording.recording_id, entry.notes, entry.message))
 
     def _failure(self, recording_id: str, outcome: Outcome) -> Entry:
         what = (outcome.step, outcome.message, outcome.detail, outcome.seconds)

@@ -167,13 +167,8 @@ class ReviewedStudy:
                 try:
                     row |= kept.columns(self.reader, row, report.remeasure[row["note_id"]])
                 except (VibstudyError, OSError) as error:
-                    problems.append(
-                        Problem(
-                            f"this edited note could not be measured again: {error}",
-                            EDITS_NAME,
-                            got=row["note_id"],
-                        )
-                    )
+                    message = f"this edited note could not be measured again: {error}"
+                    problems.append(Problem(message, EDITS_NAME, got=row["note_id"]))
             rows.append(row)
         kept.save()
         frame = typed(pd.DataFrame(rows, columns=list(notes.columns)), NOTE_COLUMNS) if rows else notes

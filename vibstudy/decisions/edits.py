@@ -168,6 +168,9 @@ def edits_text(edits: Iterable[Edit]) -> str:
     return b"".join([_line(COLUMNS), *(_line(_cells(edit)) for edit in edits)]).decode("utf-8")
 
 
+_CUT_OFF = "A line cut off is a decision that was being saved when the program ended: decide it again"
+
+
 def read_edits(path: str | Path) -> tuple[list[Edit], list[Problem]]:
     """All decisions of a file, in the order of the file; lines that cannot be read are problems.
 
@@ -190,16 +193,9 @@ def read_edits(path: str | Path) -> tuple[list[Edit], list[Problem]]:
         if isinstance(edit, Edit):
             edits.append(edit)
         else:
-            problems.append(
-                Problem(
-                    f"this decision cannot be read and is left out: {edit}",
-                    path.name,
-                    row,
-                    got=line.decode("utf-8", "replace").strip()[:120],
-                    repair="A line cut off is a decision that was being saved when the program ended: "
-                    "decide it again",
-                )
-            )
+            message = f"this decision cannot be read and is left out: {edit}"
+            got = line.decode("utf-8", "replace").strip()[:120]
+            problems.append(Problem(message, path.name, row, got=got, repair=_CUT_OFF))
     return edits, problems
 
 
@@ -280,14 +276,9 @@ def merge_edits(*copies: Iterable[Edit]) -> tuple[list[Edit], list[Problem]]:
         for edit in copy:
             kept = known.setdefault(edit.edit_id, edit)
             if kept != edit:
-                problems.append(
-                    Problem(
-                        f"one decision reads differently in two copies; kept is {words_of(kept)}",
-                        EDITS_NAME,
-                        got=words_of(edit),
-                        repair="Decide again what should hold",
-                    )
-                )
+                message = f"one decision reads differently in two copies; kept is {words_of(kept)}"
+                repair = "Decide again what should hold"
+                problems.append(Problem(message, EDITS_NAME, got=words_of(edit), repair=repair))
     return in_order(known.values()), problems
 
 

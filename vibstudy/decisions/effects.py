@@ -27,6 +27,7 @@ from vibstudy.schema import NOTE_COLUMNS, quality_of, reasons_of
 
 SAME_EDGE_S = 0.03
 """Edges nearer than this are the same edge."""
+_DISAGREE = "two listeners disagree; the later decision holds"
 _SHARED = 0.5
 _MEASURED = [column.name for column in NOTE_COLUMNS]
 VIBRATO_COLUMNS = tuple(
@@ -76,12 +77,9 @@ class EditReport:
         ]
         conflicts = [
             Problem(
-                f"two listeners disagree; the later decision holds: {words_of(later)}",
-                EDITS_NAME,
-                got=words_of(earlier),
-                repair="Hear the note together",
+                f"{_DISAGREE}: {words_of(b)}", EDITS_NAME, got=words_of(a), repair="Hear the note together"
             )
-            for earlier, later in self.conflicts
+            for a, b in self.conflicts
         ]
         return stale + conflicts
 
@@ -229,11 +227,14 @@ class _Table:
             self.conflicts.append((before, edit))
         self.last[row["note_id"], topic] = edit
 
+    @staticmethod
+    def _without_vibrato(row: dict[str, Any]) -> dict[str, Any]:
+        own = (name for name in VIBRATO_COLUMNS if name in row)
+        return {name: pd.NA if name.startswith("has_") else np.nan for name in own}
+
     def _mark(self, row: dict[str, Any]) -> None:
         """A changed note: what was measured within its old edges or at its old pitch no longer holds."""
-        for name in VIBRATO_COLUMNS:
-            if name in row:
-                row[name] = pd.NA if name.startswith("has_") else np.nan
+        row |= self._without_vibrato(row)
         row["reviewed"] = "edited"
         self.changed.add(row["note_id"])
 
@@ -242,15 +243,13 @@ class _Table:
         self._mark(row)
 
     def _accept(self, row: dict[str, Any], edit: Edit) -> str:
-        row["reviewed"] = "edited" if self._edited(row) else "accepted"
+        edited = row["note_id"] in self.changed or (row["note_id"], "trill") in self.last
+        row["reviewed"] = "edited" if edited else "accepted"
         return ""
 
     def _reject(self, row: dict[str, Any], edit: Edit) -> str:
         row["reviewed"] = "rejected"
         return ""
-
-    def _edited(self, row: dict[str, Any]) -> bool:
-        return row["note_id"] in self.changed or (row["note_id"], "trill") in self.last
 
     def _edges(self, row: dict[str, Any], edit: Edit) -> str:
         self._move(row, float(edit.value[0]), float(edit.value[1]))
@@ -297,9 +296,7 @@ class _Table:
         return ""
 
     def _trill(self, row: dict[str, Any], edit: Edit) -> str:
-        for name in VIBRATO_COLUMNS:
-            if name in row:
-                row[name] = pd.NA if name.startswith("has_") else np.nan
+        row |= self._without_vibrato(row)
         reasons = [reason for reason in reasons_of(row.get("quality")) if reason not in _OF_VIBRATO]
         row |= {"note_kind": "trill", "reviewed": "edited", "quality": quality_of(reasons)}
         return ""

@@ -7,7 +7,6 @@ drawing's own units.
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ import pandas as pd
 
 from vibstudy.figures.data import plural
 from vibstudy.figures.recording import note_name
+from vibstudy.pages.html import data_uri
 from vibstudy.pages.trust import TELLING_S, reason_words, usable
 from vibstudy.units import to_cents
 
@@ -87,7 +87,7 @@ def picture(samples: np.ndarray, rate_hz: float, seconds: float, span_hz: tuple[
     grey = np.round((1 - 0.82 * dark) * (_GREYS - 1)) / (_GREYS - 1)
     packed = io.BytesIO()
     Image.fromarray(np.uint8(255 * grey)).quantize(_GREYS).save(packed, "PNG", optimize=True)
-    return f"data:image/png;base64,{base64.b64encode(packed.getvalue()).decode('ascii')}"
+    return data_uri("image/png", packed.getvalue())
 
 
 def draw_row(

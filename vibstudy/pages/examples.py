@@ -8,7 +8,6 @@ sizes :data:`PLOT`; the listening page and the slides draw it alike.
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -18,6 +17,7 @@ import pandas as pd
 
 from vibstudy.figures.data import plural
 from vibstudy.figures.recording import note_name, note_words
+from vibstudy.pages.html import data_uri
 from vibstudy.playing.resynthesis import PAD_S, RealNote, cut_out, scale_vibrato, vibrato_cents
 from vibstudy.sound.writing import SAFE_LEVEL_DB, SAFE_PEAK, fades, wav_bytes
 from vibstudy.study import Study
@@ -77,7 +77,7 @@ def wav_uri(samples: np.ndarray, rate_hz: float) -> str:
     """Return a sound, faded in and out, as a data URI (16-bit WAV)."""
     faded = samples * fades(len(samples), rate_hz, FADE_S)
     packed = wav_bytes(np.clip(faded, -SAFE_PEAK, SAFE_PEAK), rate_hz)
-    return f"data:audio/wav;base64,{base64.b64encode(packed).decode('ascii')}"
+    return data_uri("audio/wav", packed)
 
 
 def shared_reach(notes: pd.DataFrame) -> float:

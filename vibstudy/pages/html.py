@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -14,3 +15,8 @@ def templates() -> Environment:
 
     loader = PackageLoader("vibstudy.pages", "templates")
     return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+
+
+def data_uri(kind: str, content: bytes) -> str:
+    """A file as a page holds it within; `kind` as in "image/png"."""
+    return f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"

@@ -8,7 +8,6 @@ faded by :data:`JOIN_S`, with :data:`GAP_S` between players. The figure
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
@@ -23,7 +22,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
 from vibstudy.figures.style import save_figure
 from vibstudy.pages.examples import gain_for, wav_uri
-from vibstudy.pages.html import templates
+from vibstudy.pages.html import data_uri, templates
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 from vibstudy.sound.writing import fades
 from vibstudy.study import Study, open_study
@@ -165,7 +164,7 @@ def write_passage_page(
     slide, _ = passage_ribbons(lines, _named(takes), "slide", wanted.words)
     stream = BytesIO()
     slide.savefig(stream, format="png", dpi=_PICTURE_DPI)
-    picture = f"data:image/png;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
+    picture = data_uri("image/png", stream.getvalue())
     page = templates().get_template("passage.html")
     text = page.render(
         title=wanted.words or "The same passage", sounds=sounds, picture=picture, caption=slide.caption,

@@ -6,7 +6,6 @@ looked at in notebook 2.
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ import pandas as pd
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.straight import SHORTEST_S, StraightenedPicture, picture_of
+from vibstudy.pages.html import data_uri
 from vibstudy.sound.reading import read_audio
 from vibstudy.stats.selection import is_vibrato
 
@@ -97,4 +97,4 @@ def _uri(picture: StraightenedPicture, *, straight: bool) -> str:
     image = Image.fromarray(np.ascontiguousarray(picture.grey(straight)[::-1]))
     packed = io.BytesIO()
     image.resize(PIXELS, Image.Resampling.BOX).quantize(_GREYS).save(packed, "PNG", optimize=True)
-    return f"data:image/png;base64,{base64.b64encode(packed.getvalue()).decode('ascii')}"
+    return data_uri("image/png", packed.getvalue())

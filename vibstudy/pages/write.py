@@ -15,7 +15,6 @@ is put in its place whole. Tables are read once: what a page costs does not grow
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import io
 import json
@@ -41,7 +40,7 @@ from vibstudy.pages import drawing, trust
 from vibstudy.pages import recording as content
 from vibstudy.pages.corpus import corpus_page
 from vibstudy.pages.examples import gain_for
-from vibstudy.pages.html import templates
+from vibstudy.pages.html import data_uri, templates
 from vibstudy.pages.straight import note_pictures
 from vibstudy.playing.expected import expected_errors
 from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
@@ -268,7 +267,7 @@ def _sound(study: Study, row: Mapping[str, Any]) -> str:
     soundfile.write(
         packed, samples, _HEARD_HZ, format="MP3", subtype="MPEG_LAYER_III", compression_level=_PACKING
     )
-    return f"data:audio/mpeg;base64,{base64.b64encode(packed.getvalue()).decode('ascii')}"
+    return data_uri("audio/mpeg", packed.getvalue())
 
 
 def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tuple[list[drawing.Row], str]:

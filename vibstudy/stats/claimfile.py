@@ -13,23 +13,17 @@ from typing import Any
 
 from vibstudy.corpus.names import name_fault
 from vibstudy.corpus.settings import read_toml
-from vibstudy.errors import Problem, VibstudyError, few, nearest
+from vibstudy.errors import Problem, VibstudyError, few, nearest, raise_any
 from vibstudy.stats.filters import check_filter
 from vibstudy.stats.formula import parse_terms
 from vibstudy.stats.tokens import LARGEST
 
 CLAIMS_FILE = "claims.toml"
 EXPECTATIONS = ("lower", "higher", "different", "equal")
-LOG_BY_DEFAULT = frozenset(
-    [
-        "extent_cents",
-        "extent_above_cents",
-        "extent_below_cents",
-        "intensity_depth_db",
-        "timbre_depth",
-        "harmonic_depth_db",
-    ]
-)
+LOG_BY_DEFAULT = frozenset([
+    "extent_cents", "extent_above_cents", "extent_below_cents", "intensity_depth_db", "timbre_depth",
+    "harmonic_depth_db",
+])  # fmt: skip
 """Outcomes that are modelled on a logarithmic scale unless the claim says otherwise."""
 
 SHAPES = ("bands", "trend", "curve")
@@ -121,33 +115,17 @@ class Claim:
 # --- reading claims.toml
 
 _KEYS: dict[str, tuple[type, ...]] = {
-    "id": (str,),
-    "sentence": (str,),
-    "outcome": (str,),
-    "contrast": (dict,),
-    "expect": (str,),
-    "margin": (int, float),
-    "adjust": (list, str),
-    "crossed": (list, str),
-    "filter": (str,),
-    "scale": (str,),
-    "exploratory": (bool,),
-    "plan": (dict,),
-}
+    **dict.fromkeys(("id", "sentence", "outcome"), (str,)), "contrast": (dict,), "expect": (str,),
+    "margin": (int, float), **dict.fromkeys(("adjust", "crossed"), (list, str)),
+    **dict.fromkeys(("filter", "scale"), (str,)), "exploratory": (bool,), "plan": (dict,),
+}  # fmt: skip
 _REQUIRED = ("id", "sentence", "outcome", "contrast", "expect")
 
 _LEVEL: tuple[type, ...] = (int, float, str)
 _CONTRAST_KEYS: dict[str, tuple[type, ...]] = {
-    "column": (str,),
-    "from": _LEVEL,
-    "to": _LEVEL,
-    "factor": (bool,),
-    "across": (str,),
-    "across_from": _LEVEL,
-    "across_to": _LEVEL,
-    "shape": (str,),
-    "break": (int, float),
-}
+    "column": (str,), "from": _LEVEL, "to": _LEVEL, "factor": (bool,), "across": (str,),
+    "across_from": _LEVEL, "across_to": _LEVEL, "shape": (str,), "break": (int, float),
+}  # fmt: skip
 _SHOWN = 80
 """Letters of a wrong name repeated in a message."""
 LONGEST_ID = 60
@@ -160,21 +138,15 @@ MOST_CLAIMS = 200
 """More claims than a study can be about; each is fitted in several ways."""
 
 _NUMBER_REPAIR = "Write a number, as in margin = 0.2."
-_TYPE_WORDS = {
-    str: "text",
-    dict: "a table",
-    int: "a number",
-    float: "a number",
-    list: "a list",
-    bool: "true or false",
+_TYPES: dict[type, tuple[str, str]] = {
+    str: ("text", '{key} = "..."'),
+    dict: ("a table", '{key} = {{ column = "decade", from = 1930, to = 1970 }}'),
+    int: ("a number", "{key} = 0.2"),
+    float: ("a number", "{key} = 0.2"),
+    list: ("a list", '{key} = ["..."]'),
+    bool: ("true or false", "{key} = true"),
 }
-_EXAMPLES = {
-    str: '{key} = "..."',
-    dict: '{key} = {{ column = "decade", from = 1930, to = 1970 }}',
-    int: "{key} = 0.2",
-    list: '{key} = ["..."]',
-    bool: "{key} = true",
-}
+"""What each kind of value is called, and an example of it."""
 
 
 def read_claims(path: str | Path) -> list[Claim]:
@@ -195,13 +167,9 @@ def read_claims(path: str | Path) -> list[Claim]:
         "Write it as in the example that vibstudy new makes",
     )
     problems: list[Problem] = []
-    problems += [
-        Problem(
-            "unknown key", file=str(file), column=key, repair=nearest(key, ["claim"]) or "Write [[claim]]."
-        )
-        for key in content
-        if key != "claim"
-    ]
+    for key in (key for key in content if key != "claim"):
+        repair = nearest(key, ["claim"]) or "Write [[claim]]."
+        problems.append(Problem("unknown key", file=str(file), column=key, repair=repair))
     blocks = content.get("claim", [])
     if not isinstance(blocks, list) or not all(isinstance(block, dict) for block in blocks):
         single = "a claim stands in single brackets" if isinstance(blocks, dict) else "a claim is not a table"
@@ -215,17 +183,17 @@ def read_claims(path: str | Path) -> list[Claim]:
         if not found:
             claims.append(_claim(block))
     if len(blocks) > MOST_CLAIMS:
-        much = f"{len(blocks):,} claims; at most {MOST_CLAIMS} are tested"
-        problems.append(
-            Problem(much, file=str(file), column="claim", repair="Keep those the study is about.")
+        much, repair = (
+            f"{len(blocks):,} claims; at most {MOST_CLAIMS} are tested",
+            "Keep those the study is about.",
         )
+        problems.append(Problem(much, file=str(file), column="claim", repair=repair))
     names = [claim.id for claim in claims]
     problems += [
         Problem("two claims have the same id", file=str(file), column="id", got=name, repair="Rename one.")
         for name in sorted({n for n in names if names.count(n) > 1})
     ]
-    if problems:
-        raise VibstudyError(few(problems))
+    raise_any(few(problems))
     return claims
 
 
@@ -299,14 +267,8 @@ def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Prob
     adjust = block.get("adjust", [])
     for term in [adjust] if isinstance(adjust, str) else adjust if isinstance(adjust, list) else []:
         if isinstance(term, str) and not _TERM.fullmatch(term):
-            found.append(
-                problem(
-                    "cannot be held equal",
-                    "adjust",
-                    term,
-                    "Write a column, C(column), log2(column), I(column ** 2), or two joined by *.",
-                )
-            )
+            forms = "Write a column, C(column), log2(column), I(column ** 2), or two joined by *."
+            found.append(problem("cannot be held equal", "adjust", term, forms))
     found += _plan_problems(block.get("plan"), problem)
     if block.get("scale", "log") not in ("log", "plain"):
         found.append(problem("no such scale", "scale", block["scale"], "Write log or plain."))
@@ -367,9 +329,8 @@ def _form_problems(block: Mapping[str, Any], name: str, file: str) -> list[Probl
 
 def _is_log(block: Mapping[str, Any]) -> bool:
     outcome = block.get("outcome")
-    return block.get("scale", "log" if outcome in LOG_BY_DEFAULT else "plain") == "log" or str(
-        outcome
-    ).startswith("has_")
+    scale = block.get("scale", "log" if outcome in LOG_BY_DEFAULT else "plain")
+    return scale == "log" or str(outcome).startswith("has_")
 
 
 def _plan_problems(plan: Any, problem: Any) -> list[Problem]:
@@ -386,15 +347,10 @@ def _plan_problems(plan: Any, problem: Any) -> list[Problem]:
 
 
 def _contrast_problems(contrast: Mapping[str, Any], problem: Any) -> list[Problem]:
-    found = [
-        problem(
-            "unknown key in contrast",
-            key,
-            repair=nearest(key, list(_CONTRAST_KEYS)) or f"Keys: {', '.join(_CONTRAST_KEYS)}.",
-        )
-        for key in contrast
-        if key not in _CONTRAST_KEYS
-    ]
+    found = []
+    for key in (key for key in contrast if key not in _CONTRAST_KEYS):
+        repair = nearest(key, list(_CONTRAST_KEYS)) or f"Keys: {', '.join(_CONTRAST_KEYS)}."
+        found.append(problem("unknown key in contrast", key, repair=repair))
     ends = [] if "break" in contrast and not {"from", "to"} & set(contrast) else ["from", "to"]
     needed = ["column", *ends] + (["across_from", "across_to"] if "across" in contrast else [])
     found += [
@@ -427,8 +383,8 @@ def _contrast_problems(contrast: Mapping[str, Any], problem: Any) -> list[Proble
 
 
 def _wrong_type(problem: Any, key: str, got: object, kinds: tuple[type, ...]) -> Problem:
-    words = " or ".join(dict.fromkeys(_TYPE_WORDS[kind] for kind in kinds))
-    return problem(f"must be {words}", key, got, f"Write {_EXAMPLES[kinds[0]].format(key=key)}.")
+    words = " or ".join(dict.fromkeys(_TYPES[kind][0] for kind in kinds))
+    return problem(f"must be {words}", key, got, f"Write {_TYPES[kinds[0]][1].format(key=key)}.")
 
 
 def _claim(block: Mapping[str, Any]) -> Claim:

@@ -30,7 +30,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
+from vibstudy.errors import Problem, VibstudyError, raise_any, unknown
 from vibstudy.stats.formula import (
     Curve,
     Factor,
@@ -305,12 +305,8 @@ def _place_of(factor: Levels, levels: Sequence[Any]) -> int:
         if level == wanted or level_text(level) == said:
             return k
     texts = [level_text(level) for level in levels]
-    raise VibstudyError(
-        "no such level among the notes used",
-        column=factor.column,
-        got=str(said),
-        repair=nearest(str(said), texts) or f"The levels are: {', '.join(texts[:20])}.",
-    )
+    message = "no such level among the notes used"
+    raise VibstudyError(unknown(message, said, texts, "The levels are", 20, column=factor.column))
 
 
 def _texts_as_numbers(parts: Sequence[Factor], frame: pd.DataFrame) -> list[Problem]:

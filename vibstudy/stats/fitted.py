@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
-from vibstudy.errors import VibstudyError, nearest
+from vibstudy.errors import VibstudyError, unknown
 from vibstudy.schema import NOTE_COLUMNS
 from vibstudy.stats.frames import Prepared
 from vibstudy.stats.marginal import Grid
@@ -347,12 +347,8 @@ class FittedModel:
         if term not in table.index:
             table = self.contrasts()
         if term not in table.index:
-            choices = [*self.names, *map(str, table.index)]
-            raise VibstudyError(
-                "no such term or contrast",
-                got=term,
-                repair=nearest(term, choices) or f"There are: {', '.join(choices)}.",
-            )
+            choices = [*self.names, *table.index]
+            raise VibstudyError(unknown("no such term or contrast", term, choices, "There are"))
         estimate, se, df = table.loc[[term], ["estimate", "se", "df"]].to_numpy()[0]
         return tost(estimate, se, df, self.scale.margin(margin), alpha)
 

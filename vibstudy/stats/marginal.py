@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
+from vibstudy.errors import Problem, VibstudyError, nearest, raise_any, unknown
 from vibstudy.stats.frames import Prepared
 
 
@@ -50,13 +50,8 @@ class Grid:
         for level in levels:
             if level == value or str(level) == str(value):
                 return level
-        raise VibstudyError(
-            "no such level among the notes used",
-            column=name,
-            got=str(value),
-            repair=nearest(str(value), [str(v) for v in levels])
-            or f"The levels are: {', '.join(map(str, levels))}.",
-        )
+        message = "no such level among the notes used"
+        raise VibstudyError(unknown(message, value, levels, "The levels are", column=name))
 
     def row(self, settings: Mapping[str, Any]) -> np.ndarray:
         """Design row [shape=(names,)] at `settings`, averaged over all other factors."""

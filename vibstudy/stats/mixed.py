@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import VibstudyError, nearest
+from vibstudy.errors import VibstudyError, unknown
 from vibstudy.stats.engine import EngineFit, fit_lmm
 from vibstudy.stats.fitted import FittedModel, Scale
 from vibstudy.stats.frames import Prepared, check_columns, prepare
@@ -166,12 +166,8 @@ def fit_extent(notes: pd.DataFrame, terms: str, column: str = "extent_cents", **
 def check_method(df: str) -> None:
     """Raise when `df` names no known method."""
     if df not in METHODS:
-        raise VibstudyError(
-            "no such method for degrees of freedom",
-            column="df",
-            got=str(df),
-            repair=nearest(str(df), list(METHODS)) or f"Choose from: {', '.join(METHODS)}.",
-        )
+        message = "no such method for degrees of freedom"
+        raise VibstudyError(unknown(message, df, METHODS, "Choose from", column="df"))
 
 
 class MixedResult(FittedModel):

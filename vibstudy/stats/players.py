@@ -317,25 +317,19 @@ def _with_spread(
     units: list[float],
     spread: str,
 ) -> tuple[RandomTerm, PlayerPart]:
-    first = np.unique(player.codes, return_index=True)[1]
     name = spread_factor(frame, formula, factors, player.codes, spread)
-    plain = len(columns) == 1
-    if name is None:
+    used = np.zeros(0, int)
+    if name is not None:
+        cells, names = _cells(frame, [name])
+        members = cells[np.unique(player.codes, return_index=True)[1]]
+        counts = np.bincount(members, minlength=len(names))
+        members = np.where(counts[members] == 1, int(np.argmax(counts)), members)
+        used, members = np.unique(members, return_inverse=True)
+    if name is None or len(used) < 2:
+        correlated = player.correlated and len(columns) == 1
         term = replace(
-            player, columns=tuple(columns), design=design, units=tuple(units),
-            correlated=player.correlated if plain else False,
-        )  # fmt: skip
-        return term, PlayerPart()
-    cells, names = _cells(frame, [name])
-    members = cells[first]
-    counts = np.bincount(members, minlength=len(names))
-    members = np.where(counts[members] == 1, int(np.argmax(counts)), members)
-    used, members = np.unique(members, return_inverse=True)
-    if len(used) < 2:
-        term = replace(
-            player, columns=tuple(columns), design=design, units=tuple(units),
-            correlated=player.correlated if plain else False,
-        )  # fmt: skip
+            player, columns=tuple(columns), design=design, units=tuple(units), correlated=correlated
+        )
         return term, PlayerPart()
     groups = np.eye(len(used))[members[player.codes]]
     labels = tuple(f"{name} {names[k]}" for k in used)

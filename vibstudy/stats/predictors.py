@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.errors import VibstudyError, nearest
+from vibstudy.errors import VibstudyError, unknown
 from vibstudy.stats.claimfile import TIMES, Contrast
 from vibstudy.stats.remarks import NotTestable, Remark
 from vibstudy.stats.tokens import LARGEST, name_text
@@ -225,12 +225,8 @@ def _level(notes: pd.DataFrame, column: str, value: Any) -> str:
     levels = sorted({level_text(v) for v in notes[column].dropna().unique()})
     if level_text(value) in levels:
         return level_text(value)
-    raise VibstudyError(
-        "no note has this level",
-        column=column,
-        got=str(value),
-        repair=nearest(level_text(value), levels) or f"The levels are: {', '.join(levels[:20])}.",
-    )
+    text = level_text(value)
+    raise VibstudyError(unknown("no note has this level", text, levels, "The levels are", 20, column=column))
 
 
 def _break(contrast: Contrast, values: np.ndarray, index: pd.Index, known: np.ndarray) -> Axis:

@@ -32,7 +32,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from vibstudy.errors import VibstudyError
+from vibstudy.errors import VibstudyError, unknown
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.terms import unpack
 from vibstudy.stats.threads import one_thread
@@ -176,15 +176,9 @@ def prior_table(
 
 
 def _row(result: MixedResult, contrast: Sequence[float] | str) -> np.ndarray:
-    from vibstudy.errors import nearest
-
     if not isinstance(contrast, str):
         return np.asarray(contrast, float)
     names = list(result.names)
     if contrast not in names:
-        raise VibstudyError(
-            "no such term in the model",
-            got=contrast,
-            repair=nearest(contrast, names) or f"Terms: {', '.join(names)}.",
-        )
+        raise VibstudyError(unknown("no such term in the model", contrast, names, "Terms"))
     return np.eye(len(names))[names.index(contrast)]

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from vibstudy.errors import VibstudyError, nearest
+from vibstudy.errors import VibstudyError, unknown
 from vibstudy.stats.engine import polish
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.moments import Solution
@@ -114,11 +114,7 @@ def contrast_row(result: MixedResult, label: str) -> np.ndarray:
                 if reduced is None:
                     raise VibstudyError(f"These notes cannot estimate {label!r}.")
                 return reduced
-    raise VibstudyError(
-        "no such term or contrast",
-        got=label,
-        repair=nearest(label, choices) or f"There are: {', '.join(choices)}.",
-    )
+    raise VibstudyError(unknown("no such term or contrast", label, choices, "There are"))
 
 
 @one_thread

@@ -22,25 +22,12 @@ import pandas as pd
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import HARMLESS, reasons_of
 
-VIBRATO_FIGURES = frozenset(
-    [
-        "rate_hz",
-        "extent_cents",
-        "extent_first_cents",
-        "extent_above_cents",
-        "extent_below_cents",
-        "centre_shift_cents",
-        "vibrato_onset_s",
-        "vibrato_fraction",
-        "rate_slope_hz_per_s",
-        "extent_growth_cents_per_s",
-        "rate_irregularity",
-        "extent_irregularity",
-        "waveform",
-        "pulses_per_beat",
-        "fusion_share",
-    ]
-)
+VIBRATO_FIGURES = frozenset([
+    "rate_hz", "extent_cents", "extent_first_cents", "extent_above_cents", "extent_below_cents",
+    "centre_shift_cents", "vibrato_onset_s", "vibrato_fraction", "rate_slope_hz_per_s",
+    "extent_growth_cents_per_s", "rate_irregularity", "extent_irregularity", "waveform",
+    "pulses_per_beat", "fusion_share",
+])  # fmt: skip
 """Columns that describe a vibrato, and are taken from vibrato notes only."""
 
 
