@@ -306,7 +306,7 @@ def judged(rows: pd.DataFrame) -> pd.DataFrame:
     for prefix in (
         "true_",
         "",
-    ):  # the first harmonic: what noise and company do to a cycle's shape is no error
+    ):  # the first harmonic: what noise and other players do to a cycle's shape is no error
         heard = rows[prefix + "has_vibrato"].fillna(False).astype(bool)
         rows[prefix + "extent"] = rows[prefix + "extent_first_cents"].where(heard, 0.0)
     told = rows["has_vibrato"].notna() & rows["true_has_vibrato"].notna()

@@ -1,4 +1,4 @@
-"""What rooms and company take from the figures: winds of known vibrato in simulated rooms, one table.
+"""What rooms and accompaniment take from the figures: winds of known vibrato in simulated rooms, one table.
 
     uv run python -m benchmarks.rooms [--seed 1] [--quick] [--rows studio church] [--takes 12]
         [--save NOW.csv] [--beside BEFORE.csv] [--notes NOTES.csv]
@@ -137,7 +137,7 @@ class Row:
     name: str
     room: str = ""
     place: str = ""
-    company: str = ""
+    accompaniment: str = ""
     below_db: float = 0.0
     stereo: bool = False
     disc: bool = False
@@ -157,17 +157,17 @@ ROWS = (
     Row("recital middle, piano -6 dB", "recital", "middle", "piano", 6.0),
     Row("recital middle, piano as loud", "recital", "middle", "piano"),
     Row("recital middle, piano as loud, stereo", "recital", "middle", "piano", stereo=True),
-    Row("dry, piano -12 dB", company="piano", below_db=12.0),
-    Row("dry, piano as loud", company="piano"),
-    Row("dry, strings as loud", company="strings"),
-    Row("dry, second wind as loud", company="second wind"),
-    Row("dry, second wind as loud, listed", company="second wind", listed=True),
+    Row("dry, piano -12 dB", accompaniment="piano", below_db=12.0),
+    Row("dry, piano as loud", accompaniment="piano"),
+    Row("dry, strings as loud", accompaniment="strings"),
+    Row("dry, second wind as loud", accompaniment="second wind"),
+    Row("dry, second wind as loud, listed", accompaniment="second wind", listed=True),
     Row("78, dry", disc=True),
     Row("78, studio near, piano -6 dB", "studio", "near", "piano", 6.0, disc=True),
     Row("low winds, dry", low=True),
     Row("low winds, recital near", "recital", "near", low=True),
     Row("low winds, recital middle", "recital", "middle", low=True),
-    Row("low winds, dry, piano as loud", company="piano", low=True),
+    Row("low winds, dry, piano as loud", accompaniment="piano", low=True),
 )
 
 
@@ -388,10 +388,10 @@ def sound_of(
 ) -> tuple[np.ndarray, Responses | None]:
     """What is recorded [shape=(channels, n)], and the room it is recorded in."""
     parts = [take.samples]
-    if row.company:
+    if row.accompaniment:
         stem = folder / f"{seed}_{int(row.low)}_{number}"
         soloist = replace(take.soloist, program=take.soloist.program % 128)
-        other, _ = accompanied(stem, row.company, soloist, take.melody, take.line)
+        other, _ = accompanied(stem, row.accompaniment, soloist, take.melody, take.line)
         parts.append(resampled(other))
     room = responses(row.room, row.place, seed, cache) if row.room else None
     if room is not None:
@@ -400,7 +400,7 @@ def sound_of(
             np.array([fftconvolve(part, room.sound[channel, source])[DELAY:] for channel in range(channels)])
             for source, part in enumerate(parts)
         ]
-    sound = np.atleast_2d(mixed(*parts, row.below_db) if row.company else parts[0])
+    sound = np.atleast_2d(mixed(*parts, row.below_db) if row.accompaniment else parts[0])
     if row.disc:
         sound = sosfiltfilt(butter(4, DISC_BAND_HZ, "bandpass", fs=SAMPLE_RATE_HZ, output="sos"), sound)
     return sound, room

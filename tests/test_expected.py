@@ -1,4 +1,4 @@
-"""What to expect: rooms and company take from the figures what they take from a study's notes.
+"""What to expect: rooms and other players take from the figures what they take from a study's notes.
 
 The medium is made by hand: white noise 50 dB below the tones and the whole band, so that what is lost is the
 room's or the piano's.

@@ -193,7 +193,7 @@ def _frame(notes: list[dict]) -> pd.DataFrame:
 def _soloist_only(line: HeldLine, levels: Levels, notes: list[dict]) -> list[dict]:
     """Drop what is likely a note of the accompaniment, or an echo, heard in a rest of the soloist.
 
-    Such notes are short, weak and low. The log odds of a note in company (level between 0.7 and
+    Such notes are short, weak and low. The log odds of a note with others sounding (level between 0.7 and
     4 kHz, length, octaves below the middle of the line) come from a logistic regression on renderings
     with piano. Where the soloist is alone or much the louder, only weak notes are in doubt.
     """

@@ -11,7 +11,7 @@ likelihood of a course is
 .. math:: -\sum_k N_k \ln\frac{\|b_k e^{-ik\psi} - P_k\|^2}{\|b_k\|^2},
 
 *P* the projection on the slow levels, :math:`N_k` the number of independent values of what is left over (its
-bandwidth times the note's length: tail and company are coloured).
+bandwidth times the note's length: tail and other players are coloured).
 
 A course is a sum of cosines up to `COURSE_HZ`, with a prior that falls with frequency, and of two bends at
 the ends. :func:`settle` finds the likeliest one near a start, by damped Gauss-Newton steps with analytic

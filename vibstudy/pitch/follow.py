@@ -1,4 +1,4 @@
-r"""A rough course of the pitch, followed through a note whose harmonics a room or company covers.
+r"""A rough course of the pitch, followed through a note whose harmonics a room or other players cover.
 
 Short pieces of sound are ambiguous in a room: its tail dwells where the pitch has dwelt. What tells them
 apart is coherence: along the true course each harmonic of the direct sound keeps its phase from cycle to

@@ -88,7 +88,8 @@ class NoteLine:
         Spread of the harmonics' pitch about the pooled one over the spread that noise explains;
         about 1 when all harmonics carry the same modulation.
     straightened : bool
-        Whether the line was found by straightening (:mod:`vibstudy.pitch.straighten`): in a room, in company.
+        Whether the line was found by straightening (:mod:`vibstudy.pitch.straighten`): in a room, or
+        with accompaniment.
     reflected : ndarray [shape=(n,)] | None
         By how much a straightened line's pitch, in cents, is another one where the harmonics' levels may
         follow it; None where it was not straightened.

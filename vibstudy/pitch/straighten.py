@@ -1,4 +1,4 @@
-r"""Pitch of one note by straightening it: in rooms and in company, where a pooled phase is drawn astray.
+r"""Pitch of one note by straightening it: in rooms and beside others, where a pooled phase is drawn astray.
 
 Why
 ---
@@ -6,7 +6,7 @@ A room, or a piano, adds to every harmonic sound that does not carry this moment
 sum is drawn towards the past, and a vibrato read from it (:mod:`vibstudy.pitch.refine`) shrinks by a tenth
 to three quarters. Another question is not drawn: which course of the pitch, taken out of harmonic *k* with
 *k* times its phase, turns most of the sound into steady lines? The direct sound of every harmonic becomes
-steady at the true course and nowhere else; tail and company do not.
+steady at the true course and nowhere else; tail and other players do not.
 
 How
 ---

@@ -1,7 +1,7 @@
 """Notes found in a piece of sound, each with its refined line and the reasons to doubt it.
 
 :func:`find_line` tracks the soloist and parts the line into notes; :func:`find_note` refines the line of one,
-settles its octave, looks for company where it does not stand clear, and straightens its line there;
+settles its octave, looks for other players where it does not stand clear, and straightens its line there;
 :func:`rejoin` makes one note of two where only the line leapt. What is found does not depend on the rest of
 the recording, so that a phrase gives the same as the whole.
 """
@@ -257,7 +257,7 @@ def _refined(
     lower_share: float | None,
     known: Straightened | None,
 ) -> tuple[NoteLine | None, Accompaniment | None, bool]:
-    """Refined line of a note, an octave or a twelfth away where the sound says so; its company; any doubt.
+    """Refined line of a note, an octave or a twelfth away where the sound says so; other players; any doubt.
 
     The pitch of the contour stands when `lower_share` is None; `known` is what straightening it gave before.
     """

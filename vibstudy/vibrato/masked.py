@@ -1,11 +1,11 @@
-"""Whether a note in a room or in company is so far covered that its vibrato cannot be told.
+"""Whether a note in a room or with accompaniment is so far covered that its vibrato cannot be told.
 
 An error is no reason: a note counts with its standard errors. But these are those of the optimum found.
 Where what the sound leaves open is so wide that the true vibrato may be another one, there is no single
 optimum. The next rate that fits is one cycle more or less in the same span; three standard errors must stay
 on this side of half-way to it. And two of them, the 95 % interval, must hold nothing that would be called
 wrong: rates `WRONG_HZ` and extents `WRONG_SHARE` away. (With three, narrow vibratos were left out and wide
-ones not.) Only that part of the errors is asked which room and company make, and doubt about where the
+ones not.) Only that part of the errors is asked which room and other players make, and doubt about where the
 vibrato begins, with what the halves of the harmonics say (:func:`vibstudy.vibrato.note.widening`): that an
 irregular vibrato's mean is not known better is so in the driest take, and who left such notes out would
 choose among players.
@@ -34,7 +34,7 @@ from vibstudy.vibrato.note import HEARD_CENTS, widening
 from vibstudy.vibrato.realised import VibratoFit
 
 EXTENT_LIMIT_CENTS = 1.4
-"""As well as this a narrow vibrato is known outside rooms and company, whatever its share."""
+"""As well as this a narrow vibrato is known outside rooms and without accompaniment, whatever its share."""
 WRONG_SHARE, WRONG_HZ = 0.25, 0.3
 SWAY_LIMITS_CENTS, SWAY_LIMITS_DB = (1.5, 3.0, np.inf), (6.0, 18.0)
 """For a note said to be straight: the less it stands out, the less it may sway."""
@@ -45,7 +45,7 @@ _ATTACK_S, _RELEASE_S, _LEAST_S = 0.08, 0.03, 0.25
 
 
 def is_masked(line: NoteLine, fit: VibratoFit | None, limit_cents: float = 0.0) -> bool:
-    """Tell whether the figures of a note in company could be far off.
+    """Tell whether the figures of a note with accompaniment could be far off.
 
     Parameters
     ----------
