@@ -205,5 +205,11 @@ def plain_value(value: Any) -> Any:
     return None if value is pd.NA or value != value else value
 
 
+def number_of(row: Mapping[str, Any], name: str) -> float | None:
+    """The number in a cell of a row; None where there is none."""
+    value = plain_value(row.get(name))
+    return None if value is None else float(value)
+
+
 def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
     return {str(name): plain_value(value) for name, value in values.items()}

@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from vibstudy.corpus.entries import Recording
+from vibstudy.corpus.entries import Recording, number_of
 from vibstudy.corpus.settings import Settings
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
@@ -138,18 +138,14 @@ class PhraseReader:
                 self._kept.move_to_end(key)
                 return phrase
         recording = self._recording(recording_id)
-        speed = _number(recording.row, "speed_factor") or 1.0
-        first = _number(recording.row, "start_s") or 0.0
-        last = _number(recording.row, "end_s")
+        speed = number_of(recording.row, "speed_factor") or 1.0
+        first = number_of(recording.row, "start_s") or 0.0
+        last = number_of(recording.row, "end_s")
         start = max((onset_s - AROUND_S) / speed, first)
         end = (offset_s + AROUND_S) / speed
-        audio = read_audio(
-            recording.audio_path,
-            start,
-            end if last is None else min(end, last),
-            speed,
-            channel=self._facts(recording_id).get("channel"),
-        )
+        end = end if last is None else min(end, last)
+        channel = self._facts(recording_id).get("channel")
+        audio = read_audio(recording.audio_path, start, end, speed, channel=channel)
         bridged = replace(audio, samples=repair_clicks(audio.samples, audio.rate_hz)[0])
         solo = find_line(
             bridged, within_range(self.settings, recording.row), instrument=recording.row.get("instrument")
@@ -163,12 +159,6 @@ class PhraseReader:
         while len(self._kept) > _KEPT_PHRASES:
             self._kept.popitem(last=False)
         return phrase
-
-    def _room(self, recording_id: str) -> Room:
-        return Room.from_columns(self._facts(recording_id))
-
-    def _wow(self, recording_id: str) -> Wow:
-        return Wow.from_json(self._facts(recording_id).get("wow_cycle"))
 
     def _recording(self, recording_id: str) -> Recording:
         if recording_id not in self.recordings:
@@ -192,11 +182,11 @@ class PhraseReader:
         name = str(note["recording_id"])
         phrase = self.phrase(name, onset_s, offset_s)
         row, edges = self._recording(name).row, (onset_s, offset_s)
+        facts = self._facts(name)
+        wow, room = Wow.from_json(facts.get("wow_cycle")), Room.from_columns(facts)
         with threadpool_limits(limits=1):
-            found = _measure(
-                phrase, note, edges, octave_shift, self.settings, row, self._wow(name), self._room(name)
-            )
-        pitch, tuning = found.columns["pitch_hz"], self._facts(name).get("tuning_hz")
+            found = _measure(phrase, note, edges, octave_shift, self.settings, row, wow, room)
+        pitch, tuning = found.columns["pitch_hz"], facts.get("tuning_hz")
         if tuning and pitch and np.isfinite(pitch):
             midi, cents = nearest_note(pitch, tuning)
             found.columns.update(midi=int(midi), pitch_cents=float(cents))
@@ -282,8 +272,3 @@ def _shifted(contour: Contour, measured: FoundNote, octaves: int) -> Contour:
         apart = float(np.median(heard)) / measured.line.reference_hz
         parts = min((0.5, 1.0, 2.0, 3.0), key=lambda part: abs(np.log(apart / part)))
     return replace(contour, f0_hz=contour.f0_hz * 2.0**octaves / parts)
-
-
-def _number(row: Mapping[str, Any], key: str) -> float | None:
-    value = row.get(key)
-    return None if value is None or pd.isna(value) else float(value)

@@ -35,11 +35,13 @@ _LOG_TICKS = (50, 100, 200, 500, 1000, 2000, 5000)
 _MOST_COLUMNS = 2000
 
 
+NOTE_NAMES = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
+
+
 def note_name(midi: float) -> str:
     """Return the name of a tempered note: 69 is A4 (MIDI 1.0 numbering, C4 = 60)."""
-    names = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
     number = round(float(midi))
-    return f"{names[number % 12]}{number // 12 - 1}"
+    return f"{NOTE_NAMES[number % 12]}{number // 12 - 1}"
 
 
 def _spectrogram_db(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

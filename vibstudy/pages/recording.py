@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus.entries import number_of
 from vibstudy.figures.quantities import mean_of
 from vibstudy.figures.recording import note_name
 from vibstudy.pages.drawing import Row
 from vibstudy.pages.straight import NotePictures
-from vibstudy.pages.trust import number_of, reason_words, usable
+from vibstudy.pages.trust import reason_words, usable
 from vibstudy.sound.media import MediaFindings
 from vibstudy.sound.room import Room
 from vibstudy.stats.selection import vibrato_notes

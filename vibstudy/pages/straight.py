@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus.entries import number_of
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.straight import SHORTEST_S, StraightenedPicture, picture_of
@@ -67,7 +68,7 @@ def note_pictures(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFram
     list of NotePictures
         Fewer where the sound cannot be read.
     """
-    speed = 1.0 if pd.isna(row.get("speed_factor")) else float(row["speed_factor"])
+    speed = number_of(row, "speed_factor") or 1.0
     made = []
     for note in chosen_notes(notes).to_dict("records"):
         begin = max(0.0, note["onset_s"] - _MARGIN_S) / speed

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus.entries import number_of
 from vibstudy.figures.data import plural
 from vibstudy.figures.quantities import why_left_out
 from vibstudy.schema import HARMLESS, QUALITY_REASONS, reasons_of
@@ -83,12 +84,6 @@ def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
     if (number_of(recording, "high_edge_hz") or np.inf) < 2500:
         said.append("Its upper harmonics are missing: timbre and intensity figures say little.")
     return said
-
-
-def number_of(recording: Mapping[str, Any], name: str) -> float | None:
-    """Return a figure of a recording; None where it is missing."""
-    value = recording.get(name)
-    return None if value is None or pd.isna(value) else float(value)
 
 
 ALONE: dict[str, str] = {

@@ -30,6 +30,7 @@ import pandas as pd
 
 from vibstudy import __version__
 from vibstudy.corpus.atomic import write_text
+from vibstudy.corpus.entries import number_of
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.results import read_log
 from vibstudy.corpus.settings import load_settings
@@ -277,21 +278,18 @@ def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tu
     span = drawing.frequency_span(notes)
     reach = _reach(notes)
 
-    def number(name: str) -> float | None:
-        return float(row[name]) if pd.notna(row.get(name)) else None
-
-    speed = number("speed_factor") or 1.0
+    speed, start_s, end_s = (number_of(row, name) for name in ("speed_factor", "start_s", "end_s"))
+    speed = speed or 1.0
     try:
         _demand_measured(row)
-        blocks = iter_blocks(row["audio_path"], seconds, 0.0, number("start_s"), number("end_s"), speed)
+        blocks = iter_blocks(row["audio_path"], seconds, 0.0, start_s, end_s, speed)
         rows = [
             drawing.draw_row(b.samples, b.rate_hz, b.origin_s, seconds, line, notes, span, reach)
             for b in blocks
             if b.duration_s > 0.05 * seconds or b.origin_s == 0
         ]
     except VibstudyError as error:
-        begin = (number("start_s") or 0.0) * speed
-        starts = begin + np.arange(0.0, max(duration_s, 0.1), seconds)
+        starts = (start_s or 0.0) * speed + np.arange(0.0, max(duration_s, 0.1), seconds)
         rows = [
             drawing.draw_row(None, 1.0, float(start), seconds, line, notes, span, reach) for start in starts
         ]
@@ -309,12 +307,11 @@ def _demand_measured(row: Mapping[str, Any]) -> None:
 
 def _expected(row: Mapping[str, Any], notes: pd.DataFrame) -> list[dict[str, str]]:
     """What to expect of the medium of a recording, from a minute in its middle."""
-    begin, end = (None if pd.isna(row.get(name)) else float(row[name]) for name in ("start_s", "end_s"))
-    begin, length = begin or 0.0, float(row["duration_s"])
+    begin, end = number_of(row, "start_s") or 0.0, number_of(row, "end_s")
+    length, speed = float(row["duration_s"]), number_of(row, "speed_factor") or 1.0
     if length > STUDIED_S:
         begin += 0.5 * (length - STUDIED_S)
         end = begin + STUDIED_S
-    speed = 1.0 if pd.isna(row.get("speed_factor")) else float(row["speed_factor"])
     findings = find_media(row["audio_path"], begin or None, end, speed)
     if not np.isfinite(findings.high_edge_hz):
         return []

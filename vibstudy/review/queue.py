@@ -29,6 +29,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus.entries import number_of
 from vibstudy.corpus.store import read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import REASONS, reasons_of
@@ -133,15 +134,12 @@ def apart_words(row: Mapping[str, Any], item: Mapping[str, Any]) -> list[str]:
     said = []
     for name, unit in (("rate", "hz"), ("extent", "cents")):
         keys = (f"{name}_{unit}", f"{name}_from_{unit}", f"{name}_to_{unit}")
-        figure, low, high = (_number((row if k == 0 else item).get(key)) for k, key in enumerate(keys))
+        cells = (number_of(row if k == 0 else item, key) for k, key in enumerate(keys))
+        figure, low, high = (np.nan if cell is None else cell for cell in cells)
         if figure < low or figure > high:  # never where one of them is missing
             way = "above" if figure > high else "below"
             said.append(f"its {name} is far {way} the player's other notes")
     return said
-
-
-def _number(value: Any) -> float:
-    return float("nan") if value is None or pd.isna(value) else float(value)
 
 
 def by_lot(notes: pd.DataFrame, size: int, seed: int) -> pd.DataFrame:

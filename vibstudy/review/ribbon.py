@@ -30,6 +30,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.fft import next_fast_len, rfft
 
 from vibstudy.decisions.phrase import Measured, Phrase
+from vibstudy.figures.recording import NOTE_NAMES, note_name
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.pitch.straighten import straightened_sound
 from vibstudy.sound.writing import fades
@@ -52,17 +53,10 @@ SHADED_DB = 35.0
 _WINDOW_S = 0.06
 """A window of the spectrum: less than half of the shortest cycle, and three periods of the lowest note."""
 
-_NAMES = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
 _STEPS = (0, 0, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 _BOTTOM = {"G": 7 * 4 + 2, "F": 7 * 2 + 4}
 """Steps from C0 to the bottom line of each clef: E4 and G2."""
 _MIDDLE_C = 60
-
-
-def note_name(midi: float) -> str:
-    """Name and octave of the nearest note: A4 for 69."""
-    number = round(midi)
-    return f"{_NAMES[number % 12]}{number // 12 - 1}"
 
 
 # --- the ribbon
@@ -330,7 +324,7 @@ def staff(
                 "on": round(float(row["onset_s"]), 3),
                 "off": round(float(row["offset_s"]), 3),
                 "step": 7 * (midi // 12 - 1) + _STEPS[midi % 12] - _BOTTOM[clef],
-                "sign": _NAMES[midi % 12][1:],
+                "sign": NOTE_NAMES[midi % 12][1:],
                 "name": note_name(midi),
                 "decided": row["note_id"] in decided or row.get("reviewed") not in (None, "auto"),
                 "out": row.get("reviewed") == "rejected",

@@ -34,6 +34,7 @@ note's figures. ``vibstudy claims`` has the last word on a verdict.
 from __future__ import annotations
 
 import heapq
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -308,12 +309,8 @@ class _Asked:
         return {name: value / whole for name, value in sorted(pull.items())} if whole > 0 else {}
 
 
-def _counts(names: pd.Series | np.ndarray) -> dict[str, int]:
-    return {str(name): int(count) for name, count in pd.Series(names).astype(str).value_counts().items()}
-
-
-def _added(one: Mapping[str, int], other: Mapping[str, int]) -> dict[str, int]:
-    return {name: one.get(name, 0) + other.get(name, 0) for name in {*one, *other}}
+def _counts(names: pd.Series | np.ndarray) -> Counter[str]:
+    return Counter(map(str, names))
 
 
 def _said(notes: pd.DataFrame) -> np.ndarray:
@@ -438,7 +435,7 @@ def propose(
         taken = set(ids[places])
         own = np.array([note in need.unheard and note not in taken for note in ids], bool)
         missing = need.needed - need.heard - len(need.unheard & taken)
-        seen = _added(heard, _counts(players[places]))
+        seen = heard + _counts(players[places])
         share = need.wrong / need.heard if need.heard else 0.5
         rest = {name: iter(np.flatnonzero(own & (players == name))) for name in need.weights}
         order = allot(need.weights, _counts(players[own]), seen, share, missing)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.corpus.entries import number_of
 from vibstudy.decisions.phrase import Measured, Phrase
 from vibstudy.figures.recording import kind_words
 from vibstudy.review.queue import apart_words
@@ -130,8 +131,8 @@ def figures(row: Mapping[str, Any]) -> list[list[str]]:
     """Label and value of each figure, with its standard error."""
 
     def number(name: str) -> float:
-        value = row.get(name)
-        return np.nan if value is None or pd.isna(value) else float(value)
+        value = number_of(row, name)
+        return np.nan if value is None else value
 
     def with_error(name: str, error: str, places: int, unit: str) -> str:
         value, se = number(name), number(error)

@@ -28,6 +28,7 @@ import numpy as np
 import pandas as pd
 
 from vibstudy.corpus import MANIFEST_NAME
+from vibstudy.corpus.entries import number_of
 from vibstudy.errors import VibstudyError
 from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.writing import safe_level
@@ -178,12 +179,8 @@ class Study:
             raise VibstudyError("no such recording in the manifest", got=recording_id)
         row: Mapping[Any, Any] = manifest.loc[recording_id].to_dict()
 
-        def number(name: str) -> float | None:
-            return float(row[name]) if pd.notna(row.get(name)) else None
-
-        audio = read_audio(
-            row["audio_path"], number("start_s"), number("end_s"), number("speed_factor") or 1.0
-        )
+        start_s, end_s = number_of(row, "start_s"), number_of(row, "end_s")
+        audio = read_audio(row["audio_path"], start_s, end_s, number_of(row, "speed_factor") or 1.0)
         return Sound(audio.samples, audio.rate_hz, audio.origin_s)
 
     def listen(self, sound: Sound, start_s: float, end_s: float, words: str = "") -> None:
