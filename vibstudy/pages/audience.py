@@ -35,18 +35,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.atomic import demand_place, write_text
 from vibstudy.corpus.results import read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import add_period, default_cuts, vibrato_notes
 from vibstudy.figures.recording import note_words
 from vibstudy.pages.examples import gain_for, wav_uri, who_plays
-from vibstudy.pages.html import templates
+from vibstudy.pages.html import page_of, write_sounding
 from vibstudy.playing.manner import Manner, in_manner, typical_manner
 from vibstudy.playing.resynthesis import RealNote, cut_out, scale_vibrato
-from vibstudy.playing.tones import FADE_S, HEARING_CAUTION, PEAK_DBFS, RIGHTS_CAUTION
+from vibstudy.playing.tones import FADE_S, PEAK_DBFS
 from vibstudy.stats.filters import select
-from vibstudy.study import Study, open_study
+from vibstudy.study import Study
 from vibstudy.units import FUSION_POINTS
 
 SETTINGS = {
@@ -281,18 +280,11 @@ def write_audience_page(
     path : Path
     pairs : int
     """
-    study = open_study(study_folder)
-    path = Path(out) if out is not None else study.folder / "audience.html"
-    demand_place(path)
+    study, path = page_of(study_folder, out, "audience")
     notes = read_notes(study.folder)
     groups = two_groups(notes, filters)
     pairs = make_pairs(study, notes, groups, most, seed)
     if not pairs:
         raise VibstudyError("no note of this study has a vibrato to ask about")
-    page = templates().get_template("audience.html")
-    text = page.render(
-        pairs=pairs, demo=study.is_demo, rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
-        rates=RATES_HZ, data=limit_data(notes, groups),
-    )  # fmt: skip
-    write_text(path, text)
+    write_sounding(path, "audience", study, pairs=pairs, rates=RATES_HZ, data=limit_data(notes, groups))
     return path, len(pairs)

@@ -19,19 +19,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.atomic import demand_place, write_text
 from vibstudy.corpus.results import read_notes
 from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.figures.data import vibrato_notes
 from vibstudy.figures.recording import telling_phrase
 from vibstudy.pages.examples import PLOT, STRAIGHT, Version, make_example, make_phrase, shared_reach
-from vibstudy.pages.html import templates
+from vibstudy.pages.html import page_of, write_sounding
 from vibstudy.playing.manner import Manner, in_manner, own_manner, typical_manner
 from vibstudy.playing.resynthesis import scale_vibrato
-from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
 from vibstudy.stats.filters import select
 from vibstudy.stats.selection import is_usable
-from vibstudy.study import open_study
 
 MOST_VERSIONS = 12
 """Versions of an example: more buttons than a listener can compare, and each is a sound in the page."""
@@ -180,9 +177,7 @@ def write_listening_page(
     path : Path
     examples : int
     """
-    study = open_study(study_folder)
-    path = Path(out) if out is not None else study.folder / "listening.html"
-    demand_place(path)
+    study, path = page_of(study_folder, out, "listening")
     notes = read_notes(study.folder)
     versions = versions_of(notes, **manners)
     rows = chosen_notes(notes, wanted, most)
@@ -193,10 +188,5 @@ def write_listening_page(
     examples = [example for example in made if example is not None]
     if not examples:
         raise VibstudyError("none of these notes could be cut out", repair="Choose others")
-    page = templates().get_template("listening.html")
-    text = page.render(
-        examples=examples, more=len(versions) > 1, demo=study.is_demo,
-        rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION, plot=PLOT,
-    )  # fmt: skip
-    write_text(path, text)
+    write_sounding(path, "listening", study, examples=examples, more=len(versions) > 1, plot=PLOT)
     return path, len(examples)

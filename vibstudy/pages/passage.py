@@ -16,16 +16,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from vibstudy.corpus.atomic import demand_place, write_text
 from vibstudy.corpus.results import read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
 from vibstudy.figures.style import save_figure
 from vibstudy.pages.examples import gain_for, wav_uri
-from vibstudy.pages.html import data_uri, templates
-from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
+from vibstudy.pages.html import data_uri, page_of, write_sounding
 from vibstudy.sound.writing import fades
-from vibstudy.study import Study, open_study
+from vibstudy.study import Study
 
 GAP_S = 0.5
 JOIN_S = 0.02
@@ -145,9 +143,7 @@ def write_passage_page(
     players : list of str
         The rows, from above.
     """
-    study = open_study(study_folder)
-    path = Path(out) if out is not None else study.folder / "passage.html"
-    demand_place(path)
+    study, path = page_of(study_folder, out, "passage")
     takes = find_takes(read_notes(study.folder), wanted)
     lines = {take.recording_id: study.line(take.recording_id) for take in takes}
     takes = [_within(take, lines[take.recording_id]["time_s"]) for take in takes]
@@ -165,12 +161,8 @@ def write_passage_page(
     stream = BytesIO()
     slide.savefig(stream, format="png", dpi=_PICTURE_DPI)
     picture = data_uri("image/png", stream.getvalue())
-    page = templates().get_template("passage.html")
-    text = page.render(
-        title=wanted.words or "The same passage", sounds=sounds, picture=picture, caption=slide.caption,
-        demo=study.is_demo, rights=RIGHTS_CAUTION, hearing=HEARING_CAUTION,
-    )  # fmt: skip
-    write_text(path, text)
+    shown = {"title": wanted.words or "The same passage", "sounds": sounds, "picture": picture}
+    write_sounding(path, "passage", study, **shown, caption=slide.caption)
     return path, [take.name for take in takes]
 
 
