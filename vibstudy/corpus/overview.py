@@ -40,19 +40,13 @@ def coverage(recordings: pd.DataFrame, group: str = "region") -> pd.DataFrame:
 def coverage_table(manifest: pd.DataFrame) -> Table:
     """The coverage, decades down and regions across. Excluded rows do not count."""
     counts = coverage(manifest[~manifest["exclude"]])
-    regions = sorted(counts.index.get_level_values("region").unique())
+    words = counts["recordings"].astype(str) + " (" + counts["players"].astype(str) + ")"
+    wide = words.unstack(fill_value="-")
     table = Table(title="Recordings (players)", title_justify="left")
     table.add_column("decade", justify="right")
-    for region in regions:
+    for region in wide:
         table.add_column(cell(str(region)), justify="right")
-    for decade in sorted(counts.index.get_level_values("decade").unique()):
-        cells = []
-        for region in regions:
-            if (decade, region) in counts.index:
-                found = counts.loc[(decade, region)]
-                cells.append(f"{found['recordings']} ({found['players']})")
-            else:
-                cells.append("-")
+    for decade, cells in zip(wide.index, wide.to_numpy().tolist(), strict=True):
         table.add_row(str(decade), *cells)
     return table
 

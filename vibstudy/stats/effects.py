@@ -16,7 +16,7 @@ year 0.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -95,11 +95,8 @@ def standard_models(
                 continue
             fit = fit_presence if model == "presence" else fit_mixed
             known = used.dropna(subset=here)
-            counts = {
-                "players": known["player"].nunique(),
-                "recordings": known["recording_id"].nunique(),
-                "notes": len(known),
-            }
+            players, recordings = (known[name].nunique() for name in ("player", "recording_id"))
+            counts = {"players": players, "recordings": recordings, "notes": len(known)}
             try:
                 yield model, variant, fit(used, f"{outcome} ~ {' + '.join(here)}"), counts
             except VibstudyError:
@@ -119,15 +116,13 @@ def effects_of(
         ``players, recordings, notes``; ``judged`` is False where these recordings cannot judge a term.
     """
     table = fitted.table().reset_index(names="term")
+    shown: dict[str, Callable[[np.ndarray], np.ndarray]] = {
+        "rate": lambda x: x, "extent": lambda x: 100 * (np.exp(x) - 1), "presence": np.exp,
+    }  # fmt: skip
     for name in ("estimate", "low", "high"):
         values = table[name].to_numpy(float)
         with np.errstate(over="ignore", invalid="ignore"):
-            if model == "presence":
-                table[f"{name}_shown"] = np.exp(values)
-            elif model == "extent":
-                table[f"{name}_shown"] = 100 * (np.exp(values) - 1)
-            else:
-                table[f"{name}_shown"] = values
+            table[f"{name}_shown"] = shown[model](values)
     table["words"] = [effect_words(fitted, str(term), centre) for term in table["term"]]
     at_middle = table["term"] == "Intercept"
     if model == "extent":  # a mean, not a difference
