@@ -123,7 +123,7 @@ def is_articulated(level_db: np.ndarray) -> bool:
 def of_witnesses(
     steps: list[Modulation], order: np.ndarray, share: np.ndarray, swing_rad: float
 ) -> Modulation | None:
-    r"""Modulation of a whole note's level from those of its harmonics, in a room or in company.
+    r"""Modulation of a whole note's level from those of its harmonics, in a room or with accompaniment.
 
     What harmonic *k* says is a line over *k* (brightness moves with the vibrato, too), its own deviation
     from it (resonances), what its tail puts on it, and noise. The tail of a swinging pitch is the past: the
