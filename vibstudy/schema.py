@@ -388,40 +388,32 @@ def table_schema(columns: Iterable[Column], frame: pd.DataFrame | None = None) -
         ``{"fields": [...], "missingValues": [""]}``; each field has name, type, title,
         description, and ``unit`` and ``source`` as further properties.
     """
-    import pandas as pd
-
-    fields = []
     known = {column.name: column for column in columns}
-    names = list(known) if frame is None else list(frame.columns)
-    for name in names:
-        if name in known:
-            column = known[name]
-            entry: dict[str, Any] = {
-                "name": name,
-                "type": column.type,
-                "title": column.title,
-                "description": column.definition,
-                "unit": column.unit,
-                "source": column.source,
-            }
-            if column.constraints:
-                entry["constraints"] = dict(column.constraints)
-        else:
-            kind = "string"
-            if frame is not None:
-                if pd.api.types.is_bool_dtype(frame[name]):
-                    kind = "boolean"
-                elif pd.api.types.is_integer_dtype(frame[name]):
-                    kind = "integer"
-                elif pd.api.types.is_numeric_dtype(frame[name]):
-                    kind = "number"
-            entry = {
-                "name": name,
-                "type": kind,
-                "title": name,
-                "description": "Column of the user's manifest, passed through.",
-                "unit": "",
-                "source": "manifest",
-            }
-        fields.append(entry)
+    if frame is not None:
+        known = {name: known.get(name) or _own_column(name, frame[name]) for name in map(str, frame)}
+    fields = [
+        {
+            "name": column.name,
+            "type": column.type,
+            "title": column.title,
+            "description": column.definition,
+            "unit": column.unit,
+            "source": column.source,
+        }
+        | ({"constraints": dict(column.constraints)} if column.constraints else {})
+        for column in known.values()
+    ]
     return {"fields": fields, "missingValues": [""]}
+
+
+def _own_column(name: str, values: pd.Series) -> Column:
+    """Describe a column of the user's own, its type as its values show."""
+    from pandas.api import types
+
+    tests = {
+        "boolean": types.is_bool_dtype,
+        "integer": types.is_integer_dtype,
+        "number": types.is_numeric_dtype,
+    }
+    kind = next((kind for kind, holds in tests.items() if holds(values)), "string")
+    return Column(name, kind, "", name, "Column of the user's manifest, passed through.", "manifest")

@@ -304,7 +304,7 @@ def length_curve(own: pd.DataFrame, rho: float, durations_s: np.ndarray) -> pd.D
     Parameters
     ----------
     own : DataFrame
-        Judged notes of one player: ``duration_s, has_vibrato, recording_id``.
+        Assessable notes of one player: ``duration_s, has_vibrato, recording_id``.
     rho : float
         From :func:`recording_correlation`.
     durations_s : ndarray [shape=(k,)]
