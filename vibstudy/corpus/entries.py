@@ -205,7 +205,7 @@ def plain_value(value: Any) -> Any:
     return None if value is pd.NA or value != value else value
 
 
-def number_of(row: Mapping[str, Any], name: str) -> float | None:
+def number_of(row: Mapping[Any, Any], name: str) -> float | None:
     """The number in a cell of a row; None where there is none."""
     value = plain_value(row.get(name))
     return None if value is None else float(value)

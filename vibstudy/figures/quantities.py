@@ -262,30 +262,25 @@ OF_RECORDINGS: dict[str, str] = {
 
 
 def _recordings(notes: pd.DataFrame, recordings: pd.DataFrame) -> list[dict[str, Any]]:
-    rows = []
+    rows: list[dict[str, Any]] = []
+
+    def told(values: pd.Series, quantity: str, unit: str, rule: str = "") -> None:
+        rows.extend(row("recording", str(k), quantity, float(v), unit, rule) for k, v in values.items())
+
     for outcome, unit in MEANS.items():
         if outcome in notes:
-            means = recording_means(notes, outcome).droplevel("player")
-            rows += [row("recording", str(k), outcome, float(v), unit, "vibrato") for k, v in means.items()]
+            told(recording_means(notes, outcome).droplevel("player"), outcome, unit, "vibrato")
     for outcome, unit in MEDIANS.items():
         if outcome in notes:
             used = notes if outcome == "snr_db" else notes[notes["_vibrato"]]
             rule = "found" if outcome == "snr_db" else "vibrato"
-            medians = used.groupby("recording_id", observed=True)[outcome].median().dropna()
-            rows += [
-                row("recording", str(name), outcome, float(value), unit, rule)
-                for name, value in medians.items()
-            ]
+            told(used.groupby("recording_id", observed=True)[outcome].median().dropna(), outcome, unit, rule)
     if {"programme_db", "noise_db"} <= set(recordings):
         above = recordings["programme_db"].astype(float) - recordings["noise_db"].astype(float)
         recordings = recordings.assign(above_noise_db=above)
     for name, unit in OF_RECORDINGS.items():
         if name in recordings:
-            known = recordings.loc[recordings[name].notna(), ["recording_id", name]]
-            rows += [
-                row("recording", str(recording), name, float(value), unit)
-                for recording, value in known.itertuples(index=False)
-            ]
+            told(recordings.set_index("recording_id")[name].dropna(), name, unit)
     return rows
 
 

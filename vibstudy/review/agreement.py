@@ -36,17 +36,20 @@ FEWEST_PAIRS = 3
 def heard_notes(study: ReviewedStudy) -> pd.DataFrame:
     """Notes that somebody decided on: the machine's figures and quality, ``reviewed``, and the medium."""
     parts = []
-    for name in study.edits:
-        if name in study.recordings:
-            notes, _ = study.outcome(name)
-            medium = study.recordings[name].row.get("medium")
-            parts.append(notes.assign(medium=medium or "not given"))
+    for name in _heard(study):
+        notes, _ = study.outcome(name)
+        parts.append(notes.assign(medium=study.recordings[name].row.get("medium") or "not given"))
     if not parts:
         return pd.DataFrame({"note_id": [], "reviewed": [], "quality": [], "medium": [], "doubted": []})
     notes = pd.concat(parts, ignore_index=True)
     notes = notes[notes["reviewed"].isin(["accepted", "edited", "rejected"])].reset_index(drop=True)
     notes["doubted"] = np.where(notes["quality"].fillna("ok").eq("ok"), "no doubt", "doubtful")
     return notes
+
+
+def _heard(study: ReviewedStudy) -> list[str]:
+    """Recordings of the manifest on which a decision stands."""
+    return [name for name in study.edits if name in study.recordings]
 
 
 def machine_against_ear(heard: pd.DataFrame) -> pd.DataFrame:
@@ -85,9 +88,7 @@ def counted_rates(study: ReviewedStudy) -> pd.DataFrame:
     Of several counts of one listener for one note the last holds.
     """
     rows = []
-    for name in study.edits:
-        if name not in study.recordings:
-            continue
+    for name in _heard(study):
         notes, report = study.outcome(name)
         if not report.counts:
             continue
@@ -111,8 +112,8 @@ def measured_again(study: ReviewedStudy) -> pd.DataFrame:
         ``note_id, rate_hz, rate_again_hz, extent_cents, extent_again_cents``; notes with vibrato in both.
     """
     parts = []
-    for name in study.edits:
-        if name not in study.recordings or not study.outcome(name)[1].remeasure:
+    for name in _heard(study):
+        if not study.outcome(name)[1].remeasure:
             continue
         before = study.as_measured(name).set_index("note_id")
         after = study.edited(name)

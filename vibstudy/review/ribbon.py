@@ -29,6 +29,7 @@ import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.fft import next_fast_len, rfft
 
+from vibstudy.corpus.entries import number_of
 from vibstudy.decisions.phrase import Measured, Phrase
 from vibstudy.figures.recording import NOTE_NAMES, note_name
 from vibstudy.pitch.refine import NoteLine
@@ -307,13 +308,11 @@ def staff(
     near = notes[(notes["offset_s"] > span[0]) & (notes["onset_s"] < span[1])].sort_values("onset_s")
     placed = []
     for row in near.to_dict("records"):
-        midi = row.get("midi")
-        if midi is None or pd.isna(midi):
-            hertz = row.get("pitch_hz")
-            if hertz is None or pd.isna(hertz) or not hertz > 0:
-                continue
-            midi = to_midi(float(hertz), tuning_hz)
-        placed.append((row, round(float(midi))))
+        midi, hertz = number_of(row, "midi"), number_of(row, "pitch_hz")
+        if midi is None and hertz is not None and hertz > 0:
+            midi = to_midi(hertz, tuning_hz)
+        if midi is not None:
+            placed.append((row, round(midi)))
     if not placed:
         return {"clef": "G", "notes": []}
     clef = "G" if float(np.median([midi for _, midi in placed])) >= _MIDDLE_C else "F"

@@ -36,7 +36,7 @@ from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.atomic import write_text
 from vibstudy.corpus.untrusted import as_text, read_bytes
 from vibstudy.decisions.apply import ReviewedStudy
-from vibstudy.decisions.edits import Edit, in_order, make_edit, one_line, read_edits, why_unusable
+from vibstudy.decisions.edits import in_order, make_edit, one_line, read_edits, why_unusable
 from vibstudy.decisions.effects import EditReport, apply_edits, standing_edits, verdicts
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.straighten import straightened_sound
@@ -177,7 +177,7 @@ class ReviewRoom(anywidget.AnyWidget):
         )
         if why := why_unusable(edit):
             raise VibstudyError(why)
-        self._keep(edit)
+        self.study.add(edit)
         if do == "split":
             half = {"note_id": None, "onset_s": edit.value, "offset_s": edit.note_offset_s}
             half["made_by"] = edit.edit_id
@@ -216,9 +216,6 @@ class ReviewRoom(anywidget.AnyWidget):
             raise VibstudyError("There is no following note that it could be one with.")
         return round(float(later.sort_values("onset_s")["offset_s"].iloc[0]), 6)
 
-    def _keep(self, edit: Edit) -> None:
-        self.study.add(edit)
-
     def _sign(self, who: str) -> None:
         """Sign as someone else from now on, and when the study is opened again."""
         if not who:
@@ -235,7 +232,7 @@ class ReviewRoom(anywidget.AnyWidget):
         last = in_order(own)[-1]
         note: dict[str, Any] = {"recording_id": last.recording_id, "note_id": last.note_id}
         note |= {"onset_s": last.note_onset_s, "offset_s": last.note_offset_s}
-        self._keep(make_edit(self.who, note, last.audio_sha256, "undo", last.edit_id))
+        self.study.add(make_edit(self.who, note, last.audio_sha256, "undo", last.edit_id))
         self._said = f"Taken back: {_WORDS[last.what]}."
         self.place = next(
             (i for i, item in enumerate(self.queue) if item["note_id"] == last.note_id), self.place
