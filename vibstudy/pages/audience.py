@@ -40,7 +40,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import add_period, default_cuts, vibrato_notes
 from vibstudy.figures.recording import note_words
 from vibstudy.pages.examples import gain_for, wav_uri, who_plays
-from vibstudy.pages.html import page_of, write_sounding
+from vibstudy.pages.sounding import page_of, write_sounding
 from vibstudy.playing.manner import Manner, in_manner, typical_manner
 from vibstudy.playing.resynthesis import RealNote, cut_out, scale_vibrato
 from vibstudy.playing.tones import FADE_S, PEAK_DBFS

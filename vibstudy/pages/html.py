@@ -3,12 +3,7 @@
 from __future__ import annotations
 
 import base64
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-from vibstudy.corpus.atomic import demand_place, write_text
-from vibstudy.playing.tones import HEARING_CAUTION, RIGHTS_CAUTION
-from vibstudy.study import Study, open_study
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -20,27 +15,6 @@ def templates() -> Environment:
 
     loader = PackageLoader("vibstudy.pages", "templates")
     return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-
-
-def page_of(study_folder: str | Path, out: str | Path | None, name: str) -> tuple[Study, Path]:
-    """A study, and where a page of it is written: `out`, or NAME.html in its folder.
-
-    Raises
-    ------
-    VibstudyError
-        When there is no study, or no file can be written there.
-    """
-    study = open_study(study_folder)
-    path = Path(out) if out is not None else study.folder / f"{name}.html"
-    demand_place(path)
-    return study, path
-
-
-def write_sounding(path: Path, name: str, study: Study, **shown: Any) -> None:
-    """Write a page that plays sound of a study, with the cautions that go with it."""
-    page = templates().get_template(f"{name}.html")
-    cautions = {"rights": RIGHTS_CAUTION, "hearing": HEARING_CAUTION}
-    write_text(path, page.render(**shown, **cautions, demo=study.is_demo))
 
 
 def data_uri(kind: str, content: bytes) -> str:

@@ -24,7 +24,7 @@ from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
 from vibstudy.figures.data import vibrato_notes
 from vibstudy.figures.recording import telling_phrase
 from vibstudy.pages.examples import PLOT, STRAIGHT, Version, make_example, make_phrase, shared_reach
-from vibstudy.pages.html import page_of, write_sounding
+from vibstudy.pages.sounding import page_of, write_sounding
 from vibstudy.playing.manner import Manner, in_manner, own_manner, typical_manner
 from vibstudy.playing.resynthesis import scale_vibrato
 from vibstudy.stats.filters import select

@@ -21,7 +21,8 @@ from vibstudy.errors import VibstudyError
 from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
 from vibstudy.figures.style import save_figure
 from vibstudy.pages.examples import gain_for, wav_uri
-from vibstudy.pages.html import data_uri, page_of, write_sounding
+from vibstudy.pages.html import data_uri
+from vibstudy.pages.sounding import page_of, write_sounding
 from vibstudy.sound.writing import fades
 from vibstudy.study import Study
 
