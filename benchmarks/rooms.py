@@ -39,7 +39,7 @@ Notes are the written ones of 0.5 s and more with vibrato. *right*: found within
 usable (``quality`` ok in versions without that column), with a rate and an extent. *bias, median, p95* of
 the extent's relative error, of the rate's error, *held* by the 95 % interval: of usable ones. *wrong*: off
 by more than 25 %, 0.3 Hz or 60 cents, or said to be straight, among all that are trusted. *odds*: of use,
-per doubling of extent. *straight*: straight notes said to have vibrato, of those trusted. *depth*: loudness
+per doubling of extent, with 95 % limits. *straight*: straight notes said to have vibrato, of those trusted. *depth*: loudness
 vibrato within 1 dB or 15 % of the truth. *T* and *D/R*: ``room_decay_s`` over the truth, and
 ``direct_to_room_db`` less the truth, medians over takes.
 """
@@ -491,20 +491,20 @@ def judged(notes: pd.DataFrame) -> pd.DataFrame:
     return notes
 
 
-def odds_per_doubling(notes: pd.DataFrame) -> float:
-    """Odds of use per doubling of the true extent; NaN where all or none are used."""
+def odds_per_doubling(notes: pd.DataFrame) -> tuple[float, float, float]:
+    """Odds of use per doubling of the true extent, with 95 % limits; NaN where all or none are used."""
     used = notes["used"].astype(float)
+    unknown = (np.nan, np.nan, np.nan)
     if not 3 <= used.sum() <= len(used) - 3:
-        return np.nan
+        return unknown
     octaves = np.log2(notes["true_extent_cents"])
     with warnings.catch_warnings():
         warnings.simplefilter("error", PerfectSeparationWarning)
         try:
-            return float(
-                np.exp(Logit(used, add_constant(octaves - octaves.mean())).fit(disp=0).params.iloc[1])
-            )
+            fit = Logit(used, add_constant(octaves - octaves.mean())).fit(disp=0)
+            return tuple(np.exp([fit.params.iloc[1], *fit.conf_int().iloc[1]]))
         except (PerfectSeparationError, PerfectSeparationWarning):
-            return np.nan
+            return unknown
 
 
 FIGURES = {  # column -> its form
@@ -520,6 +520,8 @@ FIGURES = {  # column -> its form
     "rate held": "{:.0%}",
     "wrong": "{:.1%}",
     "odds": "{:.2f}",
+    "odds low": "{:.2f}",
+    "odds high": "{:.2f}",
     "straight": "{:.0%}",
     "depth": "{:.0%}",
     "T": "{:.2f}",
@@ -534,6 +536,7 @@ def summary(notes: pd.DataFrame, rooms: pd.DataFrame) -> dict[str, float]:
     used = own[own["used"]]
     trusted = own["trusted"].sum()
     straight = notes[~notes["true_has_vibrato"].astype(bool) & notes["trusted"] & notes["right"]]
+    odds = odds_per_doubling(own)
     told = rooms["room_decay_s"] / rooms["true_decay_s"]
     return {
         "direct": rooms["true_direct_db"].mean(),
@@ -547,7 +550,7 @@ def summary(notes: pd.DataFrame, rooms: pd.DataFrame) -> dict[str, float]:
         "rate p95": used["rate_error"].abs().quantile(0.95),
         "rate held": used["rate_held"].mean(),
         "wrong": own["wrong"].sum() / trusted if trusted else np.nan,
-        "odds": odds_per_doubling(own),
+        **dict(zip(("odds", "odds low", "odds high"), odds, strict=True)),
         "straight": straight["has_vibrato"].astype(float).mean(),
         "depth": own["depth_right"].astype(float).mean(),
         "T": told.median(),
@@ -576,7 +579,7 @@ def show(table: pd.DataFrame, beside: pd.DataFrame | None, title: str) -> None:
             now, *before = [form.format(value) if np.isfinite(value) else "-" for value in figures]
             cells.append(now + "".join(f" ({value})" for value in before))
         printed.add_row(str(row), *cells)
-    Console(width=260 if beside is not None else 170).print(printed)
+    Console(width=260 if beside is not None else 190).print(printed)
 
 
 def main() -> None:
