@@ -39,9 +39,9 @@ Notes are the written ones of 0.5 s and more with vibrato. *right*: found within
 usable (``quality`` ok in versions without that column), with a rate and an extent. *bias, median, p95* of
 the extent's relative error, of the rate's error, *held* by the 95 % interval: of usable ones. *wrong*: off
 by more than 25 %, 0.3 Hz or 60 cents, or said to be straight, among all that are trusted. *odds*: of use,
-per doubling of extent, with 95 % limits. *straight*: straight notes said to have vibrato, of those trusted. *depth*: loudness
-vibrato within 1 dB or 15 % of the truth. *T* and *D/R*: ``room_decay_s`` over the truth, and
-``direct_to_room_db`` less the truth, medians over takes.
+per doubling of extent, with 95 % limits. *straight*: straight notes said to have vibrato, of those trusted.
+*depth*: loudness vibrato within 1 dB or 15 % of the truth. *T* and *D/R*: ``room_decay_s`` over the truth,
+and ``direct_to_room_db`` less the truth, medians over takes.
 """
 
 from __future__ import annotations
