@@ -222,7 +222,8 @@ def widening(line: NoteLine, fit: VibratoFit) -> float:
     inside = (time_s >= fit.start_s) & (time_s <= fit.end_s)
     turn = np.exp(-1j * np.interp(time_s, fit.time_s, fit.phase_rad))[inside]
     witnesses = [np.gradient(line.halves, line.hop_s)]
-    witnesses += [] if line.reflected is None else [line.reflected]
+    # both courses err: a difference has the error of two
+    witnesses += [] if line.reflected is None else [line.reflected / np.sqrt(2.0)]
     seen = sum(np.abs(2.0 * np.mean(cents[inside] * turn)) ** 2 / 2.0 for cents in witnesses)
     # four degrees of freedom, and two of each
     said = (4.0 + 2.0 * seen / fit.first_se_cents**2) / (4.0 + 2.0 * len(witnesses))
