@@ -168,6 +168,8 @@ def _is_masked(note: FoundNote, line: NoteLine) -> bool:
     moving = note.values.get("has_vibrato")
     if moving is None:
         return False
+    if moving and note.values["extent_first_cents"] < 1.96 * note.values["extent_first_se_cents"]:
+        return True  # its 95 % interval holds none
     if moving:
         return (line.straightened or line.snr_db < ACCOMPANIED_BELOW_DB) and is_masked(line, note.fit)
     limit_cents = note.values["extent_limit_cents"]
