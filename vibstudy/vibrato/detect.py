@@ -195,8 +195,8 @@ class Search:
         self.count = len(self.rates)
         self.c = spectra[:, p:]  # cosines, then sines
         self.free = m - p
-        self.grid = series.noise_grid()
-        d = self.grid @ series.noise_shapes()[:, :m]
+        self.grid = series.noise_grid(means=True)
+        d = self.grid @ series.noise_shapes(means=True)[:, :m]
         self.w = 1.0 / d
 
         # sums over the spectrum for every background of the grid at once; what the background takes is out

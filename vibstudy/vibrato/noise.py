@@ -18,6 +18,8 @@ in the basis of the discrete cosine transform (type 2), which diagonalises a ran
 The means of blocks move less than points would: differences of a random walk's have the covariances 4/6 and
 1/6, second differences of its integral's 66/120, 26/120 and 1/120 (cubic and quintic B-splines at whole
 numbers). At a rate of 64 values a second jitter of 24 Hz has less than half of the power that points have.
+The test for presence is of means. Where vibrato is fitted the background is that of points: with that of
+means a doubled vibrato of ± 99 cents came out 3 % too narrow, and a steady rate of 5 Hz 0.07 Hz too quick.
 
 A steady pitch, a linear and a quadratic drift, and an exponential scoop at each edge of the note are fixed
 effects. While the sound builds up, the pitch may bend in ways that no scoop tells: where vibrato is fitted,
@@ -122,14 +124,13 @@ class Series:
         knots = ATTACK_KNOTS_S
         return _HATS(np.minimum(self.time_s, knots[-1])) * np.exp(-knots[:-1] / ATTACK_FADE_S)
 
-    def noise_grid(self) -> np.ndarray:
+    def noise_grid(self, means: bool = False) -> np.ndarray:
         """Relative v, s1, s2 over the grid of crossovers [shape=(grid, 3)]."""
-        return _noise_grid(self.step_s)
+        return _noise_grid(self.step_s, means)
 
-    def noise_shapes(self) -> np.ndarray:
-        """What v, s1 and s2 multiply [shape=(3, n - 1)]."""
-        eigen = self.eigenvalues()
-        return np.stack([np.ones_like(eigen), *_block_means(eigen)])
+    def noise_shapes(self, means: bool = False) -> np.ndarray:
+        """What v, s1 and s2 multiply [shape=(3, n - 1)]; of `means` of blocks, or as at points."""
+        return np.stack([np.ones(len(self.time_s) - 1), *_shapes(self.eigenvalues(), means)])
 
 
 @lru_cache(maxsize=FEW)
@@ -138,15 +139,15 @@ def _cosines(n: int) -> np.ndarray:
     return dct(np.eye(n), type=2, norm="ortho", axis=0)[1:]
 
 
-def _block_means(eigen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _shapes(eigen: np.ndarray, means: bool) -> tuple[np.ndarray, np.ndarray]:
     """Spectra of jitter and wander from the eigenvalues of a random walk at points."""
-    return eigen - 1.0 / 6.0, eigen**2 - eigen / 4.0 + 1.0 / 120.0
+    return (eigen - 1.0 / 6.0, eigen**2 - eigen / 4.0 + 1.0 / 120.0) if means else (eigen, eigen**2)
 
 
 @lru_cache(maxsize=256)
-def _noise_grid(step_s: float) -> np.ndarray:
+def _noise_grid(step_s: float, means: bool) -> np.ndarray:
     def at(f_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return _block_means(1.0 / (4.0 * np.sin(np.pi * np.minimum(f_hz * step_s, 0.5)) ** 2))
+        return _shapes(1.0 / (4.0 * np.sin(np.pi * np.minimum(f_hz * step_s, 0.5)) ** 2), means)
 
     jitter, wander = (
         np.repeat(JITTER_CROSSOVERS_HZ, len(WANDER_CROSSOVERS_HZ)),
