@@ -6,7 +6,7 @@ Straight notes of 0.45-3 s, 130-900 Hz, SNR 10-40 dB, of seven kinds: noise alon
 slow bend; jitter and wander of the pitch; a vibrato-free accompaniment of decaying chords; and their
 mixtures. Prints the share below 5 % and 1 % of ``vibrato_p``, the share called vibrato at the two levels,
 and the same for level. Then 0.5-s notes of ± 8 cents at 5.5 Hz and 20 dB. ``CALIBRATION`` of
-:mod:`vibstudy.vibrato.detect` was set on seeds 9001 to 9003.
+:mod:`vibstudy.vibrato.detect` was set on seeds 31 and 32.
 """
 
 from __future__ import annotations

@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.testing import assert_allclose
-from scipy.interpolate import BSpline
 from scipy.special import jv
 
 from tests.signals import RATE_HZ, bound, tone
@@ -23,7 +22,6 @@ from vibstudy.recording import measure_recording
 from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import _independent
 from vibstudy.vibrato.level import Modulation, is_articulated, of_witnesses, tail_in_step
-from vibstudy.vibrato.noise import Series
 from vibstudy.vibrato.note import measure_note, pulses_per_beat
 
 
@@ -528,21 +526,3 @@ def test_no_vibrato_is_wider_than_its_line(monkeypatch):
     assert not measure(sound).get("has_vibrato") and "extent_cents" not in measure(sound)
     monkeypatch.undo()
     assert measure(sound)["extent_cents"] == pytest.approx(25, rel=0.1)
-
-
-def test_the_background_is_that_of_means_of_blocks():
-    """Random walks drawn finely, and B-splines (scipy's), whose values at whole numbers are covariances."""
-    blocks, fine, draws = 64, 25, 4000
-    walk = np.cumsum(np.random.default_rng(6).standard_normal((draws, blocks * fine)), axis=1) / np.sqrt(fine)
-    means = walk.reshape(draws, blocks, fine).mean(axis=2).T
-    series = Series(np.arange(blocks) / 64.0, np.zeros(blocks), True, 1.0)
-    _, jitter, wander = series.noise_shapes(means=True)
-    drawn = np.mean(series.spectrum(means) ** 2, axis=1)
-    assert_allclose(drawn[3:], jitter[3:], rtol=0.12)
-
-    turn = np.pi * np.arange(1, blocks) / blocks
-    for degree, order, shape in ((3, 1, jitter), (5, 2, wander)):
-        spline = BSpline.basis_element(np.arange(degree + 2) - (degree + 1) / 2, extrapolate=False)
-        lags = np.arange(-(degree // 2), degree // 2 + 1)
-        spectrum = sum(spline(lag) * np.cos(lag * turn) for lag in lags)
-        assert_allclose(shape, spectrum / (4 * np.sin(turn / 2) ** 2) ** order, rtol=1e-9)

@@ -24,7 +24,7 @@ common over the product of their lengths, and a set of them counts as :math:`(\s
 33:559-568, from memory). So the first two count; the stretches, which a single late scoop or bad splice
 sets off, are counted one by one (Bonferroni). The probability of the stretches is raised to the power
 `TAIL` first. The background is estimated from few values, so the formula is too confident where it is
-small; the probability given is :math:`p + 0.04\,p^{0.35} (1 - p)^{12}`, calibrated by simulation
+small; the probability given is :math:`p + 0.04\,p^{0.35} (1 - p)^4`, calibrated by simulation
 (``benchmarks/false_alarms.py``). It is nearly uniform for straight notes.
 """
 
@@ -49,7 +49,7 @@ SHRINK, SHORTEST_S, SHORTEST = 0.55, 0.4, 0.1
 LEAST_CYCLES = 2.0
 LATE = 0.45  # share of a long note from which vibrato is looked for too
 
-CALIBRATION = (0.04, 0.35, 12.0)
+CALIBRATION = (0.04, 0.35, 4.0)
 """What is added to the formula's probability, so that it is the one found on simulated straight notes with
 noise, drift, jitter and accompaniment (``benchmarks/false_alarms.py``)."""
 
@@ -195,8 +195,8 @@ class Search:
         self.count = len(self.rates)
         self.c = spectra[:, p:]  # cosines, then sines
         self.free = m - p
-        self.grid = series.noise_grid(means=True)
-        d = self.grid @ series.noise_shapes(means=True)[:, :m]
+        self.grid = series.noise_grid()
+        d = self.grid @ series.noise_shapes()[:, :m]
         self.w = 1.0 / d
 
         # sums over the spectrum for every background of the grid at once; what the background takes is out
