@@ -110,3 +110,13 @@ def _derivative_rows(hop_s: float, width: int) -> np.ndarray:
     order = np.arange(4 if width > 5 else 3)  # a cubic, where there are points for it
     fit = np.linalg.pinv(x[:, None] ** order)
     return (order[1:] * x[:, None] ** (order[1:] - 1)) @ fit[1:]
+
+
+@numba.njit(cache=True, error_model="numpy")
+def to_root(matrix):
+    """Turn a positive definite matrix in place into its lower root (Cholesky); its upper part stays."""
+    for i in range(len(matrix)):
+        for j in range(i + 1):
+            for k in range(j):
+                matrix[i, j] -= matrix[i, k] * matrix[j, k]
+            matrix[i, j] = np.sqrt(matrix[i, i]) if i == j else matrix[i, j] / matrix[j, j]

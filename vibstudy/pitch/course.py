@@ -27,7 +27,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
-from vibstudy.pitch.calculus import integral_of_columns, running_integral
+from vibstudy.pitch.calculus import integral_of_columns, running_integral, to_root
 from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator
 from vibstudy.pitch.refine import CENTS_PER_NEPER
 
@@ -315,16 +315,13 @@ def _slopes(question, x, still, level, lost):
 
 @numba.njit(cache=True, error_model="numpy")
 def _step(curvature, gradient, damping):
-    """Solution of the damped normal equations, by Cholesky's way."""
+    """Solution of the damped normal equations."""
     p = len(gradient)
     root, step = curvature.copy(), gradient.copy()
     for j in range(p):
         root[j, j] *= 1.0 + damping
+    to_root(root)
     for i in range(p):
-        for j in range(i + 1):
-            for k in range(j):
-                root[i, j] -= root[i, k] * root[j, k]
-            root[i, j] = np.sqrt(root[i, i]) if i == j else root[i, j] / root[j, j]
         for k in range(i):
             step[i] -= root[i, k] * step[k]
         step[i] /= root[i, i]

@@ -19,6 +19,7 @@ from __future__ import annotations
 import numba
 import numpy as np
 
+from vibstudy.pitch.calculus import to_root
 from vibstudy.pitch.course import ATTACK_S, COURSE_HZ, FLOOR, LEVEL_HZ, RELEASE_S, Bank
 
 DECAYS_S = (np.inf, 4.0, 2.0, 1.2, 0.7, 0.4, 0.2)
@@ -108,12 +109,8 @@ def _steady_until(values, hop_s, ends):
                     gram[a, b] += level[a] * level[b]
                 for column in range(columns):
                     dots[a, column] += level[a] * values[i, column]
-        # Cholesky's way to orthonormal levels
+        to_root(gram)  # by which levels become orthonormal
         for a in range(count):
-            for b in range(a + 1):
-                for c in range(b):
-                    gram[a, b] -= gram[a, c] * gram[b, c]
-                gram[a, b] = np.sqrt(gram[a, a]) if a == b else gram[a, b] / gram[b, b]
             for b in range(a):
                 for column in range(columns):
                     dots[a, column] -= gram[a, b] * dots[b, column]

@@ -176,7 +176,7 @@ def of_witnesses(
 def tail_in_step(swing_rad: np.ndarray) -> np.ndarray:
     r"""Share of a tail's power at once the vibrato's rate, either side of a harmonic it was turned back with.
 
-    :math:`\sum_m J_m^2(\beta) J_{m-1}^2(\beta)`, by Neumann's addition theorem an integral of
+    By the Bessel functions' addition theorem :math:`\sum_m J_m^2(\beta) J_{m-1}^2(\beta)` is an integral of
     :math:`J_0^2(2 \beta \sin\theta)`.
 
     Parameters
