@@ -1,5 +1,7 @@
 """Where direct sound ends: harmonics at rest, with a tail that decays freely, or others who come in."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,18 @@ from vibstudy.pitch.ending import _steady_until, last_frame
 
 HOP_S, FRAMES, HARMONICS = 0.0035, 300, 8
 ENDS = 200  # of the direct sound, where it ends
+
+
+@pytest.mark.parametrize("band_hz", [10.0, 25.0, 60.0])
+def test_noise_of_a_band_has_its_width_times_its_length_values(band_hz):
+    """Independent complex values (Nyquist); so few bins tell up to a fifth fewer of a wide band."""
+    rng = np.random.default_rng(4)
+    rows, around = 60, 8 * FRAMES
+    noise = np.fft.fft(rng.standard_normal((rows, around)) + 1j * rng.standard_normal((rows, around)))
+    noise[:, np.abs(np.fft.fftfreq(around, HOP_S)) > band_hz / 2] = 0.0
+    rest = np.fft.ifft(noise)[:, :FRAMES]
+    bank = replace(bank_of(1.0, 0.0, 1), b=rest)
+    assert bank.coloured(rest).mean() == pytest.approx(band_hz * HOP_S * FRAMES, rel=0.25)
 
 
 def bank_of(gain, noise, seed):

@@ -82,6 +82,12 @@ def test_all_mistakes_are_told_at_once(tmp_path):
     ]
 
 
+def test_how_short_a_note_and_how_long_an_overlap_may_be(tmp_path):
+    """30 ms, two frames of the line, and 20 ms, as near as a cut is drawn by hand."""
+    assert told(tmp_path, "onset_s,offset_s\n1,1.029\n2,2.031\n") == [(2, "offset_s", "1.029")]
+    assert told(tmp_path, "onset_s,offset_s\n1,2\n1.981,3\n2.979,4\n") == [(4, "onset_s", "2.979")]
+
+
 def test_repairs_say_what_would_be_right(tmp_path):
     with pytest.raises(VibstudyError) as refusal:
         read_note_list(written(tmp_path, "onset_s,offset_s,pitch\n1:02.5,64,H4\n"))
@@ -169,6 +175,15 @@ def test_the_pitch_given_overrules_a_tracker_an_octave_away():
     time_s = found.line.time_s
     assert set(found.line.f0_hz[(time_s > 0.1) & (time_s < 0.9)]) == {440}
     assert np.isnan(found.line.f0_hz[(time_s > 0.91) & (time_s < 0.99)]).all()
+
+
+@pytest.mark.parametrize(("ratio", "own"), [(7 / 6, True), (6 / 5, False), (5 / 4, False)])
+def test_a_third_above_the_pitch_given_is_another_player(ratio, own):
+    """Just intervals: 267 cents may be a wide vibrato's crest; 316 and 386 are thirds."""
+    found = listed_notes(
+        voice(np.zeros(RATE_HZ)), RATE_HZ, contour(1, 440 * ratio), listed((0.1, 0.9, 440, None))
+    )
+    assert found.rows[0]["pitch_hz"] == pytest.approx(440 * ratio if own else 440)
 
 
 def kinds(found) -> list[str]:

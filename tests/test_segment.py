@@ -13,14 +13,15 @@ import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.signal import fftconvolve, lfilter
+from scipy.signal import decimate, fftconvolve, lfilter
 
 from tests import fluid
 from vibstudy.notes.alternation import Alternation, find_alternations
-from vibstudy.notes.fine import FinePitch
+from vibstudy.notes.fine import FinePitch, fine_pitch, sounding_base_hz
 from vibstudy.notes.kinds import _in_register
+from vibstudy.notes.line import HeldLine
 from vibstudy.notes.segment import COLUMNS, _one_at_a_time, segment_notes
-from vibstudy.notes.spans import Span
+from vibstudy.notes.spans import Span, join_half_cycles
 from vibstudy.notes.trill import Habit
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.trackers import track_line
@@ -428,6 +429,49 @@ def test_a_glitch_parts_no_half_cycle():
     assert swing.half_cycles >= 10 and swing.kind == "trill"
 
 
+def test_half_cycles_of_25_to_350_ms_belong_to_an_alternation():
+    """In frames of 2.5 ms: 11 are a half cycle and 9 are a glitch; 138 are one and 146 are a note held."""
+    for frames, found in ((11, 1), (9, 0)):
+        assert len(alternations_of(100.0 * np.repeat(np.arange(24) % 2, frames))) == found
+    for frames, counts in ((138, [17]), (146, [8, 8])):
+        lengths = np.full(17, 60)
+        lengths[8] = frames
+        curve = 100.0 * np.repeat(np.arange(17) % 2, lengths)
+        assert [swing.half_cycles for swing in alternations_of(curve)] == counts
+
+
+def harmonics_of(base_hz: float, even: float, seconds: float) -> np.ndarray:
+    """Twelve harmonics; `even`: amplitude of the even ones, of the others 1."""
+    time_s = clock(seconds)
+    return sum((1.0 if k % 2 else even) * np.cos(2 * np.pi * k * base_hz * time_s + k) for k in range(1, 13))
+
+
+@pytest.mark.parametrize(("base_hz", "parts"), [(220.0, 2), (220.0, 3), (220.0, 5), (27.5, 2)])
+def test_a_pitch_taken_at_a_harmonic_is_brought_down(base_hz, parts):
+    """Down to the lowest A of a piano, 27.5 Hz."""
+    sound = harmonics_of(base_hz, 1.0, 1.0).astype(np.float32)
+    pitch = fine_pitch(sound, RATE_HZ, 0.0, 1.0, parts * base_hz)
+    assert sounding_base_hz(sound, RATE_HZ, 0.0, pitch) == pytest.approx(base_hz)
+
+
+@pytest.mark.parametrize(("share", "parts"), [(0.08, 1), (0.12, 2)])
+def test_what_lies_between_harmonics_must_hold_a_tenth_of_the_power(share, parts):
+    sound = harmonics_of(220.0, float(np.sqrt((1 - share) / share)), 1.0).astype(np.float32)
+    pitch = fine_pitch(sound, RATE_HZ, 0.0, 1.0, 440.0)
+    assert sounding_base_hz(sound, RATE_HZ, 0.0, pitch) == pytest.approx(440.0 / parts)
+
+
+@pytest.mark.parametrize(("seconds", "notes"), [(0.144, 1), (0.176, 2)])
+def test_half_a_cycle_of_three_hertz_is_given_back(seconds, notes):
+    """It lasts 167 ms; what is longer, in frames of 16 ms, is no half cycle of a vibrato but a note."""
+    time_s = np.arange(0, 1 + seconds, 0.016)
+    after = time_s >= 1.0
+    cents = np.where(after, 90.0, 100 * np.sin(2 * np.pi * 3 * time_s))
+    line = HeldLine(time_s, np.where(after, 100.0, 0.0), cents, np.ones(len(cents)), np.zeros(len(cents)))
+    spans = [Span(0.0, 1.0, 0.0), Span(1.0, 1.0 + seconds, 100.0)]
+    assert len(join_half_cycles(line, spans)) == notes
+
+
 def test_a_scale_and_a_slow_alternation_are_no_trill():
     scale = np.repeat([0, 200, 400, 500, 700, 900], 60)
     slow = np.repeat(np.tile([0, 200], 6), 100)
@@ -613,6 +657,14 @@ def test_notes_whose_edges_cross_leave_the_others_whole(edges):
     for number, (onset, offset) in enumerate(edges):
         later = [begin for begin, end in edges[number + 1 :] if end > begin]
         assert onset in onsets or offset <= onset or min(later) <= onset
+
+
+def test_a_file_of_half_the_rate_has_the_same_notes():
+    """At 11,025 Hz its spectrum ends below 8 kHz, up to which it is looked at."""
+    cents, edges = steps([0, 200, 400], [0.5, 0.5, 0.5])
+    sound = decimate(voice(cents), 2).astype(np.float32)
+    notes = segment_notes(sound, RATE_HZ / 2, track_line(sound, RATE_HZ / 2, "swift-f0"), min_note_s=0.08)
+    assert notes["onset_s"].to_numpy() == pytest.approx(PAD_S + np.array([0, *edges]), abs=0.02)
 
 
 def test_level_does_not_matter():

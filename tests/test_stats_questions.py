@@ -372,7 +372,13 @@ def test_one_kind_of_few_players_is_no_verdict():
     rng = np.random.default_rng(14)
     varied = corpus(np.full(16, 5.5), rng.normal(5, 0.3, 16), rng.uniform(0.4, 0.8, 16), seed=14)
     answer = kinds_of_use(varied)
-    assert "one kind would do" in answer.cannot_tell and "of 100 corpora" in answer.cannot_tell
+    assert "one kind would do" in answer.cannot_tell
+    found = float(re.search(r"found in only (\d+) of 100 corpora", answer.cannot_tell)[1])
+    # asked again with other draws of players four standard deviations apart; errors of both are below 0.025
+    apart, null = rng.normal(size=(2, 399, 16, 2))
+    apart[..., 0] += 4 * (rng.random((399, 16)) < 0.5)
+    again = np.mean(two_kinds(apart)[0] > np.quantile(two_kinds(null)[0], 0.95))
+    assert found == pytest.approx(100 * again, abs=12)
     assert "11 players" in kinds_of_use(even(11)).cannot_tell
     assert "do not vary" in kinds_of_use(even(16)).cannot_tell  # all vibrate on every note
 
@@ -424,6 +430,24 @@ def test_few_lineages_cannot_tell():
     # each lineage its own stratum: exchange within it says nothing of a teacher against strangers
     answer = pupils_near_teachers(alone.assign(decade=notes["player"]), draws=99)
     assert "so few others" in answer.cannot_tell
+
+
+@pytest.mark.parametrize(("regions", "told"), [((3, 3, 3), True), ((3, 4, 2), False)])
+def test_what_strata_allow_by_hand(regions, told):
+    """A pair is the nearest of its region's in 1 of 3 exchanges of three players, of 6 of four, of 1 of two.
+
+    So p is at least 1/27 = 0.037, which can be told, or 1/18 = 0.056, which cannot.
+    """
+    teachers, players = len(regions), sum(regions)
+    region = np.repeat(np.arange(teachers), regions)
+    first = np.searchsorted(region, np.arange(teachers))
+    rng = np.random.default_rng(6)
+    notes = corpus(5.5 + rng.normal(0, 0.4, players), rng.normal(5, 0.4, players), recordings=1, notes=8)
+    number = notes["player"].str[1:].astype(int).to_numpy()
+    pupils = dict(zip(first + 1, first, strict=True))
+    notes["teacher"] = pd.Series([f"P{pupils[k]:02d}" if k in pupils else pd.NA for k in number], notes.index)
+    answer = pupils_near_teachers(notes.assign(decade=1950, region=region[number].astype(str)))
+    assert ("so few others" not in answer.cannot_tell) == told
 
 
 def test_a_teacher_who_is_nearly_a_player_is_asked_about():

@@ -13,7 +13,7 @@ import soundfile
 from numpy.testing import assert_allclose
 from scipy.special import jv
 
-from tests.signals import RATE_HZ, bound, tone
+from tests.signals import PAD_S, RATE_HZ, bound, tone
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import refine_note
@@ -235,6 +235,17 @@ def test_triangle_of_20_and_70_cents_at_5_hz(extent_cents):
     )
     assert_allclose(got["extent_cents"], extent_cents, atol=0.4)
     assert_allclose(got["waveform"], 1.0, atol=0.05)
+
+
+def test_a_strong_second_harmonic_has_its_extent():
+    """A second harmonic of 0.55 of the first: one crest is nearly two, half of peak-to-peak is as it is."""
+    begin_rad = np.random.default_rng(3).uniform(0, 2 * np.pi)
+    psi = 2 * np.pi * 5.5 * np.linspace(PAD_S, PAD_S + 1.5, 3001) + begin_rad
+    for phase_rad in (0.0, np.pi / 2):
+        second = 30 * 0.55 * np.cos(2 * psi + phase_rad)
+        truth = np.ptp(30 * np.cos(psi) + second) / 2
+        row = measure(tone(np.random.default_rng(3), duration_s=1.5, cents=second))
+        assert row["extent_cents"] == pytest.approx(truth, abs=0.5)
 
 
 def test_extent_agrees_with_sidebands_of_the_sound():

@@ -140,7 +140,7 @@ class Bank:
         running = np.cumsum(np.concatenate([power, power[:, :8]], axis=1), axis=1)
         smooth = running[:, 8:] - running[:, :-8]
         seen = smooth.sum(axis=1) ** 2 / np.maximum((smooth**2).sum(axis=1), 1e-300) / 2.0
-        return np.clip(seen, 4.0, self.white())
+        return np.minimum(seen, self.white())
 
 
 @dataclass(frozen=True, eq=False)

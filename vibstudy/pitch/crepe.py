@@ -91,7 +91,7 @@ def activations(samples: np.ndarray, rate_hz: float, size: str = "tiny", hop_s: 
     hop = round(hop_s * RATE_HZ)
     windows = np.lib.stride_tricks.sliding_window_view(padded, FRAME)[::hop]
     run = _session(size)
-    out = np.empty((len(windows), 360), dtype=np.float32)
+    out = np.empty((len(windows), len(BIN_CENTS)), dtype=np.float32)
     for start in range(0, len(windows), _BATCH):
         frames = windows[start : start + _BATCH]
         frames = frames - frames.mean(axis=1, keepdims=True)
@@ -124,8 +124,8 @@ def decode(
     masked = np.where(inside, activation, 0.0)
     best = _path(masked) if viterbi and len(masked) else masked.argmax(axis=1)
     nearby = best[:, None] + np.arange(-4, 5)  # the bins about the strongest, which are averaged
-    valid = (nearby >= 0) & (nearby < 360)
-    nearby = np.clip(nearby, 0, 359)
+    valid = (nearby >= 0) & (nearby < len(BIN_CENTS))
+    nearby = np.clip(nearby, 0, len(BIN_CENTS) - 1)
     weights = np.where(valid, np.take_along_axis(activation, nearby, axis=1), 0.0).astype(np.float64)
     cents = (weights * BIN_CENTS[nearby]).sum(axis=1) / np.maximum(weights.sum(axis=1), 1e-30)
     confidence = np.take_along_axis(activation, best[:, None], axis=1)[:, 0].astype(np.float64)
@@ -135,10 +135,11 @@ def decode(
 def _path(activation: np.ndarray) -> np.ndarray:
     import librosa
 
-    step = np.abs(np.subtract.outer(np.arange(360), np.arange(360)))
+    bins = np.arange(len(BIN_CENTS))
+    step = np.abs(np.subtract.outer(bins, bins))
     transition = np.maximum(12 - step, 0).astype(np.float64)
     transition /= transition.sum(axis=1, keepdims=True)
-    transition = (1 - _LEAP) * transition + _LEAP / 360
+    transition = (1 - _LEAP) * transition + _LEAP / len(bins)
     return librosa.sequence.viterbi(np.ascontiguousarray(activation.T, dtype=np.float64), transition)
 
 
@@ -246,7 +247,7 @@ def build_graph(weights: Path):
         nodes,
         "crepe",
         [helper.make_tensor_value_info("frames", TensorProto.FLOAT, ["n", FRAME])],
-        [helper.make_tensor_value_info("activation", TensorProto.FLOAT, ["n", 360])],
+        [helper.make_tensor_value_info("activation", TensorProto.FLOAT, ["n", len(BIN_CENTS)])],
         constants,
     )
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 17)], ir_version=9)

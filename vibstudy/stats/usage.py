@@ -57,7 +57,8 @@ PAUSE_S = 0.3
 """A silence this long ends a phrase."""
 
 LENGTH_CLASSES = ("short", "middle", "long")
-DYNAMIC_STEPS = {"ppp": -4, "pp": -3, "p": -2, "mp": -1, "mf": 0, "f": 1, "ff": 2, "fff": 3}
+DYNAMICS = ("ppp", "pp", "p", "mp", "mf", "f", "ff", "fff")
+DYNAMIC_STEPS = {mark: step - DYNAMICS.index("mf") for step, mark in enumerate(DYNAMICS)}
 """Written dynamics in steps above mezzo forte."""
 
 SLUR_POSITIONS = ("none", "first", "inside", "last")
