@@ -375,10 +375,11 @@ def what_is_heard_of_a_note(jitter: float) -> Any:
                     for balance in (0.13, 0.17):
                         other = replace(line, snr_db=snr_db, halves=apart * 1.4 * sway, balance=balance)
                         masks.append(int(is_masked(other, fit)) + 2 * int(is_masked(other, None)))
+            reflected = np.sqrt(2.0) * np.gradient(line.halves, line.hop_s)
             for factor in range(1, 14):
                 if fit is not None:
                     wide = {"seen_rate_se_hz": 0.02 * factor, "seen_first_se_cents": 0.1 * factor}
-                    straightened = replace(line, straightened=factor % 2 == 0)
+                    straightened = replace(line, straightened=factor % 2 == 0, reflected=reflected)
                     masks.append(int(is_masked(straightened, replace(fit, **wide))))
     return out | {f"masked from {part}": masks[part : part + 40] for part in range(0, len(masks), 40)}
 

@@ -927,12 +927,12 @@ def test_what_figures_toml_cannot_say_is_told_at_once(tmp_path):
         encoding="utf-8",
     )
     with pytest.raises(VibstudyError) as error:
-        read_own(tmp_path)
+        read_own(tmp_path, ["region"])
     told = " ".join(map(str, error.value.problems))
     for word in ("gruop", "rate_and_extend", "claims.titel", "claims.width_mm", "claims.x"):
         assert word in told
     assert "group" in told and "rate_and_extent" in told and "title" in told  # the nearest known names
-    assert read_own(tmp_path / "nowhere").group == "region" and len(set(FIGURES)) == len(FIGURES)
+    assert read_own(tmp_path / "nowhere", ["region"]).group == "region" and len(set(FIGURES)) == len(FIGURES)
 
 
 # --- words

@@ -355,7 +355,7 @@ def test_tuning_without_notes_is_missing():
     empty = estimate_tuning([])
     assert np.isnan(empty.tuning_hz) and np.isnan(empty.se_cents) and empty.notes == 0
     assert np.isnan(estimate_tuning([np.nan, 0]).tuning_hz)
-    one = estimate_tuning([441.0, np.nan], [1.0, np.nan], [-20, np.nan], [1.0, np.nan])
+    one = estimate_tuning([441.0, np.nan], [1.0, np.nan], [-20, np.nan])
     assert one.tuning_hz == pytest.approx(441) and np.isnan(one.se_cents)
 
 

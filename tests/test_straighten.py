@@ -107,7 +107,10 @@ def test_rate_and_extent_in_a_hall_lie_within_their_errors(hall):
 
 
 def test_reflections_are_a_witness_of_the_error():
-    """Narrow vibratos in a small room, direct sound 5 dB below the rest; a dry note has no reflections."""
+    """Narrow vibratos in a small room, direct sound 5 dB below the rest; a dry note has no reflections.
+
+    "without": as if following them had changed nothing.
+    """
     held = {"with": [], "without": []}
     for seed in range(10, 20):
         sound, f0, rng = played(seed, extent_cents=15.0)
@@ -115,7 +118,7 @@ def test_reflections_are_a_witness_of_the_error():
         line = straighten_note(samples, RATE_HZ, pooled(sound, samples, f0)).line
         inside = (sound.time_s > sound.onset_s + 0.02) & (sound.time_s < sound.offset_s - 0.02)
         extent = sound.extent[inside].mean()
-        for kind, each in (("with", line), ("without", replace(line, reflected=None))):
+        for kind, each in (("with", line), ("without", replace(line, reflected=0.0 * line.reflected))):
             got = measure_note(each)[0]
             off = np.abs(got["extent_first_cents"] - extent)
             held[kind].append(off < 1.96 * got["extent_first_se_cents"])

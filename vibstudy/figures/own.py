@@ -61,15 +61,15 @@ class Own:
     figures: dict[str, OwnFigure] = field(default_factory=dict)
 
 
-def read_own(folder: str | Path, columns: Iterable[str] | None = None) -> Own:
+def read_own(folder: str | Path, columns: Iterable[str]) -> Own:
     """Read the ``figures.toml`` of a study; what it does not say is as ever.
 
     Parameters
     ----------
     folder : path
         Study folder.
-    columns : iterable of str | None
-        Columns of the manifest, one of which `group` must be; None does not ask.
+    columns : iterable of str
+        Columns of the notes, the manifest's among them, one of which `group` must be.
 
     Raises
     ------
@@ -86,7 +86,7 @@ def read_own(folder: str | Path, columns: Iterable[str] | None = None) -> Own:
     group = content.pop("group", DEFAULT_GROUP)
     if not isinstance(group, str) or not group.strip():
         problems.append(_problem(file, "group", "is the name of a column in quotation marks", group))
-    elif columns is not None and group not in set(columns):
+    elif group != DEFAULT_GROUP and group not in set(columns):
         found = list(columns)
         problems.append(_problem(file, "group", "is no column of the manifest", group, nearest(group, found)))
     figures = {}

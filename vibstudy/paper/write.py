@@ -100,9 +100,9 @@ def write_paper(
         When nothing is measured.
     """
     study = open_study(study_folder)
-    own = read_own(study.folder)
     folder = Path(out) if out is not None else study.folder / "paper"
     notes, recordings = read_notes(study.folder), read_recordings(study.folder)
+    own = read_own(study.folder, notes.columns)
     say("claims and models")
     claims = read_claims(study.folder / CLAIMS_FILE) if (study.folder / CLAIMS_FILE).is_file() else []
     book = text.Book()
@@ -124,7 +124,7 @@ def write_paper(
             *setting_rows(dict(settings[["setting", "value"]].to_numpy().tolist())),
         ],
     )
-    book.tables |= _tables(study, notes, claims, evaluated, frame, own.group)
+    book.tables |= _tables(notes, claims, evaluated, frame, own.group)
     book.tables |= {"settings": settings, "reach": reach} | _surroundings(study, notes, surroundings)
     figures_folder = folder / "figures"
     figures_folder.mkdir(parents=True, exist_ok=True)
@@ -226,7 +226,6 @@ def _write_slides(
 
 
 def _tables(
-    study: Study,
     notes: pd.DataFrame,
     claims: Sequence[Claim],
     evaluated: pd.DataFrame,

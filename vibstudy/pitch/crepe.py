@@ -80,15 +80,15 @@ def track_crepe(
     return Contour(time_s, np.where(confidence >= VOICED, f0, np.nan), confidence, f"crepe-{size} {weights}")
 
 
-def activations(samples: np.ndarray, rate_hz: float, size: str = "tiny", hop_s: float = HOP_S) -> np.ndarray:
-    """Output of the network: ndarray [shape=(frames, 360), range 0..1], frames centred on ``i * hop_s``."""
+def activations(samples: np.ndarray, rate_hz: float, size: str = "tiny") -> np.ndarray:
+    """Output of the network: ndarray [shape=(frames, 360), range 0..1], frames centred on ``i * HOP_S``."""
     import soxr
 
     samples = np.asarray(samples, dtype=np.float32)
     if rate_hz != RATE_HZ:
         samples = soxr.resample(samples, rate_hz, RATE_HZ, quality="HQ")
     padded = np.pad(samples, FRAME // 2)
-    hop = round(hop_s * RATE_HZ)
+    hop = round(HOP_S * RATE_HZ)
     windows = np.lib.stride_tricks.sliding_window_view(padded, FRAME)[::hop]
     run = _session(size)
     out = np.empty((len(windows), len(BIN_CENTS)), dtype=np.float32)

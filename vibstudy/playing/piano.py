@@ -10,13 +10,14 @@ import numpy as np
 from scipy.signal import lfilter
 
 STIFFNESS = 4e-4
+_PARTIALS = 8
 CHORD = (-24.0, -12.0, -8.0, -5.0)
 """Semitones from the tone above: bass and a triad."""
 CHORD_S = 0.7
 """Mean time from chord to chord."""
 
 
-def struck_string(hammer: np.ndarray, f0_hz: float, rate_hz: float, partials: int = 8) -> np.ndarray:
+def struck_string(hammer: np.ndarray, f0_hz: float, rate_hz: float) -> np.ndarray:
     """Decaying, slightly stretched partials: each a two-pole resonator hit by the hammer.
 
     Parameters
@@ -27,15 +28,13 @@ def struck_string(hammer: np.ndarray, f0_hz: float, rate_hz: float, partials: in
         Its fundamental.
     rate_hz : float
         Sampling rate.
-    partials : int
-        How many.
 
     Returns
     -------
     ndarray [shape=(n,)]
     """
     sound = np.zeros(len(hammer))
-    for number in range(1, partials + 1):
+    for number in range(1, _PARTIALS + 1):
         frequency_hz = number * f0_hz * np.sqrt(1 + STIFFNESS * number**2)
         decay_s = 1.1 * (220 / f0_hz) ** 0.4 / (1 + 0.35 * (number - 1))
         radius = np.exp(-1 / (decay_s * rate_hz))

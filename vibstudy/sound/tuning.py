@@ -92,7 +92,6 @@ def estimate_tuning(
     pitch_hz: Iterable[float],
     duration_s: Iterable[float] | None = None,
     level_db: Iterable[float] | None = None,
-    se_cents: Iterable[float] | None = None,
     near_hz: float = CONCERT_HZ,
 ) -> Tuning:
     """Estimate the tuning from the mean pitches of the notes.
@@ -101,9 +100,8 @@ def estimate_tuning(
     ----------
     pitch_hz : array [shape=(n,)]
         Mean pitch of each note; missing ones are left out.
-    duration_s, level_db, se_cents : array [shape=(n,)] | None
-        Weights: long notes count more (up to 1 s), soft ones less, imprecise ones less. Missing
-        values count as the median.
+    duration_s, level_db : array [shape=(n,)] | None
+        Weights: long notes count more (up to 1 s), soft ones less. Missing values count as the median.
     near_hz : float
         Sought within ±50 cents of this.
 
@@ -113,7 +111,7 @@ def estimate_tuning(
     """
     pitch = np.asarray(pitch_hz, dtype=float)
     usable = np.isfinite(pitch) & (pitch > 0)
-    weights = _weights(usable, duration_s, level_db, se_cents)
+    weights = _weights(usable, duration_s, level_db)
     cents = to_cents(pitch[usable], near_hz)
     n = len(cents)
     if n == 0:
@@ -143,7 +141,6 @@ def _weights(
     usable: np.ndarray,
     duration_s: Iterable[float] | None,
     level_db: Iterable[float] | None,
-    se_cents: Iterable[float] | None,
 ) -> np.ndarray:
     def filled(values: Iterable[float]) -> np.ndarray:
         array = np.asarray(values, dtype=float)[usable]
@@ -156,8 +153,6 @@ def _weights(
     if level_db is not None:
         level = filled(level_db)
         weights *= np.clip(10 ** ((level - np.median(level)) / 20), 0.1, 1.0) if len(level) else 1.0
-    if se_cents is not None:
-        weights *= 1 / (1 + (filled(se_cents) / 5.0) ** 2)
     return weights
 
 

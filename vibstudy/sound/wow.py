@@ -164,9 +164,7 @@ class Wow:
         )
 
 
-def estimate_wow(
-    time_s: np.ndarray, cents: np.ndarray, note: np.ndarray, weights: np.ndarray | None = None
-) -> Wow:
+def estimate_wow(time_s: np.ndarray, cents: np.ndarray, note: np.ndarray) -> Wow:
     """Look for wow in the fine pitch of all notes.
 
     Parameters
@@ -178,14 +176,12 @@ def estimate_wow(
     note : ndarray [shape=(n,)]
         To which note each value belongs. Steady partials of the accompaniment may be given as
         further notes; notes may overlap.
-    weights : ndarray [shape=(n,)] | None
-        Such as 1 / variance of each value.
 
     Returns
     -------
     Wow
     """
-    series = _binned(time_s, cents, note, weights)
+    series = _binned(time_s, cents, note)
     if series is None or len(series.starts) < _FEWEST_NOTES:
         return Wow.from_json(None)
     bands = [
@@ -264,26 +260,21 @@ class _Series:
         return min(math.sqrt(4 * np.pi) * spread, self.stretch_s)
 
 
-def _binned(
-    time_s: np.ndarray, cents: np.ndarray, note: np.ndarray, weights: np.ndarray | None
-) -> _Series | None:
+def _binned(time_s: np.ndarray, cents: np.ndarray, note: np.ndarray) -> _Series | None:
     t, c, note = np.asarray(time_s, float), np.asarray(cents, float), np.asarray(note)
-    w = np.ones(len(t)) if weights is None else np.asarray(weights, float)
     order = np.lexsort((t, note))
-    order = order[(np.isfinite(t) & np.isfinite(c) & (w > 0))[order]]
+    order = order[(np.isfinite(t) & np.isfinite(c))[order]]
     if not len(order):
         return None
-    t, c, w, note = t[order], c[order], w[order], note[order]
+    t, c, note = t[order], c[order], note[order]
     starts = _changes(note)
     counts = np.diff(np.append(starts, len(t)))
     since = t - np.repeat(t[starts], counts)
     until = np.repeat(t[starts + counts - 1], counts) - t
     bins = _changes(note, (since / _BIN_S).astype(int))
     size = np.diff(np.append(bins, len(t)))
-    weight = np.add.reduceat(w, bins)
-    t, c = np.add.reduceat(w * t, bins) / weight, np.add.reduceat(w * c, bins) / weight
-    since, until = np.add.reduceat(since, bins) / size, np.add.reduceat(until, bins) / size
-    w, note = weight, note[bins]
+    t, c, since, until = (np.add.reduceat(values, bins) / size for values in (t, c, since, until))
+    w, note = size.astype(float), note[bins]
     counts = np.diff(np.append(_changes(note), len(t)))
     enough = np.repeat(counts >= 4, counts)
     if not enough.any():

@@ -209,9 +209,7 @@ class Laplace:
         found = self.mode(beta, factors)
         return found.value + found.log_det
 
-    def restricted_mode(
-        self, point: np.ndarray, factors: Sequence[np.ndarray], rounds: int = 50
-    ) -> _Mode | None:
+    def restricted_mode(self, point: np.ndarray, factors: Sequence[np.ndarray]) -> _Mode | None:
         """The mode of fixed and random effects together; None where the odds are infinite.
 
         Parameters
@@ -219,13 +217,11 @@ class Laplace:
         point : ndarray [shape=(p + blocks * m,)]
             Fixed effects, and effects in units of their deviations: where the search begins.
         factors : sequence of ndarray
-        rounds : int
-            Newton steps at most.
         """
         scales, p = self.scales(factors), self.x.shape[1]
         beta, u = point[:p], point[p:]
         value = self._penalised(beta, scales, u)
-        for _ in range(rounds):
+        for _ in range(50):
             _, w, left = self._weights(self._eta(beta, scales * u))
             curvature = self._curvature(w, scales)
             if not np.isfinite(curvature).all():  # deviations beyond all measure
@@ -267,13 +263,13 @@ class Laplace:
         return mixed, self.x.T @ weighted - tied.T @ mixed
 
     def restricted(
-        self, point: np.ndarray, factors: Sequence[np.ndarray], rounds: int = 50
+        self, point: np.ndarray, factors: Sequence[np.ndarray]
     ) -> tuple[float, np.ndarray, np.ndarray]:
         """-2 log restricted likelihood (infinite where the odds are), its slopes by the factors, its mode.
 
         Parameters as of :meth:`restricted_mode`.
         """
-        found = self.restricted_mode(point, factors, rounds)
+        found = self.restricted_mode(point, factors)
         if found is None:
             return np.inf, np.full(len(self.blocks), np.nan), point
         value = found.value + found.log_det

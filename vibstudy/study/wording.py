@@ -78,9 +78,9 @@ def p_words(p: float) -> str:
     return "p < 0.001" if p < 0.001 else f"p = {p:.2g}" if p < 0.1 else f"p = {p:.2f}"
 
 
-def estimate_words(row: pd.Series, unit: str, decimals: int = 2) -> str:
+def estimate_words(row: pd.Series, unit: str) -> str:
     """Return "+0.12 Hz (95 % interval +0.04 to +0.20; t(13.2) = 3.10, p = 0.008)" of a model's row."""
-    values = [f"{row[name]:+.{decimals}f}" for name in ("estimate", "low", "high")]
+    values = [f"{row[name]:+.2f}" for name in ("estimate", "low", "high")]
     return _with_interval(row, values, f" {unit}" if unit else "")
 
 

@@ -59,6 +59,8 @@ def is_masked(line: NoteLine, fit: VibratoFit | None, limit_cents: float = 0.0) 
     clear = line.snr_db >= SWAY_LIMITS_DB[-1] and not line.straightened
     if line.balance < LEAST_BALANCE and not clear:  # one harmonic alone: nothing to hold it against
         return True
+    if fit is None and clear:
+        return False
     since_s = line.time_s - line.onset_s
     time_s, apart = thin(since_s, np.gradient(line.halves, line.hop_s), _RATE_HZ)
     if fit is None:
@@ -69,7 +71,7 @@ def is_masked(line: NoteLine, fit: VibratoFit | None, limit_cents: float = 0.0) 
             inner = slice(None)
         limit = SWAY_LIMITS_CENTS[int(np.searchsorted(SWAY_LIMITS_DB, line.snr_db))]
         sway = max(_in_band(_level(moving[inner]), step_s) for moving in (apart, cents))
-        return not clear and (limit_cents > HEARD_CENTS or sway > limit)
+        return limit_cents > HEARD_CENTS or sway > limit
     wider, limit = widening(line, fit), fit.first_cents * WRONG_SHARE / 2.0
     extent_se = wider * fit.seen_first_se_cents
     if not line.straightened:

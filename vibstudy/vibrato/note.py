@@ -24,7 +24,7 @@ import numpy as np
 from vibstudy.pitch.refine import CENTS_PER_NEPER, NoteLine
 from vibstudy.schema import LIMITS
 from vibstudy.units import fusion_limit_cents
-from vibstudy.vibrato.detect import Detection, Search, detect
+from vibstudy.vibrato.detect import Search, detect
 from vibstudy.vibrato.fit import fit_vibrato
 from vibstudy.vibrato.level import (
     Modulation,
@@ -140,7 +140,7 @@ def measure_note(
         # two slow cycles and the drift may undo each other: nothing swings wider than its line
         if fit is not None and fit.first_cents > np.ptp(line.cents):
             fit = None
-    values.update(_presence(found, fit, span))
+    values.update(_presence(fit, span))
     if values.get("has_vibrato") is None:
         values["quality"].append("too_short")
     if values.get("has_vibrato"):
@@ -168,7 +168,7 @@ def _carried_by(values: dict[str, Any]) -> dict[str, Any]:
     return columns
 
 
-def _presence(found: Detection, fit: VibratoFit | None, span_s: float) -> dict[str, Any]:
+def _presence(fit: VibratoFit | None, span_s: float) -> dict[str, Any]:
     if fit is None:
         return {"has_vibrato": False if span_s * SLOW_RATE_HZ >= MIN_CYCLES else None}
     if (fit.end_s - fit.start_s) * fit.rate_hz < MIN_CYCLES - 0.2:  # its ends are known to a fifth of a cycle
@@ -221,12 +221,12 @@ def widening(line: NoteLine, fit: VibratoFit) -> float:
     time_s = line.time_s - line.onset_s
     inside = (time_s >= fit.start_s) & (time_s <= fit.end_s)
     turn = np.exp(-1j * np.interp(time_s, fit.time_s, fit.phase_rad))[inside]
-    witnesses = [np.gradient(line.halves, line.hop_s)]
+    assert line.reflected is not None  # of a straightened note
     # both courses err: a difference has the error of two
-    witnesses += [] if line.reflected is None else [line.reflected / np.sqrt(2.0)]
+    witnesses = np.gradient(line.halves, line.hop_s), line.reflected / np.sqrt(2.0)
     seen = sum(np.abs(2.0 * np.mean(cents[inside] * turn)) ** 2 / 2.0 for cents in witnesses)
     # four degrees of freedom, and two of each
-    said = (4.0 + 2.0 * seen / fit.first_se_cents**2) / (4.0 + 2.0 * len(witnesses))
+    said = (4.0 + 2.0 * seen / fit.first_se_cents**2) / 8.0
     return STRAIGHTENED_SE * max(1.0, said) ** 0.5
 
 
