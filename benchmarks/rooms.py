@@ -15,7 +15,7 @@ saxophone, French horn, tenor saxophone in its low register). Winds of TimGM6mb 
 have a vibrato of their own, of 8 cents, so that no truth is known. *Synthetic*: the tone of
 :mod:`vibstudy.demo.synthesis`, whose vibrato differs from cycle to cycle (rate by 5 %, extent by 7.5 %),
 fades in, grows or shrinks, and moves level and timbre. Every sixth note is straight. Repeated notes are tied:
-to part them is another question (``notes.py``).
+to part them is another question (``repeated.py``).
 
 Rooms: pyroomacoustics, image sources and ray tracing, a shoebox for each of studio, recital room and
 church, whose absorption is set by its own Schroeder integration (Schroeder 1965, JASA 37:409-412) to the
@@ -257,7 +257,7 @@ def synthetic_take(name: str, melody: Melody, rng: np.random.Generator) -> Take:
             level_db=float(rng.uniform(-10, -2)),
             swell_db=float(rng.uniform(0, 3)),
             attack_s=0.03,
-            vibrato=_drawn_vibrato(note, rng) if rng.random() > 1 / 6 else None,
+            vibrato=drawn_vibrato(note, rng) if rng.random() > 1 / 6 else None,
         )
         for note in line
     ]
@@ -274,7 +274,8 @@ def synthetic_take(name: str, melody: Melody, rng: np.random.Generator) -> Take:
     return Take(soloist, melody, line, sung.samples, truth)
 
 
-def _drawn_vibrato(note: Sounded, rng: np.random.Generator) -> Vibrato | None:
+def drawn_vibrato(note: Sounded, rng: np.random.Generator) -> Vibrato | None:
+    """A vibrato that differs from cycle to cycle; None of a short note."""
     if note.offset_s - note.onset_s < 0.3:
         return None
     return Vibrato(

@@ -42,6 +42,7 @@ from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator, slow_course,
 from vibstudy.pitch.ending import last_frame
 from vibstudy.pitch.follow import REACH_CENTS, followed
 from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, STILL_CENTS, NoteLine
+from vibstudy.pitch.repeated import Silences, silences
 
 FIRST_HZ, NEXT = 3000.0, 2.0
 """Harmonics up to here first, and an octave more at each step; a quarter more finds no more. From 2,000 Hz on
@@ -108,11 +109,14 @@ class Straightened:
         By how much its log likelihood exceeds that of the line it was to improve.
     steady : ndarray [shape=(harmonics,)]
         Share of each harmonic's power that became steady.
+    silences : Silences
+        Where it may be begun anew.
     """
 
     line: NoteLine
     gain: float
     steady: np.ndarray
+    silences: Silences
 
 
 def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Straightened | None:
@@ -170,7 +174,7 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
         ended = replace(line, offset_s=line.onset_s + float(bank.time_s[-1]))
         straight = _scored(bank, ended, counts)
     straight = replace(straight, reflected=reflected[:last])
-    return Straightened(straight, gain, 1.0 - _lost(bank) / bank.total)
+    return Straightened(straight, gain, 1.0 - _lost(bank) / bank.total, silences(as_found, line.onset_s))
 
 
 def _reflected(bank: Bank, course: Course, x: np.ndarray) -> np.ndarray:

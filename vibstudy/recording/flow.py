@@ -25,7 +25,7 @@ from threadpoolctl import ThreadpoolController
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import VibstudyError
-from vibstudy.recording.found import FoundNote, find_line, find_note, number_in, rejoin, within_range
+from vibstudy.recording.found import FoundNote, find_line, find_repeated, number_in, rejoin, within_range
 from vibstudy.recording.measured import doubt_register, measure_vibrato
 from vibstudy.recording.tables import RecordingResult, line_frame, result_of, thinned_line
 from vibstudy.schema import FIGURE_CELLS
@@ -302,14 +302,15 @@ def _find_notes(
         for row in found.rows:
             if free_from_s - EDGE_S < audio.origin_s + float(row["onset_s"]) < limit_s:
                 before = notes[-1].line if notes else None
-                note = find_note(audio, found.line, row, octaves, before.reference_hz if before else None)
-                free_from_s = note.values["offset_s"]
-                whole = rejoin(audio, found.line, rows[-1], notes[-1], row, note) if notes else None
-                if whole is not None:
-                    rows[-1], notes[-1] = whole
-                else:
-                    rows.append(row)
-                    notes.append(note)
+                before_hz = before.reference_hz if before else None
+                for part, note in find_repeated(audio, found.line, row, octaves, before_hz):
+                    free_from_s = note.values["offset_s"]
+                    whole = rejoin(audio, found.line, rows[-1], notes[-1], part, note) if notes else None
+                    if whole is not None:
+                        rows[-1], notes[-1] = whole
+                    else:
+                        rows.append(part)
+                        notes.append(note)
     return _BlockNotes(notes, free_from_s, found.tracked.tracker)
 
 

@@ -1,7 +1,8 @@
 """Notes found in a piece of sound, each with its refined line and the reasons to doubt it.
 
 :func:`find_line` tracks the soloist and parts the line into notes; :func:`find_note` refines the line of one,
-settles its octave, looks for other players where it does not stand clear, and straightens its line there;
+settles its octave, looks for other players where it does not stand clear, and straightens its line there
+(:func:`find_repeated`: it may be several notes on one pitch, which a room runs together);
 :func:`rejoin` makes one note of two where only the line leapt. What is found does not depend on the rest of
 the recording, so that a phrase gives the same as the whole.
 """
@@ -46,6 +47,8 @@ BEYOND_SEMITONES = 5.0
 TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
 DIP_S, ATTACK_DIP_DB = 0.06, 5.4
 """Two notes that touch are one where only the line leapt between them and the level does not dip."""
+SILENCE_SE_S = 0.016
+"""Error of where a silence under a room's tail begins and ends."""
 OCTAVE_ABOVE = 0.9
 TRILL_COLUMNS = ("trill_p", "trill_rate_hz", "trill_interval_cents")
 
@@ -90,6 +93,8 @@ class FoundNote:
         Whether somebody says that the soloist plays this pitch: a list, a score.
     theirs : bool
         Whether its vibrato is doubted for no other reason than that it may be another player's.
+    silent_s : (float, float) | None
+        Begin and end, from the first sample, of a silence within, after which it is begun anew.
     fit : VibratoFit | None
         Its vibrato, once measured; None when there is none.
     """
@@ -102,6 +107,7 @@ class FoundNote:
     other_vibrates: bool = False
     named: bool = False
     theirs: bool = False
+    silent_s: tuple[float, float] | None = None
     fit: VibratoFit | None = None
 
 
@@ -220,7 +226,7 @@ def find_note(
         "voiced_fraction": contour.heard_share(onset, offset),
     }
     values |= {key: found[key] for key in ("note_label", *TRILL_COLUMNS) if key in found}
-    line, accompaniment, unsure = _refined(
+    line, accompaniment, unsure, straight = _refined(
         audio, contour, onset, offset, found.get("octave_below"), found.get("straight")
     )
     reasons += ["octave_unsure"] if unsure and not found.get("named") else []
@@ -243,6 +249,8 @@ def find_note(
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
     note = FoundNote(values, reasons, line, audio.origin_s, named=bool(found.get("named")))
+    if straight is not None and values["note_kind"] == "note":
+        note.silent_s = straight.silences.likeliest()
     if line is not None and accompaniment is not None:
         note.other_db = -np.inf if _same(accompaniment.other_hz, before_hz) else accompaniment.other_db
         note.other_vibrates = _moves(audio, line, accompaniment)
@@ -256,10 +264,11 @@ def _refined(
     offset_s: float,
     lower_share: float | None,
     known: Straightened | None,
-) -> tuple[NoteLine | None, Accompaniment | None, bool]:
+) -> tuple[NoteLine | None, Accompaniment | None, bool, Straightened | None]:
     """Refined line of a note, an octave or a twelfth away where the sound says so; other players; any doubt.
 
-    The pitch of the contour stands when `lower_share` is None; `known` is what straightening it gave before.
+    Last, what straightening it gave. The pitch of the contour stands when `lower_share` is None; `known` is
+    what straightening gave before.
     """
 
     def refined(parts: float) -> NoteLine | None:
@@ -268,7 +277,7 @@ def _refined(
 
     line = refined(1)
     if line is None or not ((lower_share or 0.0) > LOWER_SHARE_ABOVE or line.snr_db < LOOK_BELOW_DB):
-        return line, None, False
+        return line, None, False, None
     accompaniment: Accompaniment | None = None
     unsure = False
     if lower_share is not None:
@@ -279,11 +288,12 @@ def _refined(
         if moved is not None:
             line, accompaniment, known = moved, None, None
     unsure |= share_between(line, 3) < SPARSE
+    straight: Straightened | None = None
     if _may_be_drawn(line):
         straight = known or straighten_note(audio.samples, audio.rate_hz, line)
         if straight is not None and straight.gain > 0.0:
             line, accompaniment = straight.line, None  # a line drawn astray hides others
-    return line, accompaniment or find_accompaniment(audio.samples, audio.rate_hz, line), unsure
+    return line, accompaniment or find_accompaniment(audio.samples, audio.rate_hz, line), unsure, straight
 
 
 def _may_be_drawn(line: NoteLine) -> bool:
@@ -300,6 +310,38 @@ def _moves(audio: Audio, line: NoteLine, accompaniment: Accompaniment) -> bool:
     if accompaniment.other_db < OTHER_VIBRATES_ABOVE_DB or line.snr_db > ACCOMPANIED_BELOW_DB:
         return False
     return other_vibrates(audio.samples, audio.rate_hz, line, accompaniment.other_hz)
+
+
+def find_repeated(
+    audio: Audio,
+    contour: Contour,
+    row: Mapping[Any, Any],
+    octaves: np.ndarray | None = None,
+    before_hz: float | None = None,
+) -> list[tuple[Mapping[Any, Any], FoundNote]]:
+    """A note, or the several it is where a room's tail hid the silence between them; each with its row.
+
+    Parameters
+    ----------
+    audio, contour, row, octaves, before_hz
+        As for :func:`find_note`. A note that somebody names is one.
+    """
+    note = find_note(audio, contour, row, octaves, before_hz)
+    if note.silent_s is None or row.get("octave_below") is None:
+        return [(row, note)]
+    end_s, begin_s = note.silent_s
+    known = {key: value for key, value in row.items() if key != "straight"}
+    left = find_repeated(
+        audio, contour, {**known, "offset_s": end_s, "offset_se_s": SILENCE_SE_S}, octaves, before_hz
+    )
+    tail_of = left[-1][1].line
+    return left + find_repeated(
+        audio,
+        contour,
+        {**known, "onset_s": begin_s, "onset_se_s": SILENCE_SE_S},
+        octaves,
+        tail_of.reference_hz if tail_of else before_hz,
+    )
 
 
 def rejoin(

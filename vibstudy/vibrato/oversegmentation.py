@@ -6,9 +6,9 @@ note falls into pieces at them, as if it were tongued. Where the pitch does not 
 happens: dips of a straight note are the player's.
 
 Pieces on one pitch that touch are straightened as one note (:mod:`vibstudy.pitch.straighten`). Where they
-have one vibrato, a cut between them stands only if the sound that became steady, the direct one, falls in
-most harmonics at the same time, by `TONGUED_DB`: a tongue stops them all, a room takes one here and another
-there. What seemed a trill or a wide vibrato is a note where, straightened, it swings less than any trill.
+have one vibrato, a cut between them stands only if a silence of the direct sound is likelier there than none
+(:mod:`vibstudy.pitch.repeated`): a tongue stops all harmonics, a room takes one here and another there. What
+seemed a trill or a wide vibrato is a note where, straightened, it swings less than any trill.
 """
 
 from __future__ import annotations
@@ -21,9 +21,8 @@ import numpy as np
 from vibstudy.notes.alternation import LEAST_CENTS
 from vibstudy.pitch.accompaniment import find_accompaniment
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.demodulate import slow_course
 from vibstudy.pitch.octaves import LOWER_ABOVE_DB, LOWER_SHARE_ABOVE, TWELFTH_ABOVE_DB
-from vibstudy.pitch.refine import NoteLine, harmonics_along, refine_note
+from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import quality_of, reasons_of
 from vibstudy.vibrato.detect import detect
@@ -32,13 +31,9 @@ from vibstudy.vibrato.note import pitch_series
 CLEAR_DB = 25.0
 """A note that stands out by more is seldom parted by a room, though its line may be drawn by one."""
 TOUCHING_S, SAME_CENTS = 0.03, 60.0
-TONGUED_DB = 8.0
-"""In simulated rooms 24 of 25 dips are less deep in the median of the harmonics; so are three in four of
-those between repeated notes: there nine cuts in ten that are found are the room's."""
-DIP_S = 0.06  # either side of a cut
+CUT_S = 0.06  # so far from a silence a cut may lie
 RATES_HZ = (3.0, 10.0)  # rates of vibrato
 SURE_P = 1e-3  # a vibrato that is surely there
-_HEARD_DB = 40.0  # below the loudest: no harmonic that is heard
 _KINDS = ("note", "ornament", "unclear")
 _OF_END = ("offset_s", "offset_se_s")
 _OF_WHOLE = ("trill_p", "trill_rate_hz", "trill_interval_cents")
@@ -105,10 +100,9 @@ def _joined(
     accompaniment = find_accompaniment(samples, rate_hz, straight.line)
     if accompaniment.below_db > LOWER_ABOVE_DB or accompaniment.twelfth_db > TWELFTH_ABOVE_DB:
         return run  # there may be notes an octave or a twelfth apart
-    time_s, level_db = _steady_level(samples, rate_hz, straight.line)
     parts = [[run[0]]]
     for row in run[1:]:
-        if _dip_db(time_s, level_db, row["onset_s"]) > TONGUED_DB:
+        if straight.silences.near(row["onset_s"], CUT_S):
             parts.append([row])
         else:
             parts[-1].append(row)
@@ -116,26 +110,6 @@ def _joined(
     if len(parts) == 1:  # as it will be found again
         return [_whole(run, wide) | {"straight": straight}]
     return [_whole(part, wide) for part in parts]
-
-
-def _steady_level(samples: np.ndarray, rate_hz: float, line: NoteLine) -> tuple[np.ndarray, np.ndarray]:
-    """Times, and what most harmonics' steady parts do, dB re each one's mean."""
-    time_s, harmonics = harmonics_along(samples, rate_hz, line, 1)
-    steady = slow_course(harmonics, float(time_s[1] - time_s[0]))
-    level_db = 10.0 * np.log10(steady.real**2 + steady.imag**2 + 1e-20)
-    mean_db = level_db.mean(axis=1, keepdims=True)
-    heard = mean_db[:, 0] > mean_db.max() - _HEARD_DB
-    return time_s, np.median((level_db - mean_db)[heard], axis=0)
-
-
-def _dip_db(time_s: np.ndarray, level_db: np.ndarray, at_s: float) -> float:
-    """How far the level falls near a time below the lower of the maxima on both sides."""
-    since_s = time_s - at_s
-    before, after = (level_db[(np.abs(since_s) < DIP_S) & side] for side in (since_s <= 0.0, since_s >= 0.0))
-    inside = level_db[np.abs(since_s) < 0.3 * DIP_S]
-    if not (len(before) and len(after) and len(inside)):
-        return 0.0
-    return float(min(before.max(), after.max()) - inside.min())
 
 
 def _whole(part: list[dict[str, Any]], wide: bool) -> dict[str, Any]:
