@@ -3,8 +3,9 @@
     uv run python -m benchmarks.repeated [--seed 1] [--takes 12] [--rows "recital near" ...]
 
 Needs the program FluidSynth and the SoundFont FluidR3_GM. A take is a line of some fourteen notes of 0.35 to
-1.6 s, half of them in groups of two or three on one pitch with gaps of 30 to 120 ms, straight or with a vibrato
-of their own; winds, rooms and places are those of ``rooms.py``. Truth is what was sent to the synthesiser.
+1.6 s, half of them in groups of two or three on one pitch with gaps of 30 to 120 ms, straight or with a
+vibrato of their own; winds, rooms and places are those of ``rooms.py``. Truth is what was sent to the
+synthesiser.
 
 *parted*: repeated notes of which one was found to begin within 60 ms. *merged*: not, but a note that counts
 goes on over the silence. *cut*: notes of which two pieces of 60 ms and more were found; *counting*: of these,
