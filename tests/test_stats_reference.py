@@ -474,10 +474,10 @@ def test_where_slopes_say_nothing_the_search_goes_on_without_them(monkeypatch: p
     for wall in (0.50005, 0.9 * best):
 
         def walled(
-            point: np.ndarray, factors: list[np.ndarray], rounds: int = 50, wall: float = wall
+            point: np.ndarray, factors: list[np.ndarray], wall: float = wall
         ) -> tuple[float, np.ndarray, np.ndarray]:
             inside = abs(factors[0][0, 0]) <= wall
-            return plain(point, factors, rounds) if inside else (np.inf, np.full(1, np.nan), point)
+            return plain(point, factors) if inside else (np.inf, np.full(1, np.nan), point)
 
         monkeypatch.setattr(likelihood, "restricted", walled)
         found = restricted_factors(likelihood, np.zeros(1), start)
