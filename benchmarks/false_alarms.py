@@ -1,12 +1,17 @@
 """How often straight notes pass for vibrato, and how often a short narrow vibrato is found.
 
     uv run python -m benchmarks.false_alarms [--notes 300] [--seed 5]
+    uv run python -m benchmarks.false_alarms --colours
 
 Straight notes of 0.45-3 s, 130-900 Hz, SNR 10-40 dB, of seven kinds: noise alone; drift, scoops and a
 slow bend; jitter and wander of the pitch; a vibrato-free accompaniment of decaying chords; and their
 mixtures. Prints the share below 5 % and 1 % of ``vibrato_p``, the share called vibrato at the two levels,
 and the same for level. Then 0.5-s notes of ± 8 cents at 5.5 Hz and 20 dB. ``CALIBRATION`` of
-:mod:`vibstudy.vibrato.detect` was set on seeds 31 and 32.
+:mod:`vibstudy.vibrato.detect` was set on seeds 91 to 94.
+
+``--colours`` prints what ``COLOURED`` there is made of: of straight notes drawn from each background of the
+test's own model, the log of how often they reach a probability of a tenth, over a tenth, by degrees of
+freedom and by how the background falls (dB an octave).
 """
 
 from __future__ import annotations
@@ -17,10 +22,13 @@ import numpy as np
 import pandas as pd
 from rich.console import Console
 from rich.table import Table
+from scipy.fft import idct
 
 from tests.signals import PAD_S, RATE_HZ, tone
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
+from vibstudy.vibrato import detect
+from vibstudy.vibrato.noise import Series
 from vibstudy.vibrato.note import measure_note
 
 KINDS = ("noise", "drift", "jitter", "drift jitter", "chords", "drift chords", "drift jitter chords")
@@ -79,12 +87,41 @@ def _chords(duration_s: float, rng: np.random.Generator) -> np.ndarray:
     return out / (np.std(out) + 1e-12)
 
 
+def print_colours(draws: int) -> None:
+    """Print how often notes drawn from each background are far from straight, by the formula alone."""
+    detect.CALIBRATION, detect.COLOURED = (1.0, 1.0), np.zeros_like(detect.COLOURED)
+    table = Table(title="log of the share below a tenth, over a tenth")
+    for head in ("length, s", "degrees of freedom", *(f"{low} to {low + 2} dB" for low in range(0, 12, 2))):
+        table.add_column(head)
+    rng = np.random.default_rng(5)
+    for duration_s in (0.5, 0.7, 1.0, 1.4, 2.25):
+        step_s = 1 / 100 if duration_s < 1.5 else 1 / 64
+        time_s = np.arange(0.5 * step_s, duration_s, step_s)
+        search = detect.Search(Series(time_s, time_s, True, duration_s), 3.0, 10.0, anywhere=True)
+        power = 1.0 / search.w
+        falls = detect.falls_db(power, 3.0, search.series.span_s)
+        below = [[] for _ in range(6)]
+        for variance, fall in zip(power, falls, strict=True):
+            own = below[int(np.clip(fall / 2.0, 0, 5))]
+            for _ in range(draws):
+                spectrum = np.zeros(len(time_s))
+                spectrum[1 : len(variance) + 1] = rng.standard_normal(len(variance)) * np.sqrt(variance)
+                own.append(search.test(idct(spectrum, type=2, norm="ortho")).p < 0.1)
+        logs = [f"{np.log(10 * np.mean(own)):.2f}" if own else "" for own in below]
+        table.add_row(str(duration_s), str(search.free), *logs)
+    Console(width=120).print(table)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--notes", type=int, default=286, help="straight notes of each kind")
     parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--out", help="write the notes to this CSV")
+    parser.add_argument("--colours", action="store_true", help="draws from the test's own model, alone")
     args = parser.parse_args()
+    if args.colours:
+        print_colours(100)
+        return
     rng = np.random.default_rng(args.seed)
     rows = [straight(kind, rng) for kind in KINDS for _ in range(args.notes)]
     frame = pd.DataFrame([row for row in rows if row])

@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.testing import assert_allclose
+from scipy.fft import idct
+from scipy.interpolate import BSpline
 from scipy.special import jv
 
 from tests.signals import PAD_S, RATE_HZ, bound, tone
@@ -20,8 +22,9 @@ from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.recording import measure_recording
 from vibstudy.units import fusion_limit_cents
-from vibstudy.vibrato.detect import _independent
+from vibstudy.vibrato.detect import Search, _independent
 from vibstudy.vibrato.level import Modulation, is_articulated, of_witnesses, tail_in_step
+from vibstudy.vibrato.noise import Series
 from vibstudy.vibrato.note import measure_note, pulses_per_beat
 
 
@@ -537,3 +540,38 @@ def test_no_vibrato_is_wider_than_its_line(monkeypatch):
     assert not measure(sound).get("has_vibrato") and "extent_cents" not in measure(sound)
     monkeypatch.undo()
     assert measure(sound)["extent_cents"] == pytest.approx(25, rel=0.1)
+
+
+def test_the_background_is_that_of_means_of_blocks():
+    """Random walks drawn finely, and B-splines (scipy's), whose values at whole numbers are covariances."""
+    blocks, fine, draws = 64, 25, 1000
+    walk = np.cumsum(np.random.default_rng(6).standard_normal((draws, blocks * fine)), axis=1) / np.sqrt(fine)
+    means = walk.reshape(draws, blocks, fine).mean(axis=2).T
+    series = Series(np.arange(blocks) / 64.0, np.zeros(blocks), True, 1.0)
+    _, jitter, wander = series.noise_shapes(means=True)
+    drawn = np.mean(series.spectrum(means) ** 2, axis=1)
+    assert_allclose(np.mean((drawn / jitter)[3:].reshape(-1, 10), axis=1), 1.0, rtol=0.06)
+
+    turn = np.pi * np.arange(1, blocks) / blocks
+    for degree, order, shape in ((3, 1, jitter), (5, 2, wander)):
+        spline = BSpline.basis_element(np.arange(degree + 2) - (degree + 1) / 2, extrapolate=False)
+        lags = np.arange(-(degree // 2), degree // 2 + 1)
+        spectrum = sum(spline(lag) * np.cos(lag * turn) for lag in lags)
+        assert_allclose(shape, spectrum / (4 * np.sin(turn / 2) ** 2) ** order, rtol=1e-9)
+
+
+@pytest.mark.parametrize("duration_s", [0.7, 1.6])
+def test_straight_notes_of_any_colour_are_as_rarely_called_vibrato(duration_s):
+    """White phase noise, jitter, wander: drawn with the spectra of means of blocks."""
+    rng = np.random.default_rng(12)
+    time_s = np.arange(0.005, duration_s, 0.01)
+    series = Series(time_s, time_s, True, duration_s)
+    search = Search(series, 3.0, 10.0)
+    shapes = series.noise_shapes(means=True)
+    shares = []
+    for mix in ((1.0, 0.0, 0.0), (0.3, 1.0, 0.0), (0.01, 0.0, 1.0)):
+        root = np.sqrt(np.array(mix) @ shapes)
+        spectra = np.append(np.zeros((400, 1)), rng.standard_normal((400, len(root))) * root, axis=1)
+        found = [search.test(values).p for values in idct(spectra, type=2, norm="ortho", axis=1)]
+        shares.append(np.mean(np.array(found) < 0.1))
+    assert max(shares) < min(4.0 * min(shares), 0.2)

@@ -23,9 +23,14 @@ common over the product of their lengths, and a set of them counts as :math:`(\s
 \sum\lambda` windows, with λ the eigenvalues of these correlations (Galwey 2009, Genet. Epidemiol.
 33:559-568, from memory). So the first two count; the stretches, which a single late scoop or bad splice
 sets off, are counted one by one (Bonferroni). The probability of the stretches is raised to the power
-`TAIL` first. The background is estimated from few values, so the formula is too confident where it is
-small; the probability given is :math:`p + 0.04\,p^{0.35} (1 - p)^4`, calibrated by simulation
-(``benchmarks/false_alarms.py``). It is nearly uniform for straight notes.
+`TAIL` first.
+
+The background is estimated, from few values in a short note: of straight notes drawn from this model, too
+few reach the formula's probability where the background is white, up to three times too many where it
+falls. So it is multiplied by what such draws say (:data:`COLOURED`), in the mean (of logarithms) over the
+backgrounds, each as likely as the straight note makes it: a parametric bootstrap, drawn once for all. What
+pitch lines hold beside the model is in :data:`CALIBRATION`. The probability is nearly uniform for straight
+notes (``benchmarks/false_alarms.py``).
 """
 
 from __future__ import annotations
@@ -43,15 +48,24 @@ TOP_HZ = 24.0
 BENT_S = 0.4  # duration from which a straight note may bend to and fro
 ANYWHERE, TAIL = 0.3, 0.5
 """Share of the false alarms allowed to stretches anywhere, and the power of their probability that holds:
-what is not stationary (a late scoop, a bad splice of the line) is found by short windows first."""
+what is not stationary (a late scoop, a bad splice of the line) is found by short windows first. Where
+stretches are not looked at, their share is nobody's."""
 # 0.4 s: two cycles at 5 Hz
 SHRINK, SHORTEST_S, SHORTEST = 0.55, 0.4, 0.1
 LEAST_CYCLES = 2.0
 LATE = 0.45  # share of a long note from which vibrato is looked for too
 
-CALIBRATION = (0.04, 0.35, 4.0)
-"""What is added to the formula's probability, so that it is the one found on simulated straight notes with
-noise, drift, jitter and accompaniment (``benchmarks/false_alarms.py``)."""
+COLOURED_FREE, COLOURED_DB = (15.0, 25.0, 40.0, 60.0, 100.0), (0.5, 5.0, 10.0)
+COLOURED = np.array(
+    [[-1.4, -0.5, 0.8], [-0.95, 0.3, 1.0], [-0.55, 0.3, 0.35], [-0.6, -0.05, -0.05], [-0.6, -0.3, -0.35]]
+)
+"""Log of how often straight notes drawn from the model reach the formula's probability of a tenth, over a
+tenth, by the degrees of freedom and by how the background falls from the slowest rate to `TOP_HZ`, dB an
+octave (``benchmarks/false_alarms.py --colours``)."""
+
+CALIBRATION = (0.5, 0.82)
+"""Factor and power that make a small probability the one found on simulated straight notes with noise, drift,
+jitter and accompaniment (``benchmarks/false_alarms.py``, seeds 91 to 94)."""
 
 
 @dataclass(frozen=True)
@@ -182,7 +196,7 @@ class Search:
         searched = np.array(self.windows)[self.which[self.firsts]]
         self.shares = np.where(
             usual,
-            (1.0 - ANYWHERE * anywhere) / _independent(searched[usual]),
+            (1.0 - ANYWHERE) / _independent(searched[usual]),
             ANYWHERE / max(int(np.sum(~usual)), 1),
         )
         self.tail = np.where(usual, 1.0, TAIL)
@@ -195,8 +209,11 @@ class Search:
         self.count = len(self.rates)
         self.c = spectra[:, p:]  # cosines, then sines
         self.free = m - p
-        self.grid = series.noise_grid()
-        d = self.grid @ series.noise_shapes()[:, :m]
+        d = series.noise_grid(means=True) @ series.noise_shapes(means=True)[:, :m]
+        points = series.noise_grid()  # what is handed on is as at points, with the same power
+        power = np.exp(np.mean(np.log(d / (points @ series.noise_shapes()[:, :m])), axis=1))
+        self.grid = points * power[:, None]
+        self.coloured = _coloured(falls_db(d, rate_min_hz, series.span_s), self.free)
         self.w = 1.0 / d
 
         # sums over the spectrum for every background of the grid at once; what the background takes is out
@@ -246,7 +263,8 @@ class Search:
         sine = (self.a11[g, r] * b2[g, r] - self.a12[g, r] * b1[g, r]) / self.det[g, r]
         freedom = max(self.free - 2, 1)
         start, end = self.windows[self.which[r]]
-        p_value = _calibrated(min(float(chances[at]), 1.0))
+        likely = np.exp(like0 - like0.max())
+        p_value = _calibrated(float(chances[at] * np.exp(likely @ self.coloured / likely.sum())))
         # the noise of the model that the test chooses
         straight = int(np.argmax(like0))
         chosen = (straight, float(ssr0[straight]) / self.free)
@@ -271,10 +289,11 @@ class Search:
         """
         own = slice(0, self.firsts[1] if len(self.firsts) > 1 else self.count)
         known = float(np.median((self.a11[g, own] + self.a22[g, own]) / 2.0)) / noise
+        steep = np.exp(self.coloured[-1])  # what swings, taken for straight, falls as the steepest do
 
         def chance(statistic: float) -> float:
             first = self._probability(np.full(len(self.width), statistic))[0] / self.shares[0]
-            return _calibrated(min(float(first), 1.0)) - false_alarm
+            return _calibrated(float(first * steep)) - false_alarm
 
         high = 1.0
         while chance(high) > 0.0 and high < 1e4:  # no note tells more
@@ -291,10 +310,26 @@ class Search:
         return -np.expm1(np.log1p(-np.minimum(np.exp(log_p1), 1 - 1e-16)) - crossings)
 
 
+def falls_db(power: np.ndarray, rate_min_hz: float, span_s: float) -> np.ndarray:
+    """By how much backgrounds fall from the slowest rate on, dB an octave [shape of power=(grid, m)]."""
+    rates = np.arange(1, power.shape[1] + 1) / (2.0 * span_s)
+    told = rates >= min(rate_min_hz, rates[-2])  # two at least
+    octaves = np.log2(rates[told])
+    octaves -= octaves.mean()
+    return -10.0 * (np.log10(power[:, told]) @ octaves) / (octaves @ octaves)
+
+
+def _coloured(falls: np.ndarray, free: int) -> np.ndarray:
+    """Log of the factor that draws from backgrounds that fall so say."""
+    by_free = [np.interp(np.log(free), np.log(COLOURED_FREE), column) for column in COLOURED.T]
+    return np.interp(falls, COLOURED_DB, by_free)
+
+
 def _calibrated(p: float) -> float:
     """The formula's probability made the one found on simulated straight notes."""
-    factor, small, large = CALIBRATION
-    return min(p + factor * p**small * (1.0 - p) ** large, 1.0)
+    factor, power = CALIBRATION
+    p = min(p, 1.0)
+    return p**power * (factor + (1.0 - factor) * p)
 
 
 def _step_hz(length_s: float) -> float:

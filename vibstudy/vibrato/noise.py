@@ -2,16 +2,25 @@ r"""The background against which vibrato must stand out.
 
 Model
 -----
-A note that is held straight still moves. Written for the running integral of the pitch, sampled at
-``n`` points, its second-order properties are
+A note that is held straight still moves. Written for the running integral of the pitch, in means of ``n``
+blocks, its second-order properties are
 
-.. math:: D_k = v + s_1 \lambda_k + s_2 \lambda_k^2, \qquad \lambda_k = 1 / (4 \sin^2(\pi k / 2n)),
+.. math:: D_k = v + s_1 (\lambda_k - \tfrac{1}{6})
+          + s_2 (\lambda_k^2 - \tfrac{1}{4} \lambda_k + \tfrac{1}{120}),
+          \qquad \lambda_k = 1 / (4 \sin^2(\pi k / 2n)),
 
 in the basis of the discrete cosine transform (type 2), which diagonalises a random walk:
 
 * ``v``: measurement noise of the phase, white in the integral, blue in the pitch;
 * ``s1``: jitter, white in the pitch, a random walk in the integral;
 * ``s2``: wander, a random walk in the pitch.
+
+The means of blocks move less than points would: differences of a random walk's have the covariances 4/6 and
+1/6, second differences of its integral's 66/120, 26/120 and 1/120 (cubic and quintic B-splines at whole
+numbers). At a rate of 64 values a second jitter of 24 Hz has less than half of the power that points have.
+The test for presence is of means. Where vibrato is fitted the background is that of points, without 1/6,
+1/4 and 1/120: with that of means a doubled vibrato of ± 99 cents came out 3 % too narrow, and a steady rate
+of 5 Hz 0.07 Hz too quick.
 
 A steady pitch, a linear and a quadratic drift, and an exponential scoop at each edge of the note are fixed
 effects. While the sound builds up, the pitch may bend in ways that no scoop tells: where vibrato is fitted,
@@ -116,14 +125,13 @@ class Series:
         knots = ATTACK_KNOTS_S
         return _HATS(np.minimum(self.time_s, knots[-1])) * np.exp(-knots[:-1] / ATTACK_FADE_S)
 
-    def noise_grid(self) -> np.ndarray:
+    def noise_grid(self, means: bool = False) -> np.ndarray:
         """Relative v, s1, s2 over the grid of crossovers [shape=(grid, 3)]."""
-        return _noise_grid(self.step_s)
+        return _noise_grid(self.step_s, means)
 
-    def noise_shapes(self) -> np.ndarray:
-        """What v, s1 and s2 multiply [shape=(3, n - 1)]."""
-        eigen = self.eigenvalues()
-        return np.stack([np.ones_like(eigen), eigen, eigen**2])
+    def noise_shapes(self, means: bool = False) -> np.ndarray:
+        """What v, s1 and s2 multiply [shape=(3, n - 1)]; of `means` of blocks, or as at points."""
+        return np.stack([np.ones(len(self.time_s) - 1), *_shapes(self.eigenvalues(), means)])
 
 
 @lru_cache(maxsize=FEW)
@@ -132,17 +140,22 @@ def _cosines(n: int) -> np.ndarray:
     return dct(np.eye(n), type=2, norm="ortho", axis=0)[1:]
 
 
+def _shapes(eigen: np.ndarray, means: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Spectra of jitter and wander from the eigenvalues of a random walk at points."""
+    return (eigen - 1.0 / 6.0, eigen**2 - eigen / 4.0 + 1.0 / 120.0) if means else (eigen, eigen**2)
+
+
 @lru_cache(maxsize=256)
-def _noise_grid(step_s: float) -> np.ndarray:
-    def at(f_hz: np.ndarray) -> np.ndarray:
-        return 1.0 / (4.0 * np.sin(np.pi * np.minimum(f_hz * step_s, 0.5)) ** 2)
+def _noise_grid(step_s: float, means: bool) -> np.ndarray:
+    def at(f_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return _shapes(1.0 / (4.0 * np.sin(np.pi * np.minimum(f_hz * step_s, 0.5)) ** 2), means)
 
     jitter, wander = (
         np.repeat(JITTER_CROSSOVERS_HZ, len(WANDER_CROSSOVERS_HZ)),
         np.tile(WANDER_CROSSOVERS_HZ, len(JITTER_CROSSOVERS_HZ)),
     )
-    s1 = np.where(np.isfinite(jitter), 1.0 / at(jitter), 0.0)
-    s2 = np.where(np.isfinite(wander), (1.0 + s1 * at(wander)) / at(wander) ** 2, 0.0)
+    s1 = np.where(np.isfinite(jitter), 1.0 / at(jitter)[0], 0.0)
+    s2 = np.where(np.isfinite(wander), (1.0 + s1 * at(wander)[0]) / at(wander)[1], 0.0)
     return np.stack([np.ones_like(s1), s1, s2], axis=1)
 
 
