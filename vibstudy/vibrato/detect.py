@@ -208,11 +208,8 @@ class Search:
         x = x / np.sqrt(np.einsum("ij,ij->j", x, x))
         self.count = len(self.rates)
         self.c = spectra[:, p:]  # cosines, then sines
-        self.free = m - p
+        self.x, self.free = x, m - p
         d = series.noise_grid(means=True) @ series.noise_shapes(means=True)[:, :m]
-        points = series.noise_grid()  # what is handed on is as at points, with the same power
-        power = np.exp(np.mean(np.log(d / (points @ series.noise_shapes()[:, :m])), axis=1))
-        self.grid = points * power[:, None]
         self.coloured = _coloured(falls_db(d, rate_min_hz, series.span_s), self.free)
         self.w = 1.0 / d
 
@@ -276,10 +273,24 @@ class Search:
             amplitude=float(np.hypot(cosine, sine)),
             start_s=start,
             end_s=end,
-            noise=self.grid[g] * ssr1[g, r] / freedom,
+            noise=self._at_points(y, r),
             usual=bool(self.usual[at]),
             limit=self._limit(*chosen, false_alarm),
         )
+
+    def _at_points(self, y: np.ndarray, r: int) -> np.ndarray:
+        """v, s1 and s2 beside one sinusoid as they are at points, where a fit begins."""
+        grid = self.series.noise_grid()
+        d = grid @ self.series.noise_shapes()[:, : len(y)]
+        columns = np.concatenate([self.x, self.c[:, [r, r + self.count]]], axis=1)
+        wx = columns.T / d[:, None, :]
+        xx, xy = wx @ columns, wx @ y
+        ssr = (1.0 / d) @ y[:, 0] ** 2 - np.sum(xy * np.linalg.solve(xx, xy), axis=(1, 2))
+        ssr = np.maximum(ssr, 1e-300)
+        straight = self.x.shape[1]
+        log_det = np.sum(np.log(d), axis=1) + np.linalg.slogdet(xx[:, :straight, :straight])[1]
+        g = int(np.argmin(log_det + self.free * np.log(ssr)))
+        return grid[g] * ssr[g] / max(self.free - 2, 1)
 
     def _limit(self, g: int, noise: float, false_alarm: float) -> float:
         """Amplitude that is found in half of all cases, in the first window and at the median of its rates.
