@@ -4,7 +4,7 @@ Definition
 ----------
 The pitch (:mod:`vibstudy.notes.fine`) *alternates* where it crosses the middle between its running extremes
 at least four times in a row, each time within 25 to 350 ms (what is shorter is a glitch), there and back so
-often that no melody does (5 Hz; five times 3.6, falling to 2.4 at ten), and comes to the same two levels
+often that no melody does (4.5 Hz; five times 3.6, falling to 2.4 at ten), and comes to the same two levels
 again; what is slower is a melody. Half cycles of half the interval belong to it: the swings of a vibrato
 come and go, those of a trill stay. What the sound's begin or end cuts counts as a half cycle, but has no
 shape.
@@ -33,7 +33,7 @@ _EXTREMES = (12, 88)
 _HYSTERESIS = 0.35
 _HALF_CYCLE_S = (0.025, 0.35)
 _LEAST_HALF_CYCLES = 4
-_LEAST_COUNTS, _LEAST_RATES_HZ = (4, 5, 10), (5.0, 3.6, 2.4)
+_LEAST_COUNTS, _LEAST_RATES_HZ = (4, 5, 10), (4.5, 3.6, 2.4)
 """Half cycles and their least rate, between these in proportion: no melody goes to and fro so often and so
 fast (common practice, no source)."""
 LEAST_CENTS, _MOST_CENTS = 50.0, 330.0

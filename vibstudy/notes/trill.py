@@ -13,9 +13,9 @@ round by what the player plays (:class:`Habit`), are those of
 * the fullness: of a quick trill normal about what is expected (spread 0.06), of a round one even between that
   and a vibrato's, of a vibrato normal about that of a sine (0.018). A room, whose echoes are late, makes
   plateaus of the turns of a vibrato and pulls its harmonics apart: with a, the share of the interval by which
-  they disagree in the quieter quarter of the time, a vibrato's is greater by a / 2 (at most 0.05), and all
-  spreads grow by a / 4 (root of squares), as by the error of the fullness over the half cycles. Where there
-  is but one harmonic, a is taken to be 0.1;
+  they disagree in the quieter quarter of the time, a vibrato's is greater by a / 2, beyond 0.1 by a / 5 of
+  the rest (to 0.4), and all spreads grow by 0.4 a (at most 0.06; root of squares), as by the error of the
+  fullness over the half cycles. Where there is but one harmonic, a is taken to be 0.1;
 * how unlike the times above and below the middle are (difference of mean logs): a vibrato swings evenly about
   its middle (normal, spread 0.1), fingers rest longer on one of the notes (0.4), both with the error; a room
   makes a vibrato uneven, too (2 a, root of squares). Trills of a second by six instruments have 0.25 (median;
@@ -23,8 +23,9 @@ round by what the player plays (:class:`Habit`), are those of
 * jumps of level: fingers change it at once, breath, lips and resonance with the pitch's turns. What the mean
   cycle of the level holds of the third to the sixth harmonic of the cycle (root of squares, dB) is
   log-normal, about 0.5 dB for quick trills and half of the round ones, 0.14 dB for others (spread 1). A room
-  makes such jumps of a vibrato, too: by the share of a in 0.1 the witness counts less. (Jumps of timbre were
-  tried: in noise they tell nothing.);
+  makes such jumps of either: 7 a dB more (root of squares). (Jumps of timbre were tried: in noise they tell
+  nothing. So was how much the plateaus scatter, 2 % of the interval for fingers, 7 for vibratos: what it
+  tells the others tell, too.);
 * the interval: 1 or 2 semitones or, as trill fingerings are, a little less (:data:`_STEPS`), against the
   width of a vibrato, log-normal about what the player's mostly are (spread 0.45) or, of singers, about
   120 cents (spread 0.5);
@@ -35,7 +36,7 @@ round by what the player plays (:class:`Habit`), are those of
 
 Shapes, jumps and widths were measured on trills and vibratos of six orchestral instruments
 (``benchmarks/real_sounds.py``, development half), on vibratos of ± 25-110 cents at 4-8.5 Hz by twelve
-programs of a SoundFont, and on trills and vibratos in 780 invented rooms (``benchmarks/trills.py``). Above
+programs of a SoundFont, and on trills and vibratos in 700 invented rooms (``benchmarks/trills.py``). Above
 :data:`SURE_P` it is a trill, below :data:`DOUBT_P` a vibrato; between it is *unclear*: such a note has no
 figures of vibrato and counts in no model.
 
@@ -56,9 +57,8 @@ from scipy.special import ndtr
 from vibstudy.pitch.ranges import is_brass, is_voice, is_wind
 from vibstudy.units import to_cents
 
-SURE_P = 2.0 / 3.0
-"""Probability from which on it is told that it is a trill. No model takes it either way: a wrong word costs
-twice a missing one."""
+SURE_P = 0.5
+"""Probability from which on it is told that it is a trill, being likelier. No model takes it either way."""
 DOUBT_P = 0.05
 """Probability from which on it is not told that it is a vibrato: one trill among vibratos spoils more than a
 vibrato left out."""
@@ -71,7 +71,9 @@ TUNING_SE_CENTS = 15.0
 
 _FINGER_S = 0.012
 _TRILL_SPREAD, _VIBRATO_FULLNESS, _VIBRATO_SPREAD = 0.06, 0.689, 0.018
-_ROOM_APART, _ROOM_FULLER, _ROOM_SPREAD = 0.1, 0.5, 0.25
+_ROOM_APARTS, _ROOM_FULLER = (0.0, 0.1, 0.4), (0.0, 0.05, 0.11)
+_ROOM_SPREAD, _MOST_ROOM_SPREAD, _ROOM_JUMP_DB = 0.4, 0.06, 7.0
+_ONE_HARMONIC_APART = 0.1
 _UNEVEN, _ROOM_UNEVEN = (0.4, 0.1), 2.0
 _JUMP_DB, _JUMP_SPREAD, _LEAST_JUMP_DB = (0.5, 0.14), 1.0, 0.06
 _STEPS = ((88.0, 0.18, 50.0), (181.0, 0.12, 0.0))
@@ -175,7 +177,7 @@ class Swing:
 
 def trill_probability(seen: Swing, habit: Habit = ANYBODY) -> float:
     """Probability [range 0..1] that a swing is a trill and no vibrato."""
-    apart = seen.apart if np.isfinite(seen.apart) else _ROOM_APART
+    apart = seen.apart if np.isfinite(seen.apart) else _ONE_HARMONIC_APART
     expected = 1 - (_FINGER_S + seen.window_s) / (2 * seen.half_s)
     quick, rounded = _by_shape(seen.fullness, seen.fullness_se, expected, apart)
     jumps = _by_jumps(seen.jumps_db, apart)
@@ -203,9 +205,9 @@ def under_a_sign(trill_p: float) -> float:
 
 def _by_shape(fullness: float, error: float, expected: float, apart: float) -> tuple[float, float]:
     """Log likelihood ratios against a vibrato: of a trill by fingers, `expected` so full, and a round one."""
-    sine = _VIBRATO_FULLNESS + error / np.sqrt(np.pi) + _ROOM_FULLER * min(apart, _ROOM_APART)
+    sine = _VIBRATO_FULLNESS + error / np.sqrt(np.pi) + float(np.interp(apart, _ROOM_APARTS, _ROOM_FULLER))
     expected = max(expected, sine + _VIBRATO_SPREAD)
-    error = float(np.hypot(error, _ROOM_SPREAD * apart))
+    error = float(np.hypot(error, min(_ROOM_SPREAD * apart, _MOST_ROOM_SPREAD)))
     spread = float(np.hypot(_VIBRATO_SPREAD, error))
     vibrato = _log_normal(fullness, sine, spread)
     fingers = _log_normal(fullness, expected, float(np.hypot(_TRILL_SPREAD, error)))
@@ -222,8 +224,9 @@ def _by_times(uneven: float, error: float, apart: float) -> float:
 
 def _by_jumps(jumps_db: float, apart: float) -> float:
     """Log likelihood ratio of a trill, by the jumps of level."""
-    trill, vibrato = np.log(max(jumps_db, _LEAST_JUMP_DB) / np.array(_JUMP_DB)) / _JUMP_SPREAD
-    return max(1.0 - apart / _ROOM_APART, 0.0) * float(vibrato**2 - trill**2) / 2
+    usual = np.hypot(_JUMP_DB, _ROOM_JUMP_DB * apart)
+    trill, vibrato = np.log(max(jumps_db, _LEAST_JUMP_DB) / usual) / _JUMP_SPREAD
+    return float(vibrato**2 - trill**2) / 2
 
 
 def _by_steps(interval_cents: float, middle_cents: float, habit: Habit) -> float:
