@@ -2,12 +2,13 @@
 
     uv run python -m benchmarks.room_facts [--seed 1] [--takes 6] [--cache FOLDER]
 
-Lines of the invented demo corpus, drawn anew, and their true ends of notes, so that the room alone is asked.
-*Exponential*: a direct sample and noise that decays (:meth:`vibstudy.sound.room.Room.response`). *Simulated*:
-the responses that ``benchmarks/rooms.py`` left in its cache, if it was run (pyroomacoustics; decay by its
-Schroeder integration, Schroeder 1965, JASA 37:409-412); direct is what comes within 10 ms, the middle of what
-ends of notes do not part from it. *held*: truth within 1.96 standard errors. *right*: depth of loudness
-vibrato within 1 dB or 15 % of the level that was synthesised, half of peak-to-peak.
+Lines of the invented demo corpus, drawn anew, and their true ends of notes, so that the room alone is asked;
+each line by itself, and all of them as one recording (*whole*). *Exponential*: a direct sample and noise
+that decays (:meth:`vibstudy.sound.room.Room.response`). *Simulated*: the responses that
+``benchmarks/rooms.py`` left in its cache, if it was run (pyroomacoustics; decay by its Schroeder
+integration, Schroeder 1965, JASA 37:409-412); direct is what comes within 10 ms, the middle of what ends of
+notes do not part from it. *held*: truth within 1.96 standard errors. *right*: depth of loudness vibrato
+within 1 dB or 15 % of the level that was synthesised, half of peak-to-peak.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from vibstudy.sound.room import Room, RoomMeter
 from vibstudy.sound.wow import estimate_wow
 
 EARLY_S, DELAY = 0.010, 40
+WHOLE, MOST_RESPONSES = ", whole", 2
 VOICES = (
     Voice(1000, 14, 200, ((900, 2, 0.5), (2500, 3, 0.4)), breath_db=-40),
     Voice(760, 13, 180, ((620, 2, 0.5), (1700, 3, 0.4)), breath_db=-41),
@@ -53,32 +55,38 @@ def lines(count: int, rng: np.random.Generator) -> list[tuple[np.ndarray, list[d
     return made
 
 
-def told(response: np.ndarray, line: tuple[np.ndarray, list[dict[Any, Any]]], delay: int) -> Room:
-    """What is told of a line heard through a response."""
-    heard = fftconvolve(line[0], response)[delay:]
-    meter = RoomMeter()
-    meter.add(heard.astype(np.float32), SAMPLE_RATE_HZ, line[1])
-    return meter.room()
+def told(
+    response: np.ndarray, played: list[tuple[np.ndarray, list[dict[Any, Any]]]], delay: int
+) -> list[tuple[str, Room]]:
+    """What is told of each line heard through a response, and of all of them."""
+    rooms, whole = [], RoomMeter()
+    for samples, notes in played:
+        heard = fftconvolve(samples, response)[delay:].astype(np.float32)
+        meter = RoomMeter()
+        for one in (meter, whole):
+            one.add(heard, SAMPLE_RATE_HZ, notes)
+        rooms.append(("", meter.room()))
+    return [*rooms, (WHOLE, whole.room())]
 
 
 def room_facts(count: int, rng: np.random.Generator, cache: Path) -> pd.DataFrame:
-    """One row a take: kind of room, truth and what was told."""
+    """One row a take, and a recording of all of them: kind of room, truth and what was told."""
     rows = []
     played = lines(count, rng)
     for decay_s in (0.5, 1.0, 1.8, 2.6):
         for direct_db in (0.0, 6.0, 10.0):
-            for line in played:
-                response = Room(decay_s, 0, direct_db, 0).response(SAMPLE_RATE_HZ, rng)
-                rows.append(("exponential", decay_s, direct_db, told(response, line, 0)))
+            response = Room(decay_s, 0, direct_db, 0).response(SAMPLE_RATE_HZ, rng)
+            for whole, room in told(response, played, 0):
+                rows.append((f"exponential{whole}", decay_s, direct_db, room))
     for kind in ("studio", "recital", "church"):
         for place in ("near", "middle"):
-            kept = sorted(cache.glob(f"{kind}_{place}_*.npz"))
-            for number, line in enumerate(played if kept else []):
-                with np.load(kept[number % len(kept)]) as file:
+            for path in sorted(cache.glob(f"{kind}_{place}_*.npz"))[:MOST_RESPONSES]:
+                with np.load(path) as file:
                     response, decay_s = file["sound"][0, 0], float(file["decay_s"])
                 early = round(EARLY_S * SAMPLE_RATE_HZ) + DELAY
                 ratio = np.sum(response[:early] ** 2) / np.sum(response[early:] ** 2)
-                rows.append((f"{kind} {place}", decay_s, 10 * np.log10(ratio), told(response, line, DELAY)))
+                for whole, room in told(response, played, DELAY):
+                    rows.append((f"{kind} {place}{whole}", decay_s, 10 * np.log10(ratio), room))
     return pd.DataFrame(
         [
             {"kind": kind, "true_decay_s": decay_s, "true_direct_db": direct_db, **room.columns()}
@@ -160,7 +168,8 @@ def main() -> None:
         }
     )
     how = {name: "median" if name.endswith((", off", "(dB)")) else "mean" for name in every.columns[1:]}
-    for frame in (every, every.assign(kind="all")):
+    whole = every["kind"].str.endswith(WHOLE)
+    for frame in (every, every.assign(kind=np.where(whole, "all, whole", "all"))):
         table = frame.groupby("kind").agg(how).join(frame.groupby("kind").size().rename("takes"))
         print(table.round(2).to_string())
     notes = depths(args.takes, rng)

@@ -82,7 +82,9 @@ _HARMONICS = 12
 _SHARE = 0.025
 """Half of a harmonic's band: a vibrato of 43 cents stays within."""
 _LOW_HZ, _LONGEST_WINDOW = 250.0, 2048
-_SOFTER_DB = 12.0
+_SOFTER_DB = 20.0
+"""Harmonics so much softer than the strongest are still looked at: short takes end few notes (from 12 dB on,
+``benchmarks/room_facts.py`` tells a tenth more of them, no worse; with 30 dB decays come out longer)."""
 _BESIDE = 2.0 ** (np.array([0.5, -0.5, 2, -2, 1, -1, 3, -3]) / 12)
 _FEWEST_BANDS, _FEWEST_TIMES = 5, 12
 _GROUPS = 8
