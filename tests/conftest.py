@@ -30,10 +30,18 @@ def _global_random_state_untouched():
 
 
 LONGEST = (
-    *("test_vibrato", "test_recordings", "test_notebooks", "test_review", "test_review_browser"),
-    *("test_hostile_packages", "test_batch", "test_bad_input", "test_pinned_figures", "test_demo"),
-    *("test_pages", "test_listening", "test_paper", "test_readme", "test_accessible", "test_stats_verdicts"),
-    *("test_figures", "test_cli", "test_stats_questions", "test_stats_claims", "test_hostile"),
+    *("test_notebooks", "test_pinned_figures", "test_hostile_packages", "test_review", "test_review_browser"),
+    *("test_batch", "test_recordings", "test_readme", "test_bad_input", "test_pool", "test_stats_claims"),
+    *("test_figures", "test_stats_verdicts", "test_listening", "test_paper", "test_pages", "test_accessible"),
+    *(
+        "test_demo",
+        "test_stats_questions",
+        "test_cli",
+        "test_hostile",
+        "test_segment",
+        "test_stats_reference",
+    ),
+    *("test_vibrato", "test_straighten", "test_media"),
 )
 """Files that take longest, first: else one worker is left with them while the other has nothing to do."""
 

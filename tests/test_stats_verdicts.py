@@ -544,9 +544,8 @@ def test_a_plan_made_after_looking_is_none(tmp_path: Path) -> None:
 
 
 def test_a_first_look_that_leaves_nothing_to_later_ones_says_so(tmp_path: Path) -> None:
-    seeds = [examine(claim(), corpus(8, effect=0.35, seed=seed).drop(columns="medium")) for seed in range(40)]
-    close = next(k for k, found in enumerate(seeds) if 0.025 < found.p < 0.05)
-    notes = corpus(8, effect=0.35, seed=close).drop(columns="medium")
+    drawn = (corpus(8, effect=0.35, seed=seed).drop(columns="medium") for seed in range(40))
+    notes = next(notes for notes in drawn if 0.025 < examine(claim(), notes).p < 0.05)
     first = evaluate_claims([claim()], notes).iloc[0]
     assert first["verdict"] in ("supported", "against")
     assert "it holds only as long as this is the only look at the corpus" in first["answer"]
