@@ -305,6 +305,11 @@ class _Moved(importlib.machinery.SourceFileLoader):
         return compile(tree, self.path, "exec")
 
 
+def _compiles(constant: Constant) -> bool:
+    """Whether its module has compiled loops, which may hold it."""
+    return "@numba" in constant.path.read_text(encoding="utf-8")
+
+
 def _load_moved(constant: Constant, up: bool) -> None:
     """See to it that the module is loaded with its number moved.
 
@@ -312,7 +317,7 @@ def _load_moved(constant: Constant, up: bool) -> None:
     instructions, which do not hold it): a child whose number such code may hold compiles all of it, and keeps
     nothing.
     """
-    if "numba" in constant.path.read_text(encoding="utf-8"):
+    if _compiles(constant):
         from numba.core.dispatcher import Dispatcher
 
         Dispatcher.enable_caching = lambda self: None
@@ -352,8 +357,13 @@ class Ground:
 
 
 def _places(constant: Constant) -> dict[str, frozenset[int]]:
-    """Lines where a constant stands, or, of one outside functions, where its name does."""
+    """Lines where a constant stands, or, of one outside functions, where its name does.
+
+    Which lines of compiled loops run cannot be seen: of a module that has some, all lines.
+    """
     here = str(constant.path.absolute())
+    if _compiles(constant):
+        return {here: frozenset(range(1, constant.path.read_text(encoding="utf-8").count("\n") + 2))}
     if not constant.top:
         return {here: frozenset(range(constant.lines[0], constant.lines[1] + 1))}
     sources = {path: path.read_text(encoding="utf-8") for path in Path("vibstudy").rglob("*.py")}

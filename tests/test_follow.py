@@ -52,6 +52,13 @@ def test_a_course_is_followed_under_its_own_tail(tail, backwards):
     assert found.shape == cents.shape
 
 
+@pytest.mark.parametrize("tail", [0.0, 1.0])
+def test_the_sharpest_turns_of_a_wide_quick_vibrato_are_followed(tail):
+    """±50 cents at 7.5 Hz: 111,000 cents per s² at its crests, to which the bends tried reach."""
+    cents = 50 * np.sin(2 * np.pi * 7.5 * np.arange(140) * HOP_S + 0.7)
+    assert strays(followed(bank_of(cents, tail), F0_HZ), cents) < 5.0
+
+
 def test_backwards_is_forwards_of_the_sound_backwards():
     cents = swing(np.arange(120) * HOP_S)
     bank = bank_of(cents, 0.5)

@@ -23,6 +23,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.figures.quantities import quantities, value_of
 from vibstudy.pages.corpus import RADIUS, _apart, corpus_page
 from vibstudy.pages.drawing import MOST_ROWS, picture, row_seconds
+from vibstudy.pages.recording import expected_words, tags_of
 from vibstudy.pages.trust import plays_alone, reason_words, trusted_share, usable, verdict_words
 from vibstudy.pages.write import FOLDER, made_from, write_pages
 from vibstudy.playing.expected import expected_errors
@@ -304,6 +305,13 @@ def test_reasons_are_true_to_what_is_known():
     assert "player" not in reason_words("masked;noisy", alone=True)
     assert plays_alone({"accompaniment": "none"}) and not plays_alone({"accompaniment": "piano"})
     assert not plays_alone({}) and not plays_alone({"accompaniment": pd.NA})
+
+
+def test_tags_are_shown_as_written_and_the_tuning_in_its_own_place():
+    row = {"decade": 1950.0, "tempo_bpm": 72.5, "speed_factor": 0.961234, "tuning_hz": 440.4118250500589}
+    assert tags_of(row, list(row)) == {"decade": "1950", "tempo bpm": "72.5", "speed factor": "0.961234"}
+    cell = {"extent_cents": 10, "found": 1, "extent_bias_cents": -0.01}
+    assert expected_words(cell | {"extent_error_cents": 0.04, "rate_error_hz": 0.01})["bias"] == "+0.0"
 
 
 def test_expected_errors_grow_with_the_noise(study):

@@ -16,8 +16,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from vibstudy.errors import VibstudyError
+from vibstudy.notes.alignment import Played, _draft
 from vibstudy.notes.score import align_score
-from vibstudy.notes.written import read_score
+from vibstudy.notes.written import WrittenNote, WrittenPart, read_score
 from vibstudy.recording.tables import _beside_score
 from vibstudy.schema import NOTE_COLUMNS, SCORE_COLUMNS, typed
 
@@ -694,3 +695,11 @@ def test_beats_of_compound_metres_are_dotted(tmp_path, time, beats):
     path = written(tmp_path, document(["".join(note(67 + k, 0.5) for k in range(len(beats)))], time))
     (_, notes), *_ = read_score(path)[0].orders.items()
     assert [one.beat for one in notes] == pytest.approx(beats, abs=1e-5)
+
+
+def test_prices_of_length_by_hand():
+    """Crotchets of half a second: right, an octave too long (0.12), three octaves (0.3, and no more)."""
+    notes = [WrittenNote(60, float(k), 1.0, 1, k + 1.0, 1.0, "none", "", "", False, False) for k in range(5)]
+    played = Played(0.5 * np.arange(5), np.array([0.5, 0.5, 0.5, 1.0, 4.0]), np.full(5, 60.0))
+    draft = _draft(played, WrittenPart("solo", 0, {"": notes}), "", notes, 0)
+    assert np.diag(draft.note_cost) == pytest.approx([0, 0, 0, 0.12, 0.3])

@@ -205,7 +205,7 @@ def scatter(notes: pd.DataFrame) -> dict[str, Any]:
 
 
 def _plane(x: np.ndarray, y: np.ndarray, x_se: np.ndarray, y_se: np.ndarray) -> dict[str, Any]:
-    width, height, left, bottom, top, right = 520, 300, 52, 42, 12, 14
+    width, height, left, bottom, top, right = 520, 316, 52, 42, 28, 14
     if not len(x):
         return {}
     x0, x1 = np.floor(x.min() - 0.3), np.ceil(x.max() + 0.3)

@@ -117,7 +117,7 @@ def expected_words(cell: Mapping[Any, Any]) -> dict[str, str]:
     return {
         "extent": f"{cell['extent_cents']:g}",
         "found": f"{100 * cell['found']:.0f} %",
-        "bias": "" if pd.isna(cell["extent_bias_cents"]) else f"{cell['extent_bias_cents']:+.1f}",
+        "bias": "" if pd.isna(cell["extent_bias_cents"]) else f"{cell['extent_bias_cents']:+z.1f}",
         "error": _text(cell["extent_error_cents"], 1),
         "rate_error": _text(cell["rate_error_hz"], 2),
     }
@@ -204,8 +204,9 @@ def tags_of(recording: Mapping[str, Any], manifest_columns: list[str]) -> dict[s
         value = recording.get(name)
         if name in ("recording_id", "audio_path", "manifest_row", "path", "exclude") or pd.isna(value):
             continue
-        whole = isinstance(value, float) and value.is_integer()
-        out[name.replace("_", " ")] = str(int(value)) if whole else str(value)
+        if name == "tuning_hz":  # what was measured stands above what was given: it has its own place
+            continue
+        out[name.replace("_", " ")] = f"{value:.10g}" if isinstance(value, float) else str(value)
     return out
 
 

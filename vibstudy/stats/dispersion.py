@@ -26,7 +26,8 @@ from vibstudy.stats.selection import is_countable
 DRAWS = 999
 """Simulated corpora at each ratio: the error of a p near 0.05 is 0.007."""
 
-_STEP = np.log(30) / 24  # 24 steps to a ratio of 30
+_WIDEST = 30.0  # ratio at the ends of the grid
+_STEP = np.log(_WIDEST) / 24
 _RATIOS = np.arange(-24, 25)  # in steps of the logarithm
 _TAUS = np.arange(-46, 23)  # of a spread from 1/700 to 23 times
 
@@ -77,7 +78,7 @@ def compare_spread(
     value, error = table["value"].to_numpy(), table["se"].to_numpy() ** 2
     values, errors = ([of[groups == k] for k in (0, 1)] for of in (value, error))
     ratio, low, high, p = spread_ratio(values, errors, np.random.default_rng(seed))
-    if low <= 1 / 29 and high >= 29:  # both ends of the grid: nothing is told
+    if low <= 1 / _WIDEST and high >= _WIDEST:  # both ends of the grid: nothing is told
         reason = "the players' figures differ no more than sampling makes them"
         return Answer(**base, cannot_tell=reason)
     return Answer(**base, estimate=ratio, low=low, high=high, p=p)
@@ -106,9 +107,9 @@ def spread_ratio(
         p[place] = (1 + np.sum(simulated >= observed[place] - 1e-9)) / (draws + 1)
     kept = np.exp(_STEP * _RATIOS[p > 0.05])
     # as far as the grid goes
-    ratio = float(np.clip(taus[np.argmax(own[1])] / taus[np.argmax(own[0])], 1 / 30, 30))
+    ratio = float(np.clip(taus[np.argmax(own[1])] / taus[np.argmax(own[0])], 1 / _WIDEST, _WIDEST))
     if not len(kept):  # beyond the grid
-        low, high = (30.0, np.inf) if ratio > 1 else (0.0, 1 / 30)
+        low, high = (_WIDEST, np.inf) if ratio > 1 else (0.0, 1 / _WIDEST)
     else:  # half a step outwards: the grid's rounding is never to the reader's harm
         low, high = float(kept.min() * np.exp(-_STEP / 2)), float(kept.max() * np.exp(_STEP / 2))
     return ratio, low, high, float(p[_RATIOS == 0][0])
