@@ -26,7 +26,7 @@ from vibstudy.paper.book import NUMBER, Book, as_printed
 from vibstudy.paper.figures import drawings
 from vibstudy.paper.output import tex, tex_citing
 from vibstudy.paper.references import WORKS, bibtex, listed
-from vibstudy.paper.tables import PRINTED, media_rows, media_table
+from vibstudy.paper.tables import PRINTED, left_out_of, media_rows, media_table
 from vibstudy.paper.text import claim_sentence, write_limitations, write_media, write_results
 from vibstudy.paper.write import write_paper
 from vibstudy.study import Study, open_study
@@ -485,6 +485,18 @@ def test_media_are_summed_up_by_hand():
     assert "tape_lp (3 recordings): loud passages 40 dB above the noise, music heard up to 6,000 Hz" in said
     assert "mains hum on 2 of tape_lp; clipped samples on 1 of tape_lp" in said
     assert "not told" not in said
+
+
+def test_notes_left_out_are_counted_only_for_media_that_are_told():
+    counted = [
+        ("medium", "not told", "above_noise_db", 40, "dB"),
+        ("medium", "tape_lp", "above_noise_db", 30, "dB"),
+    ]
+    counted += [(*of, "notes", 9, "notes") for of in (("medium", "tape_lp"), ("study", "study"))]
+    counted += [(*of, "left_out_too_short", 3, "notes") for of in (("medium", "tape_lp"), ("study", "study"))]
+    frame = pd.DataFrame(counted, columns=["kind", "name", "quantity", "value", "unit"])
+    table = left_out_of(frame.assign(low=np.nan, high=np.nan), [])
+    assert table["side"].tolist() == ["medium tape or LP", "all"] and table["notes"].tolist() == [9, 9]
 
 
 def test_media_that_the_manifest_does_not_tell_are_counted_in_the_frame():

@@ -138,7 +138,10 @@ def left_out_of(frame: pd.DataFrame, claims: Sequence[Claim]) -> pd.DataFrame:
     have = set(zip(frame["kind"], frame["name"], strict=True))
     sides = [side for side in sides if side in have]
     if not sides:
-        sides = [("medium", name) for name in of_kind(frame, "medium")["name"]]
+        media = frame[
+            (frame["kind"] == "medium") & (frame["quantity"] == "notes")
+        ]  # those the manifest tells
+        sides = [("medium", name) for name in media["name"]]
     sides.append(("study", "study"))
     reasons = [f"left_out_{name}" for name in LEFT_OUT]
     rows = []

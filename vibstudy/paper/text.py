@@ -121,11 +121,12 @@ def _write_players(book: Book) -> None:
     share = players["share_with_vibrato"].astype(float)
     if share.notna().any():
         shown = book.see("figure vibrato_by_length", "figure usage_by_player")
-        text = (
-            f"From {n(np.nanargmin(share), 'share_with_vibrato', '.0f')} to "
-            f"{n(np.nanargmax(share), 'share_with_vibrato', '.0f')} % of a player's notes long enough to tell have "
-            f"vibrato{shown}."
-        )
+        most = f"{n(np.nanargmax(share), 'share_with_vibrato', '.0f')} %"
+        if f"{share.min():.0f}" == f"{share.max():.0f}":
+            of = f"{most} of each"
+        else:
+            of = f"From {n(np.nanargmin(share), 'share_with_vibrato', '.0f')} to {most} of a"
+        text = f"{of} player's notes long enough to tell have vibrato{shown}."
         straight = players.index[(share == 0).to_numpy(bool)]
         if len(straight):
             names = ", ".join(n(row, "player", "text") for row in straight)
