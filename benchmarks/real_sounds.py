@@ -379,6 +379,8 @@ def main() -> None:
         ("dynamic", "any"),
         ("articulation", "normal"),
         ("independent_rate_hz", np.nan),
+        ("rate_hz", np.nan),
+        ("vibrato_fraction", np.nan),
         ("extent_cents", np.nan),
     ):
         if column not in notes:
