@@ -43,10 +43,11 @@ def test_a_silence_under_a_tail_is_found_where_it_is(frames):
 
 
 def test_what_is_no_silence_parts_no_note():
-    """A steady note; loudness vibrato of 3 dB in step with the pitch; harmonics that dip by turns."""
-    in_step = 10 ** (CENTS / 30.0 * 3.0 / 20.0)
+    """A steady note; loudness vibrato of 4 dB, in step with the pitch or behind; dips by turns."""
+    in_step = 10 ** (CENTS / 30.0 * 4.0 / 20.0)
+    behind = 10 ** (np.cos(2 * np.pi * 5.5 * TIME_S) * 4.0 / 20.0)
     by_turns = np.array([silent(20 + 30 * k, 45 + 30 * k) for k in range(HARMONICS)])
-    for gain in (np.ones(FRAMES), in_step, by_turns):
+    for gain in (np.ones(FRAMES), in_step, behind, by_turns):
         for seed in range(4):
             assert silences(bank_of(gain, seed), 0.0).likeliest() is None
 

@@ -43,7 +43,7 @@ SETTLED = 0.05  # of log likelihood: a course that gains less stands still
 
 
 def slow_levels(t: np.ndarray, cents: np.ndarray | None = None) -> np.ndarray:
-    """Orthonormal columns of what a harmonic's complex level may do [shape=(n, m)], `cents` [n] among it."""
+    """Orthonormal columns of what a harmonic's complex level may do [shape=(n, m)]; `cents` [n, ...], too."""
     since, span = t - t[0], t[-1] - t[0]
     j = np.arange(1 + int(2.0 * LEVEL_HZ * span))
     edges = np.exp(-np.stack([since / ATTACK_S, (span - since) / RELEASE_S], axis=1))
@@ -119,7 +119,7 @@ class Bank:
         )
 
     def reflected(self, cents: np.ndarray) -> Bank:
-        """With levels that may follow a course [shape=(n,)], too, as reflections and resonances make them."""
+        """With levels that may follow a course [shape=(n, ...)], too, as reflections make them."""
         return replace(self, levels=slow_levels(self.time_s, cents))
 
     def first(self, most: int) -> Bank:

@@ -8,9 +8,9 @@ for a room's tail is about as strong just after the direct sound as beside it. S
 
 .. math:: \sum_k N_k \ln\frac{\|b_k - P_k\|^2}{\|b_k - G P_k\|^2}
 
-in log likelihood, *G* the gate and *P* each model's likeliest levels; they may follow the course, as loudness
-vibrato does, whose troughs are no silences. What it is charged for its two ends is half the logarithm of the
-number of values for each (Schwarz 1978, Ann. Stat. 6:461-464).
+in log likelihood, *G* the gate and *P* each model's likeliest levels; they may follow the course and its
+slope, as loudness vibrato does, whose troughs are no silences. What it is charged for its two ends is half
+the logarithm of the number of values for each (Schwarz 1978, Ann. Stat. 6:461-464).
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def silences(bank: Bank, onset_s: float) -> Silences:
         Where it begins, s from the first sample.
     """
     cents = CENTS_PER_NEPER * np.log(bank.base_hz / bank.base_hz[0])
-    bank = bank.reflected(cents)
+    bank = bank.reflected(np.column_stack([cents, np.gradient(cents)]))
     n, least, longest = len(bank.time_s), round(LEAST_S / bank.hop_s), round(LONGEST_S / bank.hop_s)
     begins = np.arange(least, n - least - EVERY, EVERY)
     lengths = np.arange(EVERY, longest + 1, EVERY)
