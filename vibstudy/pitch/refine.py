@@ -44,6 +44,7 @@ from scipy.ndimage import uniform_filter1d
 from vibstudy.pitch.calculus import Spline, derivative, derivative_gain
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.demodulate import Demodulator, sharpened, slow_course, snr_db, thinness_of
+from vibstudy.threads import one_thread
 
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 MAX_HARMONICS = 16  # for speed: higher ones are weak in most winds
@@ -128,6 +129,7 @@ class NoteLine:
         return float(self.time_s[1] - self.time_s[0])
 
 
+@one_thread
 def refine_note(
     samples: np.ndarray,
     rate_hz: float,

@@ -43,6 +43,7 @@ from vibstudy.pitch.ending import last_frame
 from vibstudy.pitch.follow import REACH_CENTS, followed
 from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, STILL_CENTS, NoteLine
 from vibstudy.pitch.repeated import Silences, silences
+from vibstudy.threads import one_thread
 
 FIRST_HZ, NEXT = 3000.0, 2.0
 """Harmonics up to here first, and an octave more at each step; a quarter more finds no more. From 2,000 Hz on
@@ -119,6 +120,7 @@ class Straightened:
     silences: Silences
 
 
+@one_thread
 def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Straightened | None:
     """Find the course of a note's pitch that straightens its harmonics.
 

@@ -50,7 +50,7 @@ from vibstudy.stats.multiple import holm
 from vibstudy.stats.question import Question
 from vibstudy.stats.remarks import NotTestable
 from vibstudy.stats.selection import is_proper
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 SHARES = (0.0, 0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.3, 0.5)
 """Shares of wrong notes that a verdict is tried with."""

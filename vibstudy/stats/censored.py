@@ -44,7 +44,7 @@ from vibstudy.stats.player_rows import PlayerRows
 from vibstudy.stats.question import Question, Reply, shown
 from vibstudy.stats.smallsample import inference_of_rows
 from vibstudy.stats.terms import random_design
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 OUTCOME, LIMIT, ERROR = "extent_cents", "extent_limit_cents", "extent_se_cents"
 

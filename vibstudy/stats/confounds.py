@@ -30,7 +30,7 @@ import pandas as pd
 from vibstudy.errors import VibstudyError, listed
 from vibstudy.stats.frames import Prepared, check_columns, prepare
 from vibstudy.stats.terms import same_within
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 INFLATION_LIMIT = 2.0
 """An interval more than this many times as wide as it could be is called nearly aliased."""

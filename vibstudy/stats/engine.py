@@ -17,7 +17,7 @@ from scipy import linalg
 
 from vibstudy.stats.moments import Moments, Solution
 from vibstudy.stats.terms import RandomTerm, pack, unpack
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 ENGINE = "Newton steps on exact derivatives"
 """What finds the variance parameters of a linear model."""

@@ -30,7 +30,7 @@ from vibstudy.stats.robustness import (
     tag_others,
     twin_tag,
 )
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 
 @one_thread

@@ -21,7 +21,7 @@ from vibstudy.stats.frames import Prepared
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.multiple import Equivalence, holm, tost
 from vibstudy.stats.smallsample import Inference
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 if TYPE_CHECKING:
     from vibstudy.stats.diagnosis import Diagnosis

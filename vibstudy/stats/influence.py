@@ -33,7 +33,7 @@ from vibstudy.stats.player_rows import PlayerRows
 from vibstudy.stats.resampling import contrast_row
 from vibstudy.stats.smallsample import Inference, inference_of_rows
 from vibstudy.stats.terms import RandomTerm, random_design
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult

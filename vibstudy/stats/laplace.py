@@ -38,7 +38,7 @@ from scipy import linalg, optimize, sparse, special
 
 from vibstudy.stats.moments import homes_of
 from vibstudy.stats.terms import RandomTerm, pack, random_design, unpack
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 _STEP = 1e-3
 """Step of the differences of the gradient, in standard errors (variances: of themselves)."""

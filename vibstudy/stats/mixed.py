@@ -46,8 +46,8 @@ from vibstudy.stats.smallsample import (
     flat_directions,
     make_inference,
 )
-from vibstudy.stats.threads import one_thread
 from vibstudy.stats.tokens import name_text
+from vibstudy.threads import one_thread
 
 if TYPE_CHECKING:
     from vibstudy.stats.diagnosis import Diagnosis

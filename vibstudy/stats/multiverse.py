@@ -37,7 +37,7 @@ from vibstudy.stats.multiple import Evidence, evidence
 from vibstudy.stats.question import PRESENCE, Question, Reply, shown
 from vibstudy.stats.remarks import NotTestable
 from vibstudy.stats.robustness import NOTE_TAGS
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 HELD_EQUAL = {"medium": ("medium",), "length": ("duration_s",), "room": ("room_decay_s", "room")}
 """What can be held equal, by the first of these columns that the notes have."""

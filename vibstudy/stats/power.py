@@ -36,7 +36,7 @@ from vibstudy.stats.moments import Moments
 from vibstudy.stats.resampling import contrast_row
 from vibstudy.stats.smallsample import make_inference
 from vibstudy.stats.terms import RandomTerm, random_design, same_within
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 TARGET = 0.8  # power usually asked for: common practice, no source
 

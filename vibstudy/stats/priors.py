@@ -35,7 +35,7 @@ from scipy import optimize, stats
 from vibstudy.errors import VibstudyError, unknown
 from vibstudy.stats.mixed import MixedResult
 from vibstudy.stats.terms import unpack
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 MOST_COLUMNS = 3
 """Random columns that are integrated at most, those of the players first; others stay at their estimate."""

@@ -32,7 +32,7 @@ from vibstudy.stats.engine import polish
 from vibstudy.stats.marginal import Grid
 from vibstudy.stats.moments import Solution
 from vibstudy.stats.terms import random_design, same_within
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 if TYPE_CHECKING:
     from vibstudy.stats.mixed import MixedResult

@@ -28,7 +28,7 @@ from vibstudy.stats.fitted import Scale
 from vibstudy.stats.missingness import chance_weights, trimmed
 from vibstudy.stats.mixed import MixedResult, fit_mixed
 from vibstudy.stats.resampling import Refit, contrast_row
-from vibstudy.stats.threads import one_thread
+from vibstudy.threads import one_thread
 
 MEDIUM_SPEED_SD = {"acoustic_disc": 0.03, "electrical_disc": 0.01, "tape_lp": 0.005}
 """Standard deviation of the relative playback speed by medium: common practice, no source."""

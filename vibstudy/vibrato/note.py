@@ -23,6 +23,7 @@ import numpy as np
 
 from vibstudy.pitch.refine import CENTS_PER_NEPER, NoteLine
 from vibstudy.schema import LIMITS
+from vibstudy.threads import one_thread
 from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import Search, detect
 from vibstudy.vibrato.fit import fit_vibrato
@@ -87,6 +88,7 @@ def level_series(line: NoteLine, level_db: np.ndarray) -> Series:
     return Series(*_thin_level(line, level_db), False, line.offset_s - line.onset_s)
 
 
+@one_thread
 def measure_note(
     line: NoteLine,
     *,

@@ -1,7 +1,8 @@
 """One thread for small matrices.
 
 The matrices here have tens to hundreds of rows. Spread over the processor's cores they gain nothing,
-and where anything else is running the threads wait for each other: measured, ten times as long.
+and where anything else is running the threads wait for each other: measured, ten times as long for a model,
+and fourteen for the vibrato of a note of 1.6 s.
 """
 
 from __future__ import annotations
