@@ -9,13 +9,14 @@ earlier version saved behind today's, in brackets. About half an hour of CPU; ``
 Material
 --------
 Melodies of ``melodies.py``, drawn anew for each seed as in ``recordings.py``, with notes of their own
-vibrato. *Sampled*: winds of a SoundFont whose samples are nearly straight, moved by the SoundFont's
-vibrato oscillator (tenor saxophone, clarinet, trombone; in rows of their own, low winds: baritone
-saxophone, French horn, tenor saxophone in its low register). Winds of TimGM6mb were left out: their samples
-have a vibrato of their own, of 8 cents, so that no truth is known. *Synthetic*: the tone of
-:mod:`vibstudy.demo.synthesis`, whose vibrato differs from cycle to cycle (rate by 5 %, extent by 7.5 %),
-fades in, grows or shrinks, and moves level and timbre. Every sixth note is straight. Repeated notes are tied:
-to part them is another question (``repeated.py``).
+vibrato. *Sampled*: winds of a SoundFont whose samples are nearly straight, moved by the SoundFont's vibrato
+oscillator (tenor saxophone, clarinet, trombone; in rows of their own, low winds: baritone saxophone, French
+horn, tenor saxophone in its low register). Winds of TimGM6mb were left out: their samples have a vibrato of
+their own, of 8 cents, so that no truth is known. *Synthetic*: the tone of :mod:`vibstudy.demo.synthesis`,
+whose vibrato differs from cycle to cycle (rate by 5 %, extent by 7.5 %), fades in, grows or shrinks, and
+moves level and timbre. *Weak fundamental*: the synthetic ones 10 to 25 dB below their own octave, whose
+harmonics are the even ones, moving alike; and duller by up to 10 dB an octave. Every sixth note is straight.
+Repeated notes are tied: to part them is another question (``repeated.py``).
 
 Rooms: pyroomacoustics, image sources and ray tracing, a shoebox for each of studio, recital room and
 church, whose absorption is set by its own Schroeder integration (Schroeder 1965, JASA 37:409-412) to the
@@ -52,6 +53,7 @@ import tempfile
 import time
 import warnings
 from collections.abc import Sequence
+from copy import deepcopy
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -100,6 +102,7 @@ DELAY = pra.constants.get("frac_delay_length") // 2
 DISC_BAND_HZ = (300.0, 3500.0)
 
 
+WEAK_DB, STEEPER_DB = (10.0, 25.0), 10.0
 SAMPLED = tuple(soloist for soloist in SOLOISTS if soloist.oscillator)
 LOW = (
     Soloist("baritone saxophone", 67, -24, True),
@@ -143,6 +146,7 @@ class Row:
     disc: bool = False
     low: bool = False
     listed: bool = False
+    weak: bool = False
 
 
 ROWS = (
@@ -168,6 +172,10 @@ ROWS = (
     Row("low winds, recital near", "recital", "near", low=True),
     Row("low winds, recital middle", "recital", "middle", low=True),
     Row("low winds, dry, piano as loud", accompaniment="piano", low=True),
+    Row("weak fundamental, dry", weak=True),
+    Row("weak fundamental, recital near", "recital", "near", weak=True),
+    Row("weak fundamental, recital middle", "recital", "middle", weak=True),
+    Row("weak fundamental, recital near, piano -6 dB", "recital", "near", "piano", 6.0, weak=True),
 )
 
 
@@ -185,15 +193,18 @@ class Take:
 # --- takes
 
 
-def takes_of(low: bool, count: int, seed: int, folder: Path) -> list[Take]:
-    """Takes of `count` soloists: sampled and synthetic by turns, or low winds."""
+def takes_of(low: bool, count: int, seed: int, folder: Path, *, weak: bool = False) -> list[Take]:
+    """Takes of `count` soloists: sampled and synthetic by turns, low winds, or those of weak fundamental."""
     takes = []
     for number in range(count):
         rng = np.random.default_rng([seed, number, int(low)])
         named = rng.choice(SUITED)
         melody = next(m for m in MELODIES if m.name == named)
         half, odd = divmod(number, 2)
-        if odd and not low:
+        if weak:
+            name = list(SYNTHETIC)[number % len(SYNTHETIC)]
+            takes.append(synthetic_take(name, melody, rng, float(rng.uniform(*WEAK_DB))))
+        elif odd and not low:
             takes.append(synthetic_take(list(SYNTHETIC)[half % len(SYNTHETIC)], melody, rng))
         else:
             soloist = LOW[number % len(LOW)] if low else SAMPLED[half % len(SAMPLED)]
@@ -243,8 +254,8 @@ def resampled(samples: np.ndarray) -> np.ndarray:
     return soxr.resample(samples, SYNTHESISER_HZ, SAMPLE_RATE_HZ)
 
 
-def synthetic_take(name: str, melody: Melody, rng: np.random.Generator) -> Take:
-    """A melody played by our own synthesis."""
+def synthetic_take(name: str, melody: Melody, rng: np.random.Generator, weak_db: float | None = None) -> Take:
+    """A melody played by our own synthesis; `weak_db` below its own octave, and duller, if given."""
     voice, transpose = SYNTHETIC[name]
     melody, soloist = drawn(melody, Soloist(name, -1, transpose, False), rng)
     line = tied(solo_line(melody, soloist, rng))
@@ -262,7 +273,15 @@ def synthetic_take(name: str, melody: Melody, rng: np.random.Generator) -> Take:
         for note in line
     ]
     length_s = line[-1].offset_s + 0.5
-    sung = render_line(notes, voice, rng, length_s=length_s)
+    steeper = 0.0 if weak_db is None else float(rng.uniform(0.0, STEEPER_DB))
+    upper_rng = deepcopy(rng)
+    lower = replace(voice, rolloff_db_per_octave=voice.rolloff_db_per_octave + steeper)
+    sung = render_line(notes, lower, rng, length_s=length_s)
+    samples = sung.samples
+    if weak_db is not None:
+        upper = [replace(note, midi=note.midi + 12) for note in notes]
+        samples = 10 ** (-weak_db / 20) * samples
+        samples += render_line(upper, voice, upper_rng, length_s=length_s).samples
     truth = sung.truth.reindex(
         columns=[
             *("onset_s", "offset_s", "pitch_hz", "has_vibrato", "rate_hz", "extent_cents", "waveform"),
@@ -271,7 +290,7 @@ def synthetic_take(name: str, melody: Melody, rng: np.random.Generator) -> Take:
     )
     first = 1 / (1 + truth["waveform"] / 9 + truth["waveform"] / 25)  # see `cycle_shape`
     truth["extent_first_cents"] = truth["extent_cents"] * first
-    return Take(soloist, melody, line, sung.samples, truth)
+    return Take(soloist, melody, line, samples, truth)
 
 
 def drawn_vibrato(note: Sounded, rng: np.random.Generator) -> Vibrato | None:
@@ -605,15 +624,17 @@ def main() -> None:
     lines, every = {}, []
     with tempfile.TemporaryDirectory() as scratch:
         takes = {
-            low: takes_of(low, args.takes // 3 if args.quick else args.takes, args.seed, Path(scratch))
-            for low in {row.low for row in rows}
+            (low, weak): takes_of(
+                low, args.takes // 3 if args.quick else args.takes, args.seed, Path(scratch), weak=weak
+            )
+            for low, weak in {(row.low, row.weak) for row in rows}
         }
         for row in rows:
-            notes, rooms = notes_of(row, takes[row.low], args.seed, Path(scratch), args.cache)
+            notes, rooms = notes_of(row, takes[row.low, row.weak], args.seed, Path(scratch), args.cache)
             notes = judged(notes)
             every.append(notes)
             lines[row.name] = summary(notes, rooms)
-            if args.apart and not row.low:
+            if args.apart and not (row.low or row.weak):
                 for kind, chosen in (("sampled", False), ("synthetic", True)):
                     part = notes["soloist"].str.startswith("synthetic") == chosen
                     own = rooms["soloist"].str.startswith("synthetic") == chosen

@@ -583,7 +583,7 @@ def _octaves(jitter: float) -> Any:
                 out[f"{softer_db:g} dB softer, held at {held:g}, {asked}"] = [float(x) for x in found]
     levels, shares = np.arange(-20.0, 0.0, 0.5), np.arange(0.0, 0.5, 0.02)
     out["asked below"] = [
-        len(octaves.octave_candidates(line, replace(nobody, below_db=x), 0.0)) for x in levels
+        len(octaves.octave_candidates(line, replace(nobody, below_db=x), 0.0)) for x in levels - 16.0
     ]
     out["asked a twelfth below"] = [
         len(octaves.octave_candidates(line, replace(nobody, twelfth_db=x), 0.0)) for x in levels

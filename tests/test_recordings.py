@@ -296,6 +296,11 @@ def test_harmonics_between_are_measured_beside_their_neighbours():
     assert found.lowest_db == pytest.approx(-23.4, abs=0.4)
     assert found.decay_db_s == pytest.approx(-6.0, abs=0.1)
     assert found.apart_db == pytest.approx(6.0 / np.sqrt(12), rel=0.1)  # of a straight fall through a second
+    assert found.own > 3.0  # log likelihood, compressed
+    straight = replace(line, cents=line.cents + 20.0 * np.sin(2.0 * np.pi * 5.5 * line.time_s))
+    assert (
+        look_between(sound, RATE_HZ, straight, 2, 2).own < 0.0
+    )  # these stand still, beside a line that moves
     assert look_between(sound, RATE_HZ, line, 2, 1).weakest_db == pytest.approx(0, abs=0.5)
     assert look_between(sound[: round(0.12 * RATE_HZ)], RATE_HZ, line, 2, 2) is None
 

@@ -9,8 +9,10 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.signal import fftconvolve, spectrogram
 
+from vibstudy.pitch.accompaniment import find_accompaniment
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.demodulate import Demodulator
+from vibstudy.pitch.octaves import true_pitch
 from vibstudy.pitch.other_player import other_vibrates
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.straighten import straighten_note, straightened_sound
@@ -62,8 +64,14 @@ def off_cents(line: NoteLine, sound: Tone) -> float:
 def played(seed: int, **more) -> tuple[Tone, float, np.random.Generator]:
     rng = np.random.default_rng(seed)
     f0 = float(rng.uniform(230, 480))
-    kind = {"rate_hz": rng.uniform(4.8, 6.5), "extent_cents": 30.0, "duration_s": 0.9, "snr_db": 45.0}
-    return tone(rng, f0_hz=f0, rate_cv=0.04, extent_cv=0.06, **(kind | more)), f0, rng
+    kind = {
+        "f0_hz": f0,
+        "rate_hz": rng.uniform(4.8, 6.5),
+        "extent_cents": 30.0,
+        "duration_s": 0.9,
+        "snr_db": 45.0,
+    }
+    return tone(rng, rate_cv=0.04, extent_cv=0.06, **(kind | more)), f0, rng
 
 
 @pytest.fixture(scope="module")
@@ -254,3 +262,25 @@ def test_a_note_is_taken_out_of_what_sounds_beside_it():
     ]
     assert power[0] < 0.01 * power[1]
     assert abs(10 * np.log10(power[2] / power[3])) < 1.5
+
+
+def test_a_weak_fundamental_in_a_hall_is_told_along_the_line_that_was_straightened():
+    """Odd harmonics 16 dB below the even ones; alone, these are no lower note."""
+    found, odds = {"weak": [], "octave above": []}, []
+    for seed in range(40, 46):
+        lower, f0, _ = played(seed, harmonics=24)
+        upper, _, rng = played(seed, f0_hz=2.0 * f0)
+        alone = in_room(upper.samples, 1.8, 0.0, rng)
+        weak = in_room(upper.samples + 10.0 ** (-16.0 / 20.0) * lower.samples, 1.8, 0.0, rng)
+        for kind, samples in (("weak", weak), ("octave above", alone)):
+            drawn = pooled(upper, samples, 2.0 * f0)
+            told = [
+                true_pitch(samples, RATE_HZ, line, find_accompaniment(samples, RATE_HZ, line), 0.0)
+                for line in (straighten_note(samples, RATE_HZ, drawn).line, drawn)
+            ]
+            found[kind].append(told[0][0])
+            odds += [[one[1] for one in told]] if kind == "weak" else []
+    assert found["weak"].count(2.0) >= 5
+    straightened, drawn = np.transpose(odds)
+    assert np.all(straightened > drawn)
+    assert set(found["octave above"]) == {1.0}

@@ -275,30 +275,47 @@ def _refined(
         lower = replace(contour, f0_hz=contour.f0_hz / parts)
         return refine_note(audio.samples, audio.rate_hz, lower, onset_s, offset_s)
 
-    line = refined(1)
-    if line is None or not ((lower_share or 0.0) > LOWER_SHARE_ABOVE or line.snr_db < LOOK_BELOW_DB):
-        return line, None, False, None
-    accompaniment: Accompaniment | None = None
+    pooled = refined(1)
+    if pooled is None or not ((lower_share or 0.0) > LOWER_SHARE_ABOVE or pooled.snr_db < LOOK_BELOW_DB):
+        return pooled, None, False, None
+    line, straight = undrawn(audio, pooled, known)
+    accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
     unsure = False
     if lower_share is not None:
-        accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
         parts, odds = true_pitch(audio.samples, audio.rate_hz, line, accompaniment, lower_share)
         unsure = abs(odds) < OCTAVE_ODDS
         moved = refined(parts) if parts != 1 else None
         if moved is not None:
-            line, accompaniment, known = moved, None, None
-    unsure |= share_between(line, 3) < SPARSE
-    straight: Straightened | None = None
-    if _may_be_drawn(line):
-        straight = known or straighten_note(audio.samples, audio.rate_hz, line)
-        if straight is not None and straight.gain > 0.0:
-            line, accompaniment = straight.line, None  # a line drawn astray hides others
-    return line, accompaniment or find_accompaniment(audio.samples, audio.rate_hz, line), unsure, straight
+            pooled, (line, straight) = moved, undrawn(audio, moved)
+            accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
+    return line, accompaniment, unsure or share_between(pooled, 3) < SPARSE, straight
 
 
-def _may_be_drawn(line: NoteLine) -> bool:
-    """Tell whether a room or others may draw a pooled line: its halves disagree, or there are none."""
-    return line.balance < LEAST_BALANCE or sway_apart_cents(line) > STRAIGHTEN_ABOVE_CENTS
+def undrawn(
+    audio: Audio, pooled: NoteLine, known: Straightened | None = None
+) -> tuple[NoteLine, Straightened | None]:
+    """A note's line, straightened where a room or others may draw it: its halves disagree, or there are none.
+
+    Parameters
+    ----------
+    audio : Audio
+        The sound the line was refined from.
+    pooled : NoteLine
+        The line.
+    known : Straightened | None
+        What straightening it gave before.
+
+    Returns
+    -------
+    line : NoteLine
+        As it was, where straightening made nothing likelier.
+    straight : Straightened | None
+        What straightening gave; None where nothing draws the line.
+    """
+    if pooled.balance >= LEAST_BALANCE and sway_apart_cents(pooled) <= STRAIGHTEN_ABOVE_CENTS:
+        return pooled, None
+    straight = known or straighten_note(audio.samples, audio.rate_hz, pooled)
+    return (pooled if straight is None or straight.gain <= 0.0 else straight.line), straight
 
 
 def _same(one_hz: float, other_hz: float | None) -> bool:

@@ -21,13 +21,16 @@ import numpy as np
 from vibstudy.notes.alternation import LEAST_CENTS
 from vibstudy.pitch.accompaniment import find_accompaniment
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import LOWER_ABOVE_DB, LOWER_SHARE_ABOVE, TWELFTH_ABOVE_DB
+from vibstudy.pitch.octaves import LOWER_SHARE_ABOVE, TWELFTH_ABOVE_DB
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import quality_of, reasons_of
 from vibstudy.vibrato.detect import detect
 from vibstudy.vibrato.note import pitch_series
 
+BETWEEN_ABOVE_DB = -12.0
+"""With less sound between its lines (:mod:`vibstudy.pitch.accompaniment`), no dry sampled wind was an octave
+lower."""
 CLEAR_DB = 25.0
 """A note that stands out by more is seldom parted by a room, though its line may be drawn by one."""
 TOUCHING_S, SAME_CENTS = 0.03, 60.0
@@ -98,7 +101,7 @@ def _joined(
     if straight is None or detect(pitch_series(straight.line), *RATES_HZ).p > SURE_P:
         return run
     accompaniment = find_accompaniment(samples, rate_hz, straight.line)
-    if accompaniment.below_db > LOWER_ABOVE_DB or accompaniment.twelfth_db > TWELFTH_ABOVE_DB:
+    if accompaniment.below_db > BETWEEN_ABOVE_DB or accompaniment.twelfth_db > TWELFTH_ABOVE_DB:
         return run  # there may be notes an octave or a twelfth apart
     parts = [[run[0]]]
     for row in run[1:]:
