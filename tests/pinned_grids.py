@@ -263,6 +263,32 @@ def fits_of_vibrato(jitter: float) -> Any:
 
 
 @grid
+def probabilities_of_straight_notes(jitter: float) -> Any:
+    """Straight notes drawn with the spectra of white noise, jitter and wander, of five lengths."""
+    from scipy.fft import idct
+
+    from vibstudy.vibrato.detect import Search
+    from vibstudy.vibrato.noise import Series
+
+    rng = np.random.default_rng(28)
+    out = {}
+    for duration_s in (0.5, 0.7, 1.0, 1.45, 2.4):
+        time_s = np.arange(0.005, duration_s, 1 / 100 if duration_s < 1.5 else 1 / 64)
+        series = Series(time_s, time_s, True, duration_s)
+        search = Search(series, 3.0, 10.0, anywhere=True)
+        for name, mix in (
+            ("white", (1.0, 0.0, 0.0)),
+            ("jitter", (0.3, 1.0, 0.0)),
+            ("wander", (0.01, 0.0, 1.0)),
+        ):
+            root = np.sqrt(np.array(mix) @ series.noise_shapes(means=True))
+            spectra = np.append(np.zeros((8, 1)), rng.standard_normal((8, len(root))) * root, axis=1)
+            lines = idct(spectra * (1 + jitter), type=2, norm="ortho", axis=1)
+            out[f"{name}, {duration_s} s"] = [search.test(values).p for values in lines]
+    return out
+
+
+@grid
 def levels_in_step(jitter: float) -> Any:
     """What of a level is in step with a vibrato, of several harmonics; attacks that are no breath."""
     from vibstudy.vibrato.level import harmonic_depth_db, in_step, is_articulated, of_witnesses
