@@ -489,7 +489,9 @@ class _Budget:
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items):
-        items.sort(key=lambda item: self.place.get(item.nodeid, len(self.place)))
+        # one that fails as it is would notice everything
+        known = [item for item in items if item.nodeid in self.place]
+        items[:] = sorted(known, key=lambda item: self.place[item.nodeid])
 
     def pytest_runtest_logreport(self, report):
         if report.failed and not self.failed:
