@@ -47,6 +47,10 @@ BEYOND_SEMITONES = 5.0
 TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
 DIP_S, ATTACK_DIP_DB = 0.06, 5.4
 """Two notes that touch are one where only the line leapt between them and the level does not dip."""
+PARTED_ABOVE_DB = 6.0
+"""In a note that stands out by less, a course gone astray looks like a silence: so beside a piano as loud
+(``benchmarks/recordings.py``). Of 68 silences that parted notes in rooms, all stood out by more
+(``benchmarks/repeated.py``)."""
 SILENCE_SE_S = 0.016
 """Error of where a silence under a room's tail begins and ends."""
 OCTAVE_ABOVE = 0.9
@@ -249,7 +253,7 @@ def find_note(
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
     note = FoundNote(values, reasons, line, audio.origin_s, named=bool(found.get("named")))
-    if straight is not None and values["note_kind"] == "note":
+    if straight is not None and values["note_kind"] == "note" and straight.line.snr_db > PARTED_ABOVE_DB:
         note.silent_s = straight.silences.likeliest()
     if line is not None and accompaniment is not None:
         note.other_db = -np.inf if _same(accompaniment.other_hz, before_hz) else accompaniment.other_db
