@@ -16,7 +16,7 @@ from vibstudy.pitch.octaves import true_pitch
 from vibstudy.pitch.other_player import other_vibrates
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.straighten import straighten_note, straightened_sound
-from vibstudy.vibrato.masked import is_masked
+from vibstudy.vibrato.masked import is_masked, may_hide_vibrato
 from vibstudy.vibrato.note import measure_note
 
 from .signals import RATE_HZ, Tone, tone
@@ -137,13 +137,15 @@ def test_reflections_are_a_witness_of_the_error():
 
 
 def test_a_straight_note_counts_where_a_vibrato_would_have_been_found():
-    """Or where it stands out by 18 dB."""
+    """Where it stands out by 18 dB, nobody covers it; whether it vibrates is open."""
     sound, f0, rng = played(3, extent_cents=0.0)
     samples = in_room(sound.samples, 1.8, 0.0, rng)
     line = straighten_note(samples, RATE_HZ, pooled(sound, samples, f0)).line
     for snr_db, masked in ((17.9, [False, True]), (18.1, [False, False])):
         known = replace(line, snr_db=snr_db)
         assert [is_masked(known, None, limit_cents=limit) for limit in (2.9, 3.1)] == masked
+        assert [may_hide_vibrato(known, limit) for limit in (2.9, 3.1)] == [False, True]
+    assert not may_hide_vibrato(pooled(sound, samples, f0), 3.1)
 
 
 def test_straight_notes_in_a_hall_stay_straight():

@@ -25,7 +25,7 @@ from vibstudy.schema import is_usable, quality_of
 from vibstudy.sound.room import Room, end_of_direct
 from vibstudy.sound.tuning import rate_range
 from vibstudy.sound.wow import Wow
-from vibstudy.vibrato.masked import is_masked
+from vibstudy.vibrato.masked import is_masked, may_hide_vibrato
 from vibstudy.vibrato.note import measure_note
 
 OTHER_ABOVE_DB, OTHER_OF_STRAIGHT_DB = -5.0, -7.0
@@ -105,6 +105,9 @@ def measure_vibrato(
         if covered or (note.other_vibrates and moving is not None and not (note.named and moving)):
             note.theirs = bool(moving) and not covered and "masked" not in note.reasons
             note.reasons.append("masked")
+        elif moving is not None and note.fit is None:
+            hides = may_hide_vibrato(line, note.values["extent_limit_cents"])
+            note.values |= {"has_vibrato": None, "vibrates": note.values["vibrates"] or None} if hides else {}
     if number_in(row, "speed_factor") is None and "rate_hz" in note.values:
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}

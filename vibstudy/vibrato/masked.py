@@ -14,9 +14,9 @@ A note without vibrato says so only where one that can be heard would have been 
 that the test would show (``extent_limit_cents``) is below `HEARD_CENTS`. In rooms the lines of narrow
 vibratos passed for restless straight ones. (Of 262 notes said to be straight in rooms and with others 40
 vibrated; 8 of these counted while only their sway was asked, 2 with this; of the straight ones 189 and 186.)
-So it is asked where a note stands out by less than 18 dB; above, it would leave out the unsteady straight
-notes of a flute alone (11 of 22 of half a second, measured on a public set), and of 2,481 vibrating notes in
-rooms and with others 4 instead of 1 count as straight without it.
+So a restless one is covered where it stands out by less than 18 dB; where it stands out by more, nobody
+covers it, and whether it vibrates is left open (:func:`may_hide_vibrato`): so are a third of the straight
+notes of a flute alone.
 One that stands out by less than that may be another player's, so it must not sway either: whatever moves its
 line at vibrato rates, attack and release left out, or the difference of its halves. One that stands out, and
 whose line no room draws, need not have more than one harmonic, as high notes have not.
@@ -83,6 +83,19 @@ def is_masked(line: NoteLine, fit: VibratoFit | None, limit_cents: float = 0.0) 
         limit = max(limit, EXTENT_LIMIT_CENTS)
     rate_se, halfway_hz = wider * fit.seen_rate_se_hz, 0.5 / (fit.end_s - fit.start_s)
     return rate_se > min(halfway_hz / 3.0, WRONG_HZ / 2.0) or extent_se > limit
+
+
+def may_hide_vibrato(line: NoteLine, limit_cents: float) -> bool:
+    """Tell whether a vibrato that can be heard could hide in a straightened line said to be straight.
+
+    Parameters
+    ----------
+    line : NoteLine
+        The note.
+    limit_cents : float
+        The narrowest vibrato that would have been found.
+    """
+    return line.straightened and limit_cents > HEARD_CENTS
 
 
 def sway_apart_cents(line: NoteLine) -> float:
