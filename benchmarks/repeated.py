@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,9 +26,19 @@ import soundfile
 
 from benchmarks.melodies import MELODIES
 from benchmarks.recordings import Sounded, playable, render
-from benchmarks.rooms import ROWS, SAMPLED, SYNTHETIC, Row, Take, drawn_vibrato, resampled, sound_of
+from benchmarks.rooms import (
+    ROWS,
+    SAMPLED,
+    SYNTHETIC,
+    Row,
+    Take,
+    drawn_note,
+    drawn_vibrato,
+    resampled,
+    sound_of,
+)
 from vibstudy.corpus.settings import Settings
-from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, render_line
+from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, render_line
 from vibstudy.recording import measure_file
 
 MIDDLE_MIDI = dict(zip([*(one.name for one in SAMPLED), *SYNTHETIC], (57, 66, 55, 71, 66, 58), strict=True))
@@ -61,16 +72,7 @@ def takes_of(count: int, seed: int, folder: Path) -> Iterator[Take]:
         line, repeats = line_of(MIDDLE_MIDI[name if number % 2 else soloist.name], rng)
         if number % 2:
             notes = [
-                Note(
-                    note.onset_s,
-                    note.offset_s,
-                    note.midi,
-                    cents=float(rng.normal(0, 5)),
-                    level_db=float(rng.uniform(-7, -2)),
-                    swell_db=float(rng.uniform(0, 3)),
-                    attack_s=0.03,
-                    vibrato=drawn_vibrato(note, rng) if note.depth else None,
-                )
+                replace(drawn_note(note, rng, -7.0), vibrato=drawn_vibrato(note, rng) if note.depth else None)
                 for note in line
             ]
             samples = render_line(notes, SYNTHETIC[name][0], rng, length_s=line[-1].offset_s + 0.5).samples

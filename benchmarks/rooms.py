@@ -260,15 +260,8 @@ def synthetic_take(name: str, melody: Melody, rng: np.random.Generator, weak_db:
     melody, soloist = drawn(melody, Soloist(name, -1, transpose, False), rng)
     line = tied(solo_line(melody, soloist, rng))
     notes = [
-        Note(
-            note.onset_s,
-            note.offset_s,
-            note.midi,
-            cents=float(rng.normal(0, 5)),
-            level_db=float(rng.uniform(-10, -2)),
-            swell_db=float(rng.uniform(0, 3)),
-            attack_s=0.03,
-            vibrato=drawn_vibrato(note, rng) if rng.random() > 1 / 6 else None,
+        replace(
+            drawn_note(note, rng, -10.0), vibrato=drawn_vibrato(note, rng) if rng.random() > 1 / 6 else None
         )
         for note in line
     ]
@@ -291,6 +284,19 @@ def synthetic_take(name: str, melody: Melody, rng: np.random.Generator, weak_db:
     first = 1 / (1 + truth["waveform"] / 9 + truth["waveform"] / 25)  # see `cycle_shape`
     truth["extent_first_cents"] = truth["extent_cents"] * first
     return Take(soloist, melody, line, samples, truth)
+
+
+def drawn_note(note: Sounded, rng: np.random.Generator, softest_db: float) -> Note:
+    """A note as sent, of an invented wind: its intonation and loudness, no vibrato yet."""
+    return Note(
+        note.onset_s,
+        note.offset_s,
+        note.midi,
+        cents=float(rng.normal(0, 5)),
+        level_db=float(rng.uniform(softest_db, -2)),
+        swell_db=float(rng.uniform(0, 3)),
+        attack_s=0.03,
+    )
 
 
 def drawn_vibrato(note: Sounded, rng: np.random.Generator) -> Vibrato | None:

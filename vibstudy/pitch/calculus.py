@@ -120,3 +120,14 @@ def to_root(matrix):
             for k in range(j):
                 matrix[i, j] -= matrix[i, k] * matrix[j, k]
             matrix[i, j] = np.sqrt(matrix[i, i]) if i == j else matrix[i, j] / matrix[j, j]
+
+
+@numba.njit(cache=True, error_model="numpy")
+def solve_root(root, columns):
+    """Solve a lower root [m, m] times what is sought for the columns [m, n], in place."""
+    for i in range(len(root)):
+        for k in range(i):
+            for column in range(columns.shape[1]):
+                columns[i, column] -= root[i, k] * columns[k, column]
+        for column in range(columns.shape[1]):
+            columns[i, column] /= root[i, i]

@@ -19,7 +19,7 @@ from __future__ import annotations
 import numba
 import numpy as np
 
-from vibstudy.pitch.calculus import to_root
+from vibstudy.pitch.calculus import solve_root, to_root
 from vibstudy.pitch.course import ATTACK_S, COURSE_HZ, FLOOR, LEVEL_HZ, RELEASE_S, Bank
 
 DECAYS_S = (np.inf, 4.0, 2.0, 1.2, 0.7, 0.4, 0.2)
@@ -110,12 +110,9 @@ def _steady_until(values, hop_s, ends):
                 for column in range(columns):
                     dots[a, column] += level[a] * values[i, column]
         to_root(gram)  # by which levels become orthonormal
+        solve_root(gram, dots)
         for a in range(count):
-            for b in range(a):
-                for column in range(columns):
-                    dots[a, column] -= gram[a, b] * dots[b, column]
             for column in range(columns):
-                dots[a, column] /= gram[a, a]
                 out[number, column] += dots[a, column] ** 2
     return out
 

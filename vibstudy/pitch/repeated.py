@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
-from vibstudy.pitch.calculus import to_root
+from vibstudy.pitch.calculus import solve_root, to_root
 from vibstudy.pitch.course import FLOOR, Bank, power_of
 from vibstudy.pitch.refine import CENTS_PER_NEPER
 
@@ -127,11 +127,8 @@ def _lost(values, levels, total, begins, lengths, last):
             to_root(root)
             for row in range(rows):
                 out[number, which, row] = total[row]
+            solve_root(root, steady)
             for a in range(m):
-                for b in range(a):
-                    for column in range(columns):
-                        steady[a, column] -= root[a, b] * steady[b, column]
                 for column in range(columns):
-                    steady[a, column] /= root[a, a]
                     out[number, which, column % rows] -= steady[a, column] ** 2
     return out

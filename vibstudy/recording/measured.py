@@ -105,9 +105,12 @@ def measure_vibrato(
         if covered or (note.other_vibrates and moving is not None and not (note.named and moving)):
             note.theirs = bool(moving) and not covered and "masked" not in note.reasons
             note.reasons.append("masked")
-        elif moving is not None and note.fit is None:
-            hides = may_hide_vibrato(line, note.values["extent_limit_cents"])
-            note.values |= {"has_vibrato": None, "vibrates": note.values["vibrates"] or None} if hides else {}
+        elif (
+            moving is not None
+            and note.fit is None
+            and may_hide_vibrato(line, note.values["extent_limit_cents"])
+        ):
+            note.values |= {"has_vibrato": None, "vibrates": note.values["vibrates"] or None}
     if number_in(row, "speed_factor") is None and "rate_hz" in note.values:
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}
