@@ -334,10 +334,8 @@ def spectral_pitch(samples: np.ndarray) -> float:
 
 
 def test_half_semitone_rule():
-    """415.3 Hz is one semitone below 440 Hz (arithmetic): told apart only by where one looks."""
-    pitches, durations = scale(415.305, 100, 3)
-    assert estimate_tuning(pitches, durations).tuning_hz == pytest.approx(440, abs=1)
-    assert estimate_tuning(pitches, durations, near_hz=415).tuning_hz == pytest.approx(415.3, abs=1)
+    """415.3 Hz is one semitone below 440 Hz (arithmetic): the sound cannot tell them apart."""
+    assert estimate_tuning(*scale(415.305, 100, 3)).tuning_hz == pytest.approx(440, abs=1)
 
 
 def test_both_readings_in_words():

@@ -24,7 +24,7 @@ from vibstudy.figures.quantities import quantities, value_of
 from vibstudy.pages.corpus import RADIUS, _apart, corpus_page
 from vibstudy.pages.drawing import MOST_ROWS, picture, row_seconds
 from vibstudy.pages.recording import expected_words, tags_of
-from vibstudy.pages.trust import plays_alone, reason_words, trusted_share, usable, verdict_words
+from vibstudy.pages.trust import doubts, plays_alone, reason_words, trusted_share, usable, verdict_words
 from vibstudy.pages.write import FOLDER, made_from, write_pages
 from vibstudy.playing.expected import expected_errors
 from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
@@ -305,6 +305,18 @@ def test_reasons_are_true_to_what_is_known():
     assert "player" not in reason_words("masked;noisy", alone=True)
     assert plays_alone({"accompaniment": "none"}) and not plays_alone({"accompaniment": "piano"})
     assert not plays_alone({}) and not plays_alone({"accompaniment": pd.NA})
+
+
+def test_a_page_counts_each_note_left_out_once():
+    notes = invented_notes(players=2, recordings=1, notes=8).iloc[:8].reset_index(drop=True)
+    notes[["note_kind", "reviewed", "quality", "has_vibrato"]] = ["note", "auto", "ok", True]
+    notes[["usable", "rate_hz", "extent_cents", "rate_se_hz", "extent_se_cents"]] = [True, 5.0, 20.0, 0.1, 1.0]
+    notes.loc[:2, "quality"] = ["too_short;masked", "masked", "masked;noisy"]
+    notes.loc[3, "note_kind"] = "trill"
+    notes.loc[:3, "usable"] = False
+    said = " ".join(doubts({"accompaniment": "none"}, notes))
+    assert said.startswith("4 of 8 usable (1 no single note, 1 too short, 2 covered)")
+    assert "2 notes: noise or the room covers it" in said and "1 note: trill, ornament" in said
 
 
 def test_tags_are_shown_as_written_and_the_tuning_in_its_own_place():

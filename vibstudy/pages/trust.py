@@ -15,8 +15,8 @@ import pandas as pd
 
 from vibstudy.corpus.entries import number_of
 from vibstudy.figures.data import plural
-from vibstudy.figures.quantities import why_left_out
-from vibstudy.schema import HARMLESS, QUALITY_REASONS, reasons_of
+from vibstudy.figures.quantities import LEFT_OUT, why_left_out
+from vibstudy.schema import QUALITY_REASONS, reasons_of
 from vibstudy.stats.selection import is_usable
 
 TELLING_S = 0.3
@@ -58,13 +58,12 @@ def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
     share, alone = trusted_share(notes), plays_alone(recording)
     if np.isfinite(share):
         said.append(
-            f"{used_words(notes)}; those left out are listed below with the reason, and figures and "
-            "models do "
-            "without them."
+            f"{used_words(notes)}; figures and models do without those left out. Each is counted here under "
+            "one reason; the table below lists all its reasons."
         )
-    counted = Counter(word for cell in notes["quality"] for word in reasons_of(cell) if word not in HARMLESS)
-    for word, count in counted.most_common(3):
-        said.append(f"{plural(count, 'note')}: {reason_words(word, alone)}.")
+    words = LEFT_OUT | (ALONE if alone else {})
+    for reason, count in _left_out(notes).most_common(3):
+        said.append(f"{plural(count, 'note')}: {words[reason]}.")
     used = notes[usable(notes)]
     low, high = (used[name].astype(float).median() for name in ("rate_low_hz", "rate_high_hz"))
     if np.isfinite(low) and np.isfinite(high) and high - low > 0.005:
@@ -108,11 +107,16 @@ def reason_words(quality: Any, alone: bool = False) -> str:
 def used_words(notes: pd.DataFrame) -> str:
     """Say how many notes can be used, of how many, and why not the others: "15 of 65 usable (48 too
     short)"."""
-    why = why_left_out(notes)
-    counted = Counter(why[why != ""])
+    counted = _left_out(notes)
     short = [f"{counted[name]:,} {words}" for name, words in SHORT_WORDS.items() if counted[name]]
-    text = f"{int((why == '').sum()):,} of {len(notes):,} usable"
+    text = f"{len(notes) - counted.total():,} of {len(notes):,} usable"
     return f"{text} ({', '.join(short)})" if short else text
+
+
+def _left_out(notes: pd.DataFrame) -> Counter[str]:
+    """Count notes left out by reason, each under one (:data:`vibstudy.figures.quantities.LEFT_OUT`)."""
+    why = why_left_out(notes)
+    return Counter(why[why != ""])
 
 
 SHORT_WORDS: dict[str, str] = {

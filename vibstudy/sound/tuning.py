@@ -9,7 +9,7 @@ Tuning
     plain one and the jackknife over pitch classes.
 Half-semitone rule
     Deviations modulo a semitone cannot tell A = 415 Hz from A = 440 Hz played a semitone lower. The
-    value within ±50 cents of `near_hz` (440 Hz unless the manifest says otherwise) is reported.
+    value within ±50 cents of 440 Hz is reported.
 Two readings
     A recording that sounds at 436 Hz may be true to a tuning of 436 Hz, or be a 440 Hz tuning that
     plays 0.9 % slow; the sound alone cannot tell. Both are said. Concert pitch was not always 440:
@@ -50,8 +50,6 @@ class Tuning:
         Robust standard deviation of the notes about the tempered scale at this tuning.
     notes : int
         Notes used.
-    near_hz : float
-        The value it was sought near (half-semitone rule).
     chance_p : float [range 0..1]
         Probability that notes with no common tuning would agree this well (Rayleigh test).
     """
@@ -60,31 +58,26 @@ class Tuning:
     se_cents: float
     spread_cents: float
     notes: int
-    near_hz: float
     chance_p: float
 
-    def speed_factor(self, true_hz: float = CONCERT_HZ) -> float:
-        """Speed of the file over true speed, were its true tuning `true_hz`."""
-        return self.tuning_hz / true_hz
-
-    def words(self, true_hz: float = CONCERT_HZ) -> str:
+    def words(self) -> str:
         """Both readings, and how sure."""
         if not math.isfinite(self.tuning_hz):
             return "No notes, so no tuning."
         if self.chance_p > 0.01:
             return "The notes agree on no common tuning."
         sure = f" (± {1.96 * self.se_cents:.0f} cents)" if math.isfinite(self.se_cents) else ""
-        off = 100 * (self.speed_factor(true_hz) - 1)
+        off = 100 * (self.tuning_hz / CONCERT_HZ - 1)
         if abs(off) < 0.05:
             return f"Tuned to {self.tuning_hz:.1f} Hz{sure}."
         way = "fast" if off > 0 else "slow"
         text = (
             f"Tuned to {self.tuning_hz:.1f} Hz{sure} at true speed, "
-            f"or at {true_hz:.0f} Hz, playing {abs(off):.1f} % {way}."
+            f"or at {CONCERT_HZ:.0f} Hz, playing {abs(off):.1f} % {way}."
         )
-        if abs(to_cents(self.tuning_hz, self.near_hz)) > 40:
-            other = self.tuning_hz * 2 ** ((1 if self.tuning_hz < self.near_hz else -1) / 12)
-            text += f" Half a semitone from {self.near_hz:.0f} Hz: {other:.1f} Hz fits as well."
+        if abs(to_cents(self.tuning_hz, CONCERT_HZ)) > 40:
+            other = self.tuning_hz * 2 ** ((1 if self.tuning_hz < CONCERT_HZ else -1) / 12)
+            text += f" Half a semitone from {CONCERT_HZ:.0f} Hz: {other:.1f} Hz fits as well."
         return text
 
 
@@ -92,7 +85,6 @@ def estimate_tuning(
     pitch_hz: Iterable[float],
     duration_s: Iterable[float] | None = None,
     level_db: Iterable[float] | None = None,
-    near_hz: float = CONCERT_HZ,
 ) -> Tuning:
     """Estimate the tuning from the mean pitches of the notes.
 
@@ -102,8 +94,6 @@ def estimate_tuning(
         Mean pitch of each note; missing ones are left out.
     duration_s, level_db : array [shape=(n,)] | None
         Weights: long notes count more (up to 1 s), soft ones less. Missing values count as the median.
-    near_hz : float
-        Sought within ±50 cents of this.
 
     Returns
     -------
@@ -112,11 +102,11 @@ def estimate_tuning(
     pitch = np.asarray(pitch_hz, dtype=float)
     usable = np.isfinite(pitch) & (pitch > 0)
     weights = _weights(usable, duration_s, level_db)
-    cents = to_cents(pitch[usable], near_hz)
+    cents = to_cents(pitch[usable], CONCERT_HZ)
     n = len(cents)
     if n == 0:
         nan = float("nan")
-        return Tuning(nan, nan, nan, 0, near_hz, 1.0)
+        return Tuning(nan, nan, nan, 0, 1.0)
     turn = 2 * np.pi / 100
     resultant = np.average(np.exp(1j * turn * cents), weights=weights)
     centre = float(np.angle(resultant) / turn)
@@ -134,7 +124,7 @@ def estimate_tuning(
     centre = float(_fold(centre))
     off = _fold(cents - centre)
     error = _standard_error(off, robust, np.round((cents - centre) / 100) % 12) if n >= 3 else float("nan")
-    return Tuning(near_hz * 2 ** (centre / 1200), error, spread, n, near_hz, chance_p)
+    return Tuning(CONCERT_HZ * 2 ** (centre / 1200), error, spread, n, chance_p)
 
 
 def _weights(
