@@ -299,6 +299,16 @@ def test_corpus_page_takes_any_manifest():
     assert row["trusted"] == f"{12 - short} of 12 usable" + (f" ({short} too short)" if short else "")
 
 
+@pytest.mark.parametrize("same", [0.0, 0.3, 5.5])
+def test_an_axis_on_which_nothing_varies_is_no_magnifying_glass(same):
+    notes = invented_notes(players=3, recordings=2, notes=6)
+    notes["intensity_depth_db"] = same + 1e-6 * np.arange(len(notes))
+    page = corpus_page(notes.drop_duplicates("recording_id")[["recording_id", "player"]], notes)
+    ticks = next(strip for strip in page.strips if strip.title.startswith("Intensity")).ticks
+    values = [float(words) for _, words in ticks]
+    assert values[-1] - values[0] >= 1 and 0 <= values[0] <= same <= values[-1]
+
+
 def test_reasons_are_true_to_what_is_known():
     """Where nobody accompanies, no other player can cover a note."""
     assert "another player" in reason_words("masked;noisy")
@@ -310,7 +320,13 @@ def test_reasons_are_true_to_what_is_known():
 def test_a_page_counts_each_note_left_out_once():
     notes = invented_notes(players=2, recordings=1, notes=8).iloc[:8].reset_index(drop=True)
     notes[["note_kind", "reviewed", "quality", "has_vibrato"]] = ["note", "auto", "ok", True]
-    notes[["usable", "rate_hz", "extent_cents", "rate_se_hz", "extent_se_cents"]] = [True, 5.0, 20.0, 0.1, 1.0]
+    notes[["usable", "rate_hz", "extent_cents", "rate_se_hz", "extent_se_cents"]] = [
+        True,
+        5.0,
+        20.0,
+        0.1,
+        1.0,
+    ]
     notes.loc[:2, "quality"] = ["too_short;masked", "masked", "masked;noisy"]
     notes.loc[3, "note_kind"] = "trill"
     notes.loc[:3, "usable"] = False

@@ -24,17 +24,17 @@ WIDTH, LEFT, RIGHT, TOP, BOTTOM = 1200, 96, 24, 10, 40
 LANE, RADIUS = 44, 5.5
 _MOST_GROUPS = 6
 
-MEASURES: tuple[tuple[str, str], ...] = (
-    ("rate_hz", "Rate (Hz)"),
-    ("extent_cents", "Extent (± cents, half of peak-to-peak)"),
-    ("vibrato_share", "Share of notes with vibrato"),
-    ("vibrato_onset_s", "Onset delay (s)"),
-    ("intensity_depth_db", "Intensity depth (± dB, half of peak-to-peak)"),
-    ("tuning_hz", "A4 as it sounds (Hz)"),
-    ("snr_db", "Line above noise and other players (dB)"),
-    ("trusted", "Share of notes that can be used"),
+MEASURES: tuple[tuple[str, str, float], ...] = (
+    ("rate_hz", "Rate (Hz)", 1.0),
+    ("extent_cents", "Extent (± cents, half of peak-to-peak)", 5.0),
+    ("vibrato_share", "Share of notes with vibrato", 1.0),
+    ("vibrato_onset_s", "Onset delay (s)", 0.2),
+    ("intensity_depth_db", "Intensity depth (± dB, half of peak-to-peak)", 1.0),
+    ("tuning_hz", "A4 as it sounds (Hz)", 5.0),
+    ("snr_db", "Line above noise and other players (dB)", 5.0),
+    ("trusted", "Share of notes that can be used", 1.0),
 )
-
+"""A column, its words, and the least span of its axis: a smaller difference is not heard, or is chance."""
 
 _OUTLINES: dict[str, list[tuple[float, float]]] = {
     "^": [(0, -1.2), (1.1, 0.8), (-1.1, 0.8)],
@@ -121,8 +121,8 @@ def corpus_page(recordings: pd.DataFrame, notes: pd.DataFrame) -> CorpusPage:
     order = sorted(figures[lane].dropna().unique(), key=lambda value: (str(type(value)), value))
     lanes = [_words(value) for value in order]
     strips = [
-        _strip(figures.dropna(subset=[name]), name, title, lanes, styles)
-        for name, title in MEASURES
+        _strip(figures.dropna(subset=[name]), name, title, least, lanes, styles)
+        for name, title, least in MEASURES
         if figures[name].notna().any()
     ]
     table = figures.sort_values(["lane", "recording_id"]).to_dict("records")
@@ -142,12 +142,16 @@ def _words(value: Any) -> str:
 
 
 def _strip(
-    figures: pd.DataFrame, name: str, title: str, lanes: list[str], styles: Mapping[Any, Any]
+    figures: pd.DataFrame,
+    name: str,
+    title: str,
+    least: float,
+    lanes: list[str],
+    styles: Mapping[Any, Any],
 ) -> Strip:
     values = figures[name].to_numpy(float)
-    ticks = (
-        [0.0, 0.25, 0.5, 0.75, 1.0] if name in _SHARES else _ticks(float(values.min()), float(values.max()))
-    )
+    shares = [0.0, 0.25, 0.5, 0.75, 1.0]
+    ticks = shares if name in _SHARES else _ticks(float(values.min()), float(values.max()), least)
     low, high = ticks[0], ticks[-1]
 
     def x(value: float) -> float:
@@ -169,12 +173,14 @@ def _strip(
     return Strip(title, height, at_left, [(x(value), f"{value:g}") for value in ticks], marks)
 
 
-def _ticks(low: float, high: float) -> list[float]:
-    """Round values that span `low` to `high`."""
+def _ticks(low: float, high: float, least: float) -> list[float]:
+    """Round values that span `low` to `high`, and `least` at least; below 0 only where there is something."""
     from matplotlib.ticker import MaxNLocator
 
-    if high - low < 1e-9:
-        low, high = low - 0.5, high + 0.5
+    if high - low < least:
+        begin = 0.5 * (low + high - least)
+        low = begin if low < 0 else max(begin, 0.0)
+        high = low + least
     return [
         round(float(value), 10) for value in MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
     ]
