@@ -557,3 +557,88 @@ def ends_of_statistics(jitter: float) -> Any:
     ]
     out["known again"] = [same_notes(prints[0], other) for other in prints]
     return out
+
+
+@grid
+def attacks_in_company(jitter: float) -> Any:
+    """Dips of all depths and widths beside others; dips once a cycle of a vibrato, one of them deeper."""
+    from tests.signals import RATE_HZ
+    from vibstudy.notes.attacks import split_at_attacks
+    from vibstudy.notes.edges import Levels
+    from vibstudy.notes.spans import Solo, Span
+    from vibstudy.notes.trill import ANYBODY
+
+    rng = np.random.default_rng(41)
+    time_s = np.arange(round(1.5 * RATE_HZ)) / RATE_HZ
+    level_s = np.arange(0.0, 1.5, 0.005)
+
+    def parts(swing: float, alone: float, *dips: tuple[float, float, float]) -> int:
+        f_hz = 440 * 2 ** (swing * np.sin(2 * np.pi * 5.5 * time_s) / 1200)
+        phase = 2 * np.pi * np.cumsum(f_hz) / RATE_HZ
+        samples = 0.1 * sum(np.sin(k * phase) / k for k in range(1, 6)) * (1 + jitter)
+        solo = Solo(samples, RATE_HZ, held_line(rng, [1.5], [0.0], swing, 5.5), ANYBODY)
+        db = -20 + 0.02 * rng.standard_normal(len(level_s))
+        for at_s, depth, wide_s in dips:
+            db -= depth * np.exp(-0.5 * ((level_s - at_s) / wide_s) ** 2)
+        return len(split_at_attacks(solo, Levels(db, db, np.full(len(db), alone), 0.005), Span(0, 1.49, 0)))
+
+    out: dict[str, Any] = {}
+    for wide_s in (0.012, 0.02, 0.03, 0.045):
+        out[f"dips {wide_s:g} s"] = [
+            parts(0.0, 0.0, (0.3, 0.8 * depth, wide_s), (0.8, depth, wide_s))
+            for depth in np.arange(4.0, 15.0)
+        ]
+    for usual in (3.0, 4.0, 6.0, 7.0):
+        cycles = [((i + 0.5) / 5.5, usual, 0.015) for i in range(8)]
+        for alone in (1.0, 0.6, 0.4, 0.0):
+            out[f"dips of {usual:g} dB, alone {alone:g}"] = [
+                parts(45.0, alone, *cycles, (cycles[4][0], deeper, 0.015)) for deeper in np.arange(0, 8, 0.75)
+            ]
+    for count in (3, 4, 5):
+        out[f"{count} dips"] = [
+            parts(0.0, 1.0, *((0.3 + i * apart_s, 8.0, 0.01) for i in range(count)))
+            for apart_s in np.arange(0.06, 0.11, 0.005)
+        ]
+    beats = [(0.15 + 0.07 * i, 5.0, 0.01) for i in range(18)]
+    for wide_s in (0.02, 0.05, 0.1, 0.14):
+        out[f"{wide_s:g} s among beats"] = [
+            parts(0.0, 1.0, *beats, (0.75, depth, wide_s)) for depth in np.arange(2.0, 14.0)
+        ]
+    return out
+
+
+@grid
+def what_lies_between(jitter: float) -> Any:
+    """Harmonics between the multiples that come and go, or hardly sound."""
+    from tests.signals import RATE_HZ
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.pitch.octaves import look_between
+    from vibstudy.pitch.refine import refine_note
+    from vibstudy.recording.found import find_note
+    from vibstudy.sound.reading import Audio
+
+    rng = np.random.default_rng(42)
+    time_s = np.arange(round(0.9 * RATE_HZ)) / RATE_HZ
+    frames_s = np.arange(0, 0.9, 0.01)
+    everywhere = np.full(len(frames_s), True)
+    contour = Contour(frames_s, np.full(len(frames_s), 220.0), np.ones(len(frames_s)), everywhere)
+    turn = 2 * np.pi * 220 * time_s
+    noise = rng.standard_normal(len(time_s)) * (1 + jitter)
+    out: dict[str, Any] = {}
+    for slope_db_s, sway_db in ((-60.0, 0.0), (-25.0, 0.0), (0.0, 9.0), (0.0, 12.0), (9.0, 0.0), (12.0, 0.0)):
+        gain = 10 ** ((slope_db_s * (time_s - 0.45) + sway_db * np.sin(2 * np.pi * 2.2 * time_s)) / 20)
+        sound = 0.05 * sum((gain if k % 2 else 1.0) * np.sin(k * turn) / k for k in range(1, 11))
+        line = refine_note(sound + 1e-4 * noise, RATE_HZ, contour, 0.05, 0.85)
+        assert line is not None
+        between = look_between(sound + 1e-4 * noise, RATE_HZ, line, 2, 1)
+        assert between is not None
+        out[f"{slope_db_s:g} dB/s, {sway_db:g} dB"] = vars(between)
+    doubts = []
+    for softer_db in np.arange(9.0, 19.0):
+        outer = 10 ** (-softer_db / 20)
+        sound = sum((1.0 if k % 3 == 0 else outer) * np.sin(k * turn) / k for k in range(1, 16))
+        sound = (0.05 * sound + 4e-3 * noise).astype(np.float32)
+        audio = Audio(sound, RATE_HZ, RATE_HZ, 1, 0.9, "mono", "", 1.0, 0.0, 1.0, 0.0)
+        found = find_note(audio, contour, {"onset_s": 0.05, "offset_s": 0.85, "octave_below": None})
+        doubts.append(int("octave_unsure" in found.reasons))
+    return out | {"doubts": doubts}

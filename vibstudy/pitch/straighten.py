@@ -32,6 +32,7 @@ time-warped spectra (Weruaga & Képesi; Cancela, López & Rocamora, DAFx-10).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.signal import resample_poly
@@ -108,16 +109,19 @@ class Straightened:
         The line.
     gain : float
         By how much its log likelihood exceeds that of the line it was to improve.
-    steady : ndarray [shape=(harmonics,)]
-        Share of each harmonic's power that became steady.
-    silences : Silences
-        Where it may be begun anew.
+    bank : Bank
+        Its harmonics along the line.
     """
 
     line: NoteLine
     gain: float
-    steady: np.ndarray
-    silences: Silences
+    bank: Bank
+
+    @cached_property
+    @one_thread
+    def silences(self) -> Silences:
+        """Where it may be begun anew."""
+        return silences(self.bank, self.line.onset_s)
 
 
 @one_thread
@@ -175,8 +179,7 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
         bank = bank.until(last)
         ended = replace(line, offset_s=line.onset_s + float(bank.time_s[-1]))
         straight = _scored(bank, ended, counts)
-    straight = replace(straight, reflected=reflected[:last])
-    return Straightened(straight, gain, 1.0 - _lost(bank) / bank.total, silences(as_found, line.onset_s))
+    return Straightened(replace(straight, reflected=reflected[:last]), gain, as_found)
 
 
 def _reflected(bank: Bank, course: Course, x: np.ndarray) -> np.ndarray:

@@ -98,7 +98,8 @@ class FoundNote:
     theirs : bool
         Whether its vibrato is doubted for no other reason than that it may be another player's.
     silent_s : (float, float) | None
-        Begin and end, from the first sample, of a silence within, after which it is begun anew.
+        Begin and end, from the first sample, of a silence within, after which it is begun anew; None, too,
+        of a note that somebody names.
     fit : VibratoFit | None
         Its vibrato, once measured; None when there is none.
     """
@@ -253,7 +254,8 @@ def find_note(
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
     note = FoundNote(values, reasons, line, audio.origin_s, named=bool(found.get("named")))
-    if straight is not None and values["note_kind"] == "note" and straight.line.snr_db > PARTED_ABOVE_DB:
+    ours = found.get("octave_below") is not None and values["note_kind"] == "note"
+    if ours and straight is not None and straight.line.snr_db > PARTED_ABOVE_DB:
         note.silent_s = straight.silences.likeliest()
     if line is not None and accompaniment is not None:
         note.other_db = -np.inf if _same(accompaniment.other_hz, before_hz) else accompaniment.other_db
@@ -348,7 +350,7 @@ def find_repeated(
         As for :func:`find_note`. A note that somebody names is one.
     """
     note = find_note(audio, contour, row, octaves, before_hz)
-    if note.silent_s is None or row.get("octave_below") is None:
+    if note.silent_s is None:
         return [(row, note)]
     end_s, begin_s = note.silent_s
     known = {key: value for key, value in row.items() if key != "straight"}
