@@ -911,7 +911,7 @@ def test_dollar_signs_in_names_are_no_mathematics():
 def test_own_titles_labels_sizes_and_group(notes, tmp_path):
     lines = ['group = "medium"', "[rate_and_extent]", 'title = "<b>$x$</b>"', 'x = "Speed"', 'y = "Depth"']
     (tmp_path / "figures.toml").write_text("\n".join([*lines, "width_mm = 120"]), encoding="utf-8")
-    own = read_own(tmp_path, ["player", "medium"])
+    own = read_own(tmp_path, notes)
     figure, table = draw.rate_extent_plane(notes, group=own.group)
     put_on(figure, own.figures["rate_and_extent"])
     figure.draw_without_rendering()
@@ -921,18 +921,26 @@ def test_own_titles_labels_sizes_and_group(notes, tmp_path):
     assert set(table["medium"]) <= {*notes["medium"].unique(), "several"}
 
 
-def test_what_figures_toml_cannot_say_is_told_at_once(tmp_path):
+@pytest.mark.parametrize("group", ["rate_hz", "has_vibrato", "decade", "player", "note_id", "born", "mediun"])
+def test_only_words_of_the_manifest_are_compared(notes, tmp_path, group):
+    (tmp_path / "figures.toml").write_text(f'group = "{group}"', encoding="utf-8")
+    with pytest.raises(VibstudyError, match="parts the players by words") as error:
+        read_own(tmp_path, notes.assign(born=1900))
+    assert "medium" in error.value.problems[0].repair
+
+
+def test_what_figures_toml_cannot_say_is_told_at_once(notes, tmp_path):
     (tmp_path / "figures.toml").write_text(
         'gruop = "school"\n[rate_and_extend]\n[claims]\ntitel = "a"\nwidth_mm = 4000\nx = 5\n',
         encoding="utf-8",
     )
     with pytest.raises(VibstudyError) as error:
-        read_own(tmp_path, ["region"])
+        read_own(tmp_path, notes)
     told = " ".join(map(str, error.value.problems))
     for word in ("gruop", "rate_and_extend", "claims.titel", "claims.width_mm", "claims.x"):
         assert word in told
     assert "group" in told and "rate_and_extent" in told and "title" in told  # the nearest known names
-    assert read_own(tmp_path / "nowhere", ["region"]).group == "region" and len(set(FIGURES)) == len(FIGURES)
+    assert read_own(tmp_path / "nowhere", notes).group == "region" and len(set(FIGURES)) == len(FIGURES)
 
 
 # --- words

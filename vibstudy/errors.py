@@ -47,7 +47,7 @@ class Problem:
             for part in (
                 self.file,
                 f"row {self.row}" if self.row is not None else "",
-                f"column {self.column}" if self.column else "",
+                f"{'key' if self.file.endswith('.toml') else 'column'} {self.column}" if self.column else "",
             )
             if part
         )

@@ -2,7 +2,8 @@
 
 ::
 
-    group = "school"             # what is compared beside the decades; region when nothing is said
+    group = "school"             # what is compared beside the decades: a column of the manifest whose
+                                 # cells are words; region when nothing is said
 
     [rate_and_extent]            # a figure, by the name of its file
     title = "Rate and extent"
@@ -17,14 +18,17 @@ A figure with several labelled axes keeps its own labels.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+from pandas.api.types import is_numeric_dtype
+
 from vibstudy.corpus.settings import read_toml
 from vibstudy.errors import Problem, nearest, raise_any
 from vibstudy.figures.style import HouseFigure
+from vibstudy.schema import NOTE_COLUMNS, RECORDING_COLUMNS
 
 FILE_NAME = "figures.toml"
 DEFAULT_GROUP = "region"
@@ -40,6 +44,19 @@ SMALLEST_MM, LARGEST_MM = 40.0, 400.0
 
 MOST_LETTERS = 200
 """A longer title or label is a caption, and would not fit."""
+
+
+_NO_GROUPS = {
+    "player",
+    "decade",
+    "path",
+    "score_path",
+    "notes_path",
+    "comment",
+    "tracker",
+    "vibstudy_version",
+}
+"""Columns of words that are compared by themselves, or say nothing of how one plays."""
 
 
 @dataclass(frozen=True)
@@ -61,15 +78,15 @@ class Own:
     figures: dict[str, OwnFigure] = field(default_factory=dict)
 
 
-def read_own(folder: str | Path, columns: Iterable[str]) -> Own:
+def read_own(folder: str | Path, notes: pd.DataFrame) -> Own:
     """Read the ``figures.toml`` of a study; what it does not say is as ever.
 
     Parameters
     ----------
     folder : path
         Study folder.
-    columns : iterable of str
-        Columns of the notes, the manifest's among them, one of which `group` must be.
+    notes : DataFrame
+        The note table, with the manifest's columns, one of which `group` must be.
 
     Raises
     ------
@@ -86,9 +103,10 @@ def read_own(folder: str | Path, columns: Iterable[str]) -> Own:
     group = content.pop("group", DEFAULT_GROUP)
     if not isinstance(group, str) or not group.strip():
         problems.append(_problem(file, "group", "is the name of a column in quotation marks", group))
-    elif group != DEFAULT_GROUP and group not in set(columns):
-        found = list(columns)
-        problems.append(_problem(file, "group", "is no column of the manifest", group, nearest(group, found)))
+    elif group != DEFAULT_GROUP and group not in (found := _groups(notes)):
+        repair = nearest(group, found) or f"It may be {', '.join(found)}"
+        what = "is no column of the manifest that parts the players by words"
+        problems.append(_problem(file, "group", what, group, repair))
     figures = {}
     for name, table in content.items():
         if not isinstance(table, dict):
@@ -101,6 +119,12 @@ def read_own(folder: str | Path, columns: Iterable[str]) -> Own:
             figures[name] = _figure(file, name, table, problems)
     raise_any(problems)
     return Own(group, figures)
+
+
+def _groups(notes: pd.DataFrame) -> list[str]:
+    """Columns of the manifest that may be compared: words that several recordings share."""
+    ours = {column.name for column in (*NOTE_COLUMNS, *RECORDING_COLUMNS)} | _NO_GROUPS
+    return [str(name) for name in notes if name not in ours and not is_numeric_dtype(notes[name].dtype)]
 
 
 def _figure(file: Path, name: str, table: dict[str, Any], problems: list[Problem]) -> OwnFigure:

@@ -102,7 +102,7 @@ def write_paper(
     study = open_study(study_folder)
     folder = Path(out) if out is not None else study.folder / "paper"
     notes, recordings = read_notes(study.folder), read_recordings(study.folder)
-    own = read_own(study.folder, notes.columns)
+    own = read_own(study.folder, notes)
     say("claims and models")
     claims = read_claims(study.folder / CLAIMS_FILE) if (study.folder / CLAIMS_FILE).is_file() else []
     book = text.Book()
