@@ -642,3 +642,160 @@ def what_lies_between(jitter: float) -> Any:
         found = find_note(audio, contour, {"onset_s": 0.05, "offset_s": 0.85, "octave_below": None})
         doubts.append(int("octave_unsure" in found.reasons))
     return out | {"doubts": doubts}
+
+
+@grid
+def silences_and_ends_along_a_course(jitter: float) -> Any:
+    """Harmonics that are silent for a while, early and late; that end, or go on more softly."""
+    from tests.test_ending import ENDS, FRAMES, falling
+    from tests.test_ending import bank_of as ending
+    from tests.test_repeated import bank_of, silent
+    from vibstudy.pitch.ending import last_frame
+    from vibstudy.pitch.repeated import silences
+
+    out: dict[str, Any] = {}
+    begins, lengths = (18, 26, 32, 38, 46, 140), (6, 14, 22, 44, 58, 66, 74, 82, 100, 130)
+    for begin in begins:
+        found = [silences(bank_of(silent(begin, begin + n) * (1 + jitter), 1), 0.0) for n in lengths]
+        out[f"from {begin}"] = [one.likeliest() or (0.0, 0.0) for one in found]
+    late = [silences(bank_of(silent(FRAMES - end - 12, FRAMES - end), 2), 0.0) for end in begins]
+    out["late"] = [one.likeliest() or (0.0, 0.0) for one in late]
+    for softer in np.arange(0.0, 0.65, 0.05):
+        gain = np.where(np.arange(FRAMES) < ENDS, 1.0, softer) * (1 + jitter)
+        out[f"goes on at {softer:.2g}"] = [
+            last_frame(ending(gain, falling(decay_s, level), 3), 24)
+            for decay_s in (0.3, 1.2, np.inf)
+            for level in (0.3, 1.0)
+        ]
+    return out
+
+
+@grid
+def notes_of_few_frames(jitter: float) -> Any:
+    """Two notes of some hundredths of a second; levels of notes that are little but attack and release."""
+    from tests.signals import RATE_HZ
+    from vibstudy.notes.edges import pitch_change
+    from vibstudy.vibrato.note import level_series
+
+    time_s = np.arange(round(0.2 * RATE_HZ)) / RATE_HZ
+    sound = np.sin(2 * np.pi * np.where(time_s < 0.1, 440.0, 660.0) * time_s) * (1 + jitter)
+    lengths_s = np.arange(0.012, 0.05, 0.0025)
+    edges = [pitch_change(sound, RATE_HZ, 0.101, 0.1 - each / 2, 0.1 + each / 2, False) for each in lengths_s]
+    levels = []
+    for frames in range(22, 40):
+        frames_s = 0.0035 * np.arange(frames)
+        line = SimpleNamespace(time_s=frames_s, onset_s=0.0, offset_s=frames_s[-1])
+        series = level_series(line, np.arange(frames) * (1 + jitter))  # type: ignore[arg-type]
+        levels.append([len(series.values), float(series.values[0])])
+    return {
+        "change_s": [edge.time_s for edge in edges[:8]], "later_s": [edge.time_s for edge in edges[8:]],
+        "error_s": [edge.se_s for edge in edges[:8]], "later_error_s": [edge.se_s for edge in edges[8:]],
+        "levels": levels[:9], "longer": levels[9:],
+    }  # fmt: skip
+
+
+@grid
+def notes_cut_by_a_room(jitter: float) -> Any:
+    """Pieces of a note: how near in time and pitch; in noise, of a slow vibrato, beside a lower pitch."""
+    from tests.signals import RATE_HZ
+    from tests.test_repeated import bank_of, silent
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.pitch.repeated import silences
+    from vibstudy.vibrato import oversegmentation as parted
+
+    def pieces(begins_s: float, cents: float) -> list[dict[str, Any]]:
+        one = {"onset_s": 0.05, "offset_s": 0.3, "pitch_hz": 440.0, "note_kind": "note", "quality": "ok"}
+        return [one, {**one, "onset_s": begins_s, "offset_s": 0.6, "pitch_hz": 440 * 2 ** (cents / 1200)}]
+
+    rng = np.random.default_rng(43)
+    time_s = np.arange(round(0.65 * RATE_HZ)) / RATE_HZ
+    frames_s = np.arange(0, 0.65, 0.01)
+    everywhere = np.full(len(frames_s), True)
+    contour = Contour(frames_s, np.full(len(frames_s), 440.0), np.ones(len(frames_s)), everywhere)
+    silence = silences(bank_of(silent(140, 165) * (1 + jitter), 1), 0.0)
+    begins_s = np.arange(0.36, 0.47, 0.01)
+    out: dict[str, Any] = {
+        "touching": [len(parted._runs(pieces(0.3 + gap_s, 0.0))) for gap_s in np.arange(0.012, 0.05, 0.005)],
+        "same": [len(parted._runs(pieces(0.3, cents))) for cents in np.arange(35.0, 85.0, 6.0)],
+        "near a silence": [int(silence.near(at_s, parted.CUT_S)) for at_s in begins_s],
+    }
+    for noise, rate_hz, lower in (
+        (0.004, 5.5, 0.0),
+        (0.009, 5.5, 0.0),
+        (0.009, 2.15, 0.0),
+        (0.009, 1.91, 0.0),
+        (0.009, 1.4, 0.0),
+        (0.006, 5.5, 0.2),
+        (0.006, 5.5, 0.3),
+    ):
+        phase = 2 * np.pi * 440 * time_s - 440 * 0.02 / rate_hz * np.cos(2 * np.pi * rate_hz * time_s)
+        sound = 0.1 * sum(np.sin(k * phase) / k for k in range(1, 6))
+        sound += 0.1 * lower * sum(np.sin(k * phase / 2) / k for k in range(1, 12, 2))
+        sound += noise * rng.standard_normal(len(time_s)) * (1 + jitter)
+        found = parted.merge_oversegmented(sound, RATE_HZ, contour, pieces(0.3, 0.0))
+        gains = [row["straight"].gain for row in found if "straight" in row]
+        out[f"noise {noise:g}, {rate_hz:g} Hz, lower {lower:g}"] = [len(found), *gains]
+    return out
+
+
+@grid
+def vibrato_that_ends_before_its_note(jitter: float) -> Any:
+    """Ends early by a part of a cycle to one and a half."""
+    from vibstudy.pitch.calculus import running_integral
+    from vibstudy.vibrato.detect import detect
+    from vibstudy.vibrato.fit import fit_vibrato
+    from vibstudy.vibrato.noise import Series, thin
+
+    rng = np.random.default_rng(44)
+    out: dict[str, Any] = {}
+    for duration_s, error in ((1.0, 3e-3), (1.6, 1e-3)):
+        time_s = np.arange(0, duration_s, 0.004)
+        ends = []
+        for early in np.arange(0.2, 1.6, 0.12):
+            gate = np.clip((duration_s - early / 5.0 - time_s) * 5.0 + 0.5, 0, 1)
+            cents = gate * 25.0 * np.sin(2 * np.pi * 5.0 * time_s)
+            integral = running_integral(cents, 0.004) + 0.003 * rng.standard_normal(len(time_s)) * (
+                1 + jitter
+            )
+            at_s, values = thin(time_s, integral, 64.0 if duration_s >= 1.5 else 100.0)
+            found = detect(Series(at_s, values, True, duration_s), 3.0, 10.0)
+            fit = fit_vibrato(time_s, integral, duration_s, found.rate_hz, found.noise, None)
+            ends.append(fit.end_s if fit else -1.0)
+        out[f"{duration_s:g} s, {error:g}"] = ends
+    return out
+
+
+@grid
+def trills_with_a_rest(jitter: float) -> Any:
+    """Alternations of all widths, held beside or not, with a rest of some hundredths of a second within."""
+    from tests.signals import RATE_HZ
+    from vibstudy.notes.kinds import classify_spans
+    from vibstudy.notes.spans import Solo, Span
+    from vibstudy.notes.trill import ANYBODY
+
+    rng = np.random.default_rng(45)
+    out: dict[str, Any] = {}
+    for cents in (100.0, 200.0, 310.0, 350.0):
+        kinds = []
+        for rest_s in np.arange(0.02, 0.16, 0.0155):
+            lengths = [0.3, *[0.09] * 6, rest_s, *[0.09] * 6, 0.3]
+            pitch = [0.0, *[cents, 0.0] * 3, np.nan, *[cents, 0.0] * 3, 0.0]
+            line = held_line(rng, lengths, pitch, 0.0)
+            edges = np.concatenate([[0.0], np.cumsum(lengths)])
+            time_s = np.arange(round(edges[-1] * RATE_HZ)) / RATE_HZ
+            place = np.minimum(np.searchsorted(edges, time_s, side="right") - 1, len(pitch) - 1)
+            there = np.nan_to_num(np.array(pitch))[place]
+            phase = 2 * np.pi * np.cumsum(440 * 2 ** (there / 1200)) / RATE_HZ
+            sound = np.where(
+                np.isnan(np.array(pitch)[place]), 0.0, sum(np.sin(k * phase) / k for k in (1, 2, 3))
+            )
+            sound = 0.1 * sound + 1e-4 * rng.standard_normal(len(time_s)) * (1 + jitter)
+            spans = [
+                Span(float(begin), float(end), level)
+                for begin, end, level in zip(edges, edges[1:], pitch, strict=False)
+                if level == level
+            ]
+            found = classify_spans(Solo(sound, RATE_HZ, line, ANYBODY), spans)
+            kinds.append([sum(span.kind == kind for span in found) for kind in ("note", "trill", "unclear")])
+        out[f"{cents:g} cents"] = kinds
+    return out

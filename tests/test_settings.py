@@ -91,7 +91,7 @@ workers = 1.5
 """
     found = "\n".join(problems_of(load, tmp_path, text))
     for expected in (
-        "column fmin_hz: this setting stands in the wrong place. Move it below the line [measure]",
+        "key fmin_hz: this setting stands in the wrong place. Move it below the line [measure]",
         "[mesure]: no such table. Did you mean 'measure'?",
         "[measure] trackr: no such setting. Did you mean 'tracker'?",
         "[measure] tracker: no such choice (got 'swift'). Did you mean 'swift-f0'?",

@@ -29,6 +29,7 @@ import numpy as np
 import scipy.fft
 from scipy.ndimage import maximum_filter1d
 
+from vibstudy.notes.line import HOP_S as FRAME_S
 from vibstudy.notes.line import HeldLine, to_hz
 
 HOP_S = 0.005
@@ -181,7 +182,7 @@ def pitch_change(
     begin = max(round(first_s * rate_hz), 0)
     centres = np.arange(begin, round(last_s * rate_hz), hop)
     if len(centres) < 8:  # of fewer no change can be told
-        return Edge(near_s, 0.016)  # a frame of the line, which is all there is
+        return Edge(near_s, FRAME_S)  # which is all there is
     low_end, high_end = centres[0] - length // 2, centres[-1] + length // 2
     chunk = np.asarray(samples[max(low_end, 0) : high_end], dtype=np.float32)
     chunk = np.pad(chunk, (max(-low_end, 0), max(0, high_end - len(samples))))

@@ -58,9 +58,7 @@ def find_edges(problem: Problem, state: State, rate: float, variances: Variances
     ends = duration - np.arange(0.0, max(duration - start.time_s - 1.3 * period, 1e-9), step)
     if len(ends) < 2 or state.basis.end == duration:  # strong up to the end
         return start, Edge(duration, 0.0)
-    end = _end(ends, gates.fit(start.time_s, ends).cost)
-    # a fade: it lasts to the end
-    return start, end if duration - end.time_s >= 0.6 * period else Edge(duration, 0.0)
+    return start, _end(ends, gates.fit(start.time_s, ends).cost)
 
 
 @dataclass(frozen=True)
