@@ -17,12 +17,14 @@ from scipy.special import jv
 
 from tests.signals import PAD_S, RATE_HZ, bound, tone
 from vibstudy.errors import VibstudyError
+from vibstudy.pitch.calculus import running_integral
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
 from vibstudy.recording import measure_recording
 from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import Search, _independent
+from vibstudy.vibrato.fit import fit_vibrato
 from vibstudy.vibrato.level import Modulation, is_articulated, of_witnesses, tail_in_step
 from vibstudy.vibrato.noise import Series
 from vibstudy.vibrato.note import measure_note, pulses_per_beat
@@ -86,6 +88,25 @@ def test_bends_of_the_attack_do_not_pull_at_the_rate():
         held.append(abs(errors[-1]) < 1.96 * got["rate_se_hz"])
     assert np.sqrt(np.mean(np.square(errors))) < 0.03
     assert np.mean(held) >= 0.75
+
+
+def test_a_rooms_last_reflections_do_not_pull_at_the_rate():
+    """At the end the pitch of 35 ms before is heard, and rises; the rate played is 5.5 Hz throughout."""
+    time_s, rate_hz = np.arange(0.0, 0.75, 0.0032), 5.5
+    off = {False: [], True: []}
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        cents = 25.0 * np.sin(2 * np.pi * rate_hz * time_s + rng.uniform(0, 2 * np.pi))
+        into_end_s = np.maximum(time_s - time_s[-1] + 0.05, 0.0)
+        late = np.interp(time_s - 0.035, time_s, cents) + 400.0 * into_end_s
+        integral = running_integral(np.where(into_end_s > 0.0, late, cents), 0.0032)
+        integral += rng.normal(0.0, 0.0015, len(time_s))
+        for drawn, errors in off.items():
+            noise = np.array([1e-6, 1e-8, 1e-12])
+            fit = fit_vibrato(time_s, integral, time_s[-1] + 0.0016, rate_hz, noise, drawn=drawn)
+            errors.append(abs(fit.rate_hz - rate_hz))
+    assert max(off[False]) > 0.1
+    assert max(off[True]) < 0.02
 
 
 def test_triangles_of_low_notes_in_noise_are_not_narrowed():
@@ -534,7 +555,7 @@ def test_no_vibrato_is_wider_than_its_line(monkeypatch):
 
     fitted = note.fit_vibrato
     monkeypatch.setattr(
-        note, "fit_vibrato", lambda *a: replace(fitted(*a), first_cents=4e8, extent_cents=4e8)
+        note, "fit_vibrato", lambda *a, **k: replace(fitted(*a, **k), first_cents=4e8, extent_cents=4e8)
     )
     sound = tone(np.random.default_rng(5), f0_hz=300.0, rate_hz=5.5, extent_cents=25.0, snr_db=30.0)
     assert not measure(sound).get("has_vibrato") and "extent_cents" not in measure(sound)

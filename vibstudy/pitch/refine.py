@@ -35,7 +35,7 @@ seconds. It is kept because measurement noise is white there, while it is blue i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -88,6 +88,8 @@ class NoteLine:
     disagreement : float
         Spread of the harmonics' pitch about the pooled one over the spread that noise explains;
         about 1 when all harmonics carry the same modulation.
+    drawn : bool
+        Whether a room, or others, may draw it: its halves disagree, or there are none.
     straightened : bool
         Whether the line was found by straightening (:mod:`vibstudy.pitch.straighten`): in a room, or
         with accompaniment.
@@ -110,6 +112,7 @@ class NoteLine:
     halves: np.ndarray
     balance: float
     disagreement: float
+    drawn: bool = False
     straightened: bool = False
     reflected: np.ndarray | None = None
 
@@ -127,6 +130,17 @@ class NoteLine:
     def hop_s(self) -> float:
         """Seconds from frame to frame."""
         return float(self.time_s[1] - self.time_s[0])
+
+    def until(self, end_s: float) -> NoteLine:
+        """The note with an earlier end, s from the first sample."""
+        kept = self.time_s <= end_s
+        frames = ("time_s", "cents", "cents_se", "integral", "integral_se", "harmonic_db", "halves")
+        return replace(
+            self,
+            offset_s=end_s,
+            reflected=None if self.reflected is None else self.reflected[kept],
+            **{name: getattr(self, name)[..., kept] for name in frames},
+        )
 
 
 @one_thread

@@ -238,6 +238,7 @@ def _scored(bank: Bank, line: NoteLine, counts: np.ndarray) -> NoteLine:
         halves=gain * halves,
         balance=balance,
         disagreement=disagreement,
+        drawn=True,
         straightened=True,
     )
 

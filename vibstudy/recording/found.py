@@ -314,14 +314,17 @@ def undrawn(
     Returns
     -------
     line : NoteLine
-        As it was, where straightening made nothing likelier.
+        As it was until its direct sound ends, where straightening made nothing likelier.
     straight : Straightened | None
         What straightening gave; None where nothing draws the line.
     """
     if pooled.balance >= LEAST_BALANCE and sway_apart_cents(pooled) <= STRAIGHTEN_ABOVE_CENTS:
         return pooled, None
     straight = known or straighten_note(audio.samples, audio.rate_hz, pooled)
-    return (pooled if straight is None or straight.gain <= 0.0 else straight.line), straight
+    pooled = replace(pooled, drawn=True)
+    if straight is None or straight.gain > 0.0:
+        return straight.line if straight else pooled, straight
+    return pooled.until(straight.line.offset_s), straight
 
 
 def _same(one_hz: float, other_hz: float | None) -> bool:

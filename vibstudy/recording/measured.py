@@ -135,18 +135,9 @@ def _without_tail(note: FoundNote, room: Room) -> None:
     end_s = end_of_direct(line.time_s, line.level_db, room)
     if end_s is None or end_s >= line.offset_s:
         return
-    kept = line.time_s <= end_s
-    if kept.sum() < 0.5 * len(kept):  # the tail of a short note, or another's: not this note's end
+    if np.mean(line.time_s <= end_s) < 0.5:  # the tail of a short note, or another's: not this note's end
         return
-    note.line = replace(
-        line,
-        offset_s=end_s,
-        reflected=None if line.reflected is None else line.reflected[kept],
-        **{
-            name: getattr(line, name)[..., kept]
-            for name in ("time_s", "cents", "cents_se", "integral", "integral_se", "harmonic_db", "halves")
-        },
-    )
+    note.line = line.until(end_s)
     note.values["offset_s"] = note.origin_s + end_s
     note.values["duration_s"] = end_s - line.onset_s
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import expit, logit
@@ -39,7 +39,7 @@ class Cycle:
 def select_cycle_shape(problem: Problem, state: State, variances: Variances) -> Cycle:
     """Shape of the cycle from one solution with all shapes free; extent and phase move to it."""
     everything = Shape(True, True)
-    trial = Variances(variances.noise.copy(), variances.spread.copy())
+    trial = replace(variances, noise=variances.noise.copy(), spread=variances.spread.copy())
     fit = linearised(problem, state, everything).fit(trial, 1)
     everywhere = Places(problem, state.basis, everything)
     places = everywhere.of

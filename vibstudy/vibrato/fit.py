@@ -6,7 +6,8 @@ The pitch of a note, in cents, is
 
 .. math:: c(t) = d(t) + g(t)\, e(t)\, P(\psi(t)) + \text{noise},
 
-* ``d``: background of the note: drift, scoops at its edges, bends of its attack, wander and jitter
+* ``d``: background of the note: drift, scoops at its edges, bends of its attack and of a room's tail,
+  wander and jitter
   (:mod:`vibstudy.vibrato.noise`);
 * ``g``: gate: 0 before the vibrato starts, 1 while it lasts, with a smooth step of `FADE_CYCLES`
   cycles. Start and end are where the gate is one half;
@@ -55,7 +56,9 @@ from vibstudy.vibrato.realised import VibratoFit, realised, trend
 from vibstudy.vibrato.solve import NO_SHAPE, Problem, Shape, Variances, improve
 from vibstudy.vibrato.span import Edge, find_edges
 
-ATTACK_CENTS = 5.0  # first guess of how far the attack bends the pitch
+BEND_CENTS = 5.0
+"""First guess of how far attack and tail bend the pitch; in rooms as much at least: taken for none, as the
+most probable variances of a short note sometimes have it, they become an irregular rate. 3 and 10 do, too."""
 LOCAL_CYCLES = 1.5  # as short as a phase and an extent can be told
 
 
@@ -66,6 +69,8 @@ def fit_vibrato(
     rate_hz: float,
     noise: np.ndarray,
     within_s: tuple[float, float] | None = None,
+    *,
+    drawn: bool = False,
 ) -> VibratoFit | None:
     """Fit the vibrato of one note.
 
@@ -83,6 +88,8 @@ def fit_vibrato(
         Variances of the background found by the detector (per value of its thinned series).
     within_s : (float, float) | None
         Where to begin: the stretch in which the detector found it, when it is but a part of the note.
+    drawn : bool
+        Whether a room, or others, may draw the line: they bend its ends.
 
     Returns
     -------
@@ -91,14 +98,17 @@ def fit_vibrato(
     """
     step = float(time_s[1] - time_s[0])
     target = 100.0 if duration_s < 2.5 else 70.0  # values a second: seven to the fastest cycle, for speed
-    problem = Problem(time_s, integral, duration_s, max(1, round(1.0 / (target * step))))
+    problem = Problem(time_s, integral, duration_s, max(1, round(1.0 / (target * step))), tail=drawn)
     state = _start(problem, rate_hz, within_s)
     scale = float(np.std(problem.y))
     # first guess: jitter and wander that are hardly there
     background = np.maximum(noise, noise[0] * np.array([1.0, 1e-4, 1e-6]))
     # first guess: extent varies by a tenth, rate by a twentieth
-    spread = np.array([(0.01 * scale) ** 2 + 1e-12, ATTACK_CENTS**2, (0.1 * state.extent_c[0]) ** 2, 0.05**2])
-    variances = Variances(background, spread)
+    extent = (0.1 * state.extent_c[0]) ** 2
+    spread = np.array([(0.01 * scale) ** 2 + 1e-12, BEND_CENTS**2, extent, 0.05**2, BEND_CENTS**2])
+    # where a room, or others, may draw the line, its ends are never known to be straight
+    bends = BEND_CENTS**2 * np.array([0.0, 1.0, 0.0, 0.0, 1.0])
+    variances = Variances(background, spread, bends if drawn else np.zeros(5))
     if not improve(problem, state, variances, NO_SHAPE, turns=1, iterations=2):
         return None
     rate = state.phase_c[1] / (np.pi * (state.basis.end - state.basis.start))

@@ -135,7 +135,7 @@ def measure_note(
     if found.p < false_alarm:
         part = None if found.usual else (found.start_s, found.end_s)
         time_s = line.time_s - line.onset_s
-        fit = fit_vibrato(time_s, line.integral, span, found.rate_hz, found.noise, part)
+        fit = fit_vibrato(time_s, line.integral, span, found.rate_hz, found.noise, part, drawn=line.drawn)
         # a tenth beyond what was asked
         if fit is not None and not rate_min_hz * 0.9 <= fit.rate_hz <= rate_max_hz * 1.1:
             fit = None

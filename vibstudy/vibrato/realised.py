@@ -212,7 +212,8 @@ def _background_curve(problem: Problem, fit: MixedFit, places: Places) -> np.nda
     columns = problem.straight
     integral = columns[:, :1] @ fit.coefficients[places.of["steady"]]
     integral = integral + (columns[:, 1:] / problem.drift_scale) @ fit.coefficients[places.of["drift"]]
-    integral = integral + problem.bends @ fit.coefficients[places.of["attack"]]
+    bends = np.concatenate([places.of["attack"], places.of["room"]])
+    integral = integral + problem.bends @ fit.coefficients[bends]
     slow = fit.noise[1:] @ problem.shapes[1:]
     wander = np.concatenate([[0.0], fit.residual * slow / fit.variance])
     integral = integral + idct(wander, type=2, norm="ortho")

@@ -7,7 +7,7 @@ is linear (:func:`linearised`); its variances and coefficients come from
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,7 +21,9 @@ SETTLED_RAD = 0.06  # a phase that moves less from turn to turn stands still
 class Problem:
     """The note's data on the fine grid (frames) and on the thin grid (fit)."""
 
-    def __init__(self, time_s: np.ndarray, integral: np.ndarray, duration_s: float, block: int):
+    def __init__(
+        self, time_s: np.ndarray, integral: np.ndarray, duration_s: float, block: int, *, tail: bool = False
+    ):
         n = len(time_s) // block * block
         self.t = time_s[:n]
         self.block = block
@@ -33,8 +35,12 @@ class Problem:
         self.drift_scale = np.sqrt(np.mean(self.background[:, 1:] ** 2, axis=0))
         self.drift = self.background[:, 1:] / self.drift_scale
         self.steady = self.background[:, :1]
-        self.bends = self.series.attack()
-        self.attack = self.series.spectrum(self.bends)
+        attack, release = (
+            self.series.attack(),
+            self.series.tail() if tail else np.empty((len(self.t) // block, 0)),
+        )
+        self.bends = np.concatenate([attack, release], axis=1)
+        self.attack, self.tail = self.series.spectrum(attack), self.series.spectrum(release)
         self.shapes = self.series.noise_shapes()
 
     def _thin(self, values: np.ndarray) -> np.ndarray:
@@ -54,10 +60,14 @@ class Problem:
 
 @dataclass
 class Variances:
-    """Variances carried from step to step: background (v, s1, s2); drift, attack, extent, phase."""
+    """Variances carried from step to step: background (v, s1, s2); drift, attack, extent, phase, tail.
+
+    `least`: what the latter are at least.
+    """
 
     noise: np.ndarray
     spread: np.ndarray
+    least: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -86,6 +96,7 @@ class Places:
             "attack": problem.attack.shape[1],
             "extent_random": basis.random,
             "phase_random": basis.random,
+            "room": problem.tail.shape[1],
         }
         at = 0
         self.of: dict[str, np.ndarray] = {}
@@ -114,8 +125,8 @@ class _Linear:
     def fit(self, variances: Variances, iterations: int) -> MixedFit:
         """Fit, and take its variances; coefficients are the new values, not steps."""
         used = [self.groups[g] for g in self.used]
-        spread = variances.spread[self.used]
-        fit = fit_variances(self.y, self.fixed, used, self.shapes, variances.noise, spread, iterations)
+        spread, least = variances.spread[self.used], variances.least[self.used]
+        fit = fit_variances(self.y, self.fixed, used, self.shapes, variances.noise, spread, iterations, least)
         variances.noise = fit.noise
         variances.spread[self.used] = fit.spread
         return fit
@@ -128,7 +139,7 @@ class _Linear:
         kept = np.where(falling, 0.0, np.append(fit.noise, fit.spread))
         spread = variances.spread.copy()
         spread[self.used] = kept[3:]
-        trial = Variances(kept[:3], spread)
+        trial = replace(variances, noise=kept[:3], spread=spread)
         bare = self.fit(trial, 0)
         if bare.deviance > fit.deviance:
             return fit
@@ -166,7 +177,13 @@ def linearised(problem: Problem, state: State, shape: Shape) -> _Linear:
         both[:, -1] -= problem.transform(integral_of_triangle(corner, psi, problem.t))
     fixed = np.concatenate([problem.steady, both[:, :fixed_count]], axis=1)
     random = both[:, fixed_count:-1]
-    groups = [problem.drift, problem.attack, random[:, : basis.random], random[:, basis.random :]]
+    groups = [
+        problem.drift,
+        problem.attack,
+        random[:, : basis.random],
+        random[:, basis.random :],
+        problem.tail,
+    ]
     return _Linear(problem.y + both[:, -1], fixed, groups, problem.shapes)
 
 

@@ -94,9 +94,12 @@ class _Gates:
         up = np.stack([wave, self.level * slope], axis=1)
         self.carrier = np.concatenate([up, up * self.u[:, None]], axis=1)
         self.w = 1.0 / np.sqrt(variances.noise @ problem.shapes)
-        attack = problem.attack * np.sqrt(variances.spread[1])
-        taken = np.concatenate([problem.background, attack], axis=1) * self.w[:, None]
-        self.drawn = attack.shape[1]  # rows below the data that hold the attack to its variance
+        attack, tail = (
+            block * np.sqrt(variances.spread[g]) for block, g in ((problem.attack, 1), (problem.tail, 4))
+        )
+        taken = np.concatenate([problem.background, attack, tail], axis=1) * self.w[:, None]
+        # rows below the data that hold attack and tail to their variances
+        self.drawn = attack.shape[1] + tail.shape[1]
         held = np.eye(self.drawn, taken.shape[1], problem.background.shape[1])
         self.q, _ = np.linalg.qr(np.concatenate([taken, held]))
         self.y = self._clear(problem.y[:, None])[:, 0]
