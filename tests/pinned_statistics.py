@@ -580,8 +580,11 @@ def _octaves(jitter: float) -> Any:
                 ("above", nobody, 0.0),
             ):
                 found = octaves.true_pitch(sound, RATE_HZ, line, accompaniment, said)
-                out[f"{softer_db:g} dB softer, held at {held:g}, {asked}"] = [float(x) for x in found]
+                out[f"{softer_db:g} dB softer, held at {held:g}, {asked}"] = [float(x) for x in found[:2]]
     levels, shares = np.arange(-20.0, 0.0, 0.5), np.arange(0.0, 0.5, 0.02)
+    for others in (-7.0, 0.0, 4.0):  # what eight other notes say of a weak fundamental
+        told_among = octaves.lower_among([[-5.0, others]] * 8 + [[-5.0, odds] for odds in (-6.0, -2.0, 1.0)])
+        out[f"among others, {others:g}"] = told_among.tolist()
     out["asked below"] = [
         len(octaves.octave_candidates(line, replace(nobody, below_db=x), 0.0)) for x in levels - 16.0
     ]

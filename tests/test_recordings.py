@@ -7,6 +7,7 @@ note. The truth under accompaniment is the same take alone.
 
 from __future__ import annotations
 
+import itertools
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import beta
 
 from benchmarks import recordings as bench
 from benchmarks.melodies import Melody
@@ -21,10 +23,18 @@ from tests.fluid import need_fluidsynth
 from tests.signals import RATE_HZ, tone
 from vibstudy.pitch.accompaniment import find_accompaniment
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import look_between, octave_below, share_between, true_pitch
+from vibstudy.pitch.octaves import (
+    WEAK_SHARE,
+    Octave,
+    look_between,
+    lower_among,
+    octave_below,
+    share_between,
+    true_pitch,
+)
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
-from vibstudy.recording.found import find_note, rejoin
+from vibstudy.recording.found import find_note, rejoin, settle_octaves
 from vibstudy.sound.reading import Audio
 from vibstudy.vibrato.masked import is_masked
 from vibstudy.vibrato.note import measure_note
@@ -251,7 +261,7 @@ def lower(contour: Contour, parts: float) -> Contour:
 def told(samples: np.ndarray, contour: Contour, span: tuple[float, float], said: float = 0.0) -> float:
     """By what the pitch of a note along `contour` is to be divided, surely."""
     line = refine_note(samples, RATE_HZ, contour, *span)
-    parts, odds = true_pitch(samples, RATE_HZ, line, find_accompaniment(samples, RATE_HZ, line), said)
+    parts, odds, _ = true_pitch(samples, RATE_HZ, line, find_accompaniment(samples, RATE_HZ, line), said)
     assert (odds > 2) if parts != 1 else (odds < -2)
     return parts
 
@@ -330,6 +340,50 @@ def test_a_line_an_octave_too_high_is_mended_by_the_sound_unless_the_octave_was_
     assert "octave_unsure" not in mended.reasons
     kept = find_note(as_audio(sound.samples), high, note)
     assert kept.line.reference_hz == pytest.approx(2 * 294.0, rel=0.002)
+
+
+def test_the_octave_of_a_note_follows_from_all_notes_of_its_player():
+    """Against the sum over every combination of answers, the share of weak ones all over its prior."""
+    notes = np.array([[-7.0, -0.5], [-4.0, 1.5], [-np.inf, -np.inf], [1.0, -3.0]])
+    weak = beta(WEAK_SHARE, 1.0 - WEAK_SHARE).ppf((np.arange(400_000) + 0.5) / 400_000)
+    prior = np.stack([(1.0 - weak) / (1.0 - WEAK_SHARE)] * 2 + [weak / WEAK_SHARE])
+    summed = np.zeros((len(notes), 2))
+    for answers in itertools.product(range(3), repeat=len(notes)):
+        said = [0.0 if k == 0 else odds[k - 1] for k, odds in zip(answers, notes, strict=True)]
+        likely = np.exp(sum(said)) * prior[list(answers)].prod(axis=0).mean()
+        for i, k in enumerate(answers):
+            summed[i, min(k, 1)] += likely
+    found = lower_among(notes)
+    whole = np.array([0, 1, 3])
+    assert found[whole] == pytest.approx(np.log(summed[whole, 1] / summed[whole, 0]), abs=0.03)
+    assert found[2] == -np.inf and len(lower_among([])) == 0
+    # a note alone says what it says; among others of weak fundamental it is one of them
+    (alone,) = lower_among(notes[:1])
+    assert alone == pytest.approx(np.logaddexp(*notes[0]), abs=0.05)
+    assert alone < 0.0 < 3.0 < lower_among([notes[0]] * 12)[0]
+    # where none else is an octave lower, neither is it; one that was held high beside others is no witness
+    assert lower_among([*[[-7.0, -7.0]] * 12, notes[0]])[-1] < alone - 2.0
+    assert lower_among([*[[5.0, -7.0]] * 12, notes[0]])[-1] < alone - 2.0
+
+
+@pytest.mark.parametrize("lower", [True, False])
+def test_all_notes_settle_the_octave_that_one_leaves_open(lower):
+    sound, contour = held(294.0, 1.2, snr_db=20.0, extent_cents=20.0)
+    audio, high = as_audio(sound.samples), replace(contour, f0_hz=2.0 * contour.f0_hz)
+    row = {"onset_s": sound.onset_s, "offset_s": sound.offset_s}
+    taken = find_note(audio, high if lower else contour, row)
+    odds = -0.5 if lower else -2.5
+    open_note = replace(
+        taken, octave=Octave(1.0, odds, np.array([-7.0, odds])), reasons=[*taken.reasons, "octave_unsure"]
+    )
+    said = np.array([-7.0, 4.0 if lower else -np.inf])
+    others = [replace(taken, octave=Octave(2.0 if lower else 1.0, said[1], said)) for _ in range(12)]
+    named = replace(taken, octave=None)
+    notes = [*others, open_note, named]
+    settle_octaves(audio, high if lower else contour, [row] * len(notes), notes)
+    assert notes[12].line.reference_hz == pytest.approx(294.0, rel=0.002)
+    assert "octave_unsure" not in notes[12].reasons
+    assert notes[:12] == others and notes[13] is named
 
 
 def test_a_second_opinion_is_asked_about_the_pitch_found_not_the_line():

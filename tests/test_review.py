@@ -406,6 +406,17 @@ def test_what_the_tracker_said_of_the_octave_counts_between_new_edges(tmp_path, 
         assert found["pitch_hz"] == pytest.approx(311.0 * 2**shift, rel=0.002)
 
 
+@pytest.mark.parametrize(("octaves", "quality"), [(-1, "ok"), (1, "few_cycles;octave_unsure"), (0, "ok")])
+def test_the_octave_that_all_notes_told_stays_between_new_edges(tone_file, octaves, quality):
+    path, _ = tone_file
+    reader = PhraseReader({"tone": Recording("tone", str(path), {})}, Settings())
+    told = {"recording_id": "tone", "pitch_hz": 311.0 * 2.0**octaves, "quality": quality}
+    found = reader.measure(told, signals.PAD_S + 0.1, signals.PAD_S + 1.4).columns
+    assert found["pitch_hz"] == pytest.approx(311.0 * 2.0**octaves, rel=0.002)
+    assert ("octave_unsure" in found["quality"]) is ("octave_unsure" in quality)
+    assert found["usable"] is ("octave_unsure" not in quality)
+
+
 def test_a_slow_transfer_is_read_at_true_speed(tone_file):
     path, _ = tone_file
     slow = Recording("tone", str(path), {"recording_id": "tone", "speed_factor": 0.5})

@@ -7,7 +7,8 @@ refinement and the fit alone (:func:`vibstudy.recording.found.find_note`,
 channel, clicks bridged, and the wow found over the whole recording taken out.
 
 What can differ from the first measurement of the same edges: the tracker and the search for clicks see the
-phrase instead of the whole recording.
+phrase instead of the whole recording. The octave, which all notes of a recording tell together, is that of
+the note's row.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ from vibstudy.vibrato.realised import VibratoFit
 AROUND_S = 2.5
 """Sound read before and after a note."""
 LEAST_AROUND_S = 0.3
+SAME_PITCH_OCTAVES = 1.0 / 24.0
 _KEPT_PHRASES = 4
 _KEPT_REASONS = {"clipped"}
 """Doubts that stay with a note whatever its edges; all others are looked into again. (That a note lies far
@@ -240,17 +242,29 @@ def _measure(
     if isinstance(matched, str) and matched == "matched":
         found["named"] = True
     again = find_note(phrase.bridged, phrase.contour, found)
-    if octave_shift:  # from the pitch measured, which may be lower than the line
-        shifted = _shifted(phrase.contour, again, octave_shift)
+    away = _octaves_away(again, note)
+    if octave_shift if away is None else away:  # from the pitch measured, which may be lower than the line
+        shifted = _shifted(phrase.contour, again, octave_shift if away is None else away)
         again = find_note(phrase.bridged, shifted, found | {"octave_below": None})
     local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
     tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local
     measure_vibrato(again, wow, settings, {**row, "tempo_bpm": tempo}, room)
-    if octave_shift:  # the ear has settled it
+    if octave_shift or away is not None:  # the ear has settled it, or all notes of the recording
         reasons = [reason for reason in again.reasons if reason != "octave_unsure"]
+        doubted = not octave_shift and "octave_unsure" in reasons_of(note.get("quality"))
+        reasons += ["octave_unsure"] * doubted
         again.values["quality"] = quality_of(reasons)
         again.values["usable"] = is_usable(again.values["note_kind"], reasons)
     return Measured(again.values, again.line, again.fit)
+
+
+def _octaves_away(measured: FoundNote, note: Mapping[str, Any]) -> int | None:
+    """Octaves from the pitch measured to that in the note's row; None where they are no octaves apart."""
+    pitch_hz = number_of(note, "pitch_hz")
+    if not pitch_hz or measured.line is None:
+        return None
+    octaves = float(np.log2(pitch_hz / measured.line.reference_hz))
+    return round(octaves) if abs(octaves - round(octaves)) < SAME_PITCH_OCTAVES else None
 
 
 def _whole_line(solo: SoloLine) -> Contour:

@@ -19,6 +19,9 @@ note of weak fundamental is an answer of its own. For the octave they also count
 the tracker says the lower octave (:func:`octave_below`); for the twelfth how much the note stands out; for a
 pitch that may be an octave too low, what share of the weight its odd harmonics have.
 
+A note alone often leaves a weak fundamental open; the notes of a recording together do not
+(:func:`lower_among`).
+
 Learnt (``benchmarks/octaves.py``) from notes of six sampled winds of two SoundFonts beside a piano, strings
 and a second wind, and of sampled and invented winds in rooms, some of weak fundamental (10 to 25 dB below
 the second harmonic, and duller). On takes left out, of 3,683 notes 402 were an octave lower; 18 of these
@@ -31,10 +34,13 @@ piano: 2 of 55 missed, 4 of 593 moved; no error at the twelfth.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import astuple, dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import fft, fftfreq, next_fast_len
+from scipy.special import betainc, expit, logsumexp
 
 from vibstudy.pitch.accompaniment import Accompaniment
 from vibstudy.pitch.calculus import running_integral
@@ -60,6 +66,12 @@ _LOWER = np.array(
 )
 _TWELFTH = np.array([[7.482, 0.255, 0.381, -0.638, -0.004]])
 _HIGHER = np.array([[4.990, 0.086, 0.0, -0.266, 0.050, 0.088, 0.936, 3.891]])
+WEAK_SHARE = 0.008
+"""Share of notes that are lower and of weak fundamental, before anything is heard. Of 0.024, as the cases
+counted that the weights were learnt from, down to 0.003 it makes the truth likeliest on 37 other takes of
+``benchmarks/rooms.py``, 837 notes of weak fundamental and 424 others, the others counted ten times."""
+_SHARE_REACH = 10.0
+"""Log odds of the least and the greatest share of a recording's notes that is looked at."""
 _ASKED = {2.0: (2, 2), 3.0: (3, 3), 0.5: (2, 1)}
 _NEAR_OCTAVES = 0.06
 _EDGE_S = 0.03
@@ -96,13 +108,33 @@ class Between:
     decay_db_s: float
     own: float
 
-    def odds(self, weights: np.ndarray, *more: float) -> float:
-        """Log odds that they are the note's own, in one way or another: each a row of weights.
+    def odds(self, weights: np.ndarray, *more: float) -> np.ndarray:
+        """Log odds that they are the note's own, in each of the ways that the rows of weights tell.
 
         Of a constant, of as many of the figures as there are weights, and of `more`.
         """
         figures = (1.0, *astuple(self))
-        return float(np.logaddexp.reduce(weights @ (*figures[: weights.shape[1] - len(more)], *more)))
+        return weights @ (*figures[: weights.shape[1] - len(more)], *more)
+
+
+class Octave(NamedTuple):
+    """What a note alone tells of its pitch; from :func:`true_pitch`.
+
+    Parameters
+    ----------
+    parts : float
+        By what to divide the pitch held: 1, 2, 3 or a half.
+    odds : float
+        Log odds of the likeliest other pitch: above 0 when `parts` is not 1, 0 when the note is too short to
+        tell, -inf when there was no reason to ask.
+    lower : ndarray [shape=(2,)] | None
+        Log odds of the octave below, of full and of weak fundamental, against the pitch held; -inf when there
+        was no reason to ask, None when the note is too short to tell.
+    """
+
+    parts: float
+    odds: float
+    lower: np.ndarray | None
 
 
 def octave_below(line: Contour, tracked: Contour, onset_s: float, offset_s: float) -> float:
@@ -233,8 +265,8 @@ def octave_candidates(
 
 def true_pitch(
     samples: np.ndarray, rate_hz: float, line: NoteLine, accompaniment: Accompaniment, lower_share: float
-) -> tuple[float, float]:
-    """By what to divide the pitch of a note to have the true one: 1, 2, 3 or a half.
+) -> Octave:
+    """Tell the pitch of a note from its own sound.
 
     Parameters
     ----------
@@ -248,28 +280,50 @@ def true_pitch(
         What else sounds.
     lower_share : float [range 0..1]
         From :func:`octave_below`.
-
-    Returns
-    -------
-    parts : float
-        The divisor.
-    odds : float
-        Log odds of the likeliest other pitch: above 0 when `parts` is not 1, 0 when the note is too short to
-        tell, -inf when there was no reason to ask.
     """
     counted = {
         2.0: (_LOWER, lower_share),
         3.0: (_TWELFTH, line.snr_db),
         0.5: (_HIGHER, share_between(line, 2)),
     }
-    odds = {}
+    odds: dict[float, float] = {}
+    lower: np.ndarray | None = np.full(len(_LOWER), -np.inf)
     for divisor, (parts, below) in octave_candidates(line, accompaniment, lower_share).items():
         found = look_between(samples, rate_hz, line, parts, below)
-        own = 0.0 if found is None else found.odds(*counted[divisor])
+        ways = None if found is None else found.odds(*counted[divisor])
+        own = 0.0 if ways is None else float(logsumexp(ways))
         odds[divisor] = own if divisor > 1.0 else -own
+        lower = ways if divisor == 2.0 else lower
     likeliest = max(odds, key=odds.__getitem__, default=1.0)
     best = odds.get(likeliest, -np.inf)
-    return (likeliest if best > 0.0 else 1.0), best
+    return Octave(likeliest if best > 0.0 else 1.0, best, lower)
+
+
+def lower_among(notes: Sequence[np.ndarray]) -> np.ndarray:
+    """Log odds that each of the notes of one player is an octave lower, told from all of them.
+
+    That a fundamental is weak is the instrument's doing, and the room's: where most notes are of weak
+    fundamental, so is one whose own is not heard, and where none is, another's sound is no weak fundamental.
+    So the share of such notes is not that of all recordings but this one's, which is unknown: its prior is a
+    beta distribution whose mean is what was learnt and which counts as one note; its posterior follows from
+    all notes, and is integrated over. (That the line was held high beside others is a note's own affair.)
+
+    Parameters
+    ----------
+    notes : sequence of ndarray [shape=(2,)]
+        :attr:`Octave.lower` of each, with the share learnt.
+    """
+    odds = np.reshape(notes, (len(notes), 1, 2))
+    steps = np.arange(-_SHARE_REACH, _SHARE_REACH + 1.0)
+    edges = betainc(WEAK_SHARE, 1.0 - WEAK_SHARE, expit(steps[:-1] + 0.5))
+    prior = np.diff(np.concatenate([[0.0], edges, [1.0]]))
+    weak = expit(steps)
+    others = np.log((1.0 - weak) / (1.0 - WEAK_SHARE))
+    lower = np.logaddexp(others + odds[..., 0], np.log(weak / WEAK_SHARE) + odds[..., 1])
+    whole = np.logaddexp(others, lower)
+    likely = np.log(prior) + whole.sum(axis=0)
+    likely = likely - whole
+    return logsumexp(likely + lower, axis=1) - logsumexp(likely + others, axis=1)
 
 
 def share_between(line: NoteLine, parts: int) -> float:

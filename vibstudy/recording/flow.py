@@ -25,7 +25,15 @@ from threadpoolctl import ThreadpoolController
 from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings, settings_from
 from vibstudy.errors import VibstudyError
-from vibstudy.recording.found import FoundNote, find_line, find_repeated, number_in, rejoin, within_range
+from vibstudy.recording.found import (
+    FoundNote,
+    find_line,
+    find_repeated,
+    number_in,
+    rejoin,
+    settle_octaves,
+    within_range,
+)
 from vibstudy.recording.measured import doubt_register, measure_vibrato
 from vibstudy.recording.tables import RecordingResult, line_frame, result_of, thinned_line
 from vibstudy.schema import FIGURE_CELLS
@@ -311,6 +319,7 @@ def _find_notes(
                     else:
                         rows.append(part)
                         notes.append(note)
+        settle_octaves(audio, found.line, rows, notes, octaves)
     return _BlockNotes(notes, free_from_s, found.tracked.tracker)
 
 

@@ -3,15 +3,16 @@
 :func:`find_line` tracks the soloist and parts the line into notes; :func:`find_note` refines the line of one,
 settles its octave, looks for other players where it does not stand clear, and straightens its line there
 (:func:`find_repeated`: it may be several notes on one pitch, which a room runs together);
-:func:`rejoin` makes one note of two where only the line leapt. What is found does not depend on the rest of
-the recording, so that a phrase gives the same as the whole.
+:func:`rejoin` makes one note of two where only the line leapt; :func:`settle_octaves` looks at the octaves of
+all of them together. But for this, what is found does not depend on the rest of the recording, so that a
+phrase gives the same as the whole.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,7 +21,15 @@ from vibstudy.corpus.batch import step
 from vibstudy.corpus.settings import Settings
 from vibstudy.pitch.accompaniment import Accompaniment, find_accompaniment
 from vibstudy.pitch.contour import Contour
-from vibstudy.pitch.octaves import LOWER_SHARE_ABOVE, SPARSE, octave_below, share_between, true_pitch
+from vibstudy.pitch.octaves import (
+    LOWER_SHARE_ABOVE,
+    SPARSE,
+    Octave,
+    lower_among,
+    octave_below,
+    share_between,
+    true_pitch,
+)
 from vibstudy.pitch.other_player import other_vibrates
 from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine, refine_note
@@ -54,6 +63,7 @@ PARTED_ABOVE_DB = 6.0
 SILENCE_SE_S = 0.016
 """Error of where a silence under a room's tail begins and ends."""
 OCTAVE_ABOVE = 0.9
+_NO_LOWER = np.full(2, -np.inf)
 TRILL_COLUMNS = ("trill_p", "trill_rate_hz", "trill_interval_cents")
 
 
@@ -97,6 +107,8 @@ class FoundNote:
         Whether somebody says that the soloist plays this pitch: a list, a score.
     theirs : bool
         Whether its vibrato is doubted for no other reason than that it may be another player's.
+    octave : Octave | None
+        What its own sound says of its octave; None where nobody asked, or somebody says which it is.
     silent_s : (float, float) | None
         Begin and end, from the first sample, of a silence within, after which it is begun anew; None, too,
         of a note that somebody names.
@@ -112,6 +124,7 @@ class FoundNote:
     other_vibrates: bool = False
     named: bool = False
     theirs: bool = False
+    octave: Octave | None = None
     silent_s: tuple[float, float] | None = None
     fit: VibratoFit | None = None
 
@@ -231,10 +244,12 @@ def find_note(
         "voiced_fraction": contour.heard_share(onset, offset),
     }
     values |= {key: found[key] for key in ("note_label", *TRILL_COLUMNS) if key in found}
-    line, accompaniment, unsure, straight = _refined(
+    line, accompaniment, octave, sparse, straight = _refined(
         audio, contour, onset, offset, found.get("octave_below"), found.get("straight")
     )
-    reasons += ["octave_unsure"] if unsure and not found.get("named") else []
+    if found.get("named"):
+        octave, sparse = None, False
+    reasons += ["octave_unsure"] * (_unsure(octave) + sparse)
     if line is None:
         reasons.append("too_short")
     else:
@@ -253,14 +268,31 @@ def find_note(
             reasons.append("octave_unsure")
     if np.any((audio.clipped_s >= onset) & (audio.clipped_s <= offset)):
         reasons.append("clipped")
-    note = FoundNote(values, reasons, line, audio.origin_s, named=bool(found.get("named")))
-    ours = found.get("octave_below") is not None and values["note_kind"] == "note"
-    if ours and straight is not None and straight.line.snr_db > PARTED_ABOVE_DB:
+    named = bool(found.get("named"))
+    note = FoundNote(values, reasons, line, audio.origin_s, named=named, octave=octave)
+    if straight is not None and values["note_kind"] == "note" and straight.line.snr_db > PARTED_ABOVE_DB:
         note.silent_s = straight.silences.likeliest()
     if line is not None and accompaniment is not None:
         note.other_db = -np.inf if _same(accompaniment.other_hz, before_hz) else accompaniment.other_db
         note.other_vibrates = _moves(audio, line, accompaniment)
     return note
+
+
+def _unsure(octave: Octave | None) -> bool:
+    return octave is not None and abs(octave.odds) < OCTAVE_ODDS
+
+
+class _Refined(NamedTuple):
+    """A note's line, who else sounds, what it says of its octave, whether its harmonics are sparse.
+
+    Last, what straightening gave.
+    """
+
+    line: NoteLine | None
+    accompaniment: Accompaniment | None = None
+    octave: Octave | None = None
+    sparse: bool = False
+    straight: Straightened | None = None
 
 
 def _refined(
@@ -270,11 +302,10 @@ def _refined(
     offset_s: float,
     lower_share: float | None,
     known: Straightened | None,
-) -> tuple[NoteLine | None, Accompaniment | None, bool, Straightened | None]:
-    """Refined line of a note, an octave or a twelfth away where the sound says so; other players; any doubt.
+) -> _Refined:
+    """Refined line of a note, an octave or a twelfth away where the sound says so.
 
-    Last, what straightening it gave. The pitch of the contour stands when `lower_share` is None; `known` is
-    what straightening gave before.
+    The pitch of the contour stands when `lower_share` is None; `known` is what straightening gave before.
     """
 
     def refined(parts: float) -> NoteLine | None:
@@ -283,18 +314,18 @@ def _refined(
 
     pooled = refined(1)
     if pooled is None or not ((lower_share or 0.0) > LOWER_SHARE_ABOVE or pooled.snr_db < LOOK_BELOW_DB):
-        return pooled, None, False, None
+        surely = None if pooled is None or lower_share is None else Octave(1, -np.inf, _NO_LOWER)
+        return _Refined(pooled, octave=surely)
     line, straight = undrawn(audio, pooled, known)
     accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
-    unsure = False
+    octave = None
     if lower_share is not None:
-        parts, odds = true_pitch(audio.samples, audio.rate_hz, line, accompaniment, lower_share)
-        unsure = abs(odds) < OCTAVE_ODDS
-        moved = refined(parts) if parts != 1 else None
+        octave = true_pitch(audio.samples, audio.rate_hz, line, accompaniment, lower_share)
+        moved = refined(octave.parts) if octave.parts != 1 else None
         if moved is not None:
             pooled, (line, straight) = moved, undrawn(audio, moved)
             accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
-    return line, accompaniment, unsure or share_between(pooled, 3) < SPARSE, straight
+    return _Refined(line, accompaniment, octave, share_between(pooled, 3) < SPARSE, straight)
 
 
 def undrawn(
@@ -325,6 +356,49 @@ def undrawn(
     if straight is None or straight.gain > 0.0:
         return straight.line if straight else pooled, straight
     return pooled.until(straight.line.offset_s), straight
+
+
+def settle_octaves(
+    audio: Audio,
+    contour: Contour,
+    rows: Sequence[Mapping[Any, Any]],
+    notes: list[FoundNote],
+    octaves: np.ndarray | None = None,
+) -> None:
+    """Settle the octave of each note by what all of them say (:func:`vibstudy.pitch.octaves.lower_among`).
+
+    Parameters
+    ----------
+    audio, contour, octaves
+        As for :func:`find_note`.
+    rows, notes : sequence
+        As they were found; notes of one player, replaced or doubted in place.
+    """
+    asked = [(i, note.octave) for i, note in enumerate(notes) if note.octave is not None]
+    told = [(i, octave, octave.lower) for i, octave in asked if octave.lower is not None]
+    odds = lower_among([lower for *_, lower in told])
+    for (i, octave, _), lower in zip(told, odds, strict=True):
+        if octave.parts not in (1, 2):
+            continue
+        settled = Octave(2.0 if lower > 0.0 else 1.0, float(lower), octave.lower)
+        if settled.parts == octave.parts:
+            notes[i].reasons += ["octave_unsure"] * _unsure(settled)
+            if _unsure(octave):
+                notes[i].reasons.remove("octave_unsure")
+            continue
+        before = notes[i - 1].line if i else None
+        moved = find_note(
+            audio,
+            replace(contour, f0_hz=contour.f0_hz / settled.parts),
+            {**rows[i], "octave_below": None, "straight": None},
+            None if octaves is None else octaves + np.log2(settled.parts),
+            before.reference_hz if before else None,
+        )
+        if moved.line is None:
+            notes[i].reasons.append("octave_unsure")
+            continue
+        moved.reasons += ["octave_unsure"] * _unsure(settled)
+        notes[i] = replace(moved, octave=settled)
 
 
 def _same(one_hz: float, other_hz: float | None) -> bool:
