@@ -186,6 +186,20 @@ def test_a_third_above_the_pitch_given_is_another_player(ratio, own):
     assert found.rows[0]["pitch_hz"] == pytest.approx(440 * ratio if own else 440)
 
 
+def test_what_all_notes_are_off_together_is_no_other_player():
+    """A disc a minor third fast, whose one note the tracker heard a minor third lower: where it was given."""
+    line = contour(3, 440 * 2 ** (250 / 1200))
+    line.f0_hz[line.time_s > 2.0] = 440.0
+    rows = listed(*((0.1 + k, 0.9 + k, 440, None) for k in range(3)))
+    found = listed_notes(voice(np.zeros(3 * RATE_HZ)), RATE_HZ, line, rows)
+    assert [row["pitch_hz"] for row in found.rows] == pytest.approx([440 * 2 ** (250 / 1200)] * 3)
+    # at true speed it is the other way round
+    line.f0_hz[:] = 440.0
+    line.f0_hz[line.time_s > 2.0] *= 2 ** (200 / 1200)
+    found = listed_notes(voice(np.zeros(3 * RATE_HZ)), RATE_HZ, line, rows)
+    assert [row["pitch_hz"] for row in found.rows] == pytest.approx([440] * 3)
+
+
 def kinds(found) -> list[str]:
     return [row["note_kind"] for row in found.rows]
 

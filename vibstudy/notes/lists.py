@@ -9,8 +9,9 @@ A CSV file, one row a note; further columns are passed over.
     the tables hold true time).
 ``pitch`` (optional)
     The note that sounds: Hz (``370``), or its name in scientific pitch notation, C4 being middle C
-    (``F#4``, ``Bb3``). It overrules the tracker where the two are more than three semitones apart; the
-    figures of the table are still measured.
+    (``F#4``, ``Bb3``). It overrules the tracker where the two are further apart than a vibrato reaches, what
+    all listed notes are off together (up to three semitones: another tuning, a disc at another speed) set
+    aside; the figures of the table are still measured.
 ``label`` (optional)
     Any words; they are kept in the table. ``trill`` and ``ornament`` say what the note is: such notes
     get no vibrato figures.
@@ -41,6 +42,7 @@ from vibstudy.notes.kinds import longest_swing
 from vibstudy.notes.segment import FoundNotes
 from vibstudy.notes.trill import ANYBODY, Habit
 from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.follow import REACH_CENTS
 
 COLUMNS = ("onset_s", "offset_s", "pitch", "label")
 KINDS = ("trill", "ornament")
@@ -51,7 +53,7 @@ _NAME = re.compile(r"([A-Ga-g])(#|b|♯|♭)?(-?\d)")
 _HEADER_ALIKE = 0.8
 _LEAST_S, _OVERLAP_S = 0.03, 0.02
 _PITCH_HZ = (20.0, 5000.0)
-_OTHER_CENTS = 300.0
+_OFF_CENTS = 300.0
 _GOT = 80
 _MOST_BYTES = 1_000_000
 """Thirty thousand notes, read in seconds; an hour of music has ten thousand."""
@@ -118,12 +120,13 @@ def listed_notes(
     """
     f0 = np.full(len(contour.time_s), np.nan)
     notes = []
+    off = 2.0 ** (_off_together_cents(contour, listed) / 1200.0)
     for row in listed.to_dict("records"):
         onset, offset, label = float(row["onset_s"]), float(row["offset_s"]), row["label"]
         inside = (contour.time_s >= onset) & (contour.time_s <= offset)
-        f0[inside] = _at_pitch(contour.f0_hz[inside], float(row["pitch_hz"]))
+        f0[inside] = _at_pitch(contour.f0_hz[inside], off * float(row["pitch_hz"]))
         heard = f0[inside]
-        pitch = float(np.nanmedian(heard)) if np.isfinite(heard).any() else float(row["pitch_hz"])
+        pitch = float(np.nanmedian(heard)) if np.isfinite(heard).any() else off * float(row["pitch_hz"])
         notes.append(
             {
                 "onset_s": onset,
@@ -141,12 +144,23 @@ def listed_notes(
     return FoundNotes(notes, line)
 
 
+def _off_together_cents(contour: Contour, listed: pd.DataFrame) -> float:
+    """How far the line lies above the pitches given, median of the notes in which it may be the soloist's."""
+    off = []
+    for onset_s, offset_s, given_hz in listed[["onset_s", "offset_s", "pitch_hz"]].to_numpy(dtype=float):
+        heard_hz = contour.f0_hz[(contour.time_s >= onset_s) & (contour.time_s <= offset_s)]
+        if np.isfinite(heard_hz).any():
+            off.append(1200.0 * np.log2(np.nanmedian(heard_hz) / given_hz))
+    near = [cents for cents in off if abs(cents) <= _OFF_CENTS]
+    return float(np.median(near)) if near else 0.0
+
+
 def _at_pitch(heard_hz: np.ndarray, given_hz: float) -> np.ndarray:
     """The line within a note, the pitch given where the tracker was elsewhere or silent."""
     if not np.isfinite(given_hz):
         return heard_hz
     with np.errstate(invalid="ignore"):
-        near = np.abs(1200 * np.log2(heard_hz / given_hz)) <= _OTHER_CENTS
+        near = np.abs(1200 * np.log2(heard_hz / given_hz)) <= REACH_CENTS
     return np.where(near, heard_hz, given_hz)
 
 
