@@ -128,6 +128,10 @@ def test_hear_decide_close_and_reopen(browser, study, tmp_path):
         sheet = room.locator(".sheet")
         assert sheet.is_visible() and "Not the soloist" in sheet.inner_text()
         page.screenshot(path=tmp_path / "2_sheet.png")
+        page.keyboard.press("y")  # nothing is decided under it
+        page.keyboard.press("?")
+        assert not sheet.is_visible() and decisions(study) == []
+        page.keyboard.press("?")
         page.keyboard.press("Escape")
         assert not sheet.is_visible()
 

@@ -202,6 +202,10 @@ class RoomPage {
     return this.sheetBox;
   }
 
+  reading() {
+    return this.sheetBox.classList.contains("open");
+  }
+
   showSheet(open) {
     this.sheetBox.classList.toggle("open", open);
     (open ? this.sheetBox : this.root).focus({ preventScroll: true });

@@ -89,6 +89,7 @@ class Room extends RoomPage {
       return;
     }
     if (event.ctrlKey || event.metaKey || event.altKey || typing) return;
+    if (this.reading() && event.key !== "?") return; // nothing is decided under the sheet
     const arrow = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
     if (arrow && target.type !== "range") {
       event.preventDefault();
@@ -98,7 +99,7 @@ class Room extends RoomPage {
     if (target.tagName === "BUTTON" && (event.key === " " || event.key === "Enter")) return;
     const pressed = event.key.length === 1 ? event.key.toLowerCase() : event.key;
     const found = [...SOUNDS, ...DECISIONS, ...MOVES].find(([, , key]) => key === pressed);
-    const action = found ? this.actions[found[0]] : { "?": () => this.showSheet(true), "=": this.actions.up, c: () => this.counted.focus() }[pressed];
+    const action = found ? this.actions[found[0]] : { "?": () => this.showSheet(!this.reading()), "=": this.actions.up, c: () => this.counted.focus() }[pressed];
     if (!action) return;
     event.preventDefault();
     action();

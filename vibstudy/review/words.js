@@ -28,7 +28,7 @@ const MOVES = [
 const OTHER_KEYS = [
   ["\u2190  \u2192", "the mark, or the end that has the focus, by 10 ms; with Shift by 50 ms"],
   ["c", "type how many cycles of vibrato you counted"],
-  ["?", "this sheet; Esc closes it"],
+  ["?", "this sheet; ? or Esc closes it"],
 ];
 
 function make(tag, className, text) {
