@@ -50,9 +50,9 @@ def quantity(name: str) -> str:
     return (_TAG_LABELS.get(name) or column_label(name)).partition(" (")[0]
 
 
-def plural(count: int, one: str, many: str | None = None) -> str:
+def plural(count: int, one: str) -> str:
     """Return "1 note", "2 notes", "1,204 notes"."""
-    return f"{count:,} {one if count == 1 else many or one + 's'}"
+    return f"{count:,} {one if count == 1 else one + 's'}"
 
 
 def size_words(frame: pd.DataFrame) -> str:

@@ -75,10 +75,10 @@ def setting_rows(settings: Mapping[str, Any]) -> list[dict[str, Any]]:
 _ENDINGS = {"_hz": "Hz", "_s": "s", "_per_cent": "%", "_cents": "cents", "_db": "dB"}
 
 
-def spread_rows(table: pd.DataFrame, kind: str, name: str, units: Mapping[str, str]) -> list[dict[str, Any]]:
-    """Rows of a table that has one row a thing, named in the column `name`, for the columns in `units`."""
+def spread_rows(table: pd.DataFrame, units: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Rows of a table that has one row a medium, for the columns in `units`."""
     return [
-        row(kind, str(record[name]), column, float(record[column]), unit)
+        row("medium", str(record["medium"]), column, float(record[column]), unit)
         for record in table.to_dict("records")
         for column, unit in units.items()
         if column in record and pd.notna(record[column])

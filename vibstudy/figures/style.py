@@ -208,12 +208,11 @@ def house_style(size: str = "column") -> Iterator[Page]:
 
 @dataclass(frozen=True)
 class Look:
-    """How one group is drawn: colour, marker, line style and hatch say the same thing."""
+    """How one group is drawn: colour, marker and line style say the same thing."""
 
     colour: str
     marker: str
     line: Any
-    hatch: str
 
     @property
     def scatter(self) -> dict[str, Any]:
@@ -223,7 +222,7 @@ class Look:
 
 def looks(groups: Sequence[Any]) -> dict[Any, Look]:
     """Return a look for each of `groups`, in their order; more than eight start again."""
-    kinds = (COLOURS, MARKERS, LINES, HATCHES)
+    kinds = (COLOURS, MARKERS, LINES)
     return {group: Look(*(kind[k % len(kind)] for kind in kinds)) for k, group in enumerate(groups)}
 
 

@@ -159,7 +159,7 @@ def hold_line(samples: np.ndarray, rate_hz: float, contour: Contour) -> HeldLine
 
 
 def _held(cost: np.ndarray, rest: np.ndarray, grid: np.ndarray) -> np.ndarray:
-    path = _cheapest_path(np.column_stack([cost, rest]), _CHANGE)
+    path = _cheapest_path(np.column_stack([cost, rest]))
     return np.append(grid, np.nan)[path]
 
 
@@ -369,14 +369,14 @@ def _tracker_cost(tracked: np.ndarray, grid: np.ndarray) -> np.ndarray:
     return cost
 
 
-def _cheapest_path(cost: np.ndarray, price: float) -> np.ndarray:
-    """State per frame of the cheapest path; every change costs `price`."""
+def _cheapest_path(cost: np.ndarray) -> np.ndarray:
+    """State per frame of the cheapest path; every change costs :data:`_CHANGE`."""
     back = np.empty(cost.shape, dtype=np.int32)
     stay = np.arange(cost.shape[1], dtype=np.int32)
     total = cost[0].copy()
     for i in range(1, len(cost)):
         best = int(total.argmin())
-        change = total[best] + price
+        change = total[best] + _CHANGE
         moved = total > change
         back[i] = np.where(moved, best, stay)
         total = np.minimum(total, change) + cost[i]

@@ -67,9 +67,7 @@ def media_rows(recordings: pd.DataFrame) -> list[dict]:
     table = media_table(recordings)
     untold = table if "medium" not in recordings else table[~table["medium"].isin(recordings["medium"])]
     # the recordings of media that the manifest tells are counted with the other tags
-    return spread_rows(table, "medium", "medium", MEDIA_UNITS) + spread_rows(
-        untold, "medium", "medium", {"recordings": "recordings"}
-    )
+    return spread_rows(table, MEDIA_UNITS) + spread_rows(untold, {"recordings": "recordings"})
 
 
 def media_of(frame: pd.DataFrame) -> pd.DataFrame:

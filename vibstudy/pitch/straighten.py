@@ -37,7 +37,7 @@ from functools import cached_property
 import numpy as np
 from scipy.signal import resample_poly
 
-from vibstudy.pitch.calculus import derivative, derivative_gain, running_integral
+from vibstudy.pitch.calculus import derivative, running_integral
 from vibstudy.pitch.course import FLOOR, Bank, Course, Look, power_of, settle
 from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator, slow_course, snr_db
 from vibstudy.pitch.ending import last_frame
@@ -213,7 +213,6 @@ def _scored(bank: Bank, line: NoteLine, counts: np.ndarray) -> NoteLine:
     reference = float(np.exp(np.mean(np.log(bank.base_hz))))
     base = CENTS_PER_NEPER * np.log(bank.base_hz / reference)
     gain = CENTS_PER_NEPER / (2.0 * np.pi * bank.base_hz)
-    integral_se = gain / np.sqrt(2.0 * whole)
     n = len(base)
     by_harmonic = np.bincount(bank.order, share, minlength=bank.order[-1] + 1)[1:]
     channels = len(bank.b) // int(bank.order[-1])
@@ -223,9 +222,7 @@ def _scored(bank: Bank, line: NoteLine, counts: np.ndarray) -> NoteLine:
         time_s=bank.time_s + line.onset_s,
         reference_hz=reference,
         cents=base + derivative(phase, bank.hop_s) * gain,
-        cents_se=integral_se * derivative_gain(bank.hop_s, n),
         integral=running_integral(base, bank.hop_s) + gain * phase,
-        integral_se=integral_se,
         harmonic_db=(10.0 * np.log10(2.0 * power + 1e-20)).astype(np.float32),
         weight=by_harmonic,
         snr_db=snr_db(

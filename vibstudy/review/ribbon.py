@@ -278,11 +278,7 @@ def _bands(sound: np.ndarray, rate_hz: float, f0_hz: float, first: int, last: in
 
 
 def staff(
-    notes: pd.DataFrame,
-    here: str,
-    span: tuple[float, float],
-    decided: Collection[str],
-    tuning_hz: float = 440.0,
+    notes: pd.DataFrame, here: str, span: tuple[float, float], decided: Collection[str]
 ) -> dict[str, Any]:
     """Notes of a phrase on a staff.
 
@@ -296,8 +292,6 @@ def staff(
         The phrase, in s.
     decided : collection of str
         Notes that somebody decided on.
-    tuning_hz : float
-        A4, for notes without a name in the table.
 
     Returns
     -------
@@ -310,7 +304,7 @@ def staff(
     for row in near.to_dict("records"):
         midi, hertz = number_of(row, "midi"), number_of(row, "pitch_hz")
         if midi is None and hertz is not None and hertz > 0:
-            midi = to_midi(hertz, tuning_hz)
+            midi = to_midi(hertz)
         if midi is not None:
             placed.append((row, round(midi)))
     if not placed:

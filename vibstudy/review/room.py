@@ -9,7 +9,8 @@ Messages of the page
 --------------------
 ``accept``; ``reject`` (why); ``edges`` (onset_s, offset_s); ``octave`` (by: 1 or -1); ``split`` (at_s);
 ``join``; ``trill``; ``count`` (cycles); ``undo``; ``go`` (to: a place in the queue, from 0); ``sound``
-(which: one of :data:`SOUNDS`); ``who`` (name); ``ready`` (the page is shown).
+(which: ``note`` as played, its ``phrase``, the note ``slow``, at half speed, or ``straight``, its vibrato
+alone as a ``tone``); ``who`` (name); ``ready`` (the page is shown).
 
 The signature
 -------------
@@ -44,8 +45,6 @@ from vibstudy.review.audio import half_speed, vibrato_tone, wav
 from vibstudy.review.settle import Proposal
 from vibstudy.review.shown import Shown, row_of
 
-SOUNDS = ("note", "phrase", "slow", "straight", "tone")
-"""The note as played, its phrase, the note at half speed, straightened, its vibrato alone as a sine."""
 _HERE = Path(__file__).parent
 _PAGE = ("words.js", "ribbon.js", "page.js", "review.js")
 """The page's program: one module, the last part of which exports."""

@@ -143,6 +143,7 @@ def _models(samples: np.ndarray, rate_hz: float) -> np.ndarray:
 def _surprise(samples: np.ndarray, models: np.ndarray, block: int) -> np.ndarray:
     """Smaller of the errors of predicting each sample from before and from after it."""
     from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.ndimage import maximum_filter1d
 
     order = models.shape[1] - 1
     size = next_fast_len(block + 2 * order, real=True)
@@ -159,16 +160,7 @@ def _surprise(samples: np.ndarray, models: np.ndarray, block: int) -> np.ndarray
         np.abs(back, out=backward[some])
     # A sharp beginning surprises only from before it, by a sample or two.
     errors = (forward.ravel()[: len(samples)], backward.ravel()[: len(samples)])
-    return np.minimum(*(_widened(error, 2) for error in errors))
-
-
-def _widened(values: np.ndarray, reach: int) -> np.ndarray:
-    """Greatest value within `reach` samples of each."""
-    out = values.copy()
-    for step in range(1, reach + 1):
-        np.maximum(out[step:], values[:-step], out=out[step:])
-        np.maximum(out[:-step], values[step:], out=out[:-step])
-    return out
+    return np.minimum(*(maximum_filter1d(error, 5, mode="nearest") for error in errors))
 
 
 def _runs(flags: np.ndarray, gap: int) -> tuple[np.ndarray, np.ndarray]:

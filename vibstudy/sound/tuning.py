@@ -46,8 +46,6 @@ class Tuning:
         Frequency of A4; NaN without notes.
     se_cents : float
         Its standard error; NaN with fewer than three notes.
-    spread_cents : float
-        Robust standard deviation of the notes about the tempered scale at this tuning.
     notes : int
         Notes used.
     chance_p : float [range 0..1]
@@ -56,7 +54,6 @@ class Tuning:
 
     tuning_hz: float
     se_cents: float
-    spread_cents: float
     notes: int
     chance_p: float
 
@@ -106,7 +103,7 @@ def estimate_tuning(
     n = len(cents)
     if n == 0:
         nan = float("nan")
-        return Tuning(nan, nan, nan, 0, 1.0)
+        return Tuning(nan, nan, 0, 1.0)
     turn = 2 * np.pi / 100
     resultant = np.average(np.exp(1j * turn * cents), weights=weights)
     centre = float(np.angle(resultant) / turn)
@@ -124,7 +121,7 @@ def estimate_tuning(
     centre = float(_fold(centre))
     off = _fold(cents - centre)
     error = _standard_error(off, robust, np.round((cents - centre) / 100) % 12) if n >= 3 else float("nan")
-    return Tuning(CONCERT_HZ * 2 ** (centre / 1200), error, spread, n, chance_p)
+    return Tuning(CONCERT_HZ * 2 ** (centre / 1200), error, n, chance_p)
 
 
 def _weights(

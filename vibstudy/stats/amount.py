@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from vibstudy.stats.answers import LEAST_A_SIDE, Answer, sides, too_few, welch
+from vibstudy.stats.answers import Answer, sides, too_few, welch
 from vibstudy.stats.selection import assessable_notes, in_loudness_alone, is_vibrato, need
 
 LEAST_PLAYERS = 3
@@ -97,7 +97,7 @@ def vibrato_amount(notes: pd.DataFrame) -> Answer:
         return Answer(
             **base, cannot_tell="no player here uses any, so that it is not known how players differ"
         )
-    estimate, low, high = _mean(known, 0.0)
+    estimate, low, high = _mean(known)
     return Answer(**base, estimate=estimate, low=low, high=high)
 
 
@@ -122,7 +122,7 @@ def amount_by_group(notes: pd.DataFrame, by: str) -> pd.DataFrame:
         table = player_amounts(own)
         for part in PARTS:
             values = table[part].dropna().to_numpy(float)
-            estimate, low, high = _mean(values, 0.0, 1.0 if part == "share" else np.inf)
+            estimate, low, high = _mean(values, 1.0 if part == "share" else np.inf)
             rows.append((level, part, estimate, low, high, len(values)))
     return pd.DataFrame(rows, columns=[by, "part", "estimate", "low", "high", "players"]).set_index(
         [by, "part"]
@@ -147,7 +147,7 @@ def compare_amounts(notes: pd.DataFrame, by: str, start: object, end: object) ->
     table = table.dropna(subset=["amount_cents"])
     base = _base(f"How much more vibrato in all in {by} {end} than in {start}?", chosen, table)
     base["cautions"] = left
-    reason = too_few(table["side"], LEAST_A_SIDE)
+    reason = too_few(table["side"])
     if reason:
         return Answer(**base, cannot_tell=reason)
     values = [table.loc[table["side"] == k, "amount_cents"].to_numpy(float) for k in (0, 1)]
@@ -163,14 +163,14 @@ def _base(question: str, notes: pd.DataFrame, table: pd.DataFrame) -> dict[str, 
     }  # fmt: skip
 
 
-def _mean(values: np.ndarray, least: float, most: float = np.inf) -> tuple[float, float, float]:
+def _mean(values: np.ndarray, most: float = np.inf) -> tuple[float, float, float]:
     if len(values) == 0:
         return np.nan, np.nan, np.nan
     centre = float(values.mean())
     if len(values) < LEAST_PLAYERS:
         return centre, np.nan, np.nan
     half = float(stats.t.ppf(0.975, len(values) - 1) * values.std(ddof=1) / np.sqrt(len(values)))
-    return centre, max(centre - half, least), min(centre + half, most)
+    return centre, max(centre - half, 0.0), min(centre + half, most)
 
 
 def _column(frame: pd.DataFrame, name: str) -> np.ndarray:

@@ -226,12 +226,13 @@ def sides(
     return of_player, (side.notna() & player.isin(of_player.index)).to_numpy(), left
 
 
-def too_few(side: pd.Series, least: int, what: str = "players") -> str:
+def too_few(side: pd.Series, what: str = "players") -> str:
     """Why two sides are too small to be compared; "" when they are not."""
     first, second = int((side == 0).sum()), int((side == 1).sum())
-    if min(first, second) >= least:
+    if min(first, second) >= LEAST_A_SIDE:
         return ""
-    return f"{first} and {second} {what}, where {least} on each side are the least for an honest answer"
+    least = f"where {LEAST_A_SIDE} on each side are the least for an honest answer"
+    return f"{first} and {second} {what}, {least}"
 
 
 def welch(first: np.ndarray, second: np.ndarray) -> tuple[float, float, float, float]:

@@ -39,12 +39,7 @@ FEW_PLAYERS = 3
 """Cells with fewer players than this are told."""
 
 
-def coverage(
-    notes: pd.DataFrame,
-    by: Sequence[str] = ("decade", "region", "medium"),
-    player: str = "player",
-    recording: str = "recording_id",
-) -> pd.DataFrame:
+def coverage(notes: pd.DataFrame, by: Sequence[str] = ("decade", "region", "medium")) -> pd.DataFrame:
     """Count players, recordings and notes in every cell of the tags `by`, empty cells included.
 
     Tags not in the table are passed over. A missing tag counts as the level "(missing)".
@@ -54,13 +49,14 @@ def coverage(
     DataFrame
         The tags, ``players, recordings, notes``, and ``only_player`` where there is a single one.
     """
-    check_columns(notes, [player, recording])
+    check_columns(notes, ["player", "recording_id"])
     tags = [tag for tag in by if tag in notes]
     if not tags:
         check_columns(notes, list(by))
     frame = pd.DataFrame({tag: _labels(notes[tag]) for tag in tags})
-    frame["_player"] = notes[player].astype("string").fillna("(missing)").to_numpy()
-    frame["_recording"] = frame["_player"] + " / " + notes[recording].astype("string").fillna("").to_numpy()
+    frame["_player"] = notes["player"].astype("string").fillna("(missing)").to_numpy()
+    recording = notes["recording_id"].astype("string").fillna("")
+    frame["_recording"] = frame["_player"] + " / " + recording.to_numpy()
     grouped = frame.groupby(tags, observed=True)
     table = pd.DataFrame(
         {
@@ -137,8 +133,6 @@ def find_confounds(
     notes: pd.DataFrame,
     formula: str | None = None,
     by: Sequence[str] = ("decade", "region", "medium"),
-    player: str = "player",
-    recording: str = "recording_id",
 ) -> Confounds:
     """Tell what the corpus can and cannot separate.
 
@@ -149,20 +143,18 @@ def find_confounds(
         The model planned; None looks at coverage alone.
     by : sequence of str
         Tags whose entanglement is looked at.
-    player, recording : str
-        Columns of the player and the recording.
     """
-    cells = coverage(notes, by, player, recording)
+    cells = coverage(notes, by)
     tags = [tag for tag in by if tag in notes]
     told = _entangled(notes, [*tags, *_school(notes, tags)])
-    lone, thin = _thin_cells(notes, tags, player)
+    lone, thin = _thin_cells(notes, tags)
     told += lone + thin
     aliased: tuple[str, ...] = ()
     factors = pd.DataFrame(columns=["factor", "units", "nearly_aliased"])
     condition, first = float("nan"), []
     if formula is not None:
         try:
-            prepared = prepare(notes, formula, player, recording)
+            prepared = prepare(notes, formula)
         except VibstudyError as problem:
             first = [f"The model {formula!r} cannot be built. {problem}"]
         else:
@@ -201,12 +193,12 @@ def _entangled(notes: pd.DataFrame, tags: Sequence[str]) -> list[str]:
     return told
 
 
-def _thin_cells(notes: pd.DataFrame, tags: Sequence[str], player: str) -> tuple[list[str], list[str]]:
+def _thin_cells(notes: pd.DataFrame, tags: Sequence[str]) -> tuple[list[str], list[str]]:
     """Sentences on cells of the first two tags with a single player, and on those with two or none."""
     if len(tags) < 2:
         return [], []
     frame = pd.DataFrame({tag: _labels(notes[tag]) for tag in tags})
-    frame["_player"] = notes[player].astype("string").fillna("(missing)").to_numpy()
+    frame["_player"] = notes["player"].astype("string").fillna("(missing)").to_numpy()
     pair = list(tags[:2])
     full = {cell: pd.DataFrame() for cell in itertools.product(*(_ordered(frame[tag]) for tag in pair))}
     full.update(dict(iter(frame.groupby(pair, sort=False))))  # type: ignore[arg-type]

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vibstudy.stats.answers import LEAST_A_SIDE, Answer, counts, player_figures, sides, too_few
+from vibstudy.stats.answers import Answer, counts, player_figures, sides, too_few
 from vibstudy.stats.selection import is_countable
 
 DRAWS = 999
@@ -72,7 +72,7 @@ def compare_spread(
         "cautions": (*left, *figures.cautions),
         **counts(used),
     }
-    reason = too_few(table["side"], LEAST_A_SIDE)
+    reason = too_few(table["side"])
     if reason:
         return Answer(**base, cannot_tell=reason)
     value, error = table["value"].to_numpy(), table["se"].to_numpy() ** 2

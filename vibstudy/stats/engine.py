@@ -94,7 +94,7 @@ def plain_start(terms: Sequence[RandomTerm]) -> list[np.ndarray]:
 
 @one_thread
 def polish(
-    moments: Moments, factors: Sequence[np.ndarray], steps: int = 100, enough: float = _SMALL_GAIN
+    moments: Moments, factors: Sequence[np.ndarray], enough: float = _SMALL_GAIN
 ) -> tuple[Solution, float]:
     """Sharpen variance parameters by Newton steps; return the solution and the gain still expected.
 
@@ -111,7 +111,7 @@ def polish(
     solution = moments.at(unpack(terms, vector))
     steps_there, gain = _newton(solution, vector, diagonal)
     rounding = np.finfo(float).eps * abs(solution.deviance)  # a smaller gain cannot be seen
-    for _ in range(steps):
+    for _ in range(100):
         if gain < max(enough, rounding):
             break
         better = next(filter(None, (_line_search(moments, vector, s, solution) for s in steps_there)), None)

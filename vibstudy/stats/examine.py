@@ -34,12 +34,10 @@ from vibstudy.threads import one_thread
 
 
 @one_thread
-def examine(
-    claim: Claim, notes: pd.DataFrame, player: str = "player", recording: str = "recording_id"
-) -> Finding:
+def examine(claim: Claim, notes: pd.DataFrame) -> Finding:
     """Test one claim on a note table; whatever stands in the way becomes the obstacle."""
     try:
-        question = Question(claim, notes, player, recording)
+        question = Question(claim, notes)
         return _finding(question, question.ask())
     except NotTestable as problem:
         return Finding(claim, problem.remark)

@@ -106,9 +106,7 @@ def choices_of(question: Question) -> dict[str, tuple[str, str]]:
 
 
 @one_thread
-def all_ways(
-    claim: Claim, notes: pd.DataFrame, player: str = "player", recording: str = "recording_id"
-) -> Ways:
+def all_ways(claim: Claim, notes: pd.DataFrame) -> Ways:
     """Ask a claim in every reasonable way.
 
     Raises
@@ -117,7 +115,7 @@ def all_ways(
         When it cannot be tested as claimed.
     """
     try:
-        question = Question(claim, notes, player, recording)
+        question = Question(claim, notes)
         base = question.ask()
     except NotTestable as problem:
         from vibstudy.stats.words import said
@@ -128,7 +126,7 @@ def all_ways(
     if "time" in choices:
         try:
             curved = replace(claim.contrast, shape="curve")
-            questions["curve"] = Question(claim, notes, player, recording, curved)
+            questions["curve"] = Question(claim, notes, curved)
         except (NotTestable, VibstudyError):
             del choices["time"]
     rows, lost = [], 0

@@ -70,19 +70,13 @@ class Question:
         The columns compared.
     """
 
-    def __init__(
-        self,
-        claim: Claim,
-        notes: pd.DataFrame,
-        player: str = "player",
-        recording: str = "recording_id",
-        contrast: Contrast | None = None,
-    ):
-        self.claim, self.player, self.recording = claim, player, recording
+    player, recording = "player", "recording_id"
+
+    def __init__(self, claim: Claim, notes: pd.DataFrame, contrast: Contrast | None = None):
+        self.claim = claim
         self.contrast = c = contrast or claim.contrast
-        check_columns(
-            notes, [claim.outcome, *filter(None, (c.column, c.across)), *claim.crossed, player, recording]
-        )
+        random = (*claim.crossed, self.player, self.recording)
+        check_columns(notes, [claim.outcome, *filter(None, (c.column, c.across)), *random])
         self._notes = notes
         notes = notes.reset_index(drop=True)
         if claim.outcome == "has_vibrato":
@@ -94,8 +88,8 @@ class Question:
             raise NotTestable(Remark("no value", {"column": claim.outcome}))
         across = None
         if c.across:
-            across = axis_of(c, c.across, chosen, known, player, notes, self._pairs(c, chosen))
-        self.axis = axis_of(c, c.column, chosen, known, player, notes)
+            across = axis_of(c, c.across, chosen, known, self.player, notes, self._pairs(c, chosen))
+        self.axis = axis_of(c, c.column, chosen, known, self.player, notes)
         self.across = across
         parts = [chosen, self.axis.columns, *([across.columns] if across else [])]
         if self.axis.shape == "trend":
@@ -104,8 +98,7 @@ class Question:
             known_speed = np.where(chosen["speed_factor"].notna(), "yes", "no")
             parts.append(pd.DataFrame({"speed_known": known_speed}, chosen.index))
         if "teacher" in notes and "lineage" not in notes and notes["teacher"].notna().any():
-            named = notes.rename(columns={player: "player"}) if player != "player" else notes
-            parts.append(lineage_of(named)[chosen.index].rename("lineage").to_frame())
+            parts.append(lineage_of(notes)[chosen.index].rename("lineage").to_frame())
         self.chosen, self.known = pd.concat(parts, axis=1), known
         if across is not None:
             self._check_cells()

@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import digamma
 
-from vibstudy.stats.answers import LEAST_A_SIDE, Answer, counts, on_scale, sides, too_few, welch
+from vibstudy.stats.answers import Answer, counts, on_scale, sides, too_few, welch
 from vibstudy.stats.claimfile import LOG_BY_DEFAULT
 from vibstudy.stats.selection import need, vibrato_notes
 
@@ -82,7 +82,7 @@ def compare_regularity(
         "method": "log irregularity of players, Welch's t",
         **counts(used),
     }
-    reason = too_few(table["side"], LEAST_A_SIDE)
+    reason = too_few(table["side"])
     none = table.index[~np.isfinite(table["log"])]
     if not reason and len(none):
         reason = f"beyond noise there is none at all in {', '.join(none)}, and no ratio to that"

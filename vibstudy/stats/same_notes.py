@@ -13,7 +13,7 @@ from typing import Any
 
 import pandas as pd
 
-from vibstudy.stats.answers import LEAST_A_SIDE, Answer, counts, sides, too_few
+from vibstudy.stats.answers import Answer, counts, sides, too_few
 from vibstudy.stats.claimfile import LOG_BY_DEFAULT
 from vibstudy.stats.fitted import unit_of
 from vibstudy.stats.frames import check_columns
@@ -72,7 +72,7 @@ def compare_same_notes(
         "cautions": (*left, f"{written} written notes are shared."),
         **counts(used),
     }
-    reason = too_few(players, LEAST_A_SIDE, "players of shared written notes")
+    reason = too_few(players, "players of shared written notes")
     if not reason and written < LEAST_NOTES:
         reason = f"{written} written notes are played in both groups, where {LEAST_NOTES} are the least"
     if reason:

@@ -6,7 +6,7 @@ All of this is about *assessable* notes: notes long enough to tell vibrato from 
 :mod:`vibstudy.figures.data`). Shorter notes are left out even where vibrato was found on them,
 since on them it can be found but not denied.
 
-* **Phrase**: a run of notes of one recording with no silence of `pause_s` or more between them.
+* **Phrase**: a run of notes of one recording with no silence of :data:`PAUSE_S` or more between them.
 * **Continuity** (0 to 1): the share of a player's notes with vibrato, *directly standardised* for
   length. The corpus's notes are cut into three equal length classes (short, middle, long); the
   player's share is taken in each class and the three shares are averaged. So a player recorded only
@@ -68,15 +68,13 @@ _SCAN_PULSES = 1.5  # pulses a beat either way
 _SCAN_STEPS = 601  # a 200th of a pulse
 
 
-def add_context(notes: pd.DataFrame, pause_s: float = PAUSE_S) -> pd.DataFrame:
+def add_context(notes: pd.DataFrame) -> pd.DataFrame:
     """Add what stands around each note: the terms of the usage model.
 
     Parameters
     ----------
     notes : DataFrame
         Note table, all notes (short ones too: they make the phrases).
-    pause_s : float
-        Silence that ends a phrase, s.
 
     Returns
     -------
@@ -107,7 +105,7 @@ def add_context(notes: pd.DataFrame, pause_s: float = PAUSE_S) -> pd.DataFrame:
     table = notes.sort_values(["recording_id", "onset_s"], kind="stable").reset_index(drop=True)
     recording = table.groupby("recording_id", sort=False, observed=True)
     silence = table["onset_s"] - recording["offset_s"].shift()
-    starts = silence.isna() | (silence >= pause_s)
+    starts = silence.isna() | (silence >= PAUSE_S)
     table["phrase"] = starts.groupby(table["recording_id"], sort=False, observed=True).cumsum().astype(int)
     phrase = table.groupby(["recording_id", "phrase"], sort=False, observed=True)
     position, length = phrase.cumcount(), phrase["onset_s"].transform("size")
