@@ -18,7 +18,7 @@
 #
 # Your decisions go into `edits.csv` in the study's folder, one line each, at once. Nothing else is touched:
 # neither the sound nor what was measured. Every `vibstudy measure` puts the decisions into the tables again,
-# and *Undo* takes them back.
+# and *Take back* undoes them.
 
 # %%
 from vibstudy.study import open_study

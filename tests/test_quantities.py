@@ -171,6 +171,10 @@ def test_the_first_look_prints_the_frame(notes, frame, tmp_path):
                     value, abs=0.5 * 10.0 ** -len(printed.partition(".")[2])
                 )
     assert any("straight" in row_ for row_ in rows) and "medians" not in page
+    assert "demonstration are invented" not in page
+    (folder / "truth").mkdir()
+    (folder / "truth" / "truth.csv").touch()
+    assert "demonstration are invented" in write_first_look(folder / "results").read_text(encoding="utf-8")
 
 
 def test_the_finder_finds_and_misses():

@@ -79,6 +79,11 @@ def read_quantities(directory: str | Path) -> pd.DataFrame:
     return _read_csv(_results(Path(directory), "quantities"), "quantities.csv", None)
 
 
+def is_demo(study: Path) -> bool:
+    """Whether the truth of a study is known, since it is the invented one."""
+    return (study / "truth" / "truth.csv").is_file()
+
+
 def _results(directory: Path, stem: str) -> Path:
     folders = (directory, directory / "results")
     for folder in folders:

@@ -17,7 +17,7 @@ import pandas as pd
 
 from vibstudy import __version__
 from vibstudy.corpus.atomic import write_text
-from vibstudy.corpus.results import read_log, read_notes
+from vibstudy.corpus.results import is_demo, read_log, read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import assessable_notes, measured_counts
 from vibstudy.figures.plane import rate_extent_plane
@@ -79,6 +79,7 @@ def write_first_look(results: str | Path, study_name: str = "") -> Path:
     page = folder / FIRST_LOOK
     text = templates().get_template("first_look.html").render(
         name=study_name or folder.absolute().parent.name,
+        demo=is_demo(folder.absolute().parent),
         picture=_picture(notes),
         rows=player_rows(notes),
         failed=list(zip(failed["recording_id"], failed["message"], strict=True)),

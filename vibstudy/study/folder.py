@@ -96,7 +96,9 @@ class Study:
     @property
     def is_demo(self) -> bool:
         """Whether the truth of this study is known, since it is the invented one."""
-        return (self.folder / "truth" / "truth.csv").is_file()
+        from vibstudy.corpus.results import is_demo
+
+        return is_demo(self.folder)
 
     # -- tables -------------------------------------------------------------------------------
 
