@@ -799,3 +799,43 @@ def trills_with_a_rest(jitter: float) -> Any:
             kinds.append([sum(span.kind == kind for span in found) for kind in ("note", "trill", "unclear")])
         out[f"{cents:g} cents"] = kinds
     return out
+
+
+@grid
+def other_players_in_part(jitter: float) -> Any:
+    """A second player's vibrato, two of whose harmonics go under in something else, more and more."""
+    from tests.signals import RATE_HZ
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.pitch.other_player import other_vibrates
+    from vibstudy.pitch.refine import refine_note
+
+    rng = np.random.default_rng(46)
+    time_s = np.arange(round(1.9 * RATE_HZ)) / RATE_HZ
+    frames_s, slow_s = np.arange(0, 1.9, 0.01), np.arange(0, 1.95, 0.012)
+    everywhere = np.full(len(frames_s), True)
+    contour = Contour(frames_s, np.full(len(frames_s), 440.0), np.ones(len(frames_s)), everywhere)
+    turn = 2 * np.pi * 523.6 * 2 ** (25.0 * np.sin(2 * np.pi * 5.8 * time_s) / 1200)
+    other = np.cumsum(turn) / RATE_HZ
+    moves = []
+    for rough in (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0):
+        sound = 1e-3 * rng.standard_normal(len(time_s)) * (1 + jitter)
+        for k in range(1, 9):
+            sound += 0.1 / k * (np.sin(2 * np.pi * 440.0 * k * time_s) + np.sin(k * other))
+            if k in (3, 4):
+                beside = np.interp(time_s, slow_s, rng.standard_normal(len(slow_s)))
+                sound += 0.1 / k * rough * beside * np.cos(k * other)
+        line = refine_note(sound, RATE_HZ, contour, 0.05, 1.85)
+        assert line is not None
+        moves.append(int(other_vibrates(sound, RATE_HZ, line, 523.6)))
+    return {"moves": moves}
+
+
+@grid
+def advice_on_recordings(jitter: float) -> Any:
+    """How many further recordings are advised, by how much they narrow the interval."""
+    from vibstudy.stats.power import Plan
+
+    narrower = np.arange(0.0, 0.012, 0.0005) * (1 + jitter)
+    tables = [pd.DataFrame({"what": ["a"], "place": ["b"], "narrower": [each]}) for each in narrower]
+    worth = [int("Most would help" in Plan("c", table).sentences[0]) for table in tables]
+    return [worth[:12], worth[12:]]
