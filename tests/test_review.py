@@ -618,9 +618,10 @@ def test_the_room_shows_how_far_the_claims_are(study):
     need = Need("slower", "supported", 0.5, *[frozenset(queue["note_id"])] * 2, {"Player Aster": 1.0})
     room = ReviewRoom(study, queue, "Ear", plan=Proposal(queue, [need]))
     (told,) = room.view["progress"]
-    assert told["share"] == 0.0 and "0 of 0 notes heard were wrong; about 5" in told["words"]
+    assert told["share"] == 0.0 and "none of its notes heard yet; about 5" in told["words"]
     room.receive({"do": "reject", "why": "x"})
     assert "1 of 1 notes heard" in room.view["progress"][0]["words"]
+    assert (room.view["heard"], ReviewRoom(study, queue.iloc[1:], "Ear").view["heard"]) == (1, 0)
     for _ in range(5):
         room.receive({"do": "accept"})
     assert room.view["progress"][0]["share"] == pytest.approx(6 / 8)

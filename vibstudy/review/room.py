@@ -286,7 +286,7 @@ class ReviewRoom(anywidget.AnyWidget):
             "total": len(self.queue),
             "who": self.who,
             "blind": self.blind,
-            "heard": len(decided),
+            "heard": sum(item["note_id"] in decided for item in self.queue),
         }
         if self.plan is not None:
             words = verdicts(self.study.all_edits())

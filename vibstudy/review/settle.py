@@ -188,7 +188,8 @@ class Need:
         """Where the listening stands, in one sentence."""
         if not np.isfinite(self.bears):
             return f"{self.claim}: these recordings cannot tell, whatever is heard."
-        so_far = f"{self.wrong} of {self.heard} notes heard were wrong"
+        heard = f"{self.wrong} of {self.heard} notes heard were wrong"
+        so_far = heard if self.heard else "none of its notes heard yet"
         stands = f"it stays \N{LEFT DOUBLE QUOTATION MARK}{self.verdict}\N{RIGHT DOUBLE QUOTATION MARK}"
         if not self.unheard:
             return f"{self.claim}: every note has been heard; {self.verdict}."
