@@ -137,15 +137,7 @@ def _without_tail(note: FoundNote, room: Room) -> None:
         return
     if np.mean(line.time_s <= end_s) < 0.5:  # the tail of a short note, or another's: not this note's end
         return
-    note.line = replace(
-        line,
-        offset_s=end_s,
-        reflected=None if line.reflected is None else line.reflected[kept],
-        **{
-            name: getattr(line, name)[..., kept]
-            for name in ("time_s", "cents", "integral", "harmonic_db", "halves")
-        },
-    )
+    note.line = line.until(end_s)
     note.values["offset_s"] = note.origin_s + end_s
     note.values["duration_s"] = end_s - line.onset_s
 
