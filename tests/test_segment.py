@@ -339,6 +339,25 @@ def test_a_stumbling_trill_is_a_trill():
     assert swing.interval_cents == pytest.approx(100, abs=4)
 
 
+@pytest.mark.parametrize("wild_cents", [-400.0, 400.0])
+def test_a_trill_that_fills_a_short_sound_is_heard(wild_cents):
+    """Five notes in 0.4 s, whose fading end may say anything of the pitch: that is no level of the swing."""
+    curve = 160.0 * np.repeat([1, 0, 1, 0, 1], [28, 30, 38, 30, 38])
+    curve[-6:] = wild_cents
+    (swing,) = alternations_of(curve)
+    assert swing.kind == "trill" and swing.half_cycles == 5
+
+
+def test_a_note_held_on_the_level_of_a_trill_counts_as_one_of_its_notes():
+    """Three quick notes and a longer one before or after them; with none, or on a third pitch, a melody."""
+    quick = 100.0 * np.repeat([1, 0, 1], 36)
+    held, elsewhere = np.zeros(160), np.full(160, -150.0)
+    for parts in ([held, quick], [quick, held]):
+        assert [swing.half_cycles for swing in alternations_of(np.concatenate(parts))] == [3]
+    for parts in ([quick], [elsewhere, quick], [held, 100 + held, held]):
+        assert not alternations_of(np.concatenate(parts))
+
+
 def test_an_offset_makes_no_notes_of_silence():
     """A file whose offset lies in its tone alone, taken out over the whole: the silence is then a step."""
     sound = np.pad(voice(np.zeros(round(0.6 * RATE_HZ))), (0, 3 * RATE_HZ))

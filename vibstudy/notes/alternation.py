@@ -7,7 +7,8 @@ at least four times in a row, each time within 25 to 350 ms (what is shorter is 
 often that no melody does (4.5 Hz; five times 3.6, falling to 2.4 at ten), and comes to the same two levels
 again; what is slower is a melody. Half cycles of half the interval belong to it: the swings of a vibrato
 come and go, those of a trill stay. What the sound's begin or end cuts counts as a half cycle, but has no
-shape.
+shape; beyond them the pitch is taken to go on as in a mirror, for the last frame of a fading end may say
+anything. A longer note on one of the levels, before or after, counts as once more.
 
 Each half cycle is measured on its own, so that neither a trill nor a vibrato needs a constant rate. Its
 *fullness* is the mean distance from the middle over that of the plateau (the median of its inner half): 1 for
@@ -111,25 +112,20 @@ def find_alternations(
     smooth = median_filter(np.clip(cents, -500.0, 500.0), 7)
     halves = _half_cycles(smooth)
     level = np.array([np.median(smooth[a + (b - a) // 4 : b - (b - a) // 4 + 1]) for a, b in halves])
-    found = [
-        _described(smooth, halves[first:last], level[first:last], pitch, habit)
-        for first, last in _runs(
-            halves, level, least_cents / 2
-        )  # those of a vibrato come and go, a trill's stay
-    ]
-    return [
-        s
-        for s in found
-        if s.interval_cents >= least_cents
-        and s.rate_hz >= np.interp(s.half_cycles, _LEAST_COUNTS, _LEAST_RATES_HZ)
-    ]
+    found = []
+    for first, last, count in _runs(halves, level, least_cents / 2):  # a vibrato's swings come and go
+        swing = _described(smooth, halves[first:last], level[first:last], pitch, habit)
+        least_hz = np.interp(count, _LEAST_COUNTS, _LEAST_RATES_HZ)
+        if swing.interval_cents >= least_cents and swing.rate_hz >= least_hz:
+            found.append(swing)
+    return found
 
 
 def _half_cycles(smooth: np.ndarray) -> list[tuple[int, int]]:
     """Frames between one crossing of the middle and the next."""
     width = min(round(_AROUND_S / HOP_S), len(smooth))
     low, high = (
-        uniform_filter1d(percentile_filter(smooth, q, size=width, mode="nearest"), width // 2 + 1)
+        uniform_filter1d(percentile_filter(smooth, q, size=width, mode="reflect"), width // 2 + 1)
         for q in _EXTREMES
     )
     away = (smooth - (low + high) / 2) / np.maximum((high - low) / 2, 5.0)
@@ -163,24 +159,35 @@ def _without_glitches(cuts: list[int]) -> list[int]:
     return cuts
 
 
-def _runs(halves: list[tuple[int, int]], level: np.ndarray, least_cents: float) -> list[tuple[int, int]]:
-    """First and last (exclusive) half cycles of stretches that alternate between the same two levels."""
-    step = np.abs(np.diff(level))
+def _runs(halves: list[tuple[int, int]], level: np.ndarray, least_cents: float) -> list[tuple[int, int, int]]:
+    """Stretches that alternate between the same two levels: first and last (exclusive) half cycle, and count.
+
+    A longer note beside them, on one of the levels, counts with them.
+    """
     quick = [_HALF_CYCLE_S[0] <= (b - a) * HOP_S <= _HALF_CYCLE_S[1] for a, b in halves]
+    step = np.abs(np.diff(level))
+    swings = (step >= least_cents) & (step <= _MOST_CENTS)
+
+    def comes_back(at: int, way: int) -> bool:
+        """Whether a half cycle is on the level of the one two before it (`way` -1) or after it (1)."""
+        between = min(at, at + way)
+        near = max(_SAME_CENTS, SAME_SHARE * step[between])
+        return bool(swings[between]) and abs(level[at] - level[at + 2 * way]) <= near
+
     runs, i = [], 0
     while i < len(halves):
         j = i
         while j < len(halves) and quick[j]:
-            if j > i and not least_cents <= step[j - 1] <= _MOST_CENTS:
-                break
-            if j > i + 1 and abs(level[j] - level[j - 2]) > max(_SAME_CENTS, SAME_SHARE * step[j - 1]):
+            if j > i and not (swings[i] if j == i + 1 else comes_back(j, -1)):
                 break
             j += 1
-        first, last = _without_long_ends([b - a for a, b in halves[i:j]])
-        long_enough = last - first >= _LEAST_HALF_CYCLES
-        if long_enough:
-            runs.append((i + first, i + last))
-        i = j if long_enough else i + 1
+        first, last = (i + at for at in _without_long_ends([b - a for a, b in halves[i:j]]))
+        count = last - first
+        if count >= _LEAST_HALF_CYCLES - 1:
+            count += (first > 0 and comes_back(first - 1, 1)) or (last < len(halves) and comes_back(last, -1))
+        if count >= _LEAST_HALF_CYCLES:
+            runs.append((first, last, count))
+        i = j if count >= _LEAST_HALF_CYCLES else i + 1
     return runs
 
 
