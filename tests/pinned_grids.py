@@ -839,3 +839,49 @@ def advice_on_recordings(jitter: float) -> Any:
     tables = [pd.DataFrame({"what": ["a"], "place": ["b"], "narrower": [each]}) for each in narrower]
     worth = [int("Most would help" in Plan("c", table).sentences[0]) for table in tables]
     return [worth[:12], worth[12:]]
+
+
+@grid
+def rules_of_statistics(jitter: float) -> Any:
+    """What use of vibrato is called, variances near zero, an interval, and a vibrato at the slow end."""
+    from tests.signals import RATE_HZ
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.pitch.refine import refine_note
+    from vibstudy.stats.diagnosis import _boundary
+    from vibstudy.stats.usage import _use
+    from vibstudy.vibrato.note import measure_note
+
+    shares = np.arange(0.1, 1.0, 0.04)
+    kinds = ("continuous", "straight", "ornamental", "between")
+    out: dict[str, Any] = {
+        "continuous": [kinds.index(_use(x, 1.0, 0.0)) for x in shares[-12:]],
+        "straight": [kinds.index(_use(0.0, x, 0.0)) for x in shares[:12]],
+        "ornamental": [kinds.index(_use(0.3, 0.7, x)) for x in shares[:12]],
+    }
+    near = []
+    for deviation in np.arange(0.006, 0.016, 0.001):
+        term = SimpleNamespace(group="place", columns=("Intercept",), correlated=False)
+        prepared = SimpleNamespace(
+            terms=[term],
+            players=SimpleNamespace(groups=0, spread=None, own=False),
+            player="player",
+            recording="recording_id",
+        )
+        model = SimpleNamespace(prepared=prepared, relative_factors=[np.array([[deviation]])])
+        near.append(len(_boundary(model)[0]))  # type: ignore[arg-type]
+    out["near zero"] = near
+    time_s = np.arange(round(1.6 * RATE_HZ)) / RATE_HZ
+    frames_s = np.arange(0, 1.6, 0.01)
+    everywhere = np.full(len(frames_s), True)
+    contour = Contour(frames_s, np.full(len(frames_s), 440.0), np.ones(len(frames_s)), everywhere)
+    for rate_hz in (2.0, 3.4):
+        f_hz = 440 * 2 ** (15 * np.sin(2 * np.pi * rate_hz * time_s) / 1200)
+        sound = 0.1 * np.sin(2 * np.pi * np.cumsum(f_hz) / RATE_HZ) * (1 + jitter)
+        sound += 1e-3 * np.random.default_rng(47).standard_normal(len(time_s))
+        line = refine_note(sound, RATE_HZ, contour, 0.05, 1.55)
+        assert line is not None
+        values, _ = measure_note(line)
+        out[f"{rate_hz:g} Hz"] = {
+            k: values[k] for k in ("has_vibrato", "rate_hz", "vibrato_p") if k in values
+        }
+    return out
