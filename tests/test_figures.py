@@ -297,7 +297,7 @@ def test_colours_survive_grey_print_and_colour_blindness():
 
 def test_groups_differ_in_more_than_colour():
     coded = style.looks(list("abcd"))
-    for part in ("colour", "marker", "line", "hatch"):
+    for part in ("colour", "marker", "line"):
         assert len({str(getattr(look, part)) for look in coded.values()}) == 4
 
 
