@@ -243,8 +243,9 @@ def _measure(
         found["named"] = True
     again = find_note(phrase.bridged, phrase.contour, found)
     away = _octaves_away(again, note)
-    if octave_shift if away is None else away:  # from the pitch measured, which may be lower than the line
-        shifted = _shifted(phrase.contour, again, octave_shift if away is None else away)
+    shift = octave_shift if away is None else away
+    if shift:  # from the pitch measured, which may be lower than the line
+        shifted = _shifted(phrase.contour, again, shift)
         again = find_note(phrase.bridged, shifted, found | {"octave_below": None})
     local = note.get("local_tempo_bpm")  # beside a score, pulses per beat follow the rubato
     tempo = row.get("tempo_bpm") if local is None or pd.isna(local) else local

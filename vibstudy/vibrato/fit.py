@@ -57,8 +57,8 @@ from vibstudy.vibrato.solve import NO_SHAPE, Problem, Shape, Variances, improve
 from vibstudy.vibrato.span import Edge, find_edges
 
 BEND_CENTS = 5.0
-"""First guess of how far attack and tail bend the pitch; in rooms as much at least: taken for none, as the
-most probable variances of a short note sometimes have it, they become an irregular rate. 3 and 10 do, too."""
+"""First guess of how far attack and tail bend the pitch; in rooms the least (3 and 10 do as well): where the
+most probable variances of a short note leave them out, what they bend becomes an irregular rate."""
 LOCAL_CYCLES = 1.5  # as short as a phase and an extent can be told
 
 

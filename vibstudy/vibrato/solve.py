@@ -35,12 +35,10 @@ class Problem:
         self.drift_scale = np.sqrt(np.mean(self.background[:, 1:] ** 2, axis=0))
         self.drift = self.background[:, 1:] / self.drift_scale
         self.steady = self.background[:, :1]
-        attack, release = (
-            self.series.attack(),
-            self.series.tail() if tail else np.empty((len(self.t) // block, 0)),
-        )
-        self.bends = np.concatenate([attack, release], axis=1)
-        self.attack, self.tail = self.series.spectrum(attack), self.series.spectrum(release)
+        attack = self.series.attack()
+        at_end = self.series.tail() if tail else attack[:, :0]
+        self.bends = np.concatenate([attack, at_end], axis=1)
+        self.attack, self.tail = self.series.spectrum(attack), self.series.spectrum(at_end)
         self.shapes = self.series.noise_shapes()
 
     def _thin(self, values: np.ndarray) -> np.ndarray:
