@@ -65,6 +65,8 @@ class Alternation:
         How many.
     fullness, fullness_se : float
         Of the fuller side: 1 for a square wave, 0.69 for a sine.
+    gap_db : float
+        Power between the two levels over that at them, in the mean spectrum; NaN where it is not told.
     trill_p : float
         Probability that it is a trill.
     """
@@ -77,6 +79,7 @@ class Alternation:
     half_cycles: int
     fullness: float
     fullness_se: float
+    gap_db: float
     trill_p: float
 
     @property
@@ -256,6 +259,7 @@ def _described(
         len(halves),
         fullness,
         error,
+        seen.gap_db,
         trill_probability(seen, habit),
     )
 

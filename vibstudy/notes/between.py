@@ -60,6 +60,8 @@ def seen_between(
     cycles_hz : float > 0
         Rate of the alternation.
     """
+    if high_hz <= low_hz:
+        return None
     spectra = []
     first = int(np.ceil(_CYCLES * cycles_hz / (high_hz - low_hz)))
     for order in range(max(first, 1), int(min(_TOP_HZ, 0.42 * sampling_hz) / high_hz) + 1):
