@@ -28,8 +28,8 @@ round by what the player plays (:class:`Habit`), are those of
   tells the others tell, too.);
 * what the mean spectrum holds between the two notes (:mod:`vibstudy.notes.between`): between the turns of
   vibratos 3.2 dB less than at them (normal, spread 1.6; two of a hundred hold anything), between the notes of
-  half of the quick trills 13 dB less (5). Of the others, and of round ones, it is as of vibratos: a gap that
-  is filled says nothing against a trill, one that is empty much for it, in rooms, too;
+  most quick trills 13 dB less (5). Of three in ten, and of round ones, it is as of vibratos: a gap that is
+  filled says hardly anything against a trill, one that is empty much for it, in rooms, too;
 * the interval: 1 or 2 semitones or, as trill fingerings are, a little less (:data:`_STEPS`), against the
   width of a vibrato, log-normal about what the player's mostly are (spread 0.45) or, of singers, about
   120 cents (spread 0.5);
@@ -80,7 +80,7 @@ _ROOM_SPREAD, _MOST_ROOM_SPREAD, _ROOM_JUMP_DB = 0.4, 0.06, 7.0
 _ONE_HARMONIC_APART = 0.1
 _UNEVEN, _ROOM_UNEVEN = (0.4, 0.1), 2.0
 _JUMP_DB, _JUMP_SPREAD, _LEAST_JUMP_DB = (0.5, 0.14), 1.0, 0.06
-_GAP_DB, _GAP_SPREAD, _FILLED = (-13.0, -3.2), (5.0, 1.6), 0.5
+_GAP_DB, _GAP_SPREAD, _FILLED = (-13.0, -3.2), (5.0, 1.6), 0.3
 _ANY_GAP_DB, _ANY_GAP = 30.0, 0.02
 _STEPS = ((88.0, 0.18, 50.0), (181.0, 0.12, 0.0))
 """Trills of a semitone and of a tone: width (geometric mean of 39 and 36), its spread (log), and how
