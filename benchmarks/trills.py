@@ -1,9 +1,9 @@
 """Trills against wide vibratos, dry and in rooms: where the spreads in notes/trill.py come from.
 
-    uv run python -m benchmarks.trills [--count 120] [--seed 3] [--soundfont FILE]
+    uv run python -m benchmarks.trills [--count 120] [--seed 3]
 
 Needs the program FluidSynth and the SoundFont FluidR3_GM. Prints, for each of five cases, how often a sound
-is called a trill, unclear or a vibrato, and mean, spread, 5 % and 95 % of its fullness and of its gap:
+is called a trill, unclear or a vibrato, and mean, spread, 5 % and 95 % of its fullness:
 
 * vibratos of ± 30-80 cents at 5-7 Hz and of ± 25-110 cents at 4-8.5 Hz, by pitch bend, twelve programs;
 * trills of one or two semitones at 4.7-9 Hz, half cycles uneven by 20 %, tongued or by pitch bend;
@@ -16,14 +16,13 @@ from __future__ import annotations
 import argparse
 import itertools
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import numpy as np
 from rich.console import Console
 from rich.table import Table
 from scipy.signal import fftconvolve
 
-from benchmarks.notes import RATE_HZ, SOUNDFONT, Played, render, tone
+from benchmarks.notes import RATE_HZ, Played, render, tone
 from vibstudy.notes.alternation import Alternation, find_alternations
 from vibstudy.notes.fine import fine_pitch
 
@@ -44,10 +43,7 @@ def program_and_note(rng: np.random.Generator) -> tuple[int, int]:
 
 
 def bent_vibrato(
-    rng: np.random.Generator,
-    rates_hz: tuple[float, float],
-    extents_cents: tuple[float, float],
-    soundfont: Path = SOUNDFONT,
+    rng: np.random.Generator, rates_hz: tuple[float, float], extents_cents: tuple[float, float]
 ) -> Alternation | None:
     """A vibrato by pitch bend, sine or triangle, whose rate moves by up to 15 %."""
     program, midi = program_and_note(rng)
@@ -56,11 +52,11 @@ def bent_vibrato(
     phase = 2 * np.pi * (rate * time + rng.uniform(-0.07, 0.07) * rate * time**2 / length) + rng.uniform(0, 6)
     wave = np.sin(phase) if rng.uniform() < 0.67 else 2 / np.pi * np.arcsin(np.sin(phase))
     bends = [(0.3 + at, extent * y / 100) for at, y in zip(time, wave, strict=True)]
-    sound = render([Played(0.3, 0.3 + length, midi, 90)], program, [], [bends], soundfont)
+    sound = render([Played(0.3, 0.3 + length, midi, 90)], program, [], [bends])
     return longest(sound, 0.35, 0.27 + length, 440 * 2 ** ((midi - 69) / 12))
 
 
-def rendered_trill(rng: np.random.Generator, soundfont: Path = SOUNDFONT) -> Alternation | None:
+def rendered_trill(rng: np.random.Generator) -> Alternation | None:
     """A trill of uneven half cycles, as separate notes or as one note that is bent."""
     program, midi = program_and_note(rng)
     step, rate, length = int(rng.integers(1, 3)), rng.uniform(4.7, 9.0), rng.uniform(0.8, 2.0)
@@ -70,12 +66,12 @@ def rendered_trill(rng: np.random.Generator, soundfont: Path = SOUNDFONT) -> Alt
     pairs = list(itertools.pairwise(onsets))
     if rng.uniform() < 0.5:
         bends = [(at, step * (i % 2)) for i, (at, _) in enumerate(pairs)]
-        sound = render([Played(onsets[0], onsets[-1], midi, 90)], program, [], [bends], soundfont)
+        sound = render([Played(onsets[0], onsets[-1], midi, 90)], program, [], [bends])
     else:
         notes = [
             Played(a, b + rng.uniform(0, 0.015), midi + step * (i % 2), 90) for i, (a, b) in enumerate(pairs)
         ]
-        sound = render(notes, program, [], soundfont=soundfont)
+        sound = render(notes, program, [])
     return longest(sound, 0.52, onsets[-1] - 0.02, 440 * 2 ** ((midi + step / 2 - 69) / 12))
 
 
@@ -97,20 +93,10 @@ def room(rng: np.random.Generator, trill: bool) -> Alternation | None:
     return longest(in_a_room(tone(cents, base_hz, rng), rng), 0.32, 1.78, base_hz)
 
 
-def spread_of(values: np.ndarray, digits: int) -> str:
-    """Mean, spread, 5 % and 95 %."""
-    known = values[np.isfinite(values)]
-    return " ".join(
-        f"{value:.{digits}f}" for value in (known.mean(), known.std(), *np.quantile(known, [0.05, 0.95]))
-    )
-
-
-def cases(
-    soundfont: Path = SOUNDFONT,
-) -> Iterator[tuple[str, Callable[[np.random.Generator], Alternation | None]]]:
-    yield "vibrato ± 30-80 c, 5-7 Hz", lambda rng: bent_vibrato(rng, (5.0, 7.0), (30.0, 80.0), soundfont)
-    yield "vibrato ± 25-110 c, 4-8.5 Hz", lambda rng: bent_vibrato(rng, (4.0, 8.5), (25.0, 110.0), soundfont)
-    yield "trill, 4.7-9 Hz", lambda rng: rendered_trill(rng, soundfont)
+def cases() -> Iterator[tuple[str, Callable[[np.random.Generator], Alternation | None]]]:
+    yield "vibrato ± 30-80 c, 5-7 Hz", lambda rng: bent_vibrato(rng, (5.0, 7.0), (30.0, 80.0))
+    yield "vibrato ± 25-110 c, 4-8.5 Hz", lambda rng: bent_vibrato(rng, (4.0, 8.5), (25.0, 110.0))
+    yield "trill, 4.7-9 Hz", rendered_trill
     yield "vibrato ± 25-85 c in a room", lambda rng: room(rng, False)
     yield "trill in a room", lambda rng: room(rng, True)
 
@@ -119,23 +105,21 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--count", type=int, default=120, help="sounds of each case")
     parser.add_argument("--seed", type=int, default=3)
-    parser.add_argument("--soundfont", type=Path, default=SOUNDFONT, help="another for what is rendered")
     options = parser.parse_args()
     table = Table(title=f"{options.count} sounds of each case")
-    for head in ("case", "trill", "unclear", "note", "none", "fullness: mean, spread, 5 %, 95 %", "gap, dB"):
+    for head in ("case", "trill", "unclear", "note", "none", "fullness: mean, spread, 5 %, 95 %"):
         table.add_column(head)
     rng = np.random.default_rng(options.seed)
-    for name, make in cases(options.soundfont):
+    for name, make in cases():
         swings = [make(rng) for _ in range(options.count)]
         kinds = ["none" if swing is None else swing.kind for swing in swings]
-        heard = [swing for swing in swings if swing is not None]
+        full = np.array([swing.fullness for swing in swings if swing is not None])
         shares = [
             f"{100 * kinds.count(kind) / len(kinds):.1f} %" for kind in ("trill", "unclear", "note", "none")
         ]
-        full = spread_of(np.array([swing.fullness for swing in heard]), 3)
-        gap = spread_of(np.array([swing.gap_db for swing in heard]), 1)
-        table.add_row(name, *shares, full, gap)
-    Console(width=140).print(table)
+        low, high = np.quantile(full, [0.05, 0.95])
+        table.add_row(name, *shares, f"{full.mean():.3f} {full.std():.3f} {low:.3f} {high:.3f}")
+    Console(width=120).print(table)
 
 
 if __name__ == "__main__":

@@ -14,9 +14,7 @@ Each half cycle is measured on its own, so that neither a trill nor a vibrato ne
 *fullness* is the mean distance from the middle over that of the plateau (the median of its inner half): 1 for
 a square wave, 0.69 for a sine, 0.67 for a triangle. Fingers are often quicker in one direction, so the fuller
 of the two sides counts (its median half cycle), which even for a sine is beyond its true one by the error
-over the square root of π. Where the mean spectrum (:mod:`vibstudy.notes.between`) holds the two levels
-farther apart than the plateaus, they are these. Whether it is a trill then is told by
-:mod:`vibstudy.notes.trill`.
+over the square root of π. Whether it is a trill then is told by :mod:`vibstudy.notes.trill`.
 """
 
 from __future__ import annotations
@@ -27,7 +25,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
 
-from vibstudy.notes.between import seen_between
 from vibstudy.notes.fine import HOP_S, FinePitch, half_window_s
 from vibstudy.notes.trill import ANYBODY, Habit, Swing, kind_of, trill_probability
 from vibstudy.units import to_cents
@@ -60,13 +57,11 @@ class Alternation:
     rate_hz : float
         Cycles (there and back) a second.
     low_cents, high_cents : float
-        Of the lower and of the upper note.
+        Median of the lower and of the upper plateaus.
     half_cycles : int
         How many.
     fullness, fullness_se : float
         Of the fuller side: 1 for a square wave, 0.69 for a sine.
-    gap_db : float
-        Power between the two levels over that at them, in the mean spectrum; NaN where it is not told.
     trill_p : float
         Probability that it is a trill.
     """
@@ -79,12 +74,11 @@ class Alternation:
     half_cycles: int
     fullness: float
     fullness_se: float
-    gap_db: float
     trill_p: float
 
     @property
     def interval_cents(self) -> float:
-        """Upper less lower note."""
+        """Upper less lower plateau."""
         return self.high_cents - self.low_cents
 
     @property
@@ -229,13 +223,6 @@ def _described(
     spread = _USUAL_COUNT * _USUAL_SPREAD**2 + float(np.sum((fuller - fullness) ** 2))
     error = float(np.sqrt(spread / (_USUAL_COUNT + freedom) / len(fuller)))
     low, high = float(np.median(level[~upper])), float(np.median(level[upper]))
-    apart = float(np.percentile(pitch.apart_cents[begin:end], 25)) / (high - low)
-    hop = round(HOP_S * pitch.sampling_hz)
-    low_hz, high_hz = (pitch.base_hz * 2 ** (cents / 1200) for cents in (low, high))
-    sound = pitch.sound[begin * hop : end * hop]
-    between = seen_between(sound, pitch.sampling_hz, low_hz, high_hz, 0.5 / half_s)
-    if between and between.high - between.low > 1:
-        low, high = low + between.low * (high - low), low + between.high * (high - low)
     uneven, uneven_se = _unevenness(np.array([b - a for a, b in halves]), upper, whole)
     seen = Swing(
         fullness,
@@ -244,11 +231,10 @@ def _described(
         uneven_se,
         half_s,
         half_window_s(pitch.base_hz),
-        apart,
+        float(np.percentile(pitch.apart_cents[begin:end], 25)) / (high - low),
         _jumps_db(pitch.level_db, inner),
         high - low,
         to_cents(pitch.base_hz) + (low + high) / 2,
-        between.gap_db if between else np.nan,
     )
     return Alternation(
         halves[0][0] * HOP_S,
@@ -259,7 +245,6 @@ def _described(
         len(halves),
         fullness,
         error,
-        seen.gap_db,
         trill_probability(seen, habit),
     )
 
