@@ -340,6 +340,9 @@ def test_a_line_an_octave_too_high_is_mended_by_the_sound_unless_the_octave_was_
     assert "octave_unsure" not in mended.reasons
     kept = find_note(as_audio(sound.samples), high, note)
     assert kept.line.reference_hz == pytest.approx(2 * 294.0, rel=0.002)
+    trill = note | {"note_kind": "trill", "pitch_hz": 2 * 280.0}  # its lower note, which the line does not tell
+    assert find_note(as_audio(sound.samples), high, trill).values["pitch_hz"] == 2 * 280.0
+    assert find_note(as_audio(sound.samples), high, trill | {"octave_below": 0.0}).values["pitch_hz"] == 280.0
 
 
 def test_the_octave_of_a_note_follows_from_all_notes_of_its_player():
@@ -370,7 +373,7 @@ def test_the_octave_of_a_note_follows_from_all_notes_of_its_player():
 def test_all_notes_settle_the_octave_that_one_leaves_open(lower):
     sound, contour = held(294.0, 1.2, snr_db=20.0, extent_cents=20.0)
     audio, high = as_audio(sound.samples), replace(contour, f0_hz=2.0 * contour.f0_hz)
-    row = {"onset_s": sound.onset_s, "offset_s": sound.offset_s}
+    row = {"onset_s": sound.onset_s, "offset_s": sound.offset_s, "pitch_hz": 560.0, "note_kind": "trill"}
     taken = find_note(audio, high if lower else contour, row)
     open_note = replace(
         taken, octave=Octave(1.0, -0.5, np.array([-7.0, -0.5])), reasons=[*taken.reasons, "octave_unsure"]
@@ -381,6 +384,7 @@ def test_all_notes_settle_the_octave_that_one_leaves_open(lower):
     notes = [*others, open_note, named]
     settle_octaves(audio, high if lower else contour, [row] * len(notes), notes)
     assert notes[12].line.reference_hz == pytest.approx(294.0, rel=0.002)
+    assert notes[12].values["pitch_hz"] == (280.0 if lower else 560.0)
     assert "octave_unsure" not in notes[12].reasons
     assert notes[:12] == others and notes[13] is named
 

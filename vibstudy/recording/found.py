@@ -244,9 +244,10 @@ def find_note(
         "voiced_fraction": contour.heard_share(onset, offset),
     }
     values |= {key: found[key] for key in ("note_label", *TRILL_COLUMNS) if key in found}
-    line, accompaniment, octave, sparse, straight = _refined(
+    line, accompaniment, octave, sparse, straight, parts = _refined(
         audio, contour, onset, offset, found.get("octave_below"), found.get("straight")
     )
+    values["pitch_hz"] /= parts  # of a trill; other notes are named by their line
     if found.get("named"):
         octave, sparse = None, False
     reasons += ["octave_unsure"] * (_unsure(octave) + sparse)
@@ -285,7 +286,7 @@ def _unsure(octave: Octave | None) -> bool:
 class _Refined(NamedTuple):
     """A note's line, who else sounds, what it says of its octave, whether its harmonics are sparse.
 
-    Last, what straightening gave.
+    Last, what straightening gave, and by what its pitch was divided.
     """
 
     line: NoteLine | None
@@ -293,6 +294,7 @@ class _Refined(NamedTuple):
     octave: Octave | None = None
     sparse: bool = False
     straight: Straightened | None = None
+    parts: float = 1.0
 
 
 def _refined(
@@ -318,14 +320,14 @@ def _refined(
         return _Refined(pooled, octave=surely)
     line, straight = undrawn(audio, pooled, known)
     accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
-    octave = None
+    octave, parts = None, 1.0
     if lower_share is not None:
         octave = true_pitch(audio.samples, audio.rate_hz, line, accompaniment, lower_share)
         moved = refined(octave.parts) if octave.parts != 1 else None
         if moved is not None:
-            pooled, (line, straight) = moved, undrawn(audio, moved)
+            parts, pooled, (line, straight) = octave.parts, moved, undrawn(audio, moved)
             accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
-    return _Refined(line, accompaniment, octave, share_between(pooled, 3) < SPARSE, straight)
+    return _Refined(line, accompaniment, octave, share_between(pooled, 3) < SPARSE, straight, parts)
 
 
 def undrawn(
@@ -390,7 +392,12 @@ def settle_octaves(
         moved = find_note(
             audio,
             replace(contour, f0_hz=contour.f0_hz / settled.parts),
-            {**rows[i], "octave_below": None, "straight": None},
+            {
+                **rows[i],
+                "pitch_hz": rows[i].get("pitch_hz", np.nan) / settled.parts,
+                "octave_below": None,
+                "straight": None,
+            },
             None if octaves is None else octaves + np.log2(settled.parts),
             before.reference_hz if before else None,
         )
