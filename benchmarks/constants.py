@@ -4,6 +4,7 @@
     uv run python -m benchmarks.constants --sample 150       # some drawn at random: a share with its interval
     uv run python -m benchmarks.constants --pinned           # ask the pinned figures alone, no other tests
     uv run python -m benchmarks.constants vibstudy/vibrato/noise.py
+    uv run python -m benchmarks.constants --out FILE         # keep what is found; FILE's are not asked again
     uv run python -m benchmarks.constants --list [FILE ...]  # the constants that no word explains
 
 Moved are the numbers at the top of a module (alone or in a tuple or table) and those within functions. Not
@@ -33,7 +34,8 @@ How: the libraries are loaded once. A child of this process loads the one module
 computes those pinned cases that run through the place, the quickest first, up to the first figure that is not
 as stored. Where none is, another child runs the tests that run through it, the quickest first, then the other
 tests of their files (what a fixture computes once, they compare), up to the first that fails, for
-:data:`LIMIT_S` at most. The figures must be as stored before: ``uv run python -m tests.pinned`` stores them.
+:data:`LIMIT_S` at most. Which cases and tests run where is kept in ``build/`` until the package or they change.
+The figures must be as stored before: ``uv run python -m tests.pinned`` stores them.
 """
 
 from __future__ import annotations
@@ -43,6 +45,7 @@ import ast
 import contextlib
 import csv
 import gc
+import hashlib
 import importlib.machinery
 import io
 import itertools
@@ -380,14 +383,45 @@ def _places(constant: Constant) -> dict[str, frozenset[int]]:
     }
 
 
+KEPT = Path("build/constants")
+
+
+def _kept(kind: str, look: Callable[[], Any], *patterns: str) -> Any:
+    """What a survey gives, kept in a file until the package or the files it asks change."""
+    files = sorted({path for like in ("vibstudy/**/*.py", *patterns) for path in Path().glob(like)})
+    told = hashlib.sha256()
+    for path in files:
+        told.update(path.as_posix().encode() + path.read_bytes())
+    kept = KEPT / f"{kind}-{told.hexdigest()[:16]}.pickle"
+    if not kept.is_file():
+        found = look()
+        KEPT.mkdir(parents=True, exist_ok=True)
+        kept.write_bytes(pickle.dumps(found))
+    return pickle.loads(kept.read_bytes())
+
+
 def survey() -> Ground:
-    """Compute all cases once as they are, and see where they run; leaves the libraries loaded.
+    """Where all cases run as they are; leaves the libraries loaded.
 
     Raises
     ------
     SystemExit
         When a figure is not as stored.
     """
+    ground = _kept("cases", _survey, "tests/pinned*.py", "tests/reference/pinned.csv")
+    import vibstudy.recording
+    import vibstudy.stats  # noqa: F401
+    from tests import pinned
+
+    pinned.figures(min(ground.seconds, key=lambda name: (not name.startswith("take"), ground.seconds[name])))
+    for name in [name for name in sys.modules if name.split(".")[0] in ("vibstudy", "tests")]:
+        del sys.modules[name]
+    gc.collect()
+    gc.freeze()
+    return ground
+
+
+def _survey() -> Ground:
     import coverage
 
     from tests import pinned
@@ -407,10 +441,6 @@ def survey() -> Ground:
             raise SystemExit(
                 f"{name} is not as stored: {changed[0]}. uv run python -m tests.pinned stores it"
             )
-    for name in [name for name in sys.modules if name.split(".")[0] in ("vibstudy", "tests")]:
-        del sys.modules[name]
-    gc.collect()
-    gc.freeze()
     return Ground(seconds, lines, stored)
 
 
@@ -537,23 +567,23 @@ def _in_child(do: Callable[[], Any], limit_s: int) -> tuple[Any, int]:
 
 
 def survey_tests() -> Tests:
-    """Run the quick tests once as they are, and see where they run."""
-
-    def run() -> Tests:
-        watch = _Watch()
-        with watch.watch.collect():
-            _pytest(watch, [f"tests/{name}.py" for name in TESTS])
-        data = watch.watch.get_data()
-        lines = {
-            file: {line: frozenset(tests) for line, tests in data.contexts_by_lineno(file).items()}
-            for file in data.measured_files()
-        }
-        return Tests({k: s for k, s in watch.seconds.items() if k not in watch.failed}, lines)
-
-    found, _ = _in_child(run, 3600)
+    """Where the quick tests run as they are."""
+    found = _kept("tests", lambda: _in_child(_survey_tests, 3600)[0], *(f"tests/{name}.py" for name in TESTS))
     if found is None:
         raise SystemExit("the tests could not be run")
     return found
+
+
+def _survey_tests() -> Tests:
+    watch = _Watch()
+    with watch.watch.collect():
+        _pytest(watch, [f"tests/{name}.py" for name in TESTS])
+    data = watch.watch.get_data()
+    lines = {
+        file: {line: frozenset(tests) for line, tests in data.contexts_by_lineno(file).items()}
+        for file in data.measured_files()
+    }
+    return Tests({k: s for k, s in watch.seconds.items() if k not in watch.failed}, lines)
 
 
 def fails(constant: Constant, up: bool, tests: Tests) -> str:
@@ -604,6 +634,7 @@ def main() -> None:
     parser.add_argument("--list", action="store_true", help="Only list the constants that are not told.")
     parser.add_argument("--sample", type=int, help="Move only so many, drawn at random.")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--out", type=Path, help="Keep what is found; its own are not asked.")
     parser.add_argument("--pinned", dest="tests", action="store_false", help="Ask the pinned figures alone.")
     asked = parser.parse_args()
     console = Console(width=130, highlight=False)
@@ -623,17 +654,26 @@ def main() -> None:
         chosen = np.random.default_rng(asked.seed).choice(len(moving), asked.sample, replace=False)
         moving = [moving[i] for i in chosen]  # as drawn: a run that is broken off is a sample, too
     ground, tests = survey(), None
+    known: dict[str, str] = {}
+    if asked.out and asked.out.is_file():
+        known = dict(line.split("\t") for line in asked.out.read_text(encoding="utf-8").splitlines())
     guarded = 0
     for constant in moving:
-        case = noticed(constant, True, ground) or noticed(constant, False, ground)
-        if not case and asked.tests:
-            tests = tests or survey_tests()
-            case = fails(constant, True, tests) or fails(constant, False, tests)
+        place = f"{constant.path}:{constant.line}:{constant.column} {constant.name} {constant.value:g}"
+        case = known.get(place, "")
+        if place not in known:
+            case = noticed(constant, True, ground) or noticed(constant, False, ground)
+            if not case and asked.tests:
+                tests = tests or survey_tests()
+                case = fails(constant, True, tests) or fails(constant, False, tests)
+            if asked.out:
+                with asked.out.open("a", encoding="utf-8") as stream:
+                    stream.write(f"{place}\t{case}\n")
         guarded += bool(case)
         runs = [f"{len(ground.through(constant))} cases"]
         runs += [f"{len(tests.through(constant))} tests"] if tests else []
         result = case or f"not guarded ({' and '.join(runs)} run there)"
-        print(f"{constant.path}:{constant.line} {constant.name} {constant.value:g}: {result}", flush=True)
+        print(f"{place}: {result}", flush=True)
     low, high = interval(guarded, len(moving))
     console.print(
         f"{len(moving)} of {len(found)} constants moved, {guarded} guarded: "

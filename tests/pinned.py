@@ -36,7 +36,7 @@ UNSTEADY = "~"
 
 def names() -> list[str]:
     """Names of all cases."""
-    from tests import pinned_grids, pinned_statistics, pinned_takes
+    from tests import pinned_grids, pinned_statistics, pinned_steps, pinned_takes  # noqa: F401
 
     takes = [f"take: {name}" for name in pinned_takes.TAKES]
     return [*takes, *pinned_statistics.CASES, *pinned_grids.CASES]
@@ -48,7 +48,7 @@ def figures(name: str, jitter: float = 0.0) -> dict[str, str]:
         from tests.pinned_takes import TAKES
 
         return _of_take(TAKES[name.removeprefix("take: ")], name.removeprefix("take: "), jitter)
-    from tests import pinned_grids, pinned_statistics
+    from tests import pinned_grids, pinned_statistics, pinned_steps  # noqa: F401
 
     return flat((pinned_statistics.CASES | pinned_grids.CASES)[name](jitter))
 
@@ -135,6 +135,16 @@ def steady(name: str) -> dict[str, str]:
     return {key: value if same(value, moved.get(key, "-")) else UNSTEADY for key, value in plain.items()}
 
 
+def kept(stored: Mapping[str, str], now: Mapping[str, str]) -> dict[str, str]:
+    """Figures to store: as they stand where only rounding moved them."""
+    return {
+        key: stored[key]
+        if UNSTEADY not in (value, stored.get(key, UNSTEADY)) and same(stored[key], value)
+        else value
+        for key, value in now.items()
+    }
+
+
 def main() -> None:
     """Store the figures, or show what would change."""
     asked = sys.argv[1:]
@@ -155,7 +165,9 @@ def main() -> None:
         with STORE.open("w", encoding="utf-8", newline="") as stream:
             rows = csv.writer(stream, lineterminator="\n")
             rows.writerows(
-                (case, key, value) for case, values in found.items() for key, value in values.items()
+                (case, key, value)
+                for case, values in found.items()
+                for key, value in kept(before.get(case, {}), values).items()
             )
 
 

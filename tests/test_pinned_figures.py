@@ -56,3 +56,9 @@ def test_a_figure_that_is_gone_or_new_is_a_difference():
         "b: 2 -> nothing",
         "c: nothing -> 3",
     ]
+
+
+def test_what_only_rounding_moved_is_stored_as_it_was():
+    before = {"a": "1.23456", "b": "1", "c": "~", "d": "5", "e": "ok"}
+    now = {"a": "1.23457", "b": "2", "c": "3", "d": "~", "e": "ok", "f": "6"}
+    assert pinned.kept(before, now) == {"a": "1.23456", "b": "2", "c": "3", "d": "~", "e": "ok", "f": "6"}

@@ -1,0 +1,118 @@
+"""More steps asked alone, for :mod:`tests.pinned`: small calls that a number of the method shows in."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from tests.pinned_grids import grid, held_line
+from tests.pinned_statistics import notes_of
+from tests.signals import RATE_HZ
+
+
+@grid
+def edges_of_a_span(jitter: float) -> Any:
+    """A note whose sound begins and ends before, at and after its rough edges, alone and before another."""
+    from vibstudy.notes.edges import Levels
+    from vibstudy.notes.segment import _place_edges
+    from vibstudy.notes.spans import Solo, Span
+    from vibstudy.notes.trill import ANYBODY
+
+    rng = np.random.default_rng(51)
+    line = held_line(rng, [0.3, 0.5, 0.4, 0.4], [np.nan, 0.0, np.nan, 200.0], 0.0)
+    solo = Solo(np.zeros(1, np.float32), RATE_HZ, line, ANYBODY)
+    out = {}
+    for gap_s in (0.13, 0.4):
+        rows = []
+        for off_s in np.arange(-0.16, 0.09, 0.02):
+            time_s = np.arange(0, 1.6, 0.005)
+            sounds = np.clip(np.minimum(time_s - 0.3 - off_s, 0.8 + off_s - time_s) / 0.02, 0, 1)
+            db = 40 * (sounds - 1) + rng.normal(0, 0.1, len(time_s)) * (1 + jitter)
+            levels = Levels(db, db, np.ones(len(db)), 0.005)
+            spans = [Span(0.3, 0.8, 0.0), Span(0.8 + gap_s, 1.6, 200.0)]
+            rows.append(
+                [[note[k] for k in ("onset_s", "offset_s", "onset_se_s", "offset_se_s")]
+                 for note in _place_edges(solo, levels, spans)]
+            )  # fmt: skip
+        out[f"rest of {gap_s:g} s"] = {str(k): row for k, row in enumerate(rows)}
+    return out
+
+
+@grid
+def low_for_the_tracker(jitter: float) -> Any:
+    """Tones where the range of one tracker's network begins, and a swing that another's frame smooths."""
+    from vibstudy.pitch.trackers import track_line
+
+    rng = np.random.default_rng(52)
+    time_s = np.arange(round(0.5 * RATE_HZ)) / RATE_HZ
+    out = {}
+    for f_hz in (46.0, 50.0, 54.0, 58.0, 63.0, 70.0):
+        sound = sum(np.sin(2 * np.pi * k * f_hz * time_s) / k for k in range(1, 12)) * 0.1
+        sound = sound + 0.03 * rng.standard_normal(len(time_s)) * (1 + jitter)
+        found = track_line(sound, RATE_HZ, "swift-f0", fmin_hz=40.0)
+        out[f"{f_hz:g} Hz"] = [np.nanmean(found.f0_hz), np.mean(found.voiced), found.confidence.mean()]
+    swing = 440 * 2 ** (50 * np.sin(2 * np.pi * 7 * time_s) / 1200)
+    sound = 0.1 * np.sin(2 * np.pi * np.cumsum(swing) / RATE_HZ) * (1 + jitter)
+    found = track_line(sound, RATE_HZ, "pyin", fmin_hz=200.0, fmax_hz=900.0)
+    out["swing"] = [np.nanmax(found.f0_hz), np.nanmin(found.f0_hz), len(found.f0_hz)]
+    return out
+
+
+@grid
+def cycles_of_two_crests(jitter: float) -> Any:
+    """Vibrato whose second harmonic is as large as its first, nearly."""
+    from vibstudy.pitch.calculus import running_integral
+    from vibstudy.vibrato.fit import fit_vibrato
+
+    out = {}
+    time_s = np.arange(0, 1.4, 0.004)
+    psi = 2 * np.pi * 5.0 * time_s
+    for second in (0.4, 0.7, 0.9, -0.5, -0.9):
+        cents = 30 * (np.cos(psi) + second * np.sin(2 * psi)) + np.random.default_rng(53).normal(
+            0, 0.5, len(time_s)
+        ) * (1 + jitter)
+        fit = fit_vibrato(time_s, running_integral(cents, 0.004), 1.4, 5.0, np.array([1e-4, 1e-8, 1e-10]))
+        out[f"{second:g}"] = None if fit is None else {
+            k: v for k, v in vars(fit).items() if isinstance(v, float) and np.isfinite(v)
+        }  # fmt: skip
+    return out
+
+
+@grid
+def answers_at_the_level(jitter: float) -> Any:
+    """Intervals nobody asked another level for, and verdicts about the level of 5 %."""
+    from vibstudy.stats import check_sensitivity, fit_mixed
+
+    notes = notes_of(jitter)
+    result = fit_mixed(notes, "log(extent_cents) ~ C(decade) + region")
+    first, second = sorted(notes["region"].unique())[:2]
+    out: dict[str, Any] = {"compared": result.compare({"region": first}, {"region": second})}
+    for effect in (0.3, 0.35, 0.45, 0.6):
+        moved = notes.assign(rate_hz=notes["rate_hz"] + effect * (notes["school"] == "old"))
+        found = check_sensitivity(moved, "rate_hz ~ school", "school[T.old]", speed_draws=0)
+        out[f"moved by {effect:g}"] = found.table[["p", "same_verdict"]]
+    return out
+
+
+@grid
+def swings_that_die_away(jitter: float) -> Any:
+    """To and fro between two levels that come together, until noise alone is left, or not quite."""
+    from vibstudy.notes.alternation import _described, _half_cycles, find_alternations
+    from vibstudy.notes.fine import HOP_S, FinePitch
+    from vibstudy.notes.trill import ANYBODY
+
+    out: dict[str, Any] = {}
+    for number, fall in enumerate((0.05, 0.15, 0.25, 0.4)):
+        time_s = np.arange(0, 1.5, HOP_S)
+        swing = 60 * np.exp(-((time_s / 0.75) ** 2) * fall * 8) * np.tanh(4 * np.sin(2 * np.pi * 6 * time_s))
+        noise = np.random.default_rng(54 + number).normal(0, 1.0, len(time_s)) * (1 + jitter)
+        pitch = FinePitch(swing + noise, 5.0 + time_s, np.full(len(time_s), -20.0), 440.0)
+        halves = _half_cycles(pitch.cents)
+        level = np.array([np.median(pitch.cents[a:b]) for a, b in halves])
+        out[f"falling {fall:g}"] = {
+            "half cycles": [b for _, b in halves],
+            "found": find_alternations(pitch, least_cents=25.0),
+            "whole": _described(pitch.cents, halves, level, pitch, ANYBODY),
+        }
+    return out
