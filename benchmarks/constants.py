@@ -34,8 +34,8 @@ How: the libraries are loaded once. A child of this process loads the one module
 computes those pinned cases that run through the place, the quickest first, up to the first figure that is not
 as stored. Where none is, another child runs the tests that run through it, the quickest first, then the other
 tests of their files (what a fixture computes once, they compare), up to the first that fails, for
-:data:`LIMIT_S` at most. Which cases and tests run where is kept in ``build/`` until the package or they change.
-The figures must be as stored before: ``uv run python -m tests.pinned`` stores them.
+:data:`LIMIT_S` at most. Which of them run where is kept in ``build/`` until they or the package change. The
+figures must be as stored before: ``uv run python -m tests.pinned`` stores them.
 """
 
 from __future__ import annotations
