@@ -128,7 +128,8 @@ def table() -> pd.DataFrame:
             ("a", "b"): rng.integers(0, 4, n),
         }
     )
-    return frame
+    # a claim about it is borne out, so that every further question about an answer is asked, too
+    return frame.assign(rate_hz=frame["rate_hz"] + (1950 - frame["decade"]) / 40)
 
 
 FRAME = table()

@@ -391,6 +391,14 @@ def test_sound_is_on_the_clock_of_the_notes(tmp_path):
         open_study(study).audio("take999")
 
 
+def test_a_table_across_decades_is_kept_by_the_names_of_its_columns(tmp_path):
+    study = open_study(make_study(tmp_path / "study", invented_notes(2, 2, 8)))
+    across = pd.crosstab(pd.Series(["a", "a", "b"], name="player"), pd.Series([1930, 1950, 1950]))
+    study.keep(across, index=True)
+    kept = {(row["name"].split(": ")[-1], row["quantity"]): row["value"] for row in study._kept}
+    assert kept == {("a", "1930"): 1, ("a", "1950"): 1, ("b", "1930"): 0, ("b", "1950"): 1}
+
+
 # --- through a kernel
 
 

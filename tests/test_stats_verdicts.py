@@ -586,6 +586,7 @@ def test_tags_that_change_are_logged(tmp_path: Path) -> None:
     recordings = notes.drop_duplicates("recording_id")[["recording_id", "region", "decade"]].assign(
         audio_sha256="x"
     )
+    recordings[1950] = 3  # a name that is no text
     log_new(tmp_path, [], recordings, notes)
     ledger = log_new(tmp_path, [], recordings, notes)
     assert [r[4] for r in ledger.rows if r[1] == "tags"] == ["first"] * len(recordings)

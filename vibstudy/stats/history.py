@@ -302,6 +302,7 @@ def tags_of(recordings: pd.DataFrame) -> dict[str, str]:
     from vibstudy.schema import PROVENANCE_COLUMNS, RECORDING_COLUMNS
 
     measured = {column.name for column in (*RECORDING_COLUMNS, *PROVENANCE_COLUMNS)}
+    recordings = recordings.rename(columns=str)
     tags = sorted(name for name in map(str, recordings) if name not in measured)
     texts = recordings[tags].astype("string").fillna("")
     out = {}

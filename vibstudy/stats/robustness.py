@@ -224,7 +224,9 @@ def _further_tags(question: Question) -> list[str]:
     made = {name for axis in question.axes for name in [axis.column, *axis.columns, *axis.bends]}
     skip = {question.player, question.recording, c.outcome, *c.crossed, *TAGS, *made}
     model, out = question.adjusted(), []
-    for tag in map(str, used):
+    for tag in used:
+        if not isinstance(tag, str):  # a formula cannot name it
+            continue
         if tag in skip or (tag in _OURS and tag not in FURTHER_TAGS) or tag in model:
             continue
         known = _different(used[[question.recording, question.player, tag]])

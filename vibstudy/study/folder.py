@@ -245,9 +245,10 @@ class Study:
             if kinds.is_numeric_dtype(shown[name]) and not kinds.is_bool_dtype(shown[name])
         ]
         texts = shown.drop(columns=numbers).astype("string").fillna("").to_numpy().tolist()
-        for name in map(str, numbers):
+        for column in numbers:
+            name = str(column)  # tables across decades have numbers for names
             unit = (units or {}).get(name) or unit_of(name)
-            for cells, value in zip(texts, shown[name], strict=True):
+            for cells, value in zip(texts, shown[column], strict=True):
                 if pd.notna(value):
                     self._keep(", ".join(filter(None, (of, *cells))), name, float(value), unit)
 
