@@ -116,3 +116,50 @@ def swings_that_die_away(jitter: float) -> Any:
             "whole": _described(pitch.cents, halves, level, pitch, ANYBODY),
         }
     return out
+
+
+def _written(midi: Any, position: Any, beats: Any) -> Any:
+    from vibstudy.notes.written import WrittenNote
+
+    return [
+        WrittenNote(int(m), float(at), float(b), 1, 1.0 + at, 1.0, "none", "", "", False)
+        for m, at, b in zip(midi, position, beats, strict=True)
+    ]
+
+
+@grid
+def prices_of_an_alignment(jitter: float) -> Any:
+    """What leaving out, lengths and tempo cost; the drafts followed, the right one in every place."""
+    from vibstudy.notes import alignment
+    from vibstudy.notes.written import WrittenPart
+
+    out: dict[str, Any] = {}
+    out["left out"] = [alignment._cheapest(np.eye(n, m, 1) * 0.8)[1] for n in (1, 2) for m in (2, 3, 5)]
+    midi = [60, 62, 64, 65, 67, 69]
+    lengths = np.array([0.025, 0.035, 0.06, 0.5, 1.2, 9.0]) * (1 + jitter)
+    played = alignment.Played(np.arange(6) * 0.5, lengths, np.array(midi, float))
+    beats = [0.04, 0.06, 0.2, 1.0, 1.0, 1.0]
+    part = WrittenPart("solo", 0, {"once": _written(midi, np.arange(6.0), beats)})
+    draft = alignment._draft(played, part, "once", part.orders["once"], 0)
+    out["lengths"] = {str(k): draft.note_cost[k, k] for k in range(6)}
+    out["transpositions"] = alignment._likely_shifts(played, part.orders["once"], 0)
+    out["tempo"] = {
+        f"{factor:g}": alignment._expected(
+            np.array([0, 1, 2, 3, 3 + factor, 3 + 2 * factor]), np.arange(6.0), np.arange(6.0)
+        )
+        for factor in (0.1, 0.3, 5.0, 20.0)
+    }
+    onset = np.cumsum([0, 1, 1, 3, 1, 1, 1, 1, 3, 1, 1.0])
+    played = alignment.Played(onset, np.full(11, 0.9), 60 + np.array([0, 4, 2, 7, 5, 9, 4, 0, 2, 7, 3.0]))
+    gaps = [np.cumsum([0, *(3 if k in where else 1 for k in range(10))]) for where in
+            ([0, 1], [1, 2], [3, 4], [4, 5], [0, 9], [2, 7], [6, 7], [5, 8], [0, 5], [3, 9])]  # fmt: skip
+    for place in (3, 4, 5, 6, 7):
+        order = [*gaps[:5], *gaps[6:]]
+        order.insert(place, gaps[5])
+        parts = [
+            WrittenPart(str(k), 0, {"once": _written(played.pitch, at, np.ones(11))})
+            for k, at in enumerate(order)
+        ]
+        found = alignment.best_alignment(played, parts)
+        out[f"right at {place}"] = None if found is None else [found.part.name, found.cost]
+    return out

@@ -44,6 +44,7 @@ def test_what_is_stored_is_of_these_cases_and_hardly_any_of_it_is_left_out(store
         ("True", "False", False),
         ("ok", "ok", True),
         ("inf", "inf", True),
+        ("inf", "12000", False),
         ("ok", "1", False),
     ],
 )

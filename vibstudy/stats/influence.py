@@ -79,7 +79,7 @@ def leave_out(
     if unit == "player":
         return _without_players(result, level, labels, rows)
     if unit == "recording":
-        return _without_recordings(result, labels, rows)
+        return _without_recordings(result, level, labels, rows)
     raise VibstudyError("no such unit", column="unit", got=str(unit), repair="Use player or recording.")
 
 
@@ -242,8 +242,10 @@ def _count(prepared: Prepared, keep: np.ndarray) -> int:
     return prepared.frame.loc[keep, prepared.player].nunique() if prepared.player else 0
 
 
-def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.ndarray) -> pd.DataFrame:
-    full = result.infer(list(rows), labels, 0.95)
+def _without_recordings(
+    result: MixedResult, level: float, labels: Sequence[str], rows: np.ndarray
+) -> pd.DataFrame:
+    full = result.infer(list(rows), labels, level)
     term = _term(result, "recording")
     prepared, solution = result.prepared, result.fit.solution
     x, z = prepared.estimable, random_design(prepared.terms, len(prepared.y))[0]
@@ -269,7 +271,7 @@ def _without_recordings(result: MixedResult, labels: Sequence[str], rows: np.nda
             change = phi @ vx[out].T @ linalg.solve(block, ve[out], assume_a="sym")
             estimates = rows @ (solution.beta - change)
         table = (full * np.nan).assign(estimate=estimates)
-        parts.append(_frame(full, label, len(out), table, 0.95))
+        parts.append(_frame(full, label, len(out), table, level))
     return pd.concat(parts, ignore_index=True)
 
 

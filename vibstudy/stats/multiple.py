@@ -64,7 +64,7 @@ class Equivalence:
     p: float
     low: float
     high: float
-    alpha: float = 0.05
+    alpha: float
 
     @property
     def equivalent(self) -> bool:
