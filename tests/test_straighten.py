@@ -114,23 +114,29 @@ def test_rate_and_extent_in_a_hall_lie_within_their_errors(hall):
     assert np.mean(np.append(of_extent, of_rate) < 1.96) >= 0.8
 
 
-def test_reflections_are_a_witness_of_the_error():
-    """Narrow vibratos in a small room, direct sound 5 dB below the rest; a dry note has no reflections.
+def test_narrow_vibratos_in_a_small_room_are_as_wide_as_played():
+    """Direct sound 5 dB below the rest, whose reflections follow at once; a dry note has none.
 
-    "without": as if following them had changed nothing.
+    Reflections are a witness of the error: "without", as if following them had changed nothing.
     """
-    held = {"with": [], "without": []}
+    shares, held, errors = [], [], {"with": [], "without": []}
     for seed in range(10, 20):
         sound, f0, rng = played(seed, extent_cents=15.0)
         samples = in_room(sound.samples, 0.35, -5.0, rng)
         line = straighten_note(samples, RATE_HZ, pooled(sound, samples, f0)).line
         inside = (sound.time_s > sound.onset_s + 0.02) & (sound.time_s < sound.offset_s - 0.02)
         extent = sound.extent[inside].mean()
-        for kind, each in (("with", line), ("without", replace(line, reflected=0.0 * line.reflected))):
-            got = measure_note(each)[0]
-            off = np.abs(got["extent_first_cents"] - extent)
-            held[kind].append(off < 1.96 * got["extent_first_se_cents"])
-    assert np.mean(held["with"]) >= 0.9 > np.mean(held["without"])
+        unreflected = measure_note(replace(line, reflected=0.0 * line.reflected))[0]
+        got = measure_note(line)[0]
+        errors["with"].append(got["extent_first_se_cents"])
+        errors["without"].append(unreflected["extent_first_se_cents"])
+        shares.append(abs(got["extent_first_cents"] / extent - 1.0))
+        held.append(shares[-1] * extent < 1.96 * got["extent_first_se_cents"])
+    assert np.median(shares) < 0.03
+    assert np.sum(np.array(shares) < 0.1) >= 9
+    assert np.mean(held) >= 0.9
+    assert np.all(np.array(errors["with"]) >= errors["without"])
+    assert np.any(np.array(errors["with"]) > 1.1 * np.array(errors["without"]))
     sound, f0, _ = played(26, extent_cents=15.0)
     dry = straighten_note(sound.samples, RATE_HZ, pooled(sound, sound.samples, f0)).line
     assert np.std(dry.reflected) < 0.01 * 15.0

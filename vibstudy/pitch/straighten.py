@@ -15,6 +15,8 @@ How
 2. *Settle.* From each the likeliest course (:mod:`vibstudy.pitch.course`). A rough course is half a radian
    off in a low harmonic and many in a high one, so the lowest are looked at first (up to `FIRST_HZ`), and an
    octave more at each step. The likeliest is the note's.
+   Where most of a note is room, courses are compared by what makes its tail
+   (:mod:`vibstudy.pitch.reverberant`), for there a wrong one often leaves less that is not steady.
 3. *Score.* What is left of the phase in each frame, one step of maximum likelihood with the weights of the
    straightened harmonics. It gives back what the prior took, and leaves noise white in the integral, as
    :class:`~vibstudy.pitch.refine.NoteLine` has it: whoever fits a vibrato sees the noise that there is.
@@ -38,12 +40,13 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from vibstudy.pitch.calculus import derivative, running_integral
-from vibstudy.pitch.course import FLOOR, Bank, Course, Look, power_of, settle
+from vibstudy.pitch.course import FLOOR, Bank, Course, Look, look, power_of, settle
 from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator, slow_course, snr_db
 from vibstudy.pitch.ending import last_frame
 from vibstudy.pitch.follow import REACH_CENTS, followed
 from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, STILL_CENTS, NoteLine
 from vibstudy.pitch.repeated import Silences, silences
+from vibstudy.pitch.reverberant import InRoom
 from vibstudy.threads import one_thread
 
 FIRST_HZ, NEXT = 3000.0, 2.0
@@ -52,16 +55,25 @@ a likelier course is missed in one note in twenty more, from 5,000 Hz in as many
 and beside a piano)."""
 AGREED = 1.0  # of log likelihood: two starts have found the same course; on the way, go on to more harmonics
 LEAST_FRAMES = 24
+MOSTLY_ROOM = 0.5
+"""With more of its harmonics' power not steady, on average, a note is mostly room, or others: in five rows of
+``benchmarks/rooms.py`` 188 of 346 such notes were astray, 31 of 337 others."""
 REFLECTED = 6  # rounds in which the levels' own course comes to rest, at most
 
 
-def search(
-    bank: Bank, f0_hz: float, course: Course, known: np.ndarray | None = None
-) -> tuple[np.ndarray, Look] | None:
-    """The likeliest course that is found; None when the note is too short.
+def search(bank: Bank, f0_hz: float, course: Course) -> tuple[np.ndarray, Look] | None:
+    """The likeliest course that is found from the note's beginning; None when the note is too short."""
+    found = _candidates(bank, f0_hz, course)
+    return found[0] if found else None
 
-    From the note's beginning alone, or, where `known`, the cents of a line at the bank's frames, leads to
-    another one, from its end, too.
+
+def _candidates(
+    bank: Bank, f0_hz: float, course: Course, known: np.ndarray | None = None
+) -> list[tuple[np.ndarray, Look]]:
+    """Likely courses; none when the note is too short.
+
+    One from the note's beginning, and, where the cents of a line at the bank's frames are `known`, from
+    there, and from the note's end if these are not the same.
     """
     stages = [bank.first(most) for most in _first_harmonics(bank, f0_hz)]
 
@@ -73,7 +85,7 @@ def search(
 
     forwards = followed(bank, f0_hz)
     if forwards is None:
-        return None
+        return []
     found = [settled(forwards)]
     if known is not None:
         found.append(settle(bank, course, course.start(known), bank.white(), 12))
@@ -81,7 +93,7 @@ def search(
             backwards = followed(bank, f0_hz, backwards=True)
             assert backwards is not None
             found.append(settled(backwards))
-    return min(found, key=lambda one: one[1].cost)
+    return found
 
 
 def harmonics_in_reach(rate_hz: float, f0_hz: float) -> int:
@@ -161,20 +173,29 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     course = Course.over(steady.time_s)
     known = np.interp(thin.time_s, line.time_s - line.onset_s, line.cents)
     thin_course = replace(course, basis=course.basis[at])
-    found = search(thin, f0, thin_course, known)
-    if found is None:
+    found = _candidates(thin, f0, thin_course, known)
+    if not found:
         return None
-    x, seen = settle(steady, course, found[0], steady.white(), 3)
-    counts = steady.coloured(seen.rest(steady))
-    x, _ = settle(steady, course, x, counts, 4)
+    x, seen = min(found, key=lambda one: one[1].cost)
+    gain = None
+    if np.mean(np.log(seen.lost / thin.total)) > np.log(MOSTLY_ROOM):
+        room = InRoom(thin, thin_course)
+        x, cost = room.search([x for x, _ in found])
+        gain = room.with_noise(thin_course.start(known)) - cost
+        counts = steady.coloured(look(steady, course, x, steady.white()).rest(steady))
+    else:
+        x, seen = settle(steady, course, x, steady.white(), 3)
+        counts = steady.coloured(seen.rest(steady))
+        x, _ = settle(steady, course, x, counts, 4)
     bank = along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER))
     straight = _scored(bank, line, counts)
     reflected = course.basis @ (_reflected(thin, thin_course, x) - x)
     last = last_frame(bank, LEAST_FRAMES)
-    as_known = along(np.interp(straight.time_s, line.time_s, line.f0_hz)).until(last)
     as_found = along(straight.f0_hz).until(last)
     counts *= last / frames
-    gain = float(counts @ np.log(_lost(as_known) / _lost(as_found)))
+    if gain is None:
+        as_known = along(np.interp(straight.time_s, line.time_s, line.f0_hz)).until(last)
+        gain = float(counts @ np.log(_lost(as_known) / _lost(as_found)))
     if last < frames:
         bank = bank.until(last)
         ended = replace(line, offset_s=line.onset_s + float(bank.time_s[-1]))

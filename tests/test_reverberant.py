@@ -1,0 +1,73 @@
+"""Likelihood of a course whose tail is its own past: known courses under tails that are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from vibstudy.pitch.course import Course, settle
+from vibstudy.pitch.reverberant import InRoom, _covariance, _tails
+
+from .test_follow import HOP_S, bank_of, strays, swing
+
+FAR = 6.3  # power of the tail over the direct sound's: 8 dB
+
+
+def asked(tail: float, seed: int, frames: int = 140):
+    cents = swing(np.arange(frames) * HOP_S)
+    bank = bank_of(cents, tail, seed)
+    return cents, bank, Course.over(bank.time_s)
+
+
+def test_covariance_is_that_of_a_response_that_falls():
+    """Against the plain sum over the response, and a piece against its part of the whole."""
+    rng = np.random.default_rng(3)
+    tone, keep = np.exp(1j * np.cumsum(rng.standard_normal(12))), 0.8
+    heard = np.array(
+        [[keep ** (0.5 * lag) * tone[t - lag] if lag <= t else 0.0 for lag in range(12)] for t in range(12)]
+    )
+    plain = heard @ heard.conj().T
+    plain *= 12 / np.trace(plain).real
+    levels = np.cos(np.arange(12))[:, None] * np.ones((12, 2))
+    free = levels @ levels.T
+    plain += free * np.outer(tone, tone.conj()) + 0.3 * np.eye(12)
+    tails, _ = _tails(tone, keep, 12)
+    assert_allclose(np.triu(_covariance(tails, free, tone, 0.3, 0, 12)), np.triu(plain), rtol=1e-12)
+    assert_allclose(_covariance(tails, free, tone, 0.3, 5, 9), np.triu(plain[5:9, 5:9]), rtol=1e-12)
+
+
+@pytest.mark.parametrize("frames", [60, 300])  # one piece, and several
+def test_slope_is_that_of_the_cost(frames):
+    cents, bank, course = asked(1.0, 1, frames)
+    room = InRoom(bank, course)
+    x = course.start(0.8 * cents)
+    room.with_noise(x)
+    _, slope = room.cost_and_slope(x)
+    for way in np.random.default_rng(frames).standard_normal((4, len(x))):
+        step = 1e-5 * way
+        assert_allclose(slope @ way, (room.cost(x + step) - room.cost(x - step)) / 2e-5, rtol=1e-4)
+
+
+def test_far_in_a_room_the_course_played_is_likelier_than_one_half_as_wide():
+    """Each as likely as it gets nearby."""
+    apart = []
+    for seed in range(8):
+        cents, bank, course = asked(FAR, seed)
+        costs = [InRoom(bank, course).search([course.start(share * cents)])[1] for share in (1.0, 0.5)]
+        apart.append(costs[1] - costs[0])
+    assert np.median(apart) > 20.0
+    assert np.min(apart) > -3.0  # the same one, as near as the steps come
+
+
+def test_a_course_is_found_from_one_that_the_tail_drew():
+    found = []
+    for seed in range(8):
+        cents, bank, course = asked(FAR, 20 + seed)
+        drawn = course.start(0.5 * np.roll(cents, 4))
+        plain, _ = settle(bank, course, drawn, bank.white(), 12)
+        told, _ = InRoom(bank, course).search([drawn])
+        found.append([strays(course.basis @ x, cents) for x in (told, plain)])
+    told, plain = np.transpose(found)
+    assert np.median(told) < 3.0 < 10.0 < np.median(plain)
+    assert np.sum(told < 5.0) >= 5
