@@ -23,9 +23,10 @@ white but falls exponentially (Polack's model of late reverberation, 1993; from 
 .. math:: C(t + \Delta, t' + \Delta) = e^{-2 a \Delta} C(t, t') + s(t + \Delta)\, \overline{s(t' + \Delta)},
           \qquad a = \ln(10^3) / T.
 
-The power of each harmonic is profiled out, the share of white noise is the likeliest of `WHITE`, the decay
-*T* that of `DECAYS_S`. The likeliest course is found by the quasi-Newton steps of L-BFGS, in coordinates of
-unit curvature in the simpler likelihood. It takes a tenth of a second for a note of a second.
+The power of each harmonic is profiled out; *T* is `DECAY_S` in every room, for the likeliest of three found
+no better courses. The likeliest course and shares of white noise are found together by the quasi-Newton steps
+of L-BFGS, in coordinates of unit curvature in the simpler likelihood: a tenth of a second for a note of one.
+Of notes that it still leaves astray, half are so because nothing was tried near the likeliest course.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ from vibstudy.pitch.course import SETTLED, Bank, Course, curvature_of
 from vibstudy.pitch.refine import CENTS_PER_NEPER
 
 NEPERS = float(np.log(1e3))  # of amplitude, in 60 dB
-DECAYS_S = (0.4, 1.2, 3.0)
+DECAY_S = 1.2  # of any room
 WHITE = (0.01, 0.1, 1.0, 30.0)  # power of white noise over that of the tail; the last: hardly any tail
 FREE = 1e3  # variance of the levels over that of the tail: none would be as well
 SILENT = 1e-12  # of the loudest row's power
@@ -51,7 +52,7 @@ FRAMES_HZ, TOP_HZ = 70.0, 5000.0
 """Frames a second and harmonics that are asked."""
 SHARES, LATE_S = (0.6, 0.8, 1.25, 1.6, 2.2), (-0.03, -0.015, 0.015, 0.03)
 """Of a course's movement, and by how much later: where else it is looked for."""
-ROUNDS, NOISES, TURNS = 3, 2, 20  # at most: moves; how often noise is asked for on the way; steps
+ROUNDS, TURNS = 3, 40  # at most: moves; steps
 PIECE_FRAMES = 45  # for speed, what is farther apart is taken for independent
 
 
@@ -70,7 +71,6 @@ class InRoom:
         self.bank, self.course = bank, course
         step = max(1, round(1.0 / (FRAMES_HZ * bank.hop_s)))
         self._at = np.arange(step // 2, len(bank.time_s), step)
-        self._step_s = step * bank.hop_s
         rows = np.flatnonzero((bank.order * bank.base_hz[0] <= TOP_HZ) | (bank.order <= bank.order[0] + 1))
         y = bank.b[np.ix_(rows, self._at)]
         power = np.mean(y.real**2 + y.imag**2, axis=1)
@@ -81,7 +81,8 @@ class InRoom:
         self._free = FREE * levels @ levels.T
         pieces = max(1, round(len(self._at) / PIECE_FRAMES))
         self._ends = np.linspace(0, len(self._at), pieces + 1).round().astype(int)
-        self._decay_s, self._white = DECAYS_S[0], np.full(len(self._order), WHITE[0])
+        self._keep = float(np.exp(-2.0 * NEPERS / DECAY_S * step * bank.hop_s))
+        self._white = np.full(len(self._order), WHITE[0])
 
     def search(self, starts: list[np.ndarray]) -> tuple[np.ndarray, float]:
         """Find the likeliest course from starts, and from shrunk, stretched, early and late ones.
@@ -89,7 +90,7 @@ class InRoom:
         Parameters
         ----------
         starts : list of ndarray [shape=(p,)]
-            Coefficients of courses, cents; the first tells of the room's decay.
+            Coefficients of courses, cents.
 
         Returns
         -------
@@ -98,11 +99,14 @@ class InRoom:
         cost : float
             Minus its log likelihood, and its prior's.
         """
-        self._fit_decay(starts[0])
-        x, cost = self._nearby(min(starts, key=self.with_noise))
+        x = min(starts, key=self.with_noise)
+        self.with_noise(x)
+        x, cost = self._settled(x)
         for _ in range(ROUNDS):
-            moved, moved_cost = self._nearby(min(self._moves(x), key=self.cost))
+            before = self._white.copy()
+            moved, moved_cost = self._settled(min(self._moves(x), key=self.cost))
             if moved_cost > cost - SETTLED:
+                self._white = before
                 break
             x, cost = moved, moved_cost
         return x, cost
@@ -115,22 +119,8 @@ class InRoom:
         later = [np.interp(time_s - late_s, time_s, cents) for late_s in LATE_S]
         return [self.course.start(moved) for moved in wider + later]
 
-    def _nearby(self, x: np.ndarray) -> tuple[np.ndarray, float]:
-        """The likeliest course near one, and its cost, noise being that which is likeliest with it."""
-        for _ in range(NOISES):
-            self.with_noise(x)
-            x = self._settled(x)
-        return x, self.with_noise(x)
-
-    def _fit_decay(self, x: np.ndarray) -> None:
-        """Take the decay of the room that is likeliest with a course."""
-        costs = []
-        for self._decay_s in DECAYS_S:
-            costs.append(self.with_noise(x))
-        self._decay_s = DECAYS_S[int(np.argmin(costs))]
-
     def with_noise(self, x: np.ndarray) -> float:
-        """Cost of a course (coefficients, cents) with the likeliest noise of each row, which is taken."""
+        """Cost of a course (coefficients, cents) with the likeliest noise of `WHITE`, which is taken."""
         theta, each = self._phase(x), []
         for white in WHITE:
             self._white[:] = white
@@ -142,29 +132,34 @@ class InRoom:
         """Minus log likelihood of a course and its prior."""
         return float(self._rows(self._phase(x))[0].sum() + self._prior(x))
 
-    def cost_and_slope(self, x: np.ndarray) -> tuple[float, np.ndarray]:
-        """The same, and its gradient."""
-        costs, slope = self._rows(self._phase(x), slopes=True)
+    def cost_and_slope(self, x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+        """The same, and its gradient: by the course, and by the logarithm of each row's white noise."""
+        costs, slope, by_white = self._rows(self._phase(x), slopes=True)
         ratio = np.exp(self.course.basis @ x / CENTS_PER_NEPER)
         radians = 2.0 * np.pi / CENTS_PER_NEPER * self.bank.base_hz * ratio
         turn = running_integral(radians[:, None] * self.course.basis, self.bank.hop_s)[self._at]
         gradient = turn.T @ slope + self.course.weight * x
-        return float(costs.sum() + self._prior(x)), gradient
+        return float(costs.sum() + self._prior(x)), gradient, by_white
 
-    def _settled(self, x: np.ndarray) -> np.ndarray:
-        """The likeliest course near one."""
-        plain = self.bank.white()
-        root = np.linalg.cholesky(curvature_of(self.bank, self.course, x, plain))
+    def _settled(self, x: np.ndarray) -> tuple[np.ndarray, float]:
+        """The likeliest course near one, with the likeliest noise, and its cost."""
+        root = np.linalg.cholesky(curvature_of(self.bank, self.course, x, self.bank.white()))
+        free = len(x)
 
-        def there(u: np.ndarray) -> np.ndarray:
-            return x + solve_triangular(root, u, trans=1, lower=True)
+        def there(z: np.ndarray) -> np.ndarray:
+            return x + solve_triangular(root, z[:free], trans=1, lower=True)
 
-        def asked(u: np.ndarray) -> tuple[float, np.ndarray]:
-            cost, gradient = self.cost_and_slope(there(u))
-            return cost, solve_triangular(root, gradient, lower=True)
+        def asked(z: np.ndarray) -> tuple[float, np.ndarray]:
+            self._white = np.exp(z[free:])
+            cost, gradient, by_white = self.cost_and_slope(there(z))
+            return cost, np.append(solve_triangular(root, gradient, lower=True), by_white)
 
+        start = np.append(np.zeros(free), np.log(self._white))
+        bounds = [(None, None)] * free + [(np.log(WHITE[0]), np.log(WHITE[-1]))] * len(self._white)
         enough = {"maxiter": TURNS, "ftol": SETTLED / abs(self.cost(x))}
-        return there(minimize(asked, np.zeros(len(x)), jac=True, method="L-BFGS-B", options=enough).x)
+        found = minimize(asked, start, jac=True, method="L-BFGS-B", bounds=bounds, options=enough)
+        self._white = np.exp(found.x[free:])
+        return there(found.x), float(found.fun)
 
     def _prior(self, x: np.ndarray) -> float:
         return 0.5 * float(self.course.weight @ x**2)
@@ -174,14 +169,14 @@ class InRoom:
         away_hz = self.bank.base_hz * np.expm1(self.course.basis @ x / CENTS_PER_NEPER)
         return 2.0 * np.pi * running_integral(away_hz, self.bank.hop_s)[self._at]
 
-    def _rows(self, theta: np.ndarray, *, slopes: bool = False) -> tuple[np.ndarray, np.ndarray]:
-        """Cost of each row [shape=(rows,)]; if asked for, how it changes with each frame's phase."""
-        keep = float(np.exp(-2.0 * NEPERS / self._decay_s * self._step_s))
+    def _rows(self, theta: np.ndarray, *, slopes: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Cost of each row [shape=(rows,)]; if asked for, how it changes with frames' phases and noise."""
         costs, slope, n = np.empty(len(self._order)), np.zeros(len(theta)), len(theta)
+        by_white = np.zeros(len(self._order))
         width = int(np.diff(self._ends).max())
         for row, order in enumerate(self._order):
             tone, y = np.exp(1j * order * theta), self._y[row]
-            tails, share = _tails(tone, keep, width)
+            tails, share = _tails(tone, self._keep, width)
             log_det, power, parts = 0.0, 0.0, []
             for first, last in itertools.pairwise(self._ends):
                 covariance = _covariance(tails, self._free, tone, self._white[row], first, last)
@@ -196,8 +191,9 @@ class InRoom:
                 own = np.zeros((n, width), dtype=np.complex128)
                 for first, root, explained in parts:
                     _set_slope(own, zpotri(root, lower=1, overwrite_c=1)[0].T, explained, n / power, first)
-                _add_slope(slope, own, tone, self._free, keep, share, order)
-        return costs, slope
+                _add_slope(slope, own, tone, self._free, self._keep, share, order)
+                by_white[row] = self._white[row] * float(own[:, 0].real.sum())
+        return costs, slope, by_white
 
 
 @numba.njit(cache=True)

@@ -57,8 +57,8 @@ and beside a piano)."""
 AGREED = 1.0  # of log likelihood: two starts have found the same course; on the way, go on to more harmonics
 LEAST_FRAMES = 24
 MOSTLY_ROOM = 0.5
-"""With more of its harmonics' power not steady, on average, a note is mostly room, or others': in five rows of
-``benchmarks/rooms.py`` 188 of 346 such notes were astray, 31 of 337 others."""
+"""With more of its harmonics' power not steady, on average, a note is mostly room, or others': in five rows
+of ``benchmarks/rooms.py`` 188 of 346 such notes were astray, 31 of 337 others."""
 ALONE_DB = -10.0
 """Another pitch beside a note stands below this where only a room makes it: in 155 of 171 notes in rooms that
 were mostly room, church far included, and in none of 16 beside a piano as loud. A piano is nobody's tail."""
