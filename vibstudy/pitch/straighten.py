@@ -184,6 +184,11 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     gain = None
     mostly_room = np.mean(np.log(seen.lost / thin.total)) > np.log(MOSTLY_ROOM)
     if mostly_room and find_accompaniment(np.atleast_2d(samples)[0], rate_hz, line).other_db < ALONE_DB:
+        last = last_frame(along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER)), LEAST_FRAMES)
+        if last < frames:  # behind its end nothing new sounds, and the model below has no end
+            return straighten_note(
+                samples, rate_hz, line.until(line.onset_s + float(steady.time_s[last - 1]))
+            )
         room = InRoom(thin, thin_course)
         x, cost = room.search([x for x, _ in found])
         gain = room.with_noise(thin_course.start(known)) - cost
