@@ -1,13 +1,14 @@
 """Trills against wide vibratos, dry and in rooms: where the spreads in notes/trill.py come from.
 
-    uv run python -m benchmarks.trills [--count 120] [--seed 3]
+    uv run python -m benchmarks.trills [--count 120] [--seed 3] [--soundfont FILE]
 
-Needs the program FluidSynth and the SoundFont FluidR3_GM. Prints, for each of five cases, how often a sound
-is called a trill, unclear or a vibrato, and mean, spread, 5 % and 95 % of its fullness:
+Needs the program FluidSynth and a SoundFont (FluidR3_GM). Prints, for each of seven cases, how often a sound
+is called a trill, unclear or a vibrato, and mean, spread, 5 % and 95 % of its fullness and of its gap:
 
 * vibratos of ± 30-80 cents at 5-7 Hz and of ± 25-110 cents at 4-8.5 Hz, by pitch bend, twelve programs;
 * trills of one or two semitones at 4.7-9 Hz, half cycles uneven by 20 %, tongued or by pitch bend;
-* vibratos of ± 25-85 cents, and trills, of an invented voice in invented rooms (echoes of 0.5-2.2 s, direct
+* the first of these vibratos, and the trills, in invented rooms;
+* vibratos of ± 25-85 cents, and trills, of an invented voice in such rooms (echoes of 0.5-2.2 s, direct
   sound 2 dB below to 12 dB above them), with the share of the interval by which the harmonics disagree.
 """
 
@@ -16,13 +17,14 @@ from __future__ import annotations
 import argparse
 import itertools
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 from rich.console import Console
 from rich.table import Table
 from scipy.signal import fftconvolve
 
-from benchmarks.notes import RATE_HZ, Played, render, tone
+from benchmarks.notes import RATE_HZ, SOUNDFONT, Played, render, tone
 from vibstudy.notes.alternation import Alternation, find_alternations
 from vibstudy.notes.fine import fine_pitch
 
@@ -43,21 +45,28 @@ def program_and_note(rng: np.random.Generator) -> tuple[int, int]:
 
 
 def bent_vibrato(
-    rng: np.random.Generator, rates_hz: tuple[float, float], extents_cents: tuple[float, float]
+    rng: np.random.Generator,
+    rates_hz: tuple[float, float],
+    extents_cents: tuple[float, float],
+    soundfont: Path = SOUNDFONT,
+    echoes: bool = False,
 ) -> Alternation | None:
-    """A vibrato by pitch bend, sine or triangle, whose rate moves by up to 15 %."""
+    """A vibrato by pitch bend, sine or triangle, whose rate moves by up to 15 %; with echoes: in a room."""
     program, midi = program_and_note(rng)
     length, rate, extent = rng.uniform(0.8, 2.0), rng.uniform(*rates_hz), rng.uniform(*extents_cents)
     time = np.arange(0, length, STEP_S)
     phase = 2 * np.pi * (rate * time + rng.uniform(-0.07, 0.07) * rate * time**2 / length) + rng.uniform(0, 6)
     wave = np.sin(phase) if rng.uniform() < 0.67 else 2 / np.pi * np.arcsin(np.sin(phase))
     bends = [(0.3 + at, extent * y / 100) for at, y in zip(time, wave, strict=True)]
-    sound = render([Played(0.3, 0.3 + length, midi, 90)], program, [], [bends])
+    sound = render([Played(0.3, 0.3 + length, midi, 90)], program, [], [bends], soundfont)
+    sound = in_a_room(sound, rng) if echoes else sound
     return longest(sound, 0.35, 0.27 + length, 440 * 2 ** ((midi - 69) / 12))
 
 
-def rendered_trill(rng: np.random.Generator) -> Alternation | None:
-    """A trill of uneven half cycles, as separate notes or as one note that is bent."""
+def rendered_trill(
+    rng: np.random.Generator, soundfont: Path = SOUNDFONT, echoes: bool = False
+) -> Alternation | None:
+    """A trill of uneven half cycles, as separate notes or as one that is bent; with echoes: in a room."""
     program, midi = program_and_note(rng)
     step, rate, length = int(rng.integers(1, 3)), rng.uniform(4.7, 9.0), rng.uniform(0.8, 2.0)
     onsets = [0.5]
@@ -66,12 +75,13 @@ def rendered_trill(rng: np.random.Generator) -> Alternation | None:
     pairs = list(itertools.pairwise(onsets))
     if rng.uniform() < 0.5:
         bends = [(at, step * (i % 2)) for i, (at, _) in enumerate(pairs)]
-        sound = render([Played(onsets[0], onsets[-1], midi, 90)], program, [], [bends])
+        sound = render([Played(onsets[0], onsets[-1], midi, 90)], program, [], [bends], soundfont)
     else:
         notes = [
             Played(a, b + rng.uniform(0, 0.015), midi + step * (i % 2), 90) for i, (a, b) in enumerate(pairs)
         ]
-        sound = render(notes, program, [])
+        sound = render(notes, program, [], soundfont=soundfont)
+    sound = in_a_room(sound, rng) if echoes else sound
     return longest(sound, 0.52, onsets[-1] - 0.02, 440 * 2 ** ((midi + step / 2 - 69) / 12))
 
 
@@ -93,33 +103,50 @@ def room(rng: np.random.Generator, trill: bool) -> Alternation | None:
     return longest(in_a_room(tone(cents, base_hz, rng), rng), 0.32, 1.78, base_hz)
 
 
-def cases() -> Iterator[tuple[str, Callable[[np.random.Generator], Alternation | None]]]:
-    yield "vibrato ± 30-80 c, 5-7 Hz", lambda rng: bent_vibrato(rng, (5.0, 7.0), (30.0, 80.0))
-    yield "vibrato ± 25-110 c, 4-8.5 Hz", lambda rng: bent_vibrato(rng, (4.0, 8.5), (25.0, 110.0))
-    yield "trill, 4.7-9 Hz", rendered_trill
-    yield "vibrato ± 25-85 c in a room", lambda rng: room(rng, False)
-    yield "trill in a room", lambda rng: room(rng, True)
+def spread_of(values: np.ndarray, digits: int) -> str:
+    """Mean, spread, 5 % and 95 %."""
+    known = values[np.isfinite(values)]
+    return " ".join(
+        f"{value:.{digits}f}" for value in (known.mean(), known.std(), *np.quantile(known, [0.05, 0.95]))
+    )
+
+
+def cases(
+    soundfont: Path = SOUNDFONT,
+) -> Iterator[tuple[str, Callable[[np.random.Generator], Alternation | None]]]:
+    yield "vibrato ± 30-80 c, 5-7 Hz", lambda rng: bent_vibrato(rng, (5.0, 7.0), (30.0, 80.0), soundfont)
+    yield "vibrato ± 25-110 c, 4-8.5 Hz", lambda rng: bent_vibrato(rng, (4.0, 8.5), (25.0, 110.0), soundfont)
+    yield "trill, 4.7-9 Hz", lambda rng: rendered_trill(rng, soundfont)
+    yield (
+        "vibrato ± 30-80 c in a room",
+        lambda rng: bent_vibrato(rng, (5.0, 7.0), (30.0, 80.0), soundfont, True),
+    )
+    yield "trill in a room", lambda rng: rendered_trill(rng, soundfont, True)
+    yield "vibrato ± 25-85 c, voice in a room", lambda rng: room(rng, False)
+    yield "trill, voice in a room", lambda rng: room(rng, True)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--count", type=int, default=120, help="sounds of each case")
     parser.add_argument("--seed", type=int, default=3)
+    parser.add_argument("--soundfont", type=Path, default=SOUNDFONT, help="another for what is rendered")
     options = parser.parse_args()
     table = Table(title=f"{options.count} sounds of each case")
-    for head in ("case", "trill", "unclear", "note", "none", "fullness: mean, spread, 5 %, 95 %"):
+    for head in ("case", "trill", "unclear", "note", "none", "fullness: mean, spread, 5 %, 95 %", "gap, dB"):
         table.add_column(head)
     rng = np.random.default_rng(options.seed)
-    for name, make in cases():
+    for name, make in cases(options.soundfont):
         swings = [make(rng) for _ in range(options.count)]
         kinds = ["none" if swing is None else swing.kind for swing in swings]
-        full = np.array([swing.fullness for swing in swings if swing is not None])
+        heard = [swing for swing in swings if swing is not None]
         shares = [
             f"{100 * kinds.count(kind) / len(kinds):.1f} %" for kind in ("trill", "unclear", "note", "none")
         ]
-        low, high = np.quantile(full, [0.05, 0.95])
-        table.add_row(name, *shares, f"{full.mean():.3f} {full.std():.3f} {low:.3f} {high:.3f}")
-    Console(width=120).print(table)
+        full = spread_of(np.array([swing.fullness for swing in heard]), 3)
+        gap = spread_of(np.array([swing.gap_db for swing in heard]), 1)
+        table.add_row(name, *shares, full, gap)
+    Console(width=140).print(table)
 
 
 if __name__ == "__main__":

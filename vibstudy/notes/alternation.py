@@ -14,7 +14,9 @@ Each half cycle is measured on its own, so that neither a trill nor a vibrato ne
 *fullness* is the mean distance from the middle over that of the plateau (the median of its inner half): 1 for
 a square wave, 0.69 for a sine, 0.67 for a triangle. Fingers are often quicker in one direction, so the fuller
 of the two sides counts (its median half cycle), which even for a sine is beyond its true one by the error
-over the square root of π. Whether it is a trill then is told by :mod:`vibstudy.notes.trill`.
+over the square root of π. Where the mean spectrum (:mod:`vibstudy.notes.between`) holds the two levels
+farther apart than the plateaus, they are these. Whether it is a trill then is told by
+:mod:`vibstudy.notes.trill`.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
 
+from vibstudy.notes.between import seen_between
 from vibstudy.notes.fine import HOP_S, FinePitch, half_window_s
 from vibstudy.notes.trill import ANYBODY, Habit, Swing, kind_of, trill_probability
 from vibstudy.units import to_cents
@@ -57,11 +60,13 @@ class Alternation:
     rate_hz : float
         Cycles (there and back) a second.
     low_cents, high_cents : float
-        Median of the lower and of the upper plateaus.
+        Of the lower and of the upper note.
     half_cycles : int
         How many.
     fullness, fullness_se : float
         Of the fuller side: 1 for a square wave, 0.69 for a sine.
+    gap_db : float
+        Power between the two levels over that at them, in the mean spectrum; NaN where it is not told.
     trill_p : float
         Probability that it is a trill.
     """
@@ -74,11 +79,12 @@ class Alternation:
     half_cycles: int
     fullness: float
     fullness_se: float
+    gap_db: float
     trill_p: float
 
     @property
     def interval_cents(self) -> float:
-        """Upper less lower plateau."""
+        """Upper less lower note."""
         return self.high_cents - self.low_cents
 
     @property
@@ -223,6 +229,8 @@ def _described(
     spread = _USUAL_COUNT * _USUAL_SPREAD**2 + float(np.sum((fuller - fullness) ** 2))
     error = float(np.sqrt(spread / (_USUAL_COUNT + freedom) / len(fuller)))
     low, high = float(np.median(level[~upper])), float(np.median(level[upper]))
+    apart = float(np.percentile(pitch.apart_cents[begin:end], 25)) / (high - low)
+    seen_low, seen_high, gap_db = _seen(pitch, inner, upper[whole], (low, high))
     uneven, uneven_se = _unevenness(np.array([b - a for a, b in halves]), upper, whole)
     seen = Swing(
         fullness,
@@ -231,11 +239,15 @@ def _described(
         uneven_se,
         half_s,
         half_window_s(pitch.base_hz),
-        float(np.percentile(pitch.apart_cents[begin:end], 25)) / (high - low),
+        apart,
         _jumps_db(pitch.level_db, inner),
-        high - low,
-        to_cents(pitch.base_hz) + (low + high) / 2,
+        seen_high - seen_low,
+        to_cents(pitch.base_hz) + (seen_low + seen_high) / 2,
+        gap_db,
     )
+    trill_p = trill_probability(seen, habit)
+    if kind_of(trill_p) != "note":
+        low, high = seen_low, seen_high
     return Alternation(
         halves[0][0] * HOP_S,
         halves[-1][1] * HOP_S,
@@ -245,8 +257,30 @@ def _described(
         len(halves),
         fullness,
         error,
-        trill_probability(seen, habit),
+        gap_db,
+        trill_p,
     )
+
+
+def _seen(
+    pitch: FinePitch, halves: list[tuple[int, int]], upper: np.ndarray, levels_cents: tuple[float, float]
+) -> tuple[float, float, float]:
+    """Levels (cents) and gap by the mean spectrum where it tells; levels no nearer than the plateaus."""
+    low, high = levels_cents
+    hop = round(HOP_S * pitch.sampling_hz)
+    begin, end = halves[0][0], halves[-1][1]
+    between = seen_between(
+        pitch.sound[begin * hop : end * hop],
+        pitch.sampling_hz,
+        *(pitch.base_hz * 2 ** (cents / 1200) for cents in levels_cents),
+        hop * np.array([begin, *(b for _, b in halves)]) - hop * begin,
+        upper,
+    )
+    if between is None:
+        return low, high, np.nan
+    if between.high - between.low > 1:
+        low, high = (low + share * (high - low) for share in (between.low, between.high))
+    return low, high, between.gap_db
 
 
 def _unevenness(length: np.ndarray, upper: np.ndarray, whole: np.ndarray) -> tuple[float, float]:

@@ -9,7 +9,7 @@ windows, and whether the pitch it was taken about is but a harmonic of the one t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -33,12 +33,18 @@ class FinePitch:
         Level of the sound in the same windows.
     base_hz : float
         The pitch it was taken about: it tells the window.
+    sound : ndarray [shape=(m,)]
+        The sound itself, from the first value to the last.
+    sampling_hz : float > 0
+        Its sampling rate.
     """
 
     cents: np.ndarray
     apart_cents: np.ndarray
     level_db: np.ndarray
     base_hz: float
+    sound: np.ndarray = field(default_factory=lambda: np.empty(0))
+    sampling_hz: float = 1.0
 
 
 def fine_pitch(
@@ -71,7 +77,8 @@ def fine_pitch(
     apart = 1200 / np.log(2) * spread if len(order) > 1 else np.full(len(away), np.nan)
     power = np.square(frames[:-1], dtype=np.float64) @ np.hanning(2 * half) ** 2
     cents = 1200 * np.log2(np.maximum(1 + deviation, 0.5))
-    return FinePitch(cents, apart, 10 * np.log10(power + 1e-12), base_hz)
+    sound = samples[centres[0] : centres[-1] + 1]
+    return FinePitch(cents, apart, 10 * np.log10(power + 1e-12), base_hz, sound, rate_hz)
 
 
 def half_window_s(base_hz: float) -> float:
