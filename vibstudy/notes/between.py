@@ -76,7 +76,7 @@ def seen_between(
     upper : ndarray of bool [shape=(half cycles,)]
         Whether it is on the upper note.
     """
-    if high_hz <= low_hz:
+    if high_hz <= low_hz or not len(sound):
         return None
     apart_hz = high_hz - low_hz
     cycles_hz = 0.5 * len(upper) * sampling_hz / (cuts[-1] - cuts[0])
