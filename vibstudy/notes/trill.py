@@ -26,10 +26,11 @@ round by what the player plays (:class:`Habit`), are those of
   makes such jumps of either: 7 a dB more (root of squares). (Jumps of timbre were tried: in noise they tell
   nothing. So was how much the plateaus scatter, 2 % of the interval for fingers, 7 for vibratos: what it
   tells the others tell, too.);
-* what the mean spectrum holds between the two notes, where they take turns (:mod:`vibstudy.notes.between`): between the turns of
-  vibratos 3.2 dB less than at them (normal, spread 1.6; two of a hundred hold anything), between the notes of
-  most quick trills 13 dB less (5). Of three in ten, and of round ones, it is as of vibratos: a gap that is
-  filled says hardly anything against a trill, one that is empty much for it, in rooms, too;
+* what the mean spectrum holds between the two notes, where they take turns (:mod:`vibstudy.notes.between`):
+  between the turns of vibratos 3.2 dB less than at them (normal, spread 1.6; two of a hundred hold anything),
+  between the notes of most quick trills 13 dB less (5). Of three in ten, and of round ones, it is as of
+  vibratos: a gap that is filled says hardly anything against a trill, one that is empty much for it, in
+  rooms, too;
 * the interval: 1 or 2 semitones or, as trill fingerings are, a little less (:data:`_STEPS`), against the
   width of a vibrato, log-normal about what the player's mostly are (spread 0.45) or, of singers, about
   120 cents (spread 0.5);
