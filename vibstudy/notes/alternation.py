@@ -272,7 +272,8 @@ def _seen(
     between = seen_between(
         pitch.sound[begin * hop : end * hop],
         pitch.sampling_hz,
-        *(pitch.base_hz * 2 ** (cents / 1200) for cents in levels_cents),
+        pitch.base_hz * 2 ** (low / 1200),
+        pitch.base_hz * 2 ** (high / 1200),
         hop * np.array([begin, *(b for _, b in halves)]) - hop * begin,
         upper,
     )
