@@ -5,10 +5,10 @@
 
 A *case* is an invented take (:mod:`tests.pinned_takes`), a question to the statistics
 (:mod:`tests.pinned_statistics`, :mod:`tests.pinned_thresholds`) or a step asked alone over a grid
-(:mod:`tests.pinned_grids`, :mod:`tests.pinned_steps`) and gives figures by name. Stored in
-``tests/reference/pinned.csv`` they say nothing of the truth; the other tests do. They say that a figure
-changed. Who changes a method on purpose raises ``METHOD_VERSION`` and stores them again; who did not mean
-to, looks for what went wrong.
+(:mod:`tests.pinned_grids`, :mod:`tests.pinned_steps`, :mod:`tests.pinned_edges`) and gives figures by name.
+Stored in ``tests/reference/pinned.csv`` they say nothing of the truth; the other tests do. They say that a
+figure changed. Who changes a method on purpose raises ``METHOD_VERSION`` and stores them again; who did not
+mean to, looks for what went wrong.
 
 Numbers are the same when they differ by :data:`RELATIVE` of their size at most, or are both below
 :data:`NOTHING`: another processor rounds otherwise. Figures that stand on an edge are not compared: stored as
@@ -37,7 +37,7 @@ UNSTEADY = "~"
 
 def names() -> list[str]:
     """Names of all cases."""
-    from tests import pinned_grids, pinned_statistics, pinned_steps, pinned_takes, pinned_thresholds  # noqa: F401
+    from tests import pinned_edges, pinned_grids, pinned_statistics, pinned_takes  # noqa: F401
 
     takes = [f"take: {name}" for name in pinned_takes.TAKES]
     return [*takes, *pinned_statistics.CASES, *pinned_grids.CASES]
@@ -49,7 +49,7 @@ def figures(name: str, jitter: float = 0.0) -> dict[str, str]:
         from tests.pinned_takes import TAKES
 
         return _of_take(TAKES[name.removeprefix("take: ")], name.removeprefix("take: "), jitter)
-    from tests import pinned_grids, pinned_statistics, pinned_steps, pinned_thresholds  # noqa: F401
+    from tests import pinned_edges, pinned_grids, pinned_statistics  # noqa: F401
 
     return flat((pinned_statistics.CASES | pinned_grids.CASES)[name](jitter))
 

@@ -118,7 +118,7 @@ def swings_that_die_away(jitter: float) -> Any:
     return out
 
 
-def _written(midi: Any, position: Any, beats: Any) -> Any:
+def written_notes(midi: Any, position: Any, beats: Any) -> Any:
     from vibstudy.notes.written import WrittenNote
 
     return [
@@ -139,7 +139,7 @@ def prices_of_an_alignment(jitter: float) -> Any:
     lengths = np.array([0.025, 0.035, 0.06, 0.5, 1.2, 9.0]) * (1 + jitter)
     played = alignment.Played(np.arange(6) * 0.5, lengths, np.array(midi, float))
     beats = [0.04, 0.06, 0.2, 1.0, 1.0, 1.0]
-    part = WrittenPart("solo", 0, {"once": _written(midi, np.arange(6.0), beats)})
+    part = WrittenPart("solo", 0, {"once": written_notes(midi, np.arange(6.0), beats)})
     draft = alignment._draft(played, part, "once", part.orders["once"], 0)
     out["lengths"] = {str(k): draft.note_cost[k, k] for k in range(6)}
     out["transpositions"] = alignment._likely_shifts(played, part.orders["once"], 0)
@@ -157,7 +157,7 @@ def prices_of_an_alignment(jitter: float) -> Any:
         order = [*gaps[:5], *gaps[6:]]
         order.insert(place, gaps[5])
         parts = [
-            WrittenPart(str(k), 0, {"once": _written(played.pitch, at, np.ones(11))})
+            WrittenPart(str(k), 0, {"once": written_notes(played.pitch, at, np.ones(11))})
             for k, at in enumerate(order)
         ]
         found = alignment.best_alignment(played, parts)

@@ -316,9 +316,13 @@ def few_degrees_of_freedom(jitter: float) -> Any:
     }
     shares, spare = np.array([0.7, 0.3]), np.array([3.0, 9.0])
     out["series"] = [second_order(df, shares, spare) for df in (2.0, 5.0, 9.0)]
+    out["normal"] = second_order(1e9, shares, 1e8 * spare)
     six = notes_of(jitter, 12, 1, 8)
     names = six["player"].unique()
-    out["trade"] = {str(n): trade(six[six["player"].isin(names[:n])]).estimate for n in (5, 6, 7)}
+    out["trade"] = {str(n): trade(six[six["player"].isin(names[:n])]).estimate for n in (5, 6)}
+    some = np.random.default_rng(3).choice(names, 7, replace=False)
+    unsure = trade(six[six["player"].isin(some)])
+    out["trade"]["unsure"] = [unsure.estimate, unsure.low, unsure.high]
     return out
 
 

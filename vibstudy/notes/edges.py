@@ -36,7 +36,6 @@ HOP_S = 0.005
 ATTACK_DB = 15.0
 END_DB = 10.0
 _WINDOW_S = 0.0232  # 512 samples at 22,050 Hz
-_LOW_HZ = 200.0
 _LOWER_HZ = np.array([-110.0, -55.0])  # below each the window doubles, as its harmonics stand twice as close
 _HARMONICS = 10
 _CLEAR_HARMONICS = 16  # and their band: where a piano is weak
@@ -312,8 +311,7 @@ def ending(levels: Levels, onset_s: float, latest_s: float) -> Edge | None:
     alone = bool(quiet.min() < loudest[i + 1] - _SILENT_DB)
     by_db = _LAST_DB if alone else END_DB - 3.0  # into silence it is the fall at the edge that counts
     loud = np.flatnonzero(db[: i + 1] > loudest[i + 1] - END_DB + by_db)
-    slow = (at - int(loud[-1])) * levels.hop_s if len(loud) else 0.05  # never so loud: a slow end
-    return Edge((a + at) * levels.hop_s, _error(slow, by_db, alone))
+    return Edge((a + at) * levels.hop_s, _error((at - int(loud[-1])) * levels.hop_s, by_db, alone))
 
 
 def silent_between(levels: Levels, first_s: float, near_s: float, last_s: float) -> float | None:
