@@ -80,7 +80,7 @@ WORDING = {"Problem", "VibstudyError", "Remark", "refused", "say"}
 FREE = Path(__file__).with_name("constants_free.csv")
 GUARD_BELOW, GUARD_ABOVE = 1e-6, 1e6
 LIMIT_S = 60
-"""Of CPU, for one constant; a pinned case that is "too slow" is noticed, too."""
+"""Of CPU, for one constant, or four times what its pinned cases take; beyond it is noticed, too."""
 TESTS = (
     *("test_segment", "test_lists", "test_score", "test_parted", "test_recordings", "test_soundfont"),
     *("test_straighten", "test_straight", "test_follow", "test_ending", "test_trackers", "test_ranges"),
@@ -463,7 +463,8 @@ def noticed(constant: Constant, up: bool, ground: Ground) -> str:
             return case
         return ""
 
-    case, ended = _in_child(run, LIMIT_S)
+    usual_s = sum(ground.seconds[case] for case in cases)
+    case, ended = _in_child(run, max(LIMIT_S, round(4 * usual_s)))
     return case or ("too slow" if ended < 0 else "")
 
 
