@@ -96,7 +96,6 @@ def test_a_clean_corpus_has_nothing_to_tell() -> None:
     found = find_confounds(corpus(18), "rate_hz ~ C(decade) + region", by=("decade", "region"))
     assert found.sentences == ("Every cell has at least three players, and no tag is tied to another.",)
     assert found.inflation["factor"].max() == pytest.approx(1.0)
-    assert found.condition < 10
 
 
 def test_inflation_is_the_root_of_the_variance_inflation_factor() -> None:
@@ -108,7 +107,7 @@ def test_inflation_is_the_root_of_the_variance_inflation_factor() -> None:
     frame["year"] = year[codes]
     frame["tempo"] = (0.95 * year + 0.3 * rng.normal(size=36))[codes]
     prepared = prepare(frame, "rate_hz ~ year + tempo")
-    found = inflation(prepared)[0]
+    found = inflation(prepared)
     units = np.unique(codes, return_index=True)[1]
     expected = np.sqrt(variance_inflation_factor(prepared.x[units], 1))
     assert found.loc["year", "factor"] == pytest.approx(expected, rel=1e-9)

@@ -14,7 +14,6 @@ players when a term does not vary within players, over recordings otherwise.
 
 References
 ----------
-Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 3 (condition number: above 30 serious);
 Fox & Monette 1992, J. Am. Stat. Assoc. 87(417):178-183 (generalised variance inflation).
 """
 
@@ -109,8 +108,6 @@ class Confounds:
     inflation : DataFrame
         Indexed by term of the formula: ``factor`` (how many times as wide the interval is as if the
         term stood alone), ``units`` (players or recordings that carry it), ``nearly_aliased``.
-    condition : float
-        Condition number of the scaled design over the units that carry it.
     sentences : tuple of str
         All of it in plain words, gravest first.
     lone : tuple of str
@@ -120,7 +117,6 @@ class Confounds:
     cells: pd.DataFrame = field(compare=False)
     aliased: tuple[str, ...]
     inflation: pd.DataFrame = field(compare=False)
-    condition: float
     sentences: tuple[str, ...]
     lone: tuple[str, ...] = ()
 
@@ -151,7 +147,7 @@ def find_confounds(
     told += lone + thin
     aliased: tuple[str, ...] = ()
     factors = pd.DataFrame(columns=["factor", "units", "nearly_aliased"])
-    condition, first = float("nan"), []
+    first: list[str] = []
     if formula is not None:
         try:
             prepared = prepare(notes, formula)
@@ -159,11 +155,11 @@ def find_confounds(
             first = [f"The model {formula!r} cannot be built. {problem}"]
         else:
             aliased = prepared.aliased
-            factors, condition = inflation(prepared)
+            factors = inflation(prepared)
             first = _aliased_sentences(prepared) + _inflation_sentences(factors)
     sentences = [*first, *told] or ["Every cell has at least three players, and no tag is tied to another."]
     unique = tuple(dict.fromkeys(sentences))
-    return Confounds(cells, aliased, factors, condition, unique, tuple(dict.fromkeys(lone)))
+    return Confounds(cells, aliased, factors, unique, tuple(dict.fromkeys(lone)))
 
 
 def _school(notes: pd.DataFrame, tags: Sequence[str]) -> list[str]:
@@ -232,8 +228,8 @@ def _lone_sentence(place: str, part: pd.DataFrame, frame: pd.DataFrame, tags: Se
     )
 
 
-def inflation(prepared: Prepared) -> tuple[pd.DataFrame, float]:
-    """Generalised variance inflation of each term, over the units that carry it, and condition number."""
+def inflation(prepared: Prepared) -> pd.DataFrame:
+    """Generalised variance inflation of each term, over the units that carry it."""
     x = prepared.estimable
     units = {"players": _codes(prepared, 0), "recordings": _codes(prepared, 1)}
     between = same_within(x, units["players"])[1]
@@ -246,12 +242,8 @@ def inflation(prepared: Prepared) -> tuple[pd.DataFrame, float]:
         means = _unit_means(x, units[unit])
         factor = _gvif(means, kept)
         rows[str(term)] = (factor, f"{len(means)} {unit}", factor > INFLATION_LIMIT)
-    means = _unit_means(x, units["recordings"])
-    scaled = means / np.maximum(np.linalg.norm(means, axis=0), 1e-300)
-    values = np.linalg.svd(scaled, compute_uv=False)
-    condition = float(values[0] / max(values[-1], 1e-300))
     columns = ["factor", "units", "nearly_aliased"]
-    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term"), condition
+    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term")
 
 
 def _codes(prepared: Prepared, depth: int) -> np.ndarray:

@@ -69,7 +69,7 @@ def plain_remarks(question: Question, reply: Reply) -> list[Remark]:
     if spare is not None:
         out.append(Remark("spare", {"players": spare[0], "terms": spare[1]}))
     out += _missing(question, len(reply.model.prepared.y))
-    factors = inflation(reply.model.prepared)[0]["factor"]
+    factors = inflation(reply.model.prepared)["factor"]
     own = factors[[str(name) == question.axis.term for name in factors.index]]
     if question.across is None and len(own) and own.max() > INFLATION_LIMIT:
         out.append(Remark("inflated", {"column": question.axis.column, "factor": float(own.max())}))
