@@ -246,6 +246,38 @@ def tunings_of_a_take(jitter: float) -> Any:
 
 
 @grid
+def swings_joined_and_held_through(jitter: float) -> Any:
+    """Swings on the same pitches after stumbles of all lengths; vibratos followed for some half cycles."""
+    from types import SimpleNamespace
+    from unittest.mock import patch
+
+    from vibstudy.notes import kinds
+    from vibstudy.notes.alternation import Alternation
+    from vibstudy.notes.spans import Solo, Span
+    from vibstudy.notes.trill import ANYBODY
+
+    swing = Alternation(0.0, 1.0, 6.0, -50.0 * (1 + jitter), 50.0, 12, 0.7, 0.05, 0.02)
+    out: dict[str, Any] = {}
+    for gap_s in (0.25, 0.33, 0.4, 0.5, 0.57, 0.7):
+        joined = kinds._joined([swing, replace(swing, begin_s=1.0 + gap_s, end_s=2.0 + gap_s)])
+        out[f"after {gap_s:g} s"] = [one.end_s for one in joined]
+    line = held_line(np.random.default_rng(68), [1.2], [0.0], 50.0)
+    for count in (2, 3, 4, 5, 6):
+        parts = [Span(0.15 * k, 0.15 * k + 0.15, 50.0 * (-1) ** k) for k in range(count)]
+        held = kinds._held_through(Solo(np.zeros(1), RATE_HZ, line, ANYBODY), parts, swing)
+        out[f"{count} half cycles"] = [[span.begin, span.end, span.swing is not None] for span in held]
+    trill = Span(0.0, 1.0, -50.0, "trill", replace(swing, trill_p=0.99))
+    for width in (24.0, 34.0, 36.0, 44.0, 46.0):
+        slow: Any = SimpleNamespace(cents=np.linspace(-width, width, 81) / 0.8)
+        with patch.object(kinds, "_fine", lambda solo, span, slow=slow: (slow, 0.0)):
+            spans = kinds._with_slow_ends(
+                Solo(np.zeros(1), RATE_HZ, line, ANYBODY), [trill, Span(1.0, 1.5, 0.0)]
+            )
+        out[f"slow end of {width:g}"] = [span.end for span in spans]
+    return out
+
+
+@grid
 def leaps_to_high_harmonics(jitter: float) -> Any:
     """A note whose line leaps to its third, fifth, sixth or seventh harmonic, as the tracker does not."""
     from vibstudy.notes.spans import held_spans
