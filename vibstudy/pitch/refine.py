@@ -92,6 +92,8 @@ class NoteLine:
     reflected : ndarray [shape=(n,)] | None
         By how much a straightened line's pitch, in cents, is another one where the harmonics' levels may
         follow it; None where it was not straightened.
+    reverberant : bool
+        Whether most of a straightened note is a room's tail (:mod:`vibstudy.pitch.reverberant`).
     """
 
     onset_s: float
@@ -109,6 +111,7 @@ class NoteLine:
     drawn: bool = False
     straightened: bool = False
     reflected: np.ndarray | None = None
+    reverberant: bool = False
 
     @property
     def f0_hz(self) -> np.ndarray:

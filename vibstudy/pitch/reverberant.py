@@ -84,13 +84,15 @@ class InRoom:
         self._keep = float(np.exp(-2.0 * NEPERS / DECAY_S * step * bank.hop_s))
         self._white = np.full(len(self._order), WHITE[0])
 
-    def search(self, starts: list[np.ndarray]) -> tuple[np.ndarray, float]:
+    def search(self, starts: list[np.ndarray], rounds: int = ROUNDS) -> tuple[np.ndarray, float]:
         """Find the likeliest course from starts, and from shrunk, stretched, early and late ones.
 
         Parameters
         ----------
         starts : list of ndarray [shape=(p,)]
             Coefficients of courses, cents.
+        rounds : int >= 0
+            How often others than the likeliest are tried, at most.
 
         Returns
         -------
@@ -102,7 +104,7 @@ class InRoom:
         x = min(starts, key=self.with_noise)
         self.with_noise(x)
         x, cost = self._settled(x)
-        for _ in range(ROUNDS):
+        for _ in range(rounds):
             before = self._white.copy()
             moved, moved_cost = self._settled(min(self._moves(x), key=self.cost))
             if moved_cost > cost - SETTLED:
