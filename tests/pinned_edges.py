@@ -256,7 +256,7 @@ def swings_joined_and_held_through(jitter: float) -> Any:
     from vibstudy.notes.spans import Solo, Span
     from vibstudy.notes.trill import ANYBODY
 
-    swing = Alternation(0.0, 1.0, 6.0, -50.0 * (1 + jitter), 50.0, 12, 0.7, 0.05, 0.02)
+    swing = Alternation(0.0, 1.0, 6.0, -50.0 * (1 + jitter), 50.0, 12, 0.7, 0.05, np.nan, 0.02)
     out: dict[str, Any] = {}
     for gap_s in (0.25, 0.33, 0.4, 0.5, 0.57, 0.7):
         joined = kinds._joined([swing, replace(swing, begin_s=1.0 + gap_s, end_s=2.0 + gap_s)])
