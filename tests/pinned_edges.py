@@ -278,6 +278,21 @@ def swings_joined_and_held_through(jitter: float) -> Any:
 
 
 @grid
+def soft_after_loud(jitter: float) -> Any:
+    """A tone that falls by more than the line's range, and goes on: its line is held again later."""
+    from vibstudy.notes.line import hold_line
+    from vibstudy.pitch.contour import Contour
+
+    sound = tones(440.0, [0.0], 4.0)
+    sound[RATE_HZ // 2 :] *= 0.005
+    time_s = np.arange(0, 4.0, 0.01)
+    contour = Contour(time_s, np.full(400, 440.0), np.ones(400), np.ones(400, bool))
+    line = hold_line((sound * (1 + jitter)).astype(np.float32), RATE_HZ, contour)
+    held = np.isfinite(line.held_cents)
+    return [int(held.sum()), *np.flatnonzero(np.diff(held)).tolist()]
+
+
+@grid
 def leaps_to_high_harmonics(jitter: float) -> Any:
     """A note whose line leaps to its third, fifth, sixth or seventh harmonic, as the tracker does not."""
     from vibstudy.notes.spans import held_spans
