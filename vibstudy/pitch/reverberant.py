@@ -84,15 +84,13 @@ class InRoom:
         self._keep = float(np.exp(-2.0 * NEPERS / DECAY_S * step * bank.hop_s))
         self._white = np.full(len(self._order), WHITE[0])
 
-    def search(self, starts: list[np.ndarray], rounds: int = ROUNDS) -> tuple[np.ndarray, float]:
+    def search(self, starts: list[np.ndarray]) -> tuple[np.ndarray, float]:
         """Find the likeliest course from starts, and from shrunk, stretched, early and late ones.
 
         Parameters
         ----------
         starts : list of ndarray [shape=(p,)]
             Coefficients of courses, cents.
-        rounds : int >= 0
-            How often others than the likeliest are tried, at most.
 
         Returns
         -------
@@ -101,10 +99,8 @@ class InRoom:
         cost : float
             Minus its log likelihood, and its prior's.
         """
-        x = min(starts, key=self.with_noise)
-        self.with_noise(x)
-        x, cost = self._settled(x)
-        for _ in range(rounds):
+        x, cost = self.settled(min(starts, key=self.with_noise))
+        for _ in range(ROUNDS):
             before = self._white.copy()
             moved, moved_cost = self._settled(min(self._moves(x), key=self.cost))
             if moved_cost > cost - SETTLED:
@@ -112,6 +108,11 @@ class InRoom:
                 break
             x, cost = moved, moved_cost
         return x, cost
+
+    def settled(self, x: np.ndarray) -> tuple[np.ndarray, float]:
+        """The likeliest course near one, and its cost: coefficients in cents as for :meth:`search`."""
+        self.with_noise(x)
+        return self._settled(x)
 
     def _moves(self, x: np.ndarray) -> list[np.ndarray]:
         """Courses that differ from one as those differ that were taken for one another."""

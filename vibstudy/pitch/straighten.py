@@ -47,7 +47,7 @@ from vibstudy.pitch.ending import last_frame
 from vibstudy.pitch.follow import REACH_CENTS, followed
 from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, STILL_CENTS, NoteLine
 from vibstudy.pitch.repeated import Silences, silences
-from vibstudy.pitch.reverberant import ROUNDS, InRoom
+from vibstudy.pitch.reverberant import InRoom
 from vibstudy.threads import one_thread
 
 FIRST_HZ, NEXT = 3000.0, 2.0
@@ -192,7 +192,10 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
             end_s = line.onset_s + float(steady.time_s[last - 1])
             return straighten_note(samples, rate_hz, line.until(end_s))
         room = InRoom(thin, thin_course)
-        x, cost = room.search([x for x, _ in found], ROUNDS if unsteady > MOSTLY_ROOM else 0)
+        if unsteady > MOSTLY_ROOM:
+            x, cost = room.search([x for x, _ in found])
+        else:
+            x, cost = room.settled(x)
         gain = room.with_noise(thin_course.start(known)) - cost
         counts = steady.coloured(look(steady, course, x, steady.white()).rest(steady))
     else:
