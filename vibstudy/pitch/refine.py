@@ -94,6 +94,9 @@ class NoteLine:
         follow it; None where it was not straightened.
     reverberant : bool
         Whether most of a straightened note is a room's tail (:mod:`vibstudy.pitch.reverberant`).
+    rows : complex ndarray [shape=(harmonics * channels, n), complex64] | None
+        Its harmonics at rest along a straightened line, every channel's of one harmonic after another; None
+        where it was not straightened.
     """
 
     onset_s: float
@@ -112,6 +115,7 @@ class NoteLine:
     straightened: bool = False
     reflected: np.ndarray | None = None
     reverberant: bool = False
+    rows: np.ndarray | None = None
 
     @property
     def f0_hz(self) -> np.ndarray:
@@ -136,6 +140,7 @@ class NoteLine:
             self,
             offset_s=end_s,
             reflected=None if self.reflected is None else self.reflected[kept],
+            rows=None if self.rows is None else self.rows[:, kept],
             **{name: getattr(self, name)[..., kept] for name in frames},
         )
 

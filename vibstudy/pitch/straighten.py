@@ -216,7 +216,10 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
         ended = replace(line, offset_s=line.onset_s + float(bank.time_s[-1]))
         straight = _scored(bank, ended, counts)
     straight = replace(
-        straight, reflected=reflected[:last], reverberant=in_room and bool(unsteady > MOSTLY_ROOM)
+        straight,
+        reflected=reflected[:last],
+        reverberant=in_room and bool(unsteady > MOSTLY_ROOM),
+        rows=as_found.b.astype(np.complex64),
     )
     return Straightened(straight, gain, as_found)
 

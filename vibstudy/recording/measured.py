@@ -25,6 +25,7 @@ from vibstudy.schema import is_usable, quality_of
 from vibstudy.sound.room import Room, end_of_direct
 from vibstudy.sound.tuning import rate_range
 from vibstudy.sound.wow import Wow
+from vibstudy.vibrato.direct import tells_direct_sound
 from vibstudy.vibrato.masked import is_masked, may_hide_vibrato
 from vibstudy.vibrato.note import measure_note
 
@@ -96,8 +97,10 @@ def measure_vibrato(
                 tempo_bpm=number_in(row, "tempo_bpm"),
             )
             note.reasons += vibrato.pop("quality")
-            swings = line.straightened and note.fit is not None  # levels are told harmonic by harmonic
-            note.values |= vibrato if room is None else _without_room(vibrato, room, swings)
+            # what is told of the direct sound alone owes nothing to the room
+            if room is not None and not (note.fit is not None and tells_direct_sound(line)):
+                vibrato = _without_room(vibrato, room, line.straightened and note.fit is not None)
+            note.values |= vibrato
         played = range_hz(row.get("instrument"), MARGIN_SEMITONES)
         if played is not None and not played[0] <= note.values["pitch_hz"] <= played[1]:
             note.reasons.append("octave_unsure")

@@ -26,6 +26,8 @@ harmonics together and of the median of the harmonics' own levels: a partial of 
 one or two harmonics, a player's breath moves them all. Depths are freed of the bias that noise gives to an
 amplitude:
 :math:`A^2 \approx \hat a^2 + \hat b^2 - \mathrm{var}(\hat a) - \mathrm{var}(\hat b)`.
+
+Of a note in a room, or beside others, the intensity is the direct sound's: :mod:`vibstudy.vibrato.direct`.
 """
 
 from __future__ import annotations
@@ -33,18 +35,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import j0
 
 from vibstudy.vibrato.noise import Series
 
 MOST_SKEWNESS = 0.7
 """Of the level of a breath; see :func:`is_articulated`."""
-
-
-FEWEST_WITNESSES = 4
-"""A line over fewer has no rest to judge it by."""
-TAILS_DB, OWN_DB = np.geomspace(0.1, 25.0, 16), np.geomspace(0.02, 2.0, 9)
-"""What a tail (were all of it in step) and its own deviation may put on a harmonic, dB of each quadrature."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +59,15 @@ class Modulation:
     depth: float
     depth_se: float
     phase_rad: float
+
+    @classmethod
+    def of(cls, step: np.ndarray, covariance: np.ndarray) -> Modulation:
+        """From the factors of cosine and sine [2], and the covariance of their errors."""
+        raw = float(np.hypot(*step))
+        direction = step / max(raw, 1e-300)
+        se = float(np.sqrt(direction @ covariance @ direction))
+        depth = float(np.sqrt(max(raw**2 - np.trace(covariance), 0.0)))
+        return cls(depth, se, float(np.arctan2(-step[1], step[0])))
 
 
 def in_step(series: Series, psi: np.ndarray, gate: np.ndarray) -> list[Modulation]:
@@ -94,17 +98,9 @@ def in_step(series: Series, psi: np.ndarray, gate: np.ndarray) -> list[Modulatio
     log_det = np.sum(np.log(shapes), axis=1) + np.linalg.slogdet(xx)[1]
     best = np.argmin(log_det[:, None] + free * np.log(rest), axis=0)
     return [
-        _modulation(beta[g, 0, i], beta[g, 1, i], np.linalg.inv(xx[g])[:2, :2] * rest[g, i] / free)
+        Modulation.of(beta[g, :2, i], np.linalg.inv(xx[g])[:2, :2] * rest[g, i] / free)
         for i, g in enumerate(best)
     ]
-
-
-def _modulation(a: float, b: float, covariance: np.ndarray) -> Modulation:
-    raw = float(np.hypot(a, b))
-    direction = np.array([a, b]) / max(raw, 1e-300)
-    se = float(np.sqrt(direction @ covariance @ direction))
-    depth = float(np.sqrt(max(raw**2 - np.trace(covariance), 0.0)))
-    return Modulation(depth, se, float(np.arctan2(-b, a)))
 
 
 def is_articulated(level_db: np.ndarray) -> bool:
@@ -118,74 +114,6 @@ def is_articulated(level_db: np.ndarray) -> bool:
     # swell and fade
     rest = level_db - np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyfit(x, level_db, 3))
     return bool(abs(np.mean(rest**3)) > MOST_SKEWNESS * np.mean(rest**2) ** 1.5)
-
-
-def of_witnesses(
-    steps: list[Modulation], order: np.ndarray, share: np.ndarray, swing_rad: float
-) -> Modulation | None:
-    r"""Modulation of a whole note's level from those of its harmonics, in a room or with accompaniment.
-
-    What harmonic *k* says is a line over *k* (brightness moves with the vibrato, too), its own deviation
-    from it (resonances), what its tail puts on it, and noise. The tail of a swinging pitch is the past: the
-    lines :math:`J_m(\beta)` of a frequency modulation, each as the room happens to hear it (Schroeder 1962,
-    JAES 10(3)), turned back by the course. So on a harmonic it puts a modulation in step with the vibrato, as
-    if the player made it, with a power that goes as :func:`tail_in_step`: greatest in the first ones. The
-    powers of tail and own deviations are not known: all are tried (:data:`TAILS_DB`, :data:`OWN_DB`), and
-    averaged over by how likely they make what is seen. The level of the whole holds the own deviations of its
-    loud harmonics, which the line does not know: they stay in doubt.
-
-    Parameters
-    ----------
-    steps : list of Modulation
-        Of each harmonic's level, dB.
-    order : ndarray [shape=(harmonics,)]
-        Their numbers.
-    share : ndarray [shape=(harmonics,)]
-        Their shares of the power; sums to 1.
-    swing_rad : float
-        Amplitude of the swing of the fundamental's phase: its extent over its rate, both in Hz.
-
-    Returns
-    -------
-    Modulation | None
-        None for fewer than :data:`FEWEST_WITNESSES`.
-    """
-    if len(steps) < FEWEST_WITNESSES:
-        return None
-    said = np.array([step.depth * np.exp(1j * step.phase_rad) for step in steps])
-    noise = np.array([step.depth_se for step in steps]) ** 2
-    tail, own = (one.ravel()[:, None] ** 2 for one in np.meshgrid(TAILS_DB, OWN_DB))
-    variance = noise + tail * tail_in_step(order * swing_rad) + own  # of each quadrature
-    weight = 1.0 / variance
-    away = order - share @ order
-    whole, first, second = weight.sum(axis=1), weight @ away, weight @ away**2
-    bent = whole * second - first**2
-    level, slope = weight @ said, (weight * away) @ said
-    found, rise = (second * level - first * slope) / bent, (whole * slope - first * level) / bent
-    rest = said - found[:, None] - rise[:, None] * away
-    likelihood = -np.log(variance).sum(axis=1) - np.log(bent) - 0.5 * (weight * np.abs(rest) ** 2).sum(axis=1)
-    odds = np.exp(likelihood - likelihood.max())
-    odds /= odds.sum()
-    mean = complex(odds @ found)
-    of_line = odds @ (second / bent) + 0.5 * odds @ np.abs(found - mean) ** 2
-    of_own = odds @ own[:, 0] * (share @ share)
-    depth = float(np.sqrt(max(np.abs(mean) ** 2 - 2.0 * of_line, 0.0)))
-    return Modulation(depth, float(np.sqrt(of_line + of_own)), float(np.angle(mean)))
-
-
-def tail_in_step(swing_rad: np.ndarray) -> np.ndarray:
-    r"""Share of a tail's power at once the vibrato's rate, either side of a harmonic it was turned back with.
-
-    By the Bessel functions' addition theorem :math:`\sum_m J_m^2(\beta) J_{m-1}^2(\beta)` is an integral of
-    :math:`J_0^2(2 \beta \sin\theta)`.
-
-    Parameters
-    ----------
-    swing_rad : ndarray [shape=(n,)]
-        Amplitude of each harmonic's phase.
-    """
-    theta = np.pi * (np.arange(128) + 0.5) / 128
-    return np.mean(j0(2.0 * swing_rad[:, None] * np.sin(theta / 2)) ** 2 * np.cos(theta), axis=1)
 
 
 def harmonic_depth_db(harmonic_db: np.ndarray, psi: np.ndarray, gate: np.ndarray) -> float:

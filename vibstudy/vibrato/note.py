@@ -21,19 +21,18 @@ from typing import Any
 
 import numpy as np
 
-from vibstudy.pitch.refine import CENTS_PER_NEPER, NoteLine
+from vibstudy.pitch.refine import NoteLine
 from vibstudy.schema import LIMITS
 from vibstudy.threads import one_thread
 from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import Search, detect
+from vibstudy.vibrato.direct import of_direct_sound, tells_direct_sound
 from vibstudy.vibrato.fit import fit_vibrato
 from vibstudy.vibrato.level import (
-    Modulation,
     centroid_cents,
     harmonic_depth_db,
     in_step,
     is_articulated,
-    of_witnesses,
     shared_level_db,
 )
 from vibstudy.vibrato.noise import Series, thin
@@ -233,18 +232,6 @@ def widening(line: NoteLine, fit: VibratoFit) -> float:
     return (REVERBERANT_SE if line.reverberant else 1.0) * max(1.0, said) ** 0.5
 
 
-def _witnessed(
-    line: NoteLine, fit: VibratoFit, level: Series, psi: np.ndarray, gate: np.ndarray
-) -> Modulation | None:
-    """The level's modulation from those of the harmonics heard."""
-    order = np.flatnonzero(line.weight > 0.0)
-    _, thinned = _thin_level(line, line.harmonic_db[order])
-    power = np.mean(10.0 ** (thinned / 10.0), axis=1)
-    steps = in_step(replace(level, values=thinned.T), psi, gate)
-    swing_rad = line.reference_hz * fit.first_cents / CENTS_PER_NEPER / fit.rate_hz
-    return of_witnesses(steps, order + 1.0, power / power.sum(), swing_rad)
-
-
 def _level_columns(
     line: NoteLine, fit: VibratoFit | None, rate_min_hz: float, rate_max_hz: float, false_alarm: float
 ) -> dict[str, Any]:
@@ -272,8 +259,8 @@ def _level_columns(
         heard = line.harmonic_db[line.weight > 0.0]
         centroid = level_series(line, centroid_cents(heard)).values
         step, timbre = in_step(replace(level, values=np.stack([level.values, centroid], axis=1)), psi, gate)
-        if line.straightened:
-            step = _witnessed(line, fit, level, psi, gate) or step
+        if tells_direct_sound(line):
+            step = of_direct_sound(line, fit)
         values["intensity_depth_db"] = step.depth
         values["intensity_depth_se_db"] = step.depth_se
         if step.depth > 2.0 * step.depth_se:
