@@ -7,6 +7,7 @@ step is right about is tested elsewhere; this says which numbers it rests on.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -291,7 +292,7 @@ def probabilities_of_straight_notes(jitter: float) -> Any:
 @grid
 def levels_in_step(jitter: float) -> Any:
     """What of a level is in step with a vibrato, of several harmonics; attacks that are no breath."""
-    from vibstudy.vibrato.level import harmonic_depth_db, in_step, is_articulated, of_witnesses
+    from vibstudy.vibrato.level import harmonic_depth_db, in_step, is_articulated
     from vibstudy.vibrato.noise import Series
 
     rng = np.random.default_rng(27)
@@ -306,7 +307,6 @@ def levels_in_step(jitter: float) -> Any:
             db = db + rng.normal(0, 0.4, (len(time_s), count)) * (1 + jitter)
             steps = in_step(Series(time_s, db, False, duration_s), psi, gate)
             out[f"{number} {count} steps"] = [vars(step) for step in steps][:6]
-            out[f"{number} {count} together"] = of_witnesses(steps, order, order[::-1] / order.sum(), 0.7)
             out[f"{number} {count} depth"] = harmonic_depth_db(db.T, psi, gate)
     sharp = np.arange(0.5, 6.0, 0.25)
     time_s = np.arange(0, 1.5, 1 / 64)
@@ -314,6 +314,26 @@ def levels_in_step(jitter: float) -> Any:
     out["articulated"] = [is_articulated(level) for level in dips]
     few = [harmonic_depth_db(dips[0][None, :n], 2 * np.pi * 5 * time_s[:n], np.ones(n)) for n in range(5, 14)]
     out["few"] = [float(x) if np.isfinite(x) else -1.0 for x in few]
+    return out
+
+
+@grid
+def direct_sounds(jitter: float) -> Any:
+    """Loudness of direct sounds in tails, from hardly any to nearly all."""
+    from tests.direct_sound import in_tail
+    from vibstudy.vibrato.direct import of_direct_sound, tells_direct_sound
+
+    rng = np.random.default_rng(28)
+    out = {}
+    for direct_db, decay_s in [(-4.0, 0.3), (1.0, 0.9), (6.0, 0.25), (6.0, 2.0), (15.0, 3.0), (40.0, 0.5)]:
+        for depth_db, duration_s in [(0.4, 0.5), (3.0, 0.8), (6.0, 2.2)]:
+            line, fit, _ = in_tail(
+                rng, depth_db, direct_db=direct_db, decay_s=decay_s, brighter=0.1, duration_s=duration_s
+            )
+            line = replace(line, cents=line.cents * (1 + jitter))
+            out[f"{direct_db} {decay_s} {depth_db}"] = vars(of_direct_sound(line, fit))
+    line, _, _ = in_tail(rng, 1.0)
+    out["long enough"] = [float(tells_direct_sound(line.until(end_s))) for end_s in np.arange(0.1, 0.5, 0.01)]
     return out
 
 

@@ -25,7 +25,7 @@ from vibstudy.recording import measure_recording
 from vibstudy.units import fusion_limit_cents
 from vibstudy.vibrato.detect import Search, _independent
 from vibstudy.vibrato.fit import fit_vibrato
-from vibstudy.vibrato.level import Modulation, is_articulated, of_witnesses, tail_in_step
+from vibstudy.vibrato.level import is_articulated
 from vibstudy.vibrato.noise import Series
 from vibstudy.vibrato.note import measure_note, pulses_per_beat
 
@@ -496,55 +496,6 @@ def test_a_bend_at_the_end_is_no_wide_last_cycle(bend_cents):
     )
     values, _ = measure_note(line)
     assert values["extent_cents"] == pytest.approx(20.0, rel=0.1)
-
-
-@pytest.mark.parametrize("swing_rad", [0.2, 1.0, 4.0])
-@pytest.mark.parametrize("tail", [0.0, 0.25, 0.5])
-def test_harmonics_are_witnesses_of_the_level(swing_rad, tail):
-    """A tail puts its own beat on each harmonic; together they say the depth, and how well.
-
-    The tail is that of a diffuse field (Schroeder 1962): every line of the frequency modulation (Bessel
-    functions of its index) with a complex normal factor of its own.
-    """
-    rng = np.random.default_rng(5)
-    psi = np.linspace(0, 2 * np.pi, 96, endpoint=False)
-    order, m = np.arange(1.0, 11.0), np.arange(-60, 61)
-    share = 0.6**order / np.sum(0.6**order)
-    straight = np.exp(-1j * swing_rad * order[:, None] * np.sin(psi))
-    lines = jv(m, swing_rad * order[:, None])
-    off, held = [], []
-    for _ in range(150):
-        true = 1.5 * np.exp(0.7j) + 0.1 * (order - share @ order) + 0.2 * _complex_normal(rng, 10)
-        direct = 10 ** ((true[:, None] * np.exp(-1j * psi)).real / 20)
-        heard = tail / np.sqrt(2) * lines * _complex_normal(rng, lines.shape)
-        late = heard @ np.exp(1j * np.outer(m, psi))
-        level_db = 20 * np.log10(np.abs(direct + straight * late)) + 0.3 * rng.standard_normal((10, 96))
-        seen = 2 * np.mean(level_db * np.exp(1j * psi), axis=1)
-        steps = [Modulation(abs(v), 0.3 * np.sqrt(2 / 96), float(np.angle(v))) for v in seen]
-        whole = of_witnesses(steps, order, share, swing_rad)
-        off.append(whole.depth - abs(share @ true))
-        held.append(abs(off[-1]) < 1.96 * whole.depth_se)
-    assert abs(np.mean(off)) < 0.3  # the root of what noise is taken from is a little low
-    assert np.mean(held) > 0.9
-    assert np.std(off) > 0.25 * np.mean(whole.depth_se)
-
-
-def _complex_normal(rng, size):
-    """Of variance 1 in each of its two parts."""
-    return rng.standard_normal(size) + 1j * rng.standard_normal(size)
-
-
-def test_harmonics_that_say_the_same_are_believed():
-    alike = of_witnesses([Modulation(2.0, 0.05, 0.3)] * 5, np.arange(1.0, 6.0), np.full(5, 0.2), 1.0)
-    assert alike.depth == pytest.approx(2.0, rel=2e-3) and alike.phase_rad == pytest.approx(0.3)
-    assert alike.depth_se < 0.15
-    assert of_witnesses([Modulation(2.0, 0.05, 0.3)] * 3, np.arange(1.0, 4.0), np.full(3, 1 / 3), 1.0) is None
-
-
-def test_a_tail_turned_back_beats_in_step_by_products_of_bessel_functions():
-    swing_rad, m = np.array([0.0, 0.3, 1.0, 4.0, 25.0]), np.arange(-90, 91)[:, None]
-    power = jv(m, swing_rad) ** 2  # lines of a frequency modulation (Carson 1922)
-    np.testing.assert_allclose(tail_in_step(swing_rad), np.sum(power[1:] * power[:-1], axis=0), atol=1e-9)
 
 
 def test_no_vibrato_is_wider_than_its_line(monkeypatch):
