@@ -116,15 +116,15 @@ def _power(sound: np.ndarray, turns: np.ndarray, length: int) -> tuple[np.ndarra
     """Power at frequencies (of the sampling rate) in windows that follow by half of their length."""
     hop = max(length // 2, 1)
     frames = np.lib.stride_tricks.sliding_window_view(sound, length)[::hop]
-    # each tone as a product of a coarse and a fine one: in a fifth of the time
+    # each tone as a product of a coarse and a fine one: in less than half of the time
     step, turn = 1 + int(np.sqrt(length)), 2j * np.pi * turns
-    coarse, fine = (
-        np.exp(np.multiply.outer(at, turn)) for at in (np.arange(0, length, step), np.arange(step))
-    )
-    tones = (coarse[:, None] * fine).reshape(-1, len(turns))[:length] * np.hanning(length)[:, None]
+    coarse = np.exp(np.multiply.outer(np.arange(0, length, step), turn))
+    fine = np.exp(np.multiply.outer(np.arange(step), turn))
+    window = np.hanning(length)
+    tones = (coarse[:, None] * fine).reshape(-1, len(turns))[:length] * window[:, None]
     both = np.concatenate([tones.real, tones.imag], axis=1).astype(np.float32)
     parts = np.square(frames.astype(np.float32) @ both, dtype=np.float64)
-    power = (parts[:, : len(turns)] + parts[:, len(turns) :]) / np.sum(np.hanning(length) ** 2)
+    power = (parts[:, : len(turns)] + parts[:, len(turns) :]) / np.sum(window**2)
     return power, np.arange(len(frames)) * hop + length // 2
 
 

@@ -42,8 +42,8 @@ from scipy.optimize import minimize
 from vibstudy.pitch.calculus import running_integral
 from vibstudy.pitch.course import SETTLED, Bank, Course, curvature_of
 from vibstudy.pitch.refine import CENTS_PER_NEPER
+from vibstudy.pitch.tail import kept, pieces
 
-NEPERS = float(np.log(1e3))  # of amplitude, in 60 dB
 DECAY_S = 1.2  # of any room
 WHITE = (0.01, 0.1, 1.0, 30.0)  # power of white noise over that of the tail; the last: hardly any tail
 FREE = 1e3  # variance of the levels over that of the tail: none would be as well
@@ -79,9 +79,8 @@ class InRoom:
         self._y = y[heard] / np.sqrt(power[heard])[:, None]
         levels = np.linalg.qr(bank.levels[self._at])[0]
         self._free = FREE * levels @ levels.T
-        pieces = max(1, round(len(self._at) / PIECE_FRAMES))
-        self._ends = np.linspace(0, len(self._at), pieces + 1).round().astype(int)
-        self._keep = float(np.exp(-2.0 * NEPERS / DECAY_S * step * bank.hop_s))
+        self._ends = pieces(len(self._at), PIECE_FRAMES)
+        self._keep = kept(DECAY_S, step * bank.hop_s)
         self._white = np.full(len(self._order), WHITE[0])
 
     def search(self, starts: list[np.ndarray]) -> tuple[np.ndarray, float]:
@@ -99,10 +98,14 @@ class InRoom:
         cost : float
             Minus its log likelihood, and its prior's.
         """
-        x, cost = self.settled(min(starts, key=self.with_noise))
+        tried = [(self.with_noise(x), self._white, x) for x in starts]
+        cost, self._white, x = min(tried, key=lambda one: one[0])
+        x, cost = self._settled(x, cost)
         for _ in range(ROUNDS):
-            before = self._white.copy()
-            moved, moved_cost = self._settled(min(self._moves(x), key=self.cost))
+            before = self._white
+            moves = [(self.cost(moved), moved) for moved in self._moves(x)]
+            near_cost, near = min(moves, key=lambda one: one[0])
+            moved, moved_cost = self._settled(near, near_cost)
             if moved_cost > cost - SETTLED:
                 self._white = before
                 break
@@ -111,8 +114,7 @@ class InRoom:
 
     def settled(self, x: np.ndarray) -> tuple[np.ndarray, float]:
         """The likeliest course near one, and its cost: coefficients in cents as for :meth:`search`."""
-        self.with_noise(x)
-        return self._settled(x)
+        return self._settled(x, self.with_noise(x))
 
     def _moves(self, x: np.ndarray) -> list[np.ndarray]:
         """Courses that differ from one as those differ that were taken for one another."""
@@ -126,7 +128,7 @@ class InRoom:
         """Cost of a course (coefficients, cents) with the likeliest noise of `WHITE`, which is taken."""
         theta, each = self._phase(x), []
         for white in WHITE:
-            self._white[:] = white
+            self._white = np.full(len(self._order), white)
             each.append(self._rows(theta)[0])
         self._white = np.array(WHITE)[np.argmin(each, axis=0)]
         return float(np.min(each, axis=0).sum() + self._prior(x))
@@ -144,8 +146,8 @@ class InRoom:
         gradient = turn.T @ slope + self.course.weight * x
         return float(costs.sum() + self._prior(x)), gradient, by_white
 
-    def _settled(self, x: np.ndarray) -> tuple[np.ndarray, float]:
-        """The likeliest course near one, with the likeliest noise, and its cost."""
+    def _settled(self, x: np.ndarray, cost: float) -> tuple[np.ndarray, float]:
+        """The likeliest course near one of a cost, with the likeliest noise, and what that costs."""
         root = np.linalg.cholesky(curvature_of(self.bank, self.course, x, self.bank.white()))
         free = len(x)
 
@@ -159,7 +161,7 @@ class InRoom:
 
         start = np.append(np.zeros(free), np.log(self._white))
         bounds = [(None, None)] * free + [(np.log(WHITE[0]), np.log(WHITE[-1]))] * len(self._white)
-        enough = {"maxiter": TURNS, "ftol": SETTLED / abs(self.cost(x))}
+        enough = {"maxiter": TURNS, "ftol": SETTLED / abs(cost)}
         found = minimize(asked, start, jac=True, method="L-BFGS-B", bounds=bounds, options=enough)
         self._white = np.exp(found.x[free:])
         return there(found.x), float(found.fun)

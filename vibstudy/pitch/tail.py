@@ -27,6 +27,11 @@ def kept(decay_s: float, step_s: float) -> float:
     return math.exp(-2.0 * NEPERS_60_DB * step_s / decay_s)
 
 
+def pieces(frames: int, piece_frames: int) -> np.ndarray:
+    """Ends of pieces of about so many frames, the first being 0 [shape=(pieces + 1,)]."""
+    return np.linspace(0, frames, max(1, round(frames / piece_frames)) + 1).round().astype(int)
+
+
 @numba.njit(cache=True)
 def covariance(sound, every, first, last, keep):
     """Covariance of a tail at some frames, its upper part; its power is 1 behind a steady sound of power 1.

@@ -47,7 +47,7 @@ from scipy.linalg.lapack import zpotrf, ztrtrs
 from vibstudy.pitch.calculus import running_integral
 from vibstudy.pitch.course import ATTACK_S, LEVEL_HZ, RELEASE_S
 from vibstudy.pitch.refine import NoteLine
-from vibstudy.pitch.tail import covariance, kept
+from vibstudy.pitch.tail import covariance, kept, pieces
 from vibstudy.vibrato.level import Modulation
 from vibstudy.vibrato.realised import VibratoFit
 
@@ -123,7 +123,6 @@ class _Rows:
         time_s = line.time_s - line.onset_s
         psi = np.interp(time_s, fit.time_s, fit.phase_rad)
         gate = (time_s >= fit.start_s) & (time_s <= fit.end_s)
-        pieces = max(1, round(len(frames) / PIECE_FRAMES))
         return cls(
             z / np.sqrt(power)[:, None],
             order,
@@ -133,7 +132,7 @@ class _Rows:
             line.hop_s,
             DB * gate[:, None] * np.stack([np.cos(psi), np.sin(psi)], axis=1),
             _levels(time_s[frames]),
-            np.linspace(0, len(frames), pieces + 1).round().astype(int),
+            pieces(len(frames), PIECE_FRAMES),
         )
 
     def tails(self, row: int, db: np.ndarray, decay_s: float) -> list[np.ndarray]:
