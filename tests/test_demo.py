@@ -22,6 +22,7 @@ import soundfile
 from rich.console import Console
 from scipy import signal, special
 
+from tests.invented_study import invented_notes
 from vibstudy import fit_mixed
 from vibstudy.corpus.manifest import check_manifest
 from vibstudy.demo import corpus
@@ -38,6 +39,8 @@ from vibstudy.demo.summary import (
     rooms_told,
     selection_trap,
     trap_words,
+    unmatched,
+    unmatched_words,
 )
 from vibstudy.demo.synthesis import (
     SAMPLE_RATE_HZ,
@@ -49,6 +52,7 @@ from vibstudy.demo.synthesis import (
     render_line,
 )
 from vibstudy.errors import VibstudyError
+from vibstudy.figures.data import match_truth
 from vibstudy.notes.score import align_score
 from vibstudy.notes.written import read_score
 from vibstudy.stats.claims import read_claims
@@ -644,6 +648,26 @@ def test_rooms_stand_beside_their_truth(written: Path) -> None:
     told = rooms_told(measured, true)
     assert told["true_room_decay_s"].tolist() == true["room_decay_s"].tolist()
     assert told["room_decay_s"].notna().sum() == 1
+
+
+def test_notes_nobody_played_are_told_from_parts_of_notes():
+    true = pd.DataFrame({
+        "recording_id": "a", "onset_s": [0.0, 3.0], "offset_s": [2.0, 5.0], "pitch_hz": [440.0, 330.0],
+    })  # fmt: skip
+    notes = invented_notes(1, 1, 12, decades=(1950,)).head(6).reset_index(drop=True)
+    notes["recording_id"], notes["note_kind"], notes["reviewed"] = "a", "note", "auto"
+    notes["onset_s"] = [0.0, 1.0, 3.5, 3.0, 6.0, 0.2]
+    notes["offset_s"] = [1.0, 2.0, 5.0, 5.0, 7.0, 0.3]
+    notes["pitch_hz"] = [440.0, 441.0, 440.0, 331.0, 440.0, np.nan]
+    notes["usable"] = [True, True, True, True, False, False]
+    notes["has_vibrato"] = pd.array([True, True, True, True, None, None], "boolean")
+    rest = unmatched(notes, true, match_truth(notes, true))
+    assert rest["onset_s"].tolist() == [1.0, 3.5, 6.0, 0.2]  # found: the first and the fourth
+    assert rest["counts"].tolist() == [True, True, False, False]
+    assert rest["piece"].tolist() == [True, False, False, False]  # the second half; not the other pitch
+    words = unmatched_words(rest)
+    assert "partner: 4." in words and "marked so: 2 (" in words
+    assert "In models: 2;" in words and "at its pitch: 1 of these" in words
 
 
 def test_summary_leaves_open_what_the_notes_cannot_tell() -> None:

@@ -13,6 +13,7 @@ import matplotlib
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
@@ -208,6 +209,18 @@ NAMES = sorted(
 )
 
 
+def sticking_out(figure: Figure) -> list[str]:
+    """Labels, titles and legends that reach over the edge of the page."""
+    figure.draw_without_rendering()
+    width, height = figure.get_size_inches() * figure.dpi
+    labels = [text for text in (figure._supxlabel, figure._supylabel) if text is not None]
+    for ax in filter(Axes.get_visible, figure.axes):
+        labels += [ax.xaxis.label, ax.yaxis.label, ax.title, ax._left_title]
+    boxes = [(label.get_text(), label.get_window_extent()) for label in labels if label.get_text()]
+    boxes += [("legend", legend.get_window_extent()) for legend in figure.legends]
+    return [text for text, box in boxes if min(box.x0, box.y0, width - box.x1, height - box.y1) < -1]
+
+
 def texts(figure: Figure) -> str:
     from matplotlib.text import Text
 
@@ -250,13 +263,7 @@ def test_every_figure_keeps_the_house_style(drawn, name, size, smallest):
 @pytest.mark.parametrize("name", NAMES)
 def test_nothing_sticks_out_of_the_page(drawn, name):
     figure, _ = drawn(name)
-    figure.draw_without_rendering()
-    width, height = figure.get_size_inches() * figure.dpi
-    for ax in figure.axes:
-        for label in (ax.xaxis.label, ax.yaxis.label, ax.title):
-            if label.get_text() and ax.get_visible():
-                box = label.get_window_extent()
-                assert box.x0 >= -1 and box.y0 >= -1 and box.x1 <= width + 1 and box.y1 <= height + 1, label
+    assert sticking_out(figure) == []
 
 
 @pytest.mark.parametrize(
@@ -675,8 +682,29 @@ def test_effects_are_drawn_with_those_that_cannot_be_judged(effects):
     shown = sorted(x for x in points(odds)[:, 0] if x not in (0.0, 1.0))
     wanted = table[(table["model"] == "presence") & table["judged"]]["estimate"]
     np.testing.assert_allclose(shown, sorted(wanted))
-    unable = int((~table["judged"].astype(bool)).sum())
-    assert texts(figure).count("cannot be judged") == unable
+    unable = table[~table["judged"].astype(bool)].drop_duplicates(["model", "words"])
+    assert texts(figure).count("cannot be judged") == len(unable)
+
+
+def test_where_no_odds_can_be_judged_the_axis_is_still_readable(effects):
+    known = effects["judged"] & (effects["model"] != "presence")
+    figure, table = draw.effects_forest(effects.assign(judged=known))
+    odds = next(ax for ax in figure.axes if ax.get_title(loc="left") == "Odds of vibrato")
+    assert sticking_out(figure) == []
+    assert [label.get_text() for label in odds.get_xticklabels()] == ["0.5", "1", "2"]
+    said = [text for text in odds.texts if text.get_text() == "cannot be judged"]
+    assert len(said) == table.loc[table["model"] == "presence", "words"].nunique()  # not over itself
+
+
+def test_what_cannot_be_judged_is_said_clear_of_the_effect_that_can(effects):
+    known = effects["judged"] & ((effects["model"] != "rate") | (effects["variant"] == ""))
+    figure, _ = draw.effects_forest(effects.assign(judged=known))
+    figure.draw_without_rendering()
+    ax = next(ax for ax in figure.axes if ax.get_title(loc="left") == "Rate")
+    bars = [line.get_window_extent() for line in ax.lines if np.ptp(line.get_xdata()) > 0]
+    said = [text.get_window_extent() for text in ax.texts]
+    assert bars and said
+    assert not any(box.y0 < bar.y0 < box.y1 for box in said for bar in bars)
 
 
 def test_a_verdict_from_which_something_takes_is_drawn_open(claims):
@@ -888,7 +916,27 @@ def test_a_tiny_study_can_be_drawn(players):
         figure, _ = function(
             notes if function is not draw.coverage_map else notes.drop_duplicates("recording_id")
         )
-        figure.draw_without_rendering()
+        assert sticking_out(figure) == []
+
+
+def test_sides_of_the_fusion_limit_are_named_only_where_they_are_in_view():
+    notes = invented_notes(4, 2, 12, decades=(1950,))
+    narrow = notes.assign(rate_hz=8.1 + 0.01 * (notes.index % 7), extent_cents=21.0 + notes.index % 9)
+    figure, _ = draw.rate_extent_plane(narrow)
+    assert "richer tone" in texts(figure) and "moving pitch" not in texts(figure)
+    assert "fusion limit" not in texts(figure) and "lies below the fusion limit" in figure.caption
+    ticks = [float(label.get_text()) for label in figure.axes[0].get_yticklabels()]
+    assert len(ticks) >= 2 and all(16 < tick < 38 for tick in ticks)
+    figure, _ = draw.rate_extent_plane(
+        narrow.assign(rate_hz=narrow["rate_hz"] - 3.0, extent_cents=3 * narrow["extent_cents"])
+    )
+    assert "moving pitch" in texts(figure) and "richer tone" not in texts(figure)
+
+
+@pytest.mark.parametrize("low", np.geomspace(3.0, 90.0, 40))
+def test_an_axis_of_extent_has_at_least_two_numbers_and_not_many(low):
+    ticks = style._plain_ticks(low, 1.5625 * low)  # the narrowest that is drawn
+    assert 2 <= len(ticks) <= 7 and all(low <= tick <= 1.5625 * low for tick in ticks)
 
 
 def test_players_have_one_name_everywhere():

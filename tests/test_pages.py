@@ -22,12 +22,13 @@ from vibstudy.corpus.results import read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.quantities import quantities, value_of
 from vibstudy.pages.corpus import RADIUS, _apart, corpus_page
-from vibstudy.pages.drawing import MOST_ROWS, picture, row_seconds
+from vibstudy.pages.drawing import MOST_ROWS, draw_row, picture, row_seconds
 from vibstudy.pages.recording import expected_words, tags_of
 from vibstudy.pages.trust import doubts, plays_alone, reason_words, trusted_share, usable, verdict_words
 from vibstudy.pages.write import FOLDER, made_from, write_pages
 from vibstudy.playing.expected import expected_errors
 from vibstudy.playing.tones import SAMPLE_RATE_HZ, ToneSpec, make_tone
+from vibstudy.schema import NOTE_COLUMNS, typed
 from vibstudy.sound.media import find_media
 from vibstudy.study import open_study
 
@@ -113,7 +114,7 @@ def test_a_page_holds_what_was_found(pages):
     for words in (
         "Player Birch",
         "Most of its notes that are long enough to tell can be used.",
-        "4 of 4 usable;",
+        "4 of 4 usable.",
         "Its true speed is not known",
         "Music is heard from",
         "The notes agree on no common tuning.",  # four notes cannot
@@ -258,7 +259,30 @@ def test_pictures_and_rows_are_bounded():
     assert 3600 / row_seconds(3600.0) <= MOST_ROWS
     rng = np.random.default_rng(0)
     noise = rng.standard_normal(22050 * 150)  # the worst to pack
-    assert len(picture(noise, 22050.0, 150.0, (150.0, 3000.0))) < 400_000
+    assert len(picture(noise, 22050.0, 150.0, (150.0, 3000.0), 0.0)) < 400_000
+
+
+def grey(samples, loud_db):
+    """Mean brightness of the picture of a row, 0 (black) to 255."""
+    from PIL import Image
+
+    data = picture(samples, 22050.0, 2.0, (150.0, 3000.0), loud_db).partition(",")[2]
+    return np.asarray(Image.open(io.BytesIO(base64.b64decode(data))).convert("L")).mean()
+
+
+def test_silence_is_white_and_a_soft_row_still_shows():
+    tone = make_tone(ToneSpec(pitch_hz=440.0, duration_s=2.0)).astype(float)[:: SAMPLE_RATE_HZ // 22050]
+    loud_db = 20 * np.log10(np.sqrt(np.mean(tone**2)))
+    assert grey(np.zeros(44100), loud_db) == 255
+    assert grey(1e-4 * tone, loud_db) > 250  # 80 dB below
+    assert grey(0.05 * tone, loud_db) == pytest.approx(grey(tone, loud_db), abs=1)  # 26 dB below
+
+
+def test_a_row_counts_time_to_the_end_of_its_sound():
+    notes = typed(pd.DataFrame({"recording_id": [], "onset_s": []}), NOTE_COLUMNS)
+    line = pd.DataFrame({"time_s": [], "note_number": [], "f0_hz": []}, dtype=float)
+    row = draw_row(np.zeros(22050 * 5), 22050.0, 20.0, 20.0, line, notes, (100.0, 3000.0), 50.0, -20.0)
+    assert [words for _, words in row.ticks_s] == ["0:20", "0:21", "0:22", "0:23", "0:24"]
 
 
 def test_trust_counts_only_notes_long_enough_to_tell():
@@ -330,6 +354,8 @@ def test_a_page_counts_each_note_left_out_once():
     notes.loc[:2, "quality"] = ["too_short;masked", "masked", "masked;noisy"]
     notes.loc[3, "note_kind"] = "trill"
     notes.loc[:3, "usable"] = False
+    said = " ".join(doubts({"accompaniment": "none"}, notes[4:]))
+    assert said.startswith("4 of 4 usable.") and "left out" not in said
     said = " ".join(doubts({"accompaniment": "none"}, notes))
     assert said.startswith("4 of 8 usable (1 no single note, 1 too short, 2 covered)")
     assert "2 notes: noise or the room covers it" in said and "1 note: trill, ornament" in said

@@ -121,6 +121,8 @@ def test_like_a_group_is_its_middle_80_per_cent(tmp_path):
     assert "1950" not in target_like(tmp_path, "Keldria").words
     with pytest.raises(VibstudyError, match="Did you mean"):
         target_like(tmp_path, "Keldri")
+    with pytest.raises(VibstudyError, match=r"Known are: Player .* and \d+ more\.$"):
+        target_like(tmp_path, "qqqq")
 
 
 def test_every_player_of_a_group_counts_the_same(tmp_path):

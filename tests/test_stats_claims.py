@@ -343,6 +343,7 @@ def test_the_example_reads_once_its_remarks_are_lifted(tmp_path: Path) -> None:
     ("before", "after", "words"),
     [
         ('expect = "lower"', 'expect = "lowr"', "Did you mean 'lower'?"),
+        ('expect = "lower"', 'expect = "wider"', "wider, faster and more often are higher"),
         ('sentence = "Vibrato became slower."\n', "", "claim slower: missing"),
         ("margin = 10", "", "needed when equal is expected"),
         ("margin = 10", "margin = -1", "must be above 0"),
@@ -363,7 +364,7 @@ def test_the_example_reads_once_its_remarks_are_lifted(tmp_path: Path) -> None:
         ('adjust = "region"', f"adjust = {['region'] * 5000}", "5,000 names; at most 50"),
         ("[[claim]]", "[[claim]]\n" * 300 + "[[claim]]", "602 claims; at most 200"),
     ],
-    ids=range(20),
+    ids=range(21),
 )
 def test_mistakes_in_the_file_are_named(tmp_path: Path, before: str, after: str, words: str) -> None:
     assert before in GOOD

@@ -522,7 +522,7 @@ def test_every_example_of_the_page_runs(monkeypatch):
 
 def test_sentences_hold_figures_or_the_reason_why_not():
     whole = vibrato_amount(even(8)).sentence()
-    assert re.search(r"\d ± cents over all sounding time, 95 % interval [\d.]+ to [\d.]+ \(8 players", whole)
+    assert re.search(r"± [\d.]+ cents over all sounding time, 95 % interval [\d.]+ to [\d.]+ \(8 p", whole)
     straight = vibrato_amount(corpus(np.full(4, 5.5), np.full(4, 5.0), np.zeros(4))).sentence()
     assert "cannot tell: no player here uses any" in straight and "interval" not in straight
 

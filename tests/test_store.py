@@ -320,6 +320,14 @@ def test_parquet_and_csv_hold_the_same(tmp_path):
     assert str(text["decade"].dtype) == "Int64" and str(text["has_vibrato"].dtype) == "boolean"
 
 
+def test_a_table_of_the_users_own_is_not_taken_for_the_results(tmp_path):
+    store, _, _ = study(tmp_path, 2)
+    for name in ("notes.csv", "recordings.csv", "log.csv"):
+        (tmp_path / name).write_text("onset_s;offset_s\n0,5;1,2\n", encoding="utf-8")
+    for read in (read_notes, read_recordings, read_log):
+        pd.testing.assert_frame_equal(read(tmp_path), read(store.out))
+
+
 def test_columns_may_be_chosen(tmp_path):
     store, _, _ = study(tmp_path)
     assert list(read_notes(store.out, ["rate_hz", "player"]).columns) == ["rate_hz", "player"]

@@ -21,6 +21,7 @@ from vibstudy.playing.tones import (
     SAMPLE_RATE_HZ,
     ToneRequest,
     ToneSpec,
+    describe,
     ladder,
     make_tone,
     numbers_from_text,
@@ -316,3 +317,14 @@ def test_versions_from_the_command_line(saxophone, tmp_path, capsys):
     assert names == ["n_as_played.wav", "n_doubled.wav", "n_halved.wav", "n_without.wav"]
     for path in tmp_path.iterdir():
         assert np.abs(sf.read(path)[0]).max() <= 0.1001
+
+
+@pytest.mark.parametrize(("extent", "side"), [(20.0, "not above"), (20.4, "above")])
+def test_a_tone_at_the_fusion_limit_is_not_above_it(extent, side):
+    """Common practice: at 5 Hz, 20 cents *or less* are heard as richer tone."""
+    assert f"; {side} the fusion limit" in describe(ToneSpec(rate_hz=5.0, extent_cents=extent))
+
+
+def test_a_level_that_is_too_high_is_named_as_on_the_command_line(tmp_path, capsys):
+    assert cli.main(["tone", str(tmp_path / "a.wav"), "--level", "0"]) != 0
+    assert "the level" in capsys.readouterr().err

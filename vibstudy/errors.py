@@ -55,7 +55,7 @@ class Problem:
         if self.got:
             text += f" (got {self.got if len(self.got) <= MOST_SHOWN else self.got[:MOST_SHOWN] + '…'!r})"
         if self.repair:
-            text += f". {self.repair}"
+            text += f"{' ' if text.endswith(('.', '?', '!')) else '. '}{self.repair}"
         text = "".join(
             letter if letter.isprintable() or letter == "\n" else ascii(letter)[1:-1] for letter in text
         )
@@ -172,6 +172,12 @@ def unknown(
 def did_you_mean(word: str) -> str:
     """Return "Did you mean 'word'?", or "" for no word."""
     return f"Did you mean {word!r}?" if word else ""
+
+
+def first_of(names: Sequence[str], most: int = 12) -> str:
+    """The first `most` names, and how many more there are."""
+    more = f" and {len(names) - most:,} more" if len(names) > most else ""
+    return f"{', '.join(names[:most])}{more}"
 
 
 def nearest(word: str, choices: Sequence[str], cutoff: float = 0.6) -> str:

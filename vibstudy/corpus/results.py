@@ -85,7 +85,7 @@ def is_demo(study: Path) -> bool:
 
 
 def _results(directory: Path, stem: str) -> Path:
-    folders = (directory, directory / "results")
+    folders = (directory / "results", directory)  # a study folder may hold a notes.csv of the user's own
     for folder in folders:
         if any((folder / f"{stem}{suffix}").exists() for suffix in (".parquet", ".csv")):
             return folder

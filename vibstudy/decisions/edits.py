@@ -169,6 +169,7 @@ def edits_text(edits: Iterable[Edit]) -> str:
 
 
 _CUT_OFF = "A line cut off is a decision that was being saved when the program ended: decide it again"
+_FOREIGN = "The file is not as the listening room wrote it: put back the copy that no other program has saved"
 
 
 def read_edits(path: str | Path) -> tuple[list[Edit], list[Problem]]:
@@ -185,7 +186,9 @@ def read_edits(path: str | Path) -> tuple[list[Edit], list[Problem]]:
         content = read_bytes(path, "file of decisions")
     except VibstudyError as error:  # one listener's file must not stop the others
         return [], error.problems
-    for row, line in enumerate(content.splitlines(keepends=True), start=1):
+    lines = content.splitlines(keepends=True)
+    repair = _CUT_OFF if lines and _read_line(lines[0]) == list(COLUMNS) else _FOREIGN
+    for row, line in enumerate(lines, start=1):
         found = _read_line(line)
         if found == list(COLUMNS) or not line.strip():
             continue
@@ -195,7 +198,7 @@ def read_edits(path: str | Path) -> tuple[list[Edit], list[Problem]]:
         else:
             message = f"this decision cannot be read and is left out: {edit}"
             got = line.decode("utf-8", "replace").strip()[:120]
-            problems.append(Problem(message, path.name, row, got=got, repair=_CUT_OFF))
+            problems.append(Problem(message, path.name, row, got=got, repair=repair))
     return edits, problems
 
 
@@ -210,7 +213,7 @@ def _read_line(line: bytes) -> list[str]:
 def _edit(cells: list[str]) -> Edit | str:
     """The decision of a line, or why it is none."""
     if len(cells) != len(COLUMNS):
-        return f"it has {len(cells)} cells instead of {len(COLUMNS)}"
+        return f"it has {len(cells)} cell{'' if len(cells) == 1 else 's'} instead of {len(COLUMNS)}"
     given: dict[str, Any] = dict(zip(COLUMNS, map(unguard_text, cells), strict=True))
     try:
         for name in ("note_onset_s", "note_offset_s"):

@@ -168,6 +168,49 @@ def selection_trap(notes: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def unmatched(notes: pd.DataFrame, truth: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+    """The measured notes that are no true note's partner: do they count, and what are they?
+
+    Parameters
+    ----------
+    notes, truth : DataFrame
+        Measured notes and ``truth/truth.csv``.
+    pairs : DataFrame
+        Of :func:`vibstudy.figures.data.match_truth`.
+
+    Returns
+    -------
+    DataFrame
+        Rows of `notes` with ``counts`` (in models of rate, extent or presence) and ``piece``: it lies within
+        a true note of its pitch (50 cents), more than half of it, so that it is a part of that note.
+    """
+    from vibstudy.stats.selection import is_assessable, is_usable
+    from vibstudy.units import to_cents
+
+    alone = ~notes["note_id"].isin(pairs["note_id"].dropna()).to_numpy(bool)
+    rest = notes[alone].assign(counts=np.asarray(is_usable(notes) | is_assessable(notes), bool)[alone])
+    pieces = []
+    for note in rest.to_dict("records"):
+        true = truth[truth["recording_id"] == note["recording_id"]]
+        ends = np.minimum(true["offset_s"], note["offset_s"]) - np.maximum(true["onset_s"], note["onset_s"])
+        within = ends.to_numpy(float) > 0.5 * (note["offset_s"] - note["onset_s"])
+        pitch = float("nan") if pd.isna(note["pitch_hz"]) else float(note["pitch_hz"])
+        near = np.abs(to_cents(true["pitch_hz"].to_numpy(float), pitch)) < 50.0
+        pieces.append(bool((within & near).any()))
+    return rest.assign(piece=pieces)
+
+
+def unmatched_words(rest: pd.DataFrame) -> str:
+    """Say what the notes without a true partner are (of :func:`unmatched`)."""
+    counted, pieces = int(rest["counts"].sum()), int((rest["counts"] & rest["piece"]).sum())
+    return (
+        f"Measured notes without a true partner: {len(rest)}. In no model, since they are too short or too "
+        f"doubtful and marked so: {len(rest) - counted} (grace notes; scraps of a transition, of the piano, of "
+        f"a hall). In models: {counted}; parts of a note that was played, at its pitch: {pieces} of these (it "
+        "was cut in two, or its beginning was found late)."
+    )
+
+
 def rooms_told(recordings: pd.DataFrame, true_recordings: pd.DataFrame) -> pd.DataFrame:
     """Hold what is told of each recording's room against the truth.
 
@@ -263,8 +306,8 @@ def _effects_table(effects: pd.DataFrame) -> Table:
 
 
 def _in_hz(value: float) -> str:
-    return "unknown" if np.isnan(value) else f"{value:+.2f} Hz"
+    return "unknown" if np.isnan(value) else f"{value:+z.2f} Hz"
 
 
 def _in_percent(log_ratio: float) -> str:
-    return "unknown" if np.isnan(log_ratio) else f"{np.expm1(log_ratio):+.0%}"
+    return "unknown" if np.isnan(log_ratio) else f"{np.expm1(log_ratio):+z.0%}"

@@ -336,15 +336,22 @@ def _draw_effects(ax: Axes, rows: pd.DataFrame, words: list[str], variants: list
         for row in rows[rows["variant"] == variant].to_dict("records"):
             y = words.index(row["words"]) + apart * (place - (len(variants) - 1) / 2)
             if not row["judged"]:
-                ax.text(0.99, y, "cannot be judged", ha="right", va="center", color=MUTED, style="italic",
-                        fontsize=page.small_pt, transform=ax.get_yaxis_transform())  # fmt: skip
                 continue
             ax.plot([row["low"], row["high"]], [y, y], color=INK, lw=0.7 * page.line_pt)
             ax.plot(row["estimate"], y, ls="", zorder=3, ms=0.8 * page.marker_pt, **_variant_look(place))
     ax.axvline(1 if odds else 0, color=MUTED, lw=0.6 * page.line_pt, ls=(0, (1, 1)), zorder=0)
     known = rows[rows["judged"].astype(bool)]
+    for word, own in rows[~rows["judged"].astype(bool)].groupby("words", sort=False):
+        y = float(words.index(str(word)))
+        if (known["words"] == word).any():  # beside the effect that can be judged, and clear of its line
+            y += 0.85 * apart * np.sign(variants.index(own["variant"].iloc[0]) - (len(variants) - 1) / 2)
+        ax.text(0.99, y, "cannot be judged", ha="right", va="center", color=MUTED, style="italic",
+                fontsize=page.small_pt, transform=ax.get_yaxis_transform())  # fmt: skip
     if len(known):
         _fit_limits(ax, known, odds, [words.index(word) for word in known["words"]])
+    elif odds:
+        ax.set_xlim(0.4, 2.5)
+        _odds_ticks(ax, 0.4, 2.5)
     below, above = MODEL_DIRECTIONS.get(model, ("lower", "higher"))
     ax.set(ylim=(len(words) - 0.5, -0.6), xlabel=f"{below} ← {'× odds' if odds else unit} → {above}")
     ax.spines["left"].set_visible(False)

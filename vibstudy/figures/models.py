@@ -32,6 +32,7 @@ from vibstudy.figures.style import (
     MUTED,
     SOUNDING,
     HouseFigure,
+    broken,
     extent_words,
     house_style,
     legend_below,
@@ -272,7 +273,7 @@ def without_each_player(
                 ax.plot(rows["estimate"], rows.index, ls="", **look)
                 handles.append(legend_marker(label, **look))
         ax.set_yticks(range(len(table)), [f"without {names[name]}" for name in table["left_out"]])
-        ax.set(ylim=(len(table) - 0.4, -0.6), xlabel=words)
+        ax.set(ylim=(len(table) - 0.4, -0.6), xlabel=broken(words, 36))
         legend_below(figure, handles, columns=2)
         figure.caption = (
             f"{words}: the estimate with each player left out in turn, and with all of them (dashed). "

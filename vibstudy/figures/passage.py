@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.collections import LineCollection
 
-from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
+from vibstudy.errors import Problem, VibstudyError, first_of, nearest, raise_any
 from vibstudy.figures.data import need
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.style import COLOURS, EXTENT_NOTE, FAINT, INK, HouseFigure, house_style
@@ -94,7 +94,7 @@ def takes_of_bars(
     own = notes[notes["piece"].astype("string").eq(piece).fillna(False)]
     if own.empty:
         known = sorted(notes["piece"].dropna().astype(str).unique())
-        hint = nearest(piece, known) or f"Known are: {', '.join(known[:12])}"
+        hint = nearest(piece, known) or f"Known are: {first_of(known)}"
         raise VibstudyError("no recording of this piece", got=piece, repair=hint)
     if movement is not None:
         need(own, ["movement"], "A movement")

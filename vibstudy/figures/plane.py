@@ -108,6 +108,7 @@ def rate_extent_plane(
         low, high = used["rate_hz"].quantile([0.01, 0.99])
         rates = table["rate_hz"]
         span_x = min(float(low), rates.min()) - 0.3, max(float(high), rates.max()) + 0.3
+        sides: tuple[str, ...] = ()
         for place, (ax, (period, part)) in enumerate(zip(axes, parts, strict=True)):
             log_extent_axis(ax.yaxis, used["extent_cents"].quantile([0.01, 0.99]), table["extent_cents"])
             ax.set_xlim(span_x)
@@ -118,11 +119,12 @@ def rate_extent_plane(
                 ax.set_title(
                     f"{period}  ({plural(part['player'].nunique(), 'player')})", fontsize=page.small_pt
                 )
-            _fusion(ax, span_x, page, place == 0)
+            sides = _fusion(ax, span_x, page, place == 0)
         figure.supylabel(axis_label("extent_cents"), fontsize=page.font_pt)
         axes[-1].set_xlabel(axis_label("rate_hz"))
         handles = legend_markers(coded, mec=INK, mew=0.3)
-        handles.append(Line2D([], [], color=MUTED, ls=(0, (1, 1)), label="fusion limit (rule of thumb)"))
+        if len(sides) > 1:
+            handles.append(Line2D([], [], color=MUTED, ls=(0, (1, 1)), label="fusion limit (rule of thumb)"))
         if any(len(part) >= least for _, part in parts):
             handles.append(Line2D([], [], color=shade(1, 2), label="half of the period's notes"))
         legend_below(figure, handles, columns=2)
@@ -133,10 +135,8 @@ def rate_extent_plane(
         figure.caption = (
             "Rate and extent by player (markers: means of the recordings' means)"
             f"{', a panel a period' if periods else ''}."
-            f"{contour if periods and outlines else ''} The dotted line "
-            "is the fusion limit, above which vibrato tends to be heard as moving pitch and below it "
-            "as a richer "
-            "tone: a rule of thumb (20 cents at 5 Hz, 100 cents at 8 Hz)."
+            f"{contour if periods and outlines else ''} {_FUSION_WORDS[sides]}: a rule of thumb "
+            "(20 cents at 5 Hz, 100 cents at 8 Hz)."
             f"{_straight_words(notes)} {EXTENT_NOTE} {size_words(used)} with vibrato."
         )
     return figure, table.rename(columns={"panel": "period_shown"})
@@ -160,16 +160,37 @@ def _panel(
     )
 
 
-def _fusion(ax: Axes, span_x: tuple[float, float], page: Page, name_sides: bool) -> None:
-    """The fusion limit between its two points, nothing beyond them; its sides are named once."""
+_MOVING, _RICHER = "heard as moving pitch", "heard as richer tone"
+_FUSION_WORDS = {
+    (_MOVING, _RICHER): "The dotted line is the fusion limit, above which vibrato tends to be heard as "
+    "moving pitch and below it as a richer tone",
+    (_MOVING,): "All of it lies above the fusion limit, where vibrato tends to be heard as moving pitch",
+    (_RICHER,): "All of it lies below the fusion limit, where vibrato tends to be heard as a richer tone",
+}
+
+
+def _fusion(ax: Axes, span_x: tuple[float, float], page: Page, name_sides: bool) -> tuple[str, ...]:
+    """The fusion limit between its two points, nothing beyond them; its sides in view are named once.
+
+    Returns
+    -------
+    tuple of str
+        The sides in view. The limit rises with the rate, so the slow wide corner tells of the one and the
+        fast narrow corner of the other.
+    """
     (slow, _), (fast, _) = FUSION_POINTS
     x = np.linspace(max(slow, span_x[0]), max(min(fast, span_x[1]), slow), 160)
     ax.plot(x, fusion_limit_cents(x), color=MUTED, ls=(0, (1, 1)), lw=page.line_pt, zorder=1)
+    low, high = ax.get_ylim()
+    moving, richer = high > fusion_limit_cents(span_x[0]), low < fusion_limit_cents(span_x[1])
     if name_sides:
         small: dict[str, Any] = {"fontsize": page.small_pt, "color": MUTED, "style": "italic"}
         small["transform"] = ax.transAxes
-        ax.text(0.01, 0.99, "heard as moving pitch", va="top", ha="left", **small)
-        ax.text(0.99, 0.01, "heard as richer tone", va="bottom", ha="right", **small)
+        if moving:
+            ax.text(0.01, 0.99, _MOVING, va="top", ha="left", **small)
+        if richer:
+            ax.text(0.99, 0.01, _RICHER, va="bottom", ha="right", **small)
+    return (*((_MOVING,) if moving else ()), *((_RICHER,) if richer else ()))
 
 
 def _straight_words(notes: pd.DataFrame) -> str:
@@ -251,7 +272,8 @@ def player_portraits(
             _ribbon(ax, row, coded[row[group]].colour if groups and pd.notna(row[group]) else INK, page)
         for ax in axes[len(table) :]:
             ax.set_visible(False)
-        figure.supylabel(axis_label("extent_cents"), fontsize=page.font_pt)
+        label = axis_label("extent_cents")  # longer than a single row of panels is high
+        figure.supylabel(label if rows > 1 else label.replace(", ", ",\n"), fontsize=page.font_pt)
         figure.supxlabel(axis_label("rate_hz"), fontsize=page.font_pt)
         handles = [legend_marker(str(name), marker="o", color=look.colour) for name, look in coded.items()]
         legend_below(figure, handles, columns=3, place="outside upper center")

@@ -443,7 +443,14 @@ def readable_log_axis(axis: Any, values: Sequence[float]) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
-_EXTENT_TICKS = (1, 2, 5, 10, 20, 50, 100, 200)
+def _plain_ticks(low: float, high: float) -> list[float]:
+    """At least two round numbers from `low` to `high`, the roundest that give so many."""
+    decades = range(int(np.floor(np.log10(low))), int(np.ceil(np.log10(high))) + 1)
+    for leading in ((1, 2, 5), (1, 1.5, 2, 3, 4, 5, 6, 8), (1, 1.2, 1.4, 1.6, 1.8, *np.arange(2, 10, 0.5))):
+        ticks = [float(f"{digit * 10.0**power:.6g}") for power in decades for digit in leading]
+        if len(within := [tick for tick in ticks if low <= tick <= high]) >= 2:
+            return within
+    return [float(f"{low:.3g}"), float(f"{high:.3g}")]
 
 
 def log_extent_axis(axis: Any, *values: pd.Series) -> None:
@@ -452,9 +459,7 @@ def log_extent_axis(axis: Any, *values: pd.Series) -> None:
     low, high = 0.8 * float(known.min()), 1.25 * float(known.max())
     name = axis.axis_name
     getattr(axis.axes, f"set_{name}scale")("log")
-    readable_log_axis(
-        axis, [tick for tick in _EXTENT_TICKS if low <= tick <= high] or [round(low), round(high)]
-    )
+    readable_log_axis(axis, _plain_ticks(low, high))
     getattr(axis.axes, f"set_{name}lim")(low, high)
 
 

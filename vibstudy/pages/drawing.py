@@ -31,6 +31,8 @@ ROW_HEIGHT = 306
 
 _PIXELS = (1136, 176)
 _SHOWN_DB = 60.0
+_LIFTED_DB = 30.0
+"""A soft row is drawn as dark as a loud one, so that its harmonics show; a row softer than this is not."""
 _GREYS = 20
 _MOST_POINTS = 2400
 _FFT_S = 0.06
@@ -66,8 +68,14 @@ def frequency_span(notes: pd.DataFrame) -> tuple[float, float]:
     return 0.8 * float(pitch.quantile(0.01)), min(4.2 * float(pitch.quantile(0.99)), 10_000.0)
 
 
-def picture(samples: np.ndarray, rate_hz: float, seconds: float, span_hz: tuple[float, float]) -> str:
-    """Return the spectrogram of a row as a data URI: dark is loud, frequency upwards on a log axis."""
+def picture(
+    samples: np.ndarray, rate_hz: float, seconds: float, span_hz: tuple[float, float], loud_db: float
+) -> str:
+    """Return the spectrogram of a row as a data URI: dark is loud, frequency upwards on a log axis.
+
+    A row quieter than `loud_db` (dB re full scale, RMS) by more than :data:`_LIFTED_DB` is not lifted to
+    black: silence stays white.
+    """
     from PIL import Image
     from scipy.signal import ShortTimeFFT
     from scipy.signal.windows import hann
@@ -76,13 +84,15 @@ def picture(samples: np.ndarray, rate_hz: float, seconds: float, span_hz: tuple[
     size = int(_FFT_S * rate_hz)
     samples = np.pad(samples, (0, max(0, round(seconds * rate_hz) - len(samples))))
     hop = max(len(samples) // width, 1)
-    analysis = ShortTimeFFT(hann(size), hop=hop, fs=rate_hz, mfft=4 * size)
+    window = hann(size)
+    analysis = ShortTimeFFT(window, hop=hop, fs=rate_hz, mfft=4 * size)
     first = int(np.searchsorted(analysis.f, span_hz[0] / 1.2))
     power = analysis.spectrogram(samples)[first:, : width + 1]
     rows = np.geomspace(span_hz[1], span_hz[0], height)
     at = np.clip(np.searchsorted(analysis.f[first:], rows), 0, len(power) - 1)
     level = 10 * np.log10(power[at] + 1e-12)
-    top = np.quantile(level, 0.998)
+    of_a_sine_db = 20 * np.log10(window.sum() / np.sqrt(2))  # of RMS 1, in the units of `power`
+    top = max(float(np.quantile(level, 0.998)), loud_db - _LIFTED_DB + of_a_sine_db)
     dark = np.clip((level - top) / _SHOWN_DB + 1, 0, 1) ** 1.6
     grey = np.round((1 - 0.82 * dark) * (_GREYS - 1)) / (_GREYS - 1)
     packed = io.BytesIO()
@@ -99,6 +109,7 @@ def draw_row(
     notes: pd.DataFrame,
     span_hz: tuple[float, float],
     reach_cents: float,
+    loud_db: float,
 ) -> Row:
     """Draw one row.
 
@@ -116,8 +127,11 @@ def draw_row(
         Frequencies shown.
     reach_cents : float
         Greatest deviation shown below.
+    loud_db : float
+        Level of the recording's loud passages, dB re full scale.
     """
     end_s = start_s + seconds
+    sounding_s = seconds if samples is None else len(samples) / rate_hz
 
     def x(time_s: Any) -> Any:
         return LEFT + (WIDTH - LEFT - RIGHT) * (np.asarray(time_s) - start_s) / seconds
@@ -162,11 +176,11 @@ def draw_row(
             }
         )
     second = next(size for size in (1, 2, 5, 10, 20, 50, 100, 200, 500) if seconds / size <= 20)
-    times_s = np.arange(np.ceil(start_s / second) * second, end_s, second)
+    times_s = np.arange(np.ceil(start_s / second) * second, min(end_s, start_s + sounding_s), second)
     pitches_hz = [f for f in _TICKS_HZ if span_hz[0] * 1.1 < f < span_hz[1] / 1.05]
     return Row(
         start_s=start_s,
-        image=picture(samples, rate_hz, seconds, span_hz) if samples is not None else "",
+        image=picture(samples, rate_hz, seconds, span_hz, loud_db) if samples is not None else "",
         line=drawn,
         lanes=lanes,
         notes=boxes,

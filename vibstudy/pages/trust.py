@@ -57,10 +57,9 @@ def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
     said = []
     share, alone = trusted_share(notes), plays_alone(recording)
     if np.isfinite(share):
-        said.append(
-            f"{used_words(notes)}; figures and models do without those left out. Each is counted here under "
-            "one reason; the table below lists all its reasons."
-        )
+        some = "; figures and models do without those left out. Each is counted here under one reason; the "
+        some += "table below lists all its reasons"
+        said.append(f"{used_words(notes)}{some if _left_out(notes) else ''}.")
     words = LEFT_OUT | (ALONE if alone else {})
     for reason, count in _left_out(notes).most_common(3):
         said.append(f"{plural(count, 'note')}: {words[reason]}.")

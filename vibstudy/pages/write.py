@@ -55,6 +55,8 @@ STUDIED_S = 60.0
 """Of a longer recording, so much of its middle is studied for what to expect of its medium."""
 _MADE = re.compile(r'<meta name="vibstudy-inputs" content="([0-9a-f]{64})">')
 _HEAD = 600
+_QUIET_DB = -60.0
+"""Taken for the level of the loud passages where it is not known."""
 _TEMPLATES = ("recording.html", "corpus.html", "pages.css")
 LONGEST_HEARD_S = 1200.0
 """A page with twenty minutes of sound weighs about 15 MB: more is slow to open."""
@@ -277,6 +279,8 @@ def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tu
     seconds = drawing.row_seconds(duration_s)
     span = drawing.frequency_span(notes)
     reach = _reach(notes)
+    loud_db = number_of(row, "programme_db")
+    loud_db = _QUIET_DB if loud_db is None else loud_db
 
     speed, start_s, end_s = (number_of(row, name) for name in ("speed_factor", "start_s", "end_s"))
     speed = speed or 1.0
@@ -284,14 +288,15 @@ def _rows(row: Mapping[str, Any], line: pd.DataFrame, notes: pd.DataFrame) -> tu
         _demand_measured(row)
         blocks = iter_blocks(row["audio_path"], seconds, 0.0, start_s, end_s, speed)
         rows = [
-            drawing.draw_row(b.samples, b.rate_hz, b.origin_s, seconds, line, notes, span, reach)
+            drawing.draw_row(b.samples, b.rate_hz, b.origin_s, seconds, line, notes, span, reach, loud_db)
             for b in blocks
             if b.duration_s > 0.05 * seconds or b.origin_s == 0
         ]
     except VibstudyError as error:
         starts = (start_s or 0.0) * speed + np.arange(0.0, max(duration_s, 0.1), seconds)
         rows = [
-            drawing.draw_row(None, 1.0, float(start), seconds, line, notes, span, reach) for start in starts
+            drawing.draw_row(None, 1.0, float(start), seconds, line, notes, span, reach, loud_db)
+            for start in starts
         ]
         return rows, str(error.problems[0])
     return rows, ""

@@ -38,7 +38,7 @@ from vibstudy.corpus.results import read_notes
 from vibstudy.corpus.tables import unguard, write_frame
 from vibstudy.corpus.texttable import MOST_COLUMNS
 from vibstudy.corpus.untrusted import as_text, read_bytes
-from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
+from vibstudy.errors import Problem, VibstudyError, first_of, nearest, raise_any
 from vibstudy.figures.data import assessable_notes, player_weights, vibrato_notes
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.style import COLOURS, EXTENT_NOTE, FAINT, HouseFigure, house_style
@@ -109,13 +109,15 @@ def target_like(study: str | Path, group: str) -> Target:
     """
     notes = read_notes(study)
     known: dict[str, str] = {}
+    written: list[str] = []
     for tag in GROUP_TAGS:
         for value in notes[tag].dropna().astype(str).unique() if tag in notes else ():
-            known.setdefault(value.lower(), tag)
+            if known.setdefault(value.lower(), tag) == tag:
+                written.append(value)
     found = known.get(group.lower())
     if found is None:
-        hint = nearest(group, list(known)) or f"Known are: {', '.join(sorted(known)[:12])}"
-        raise VibstudyError("the study has no such player or group", str(study), got=group, repair=hint)
+        hint = nearest(group, written) or f"Known are: {first_of(written)}"
+        raise VibstudyError("this study has no such player or group", got=group, repair=hint)
     used = vibrato_notes(notes[notes[found].astype("string").str.lower() == group.lower()])
     if len(used) < FEWEST_NOTES:
         raise VibstudyError(

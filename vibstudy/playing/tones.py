@@ -73,13 +73,18 @@ RIGHTS_CAUTION = (
 def outside(limits: Mapping[str, tuple[float, float, str]], of: object) -> list[Problem]:
     """Problems of an object's fields that are outside their limits (low, high, unit)."""
     return [
-        Problem(f"{name} is outside {low:g} to {high:g} {unit}".rstrip(), got=f"{value:g}", repair=_INSIDE)
+        Problem(
+            f"{_CALLED.get(name, name)} is outside {low:g} to {high:g} {unit}".rstrip(),
+            got=f"{value:g}",
+            repair=_INSIDE,
+        )
         for name, (low, high, unit) in limits.items()
         if not low <= (value := getattr(of, name)) <= high
     ]
 
 
 _INSIDE = "Choose a value inside"
+_CALLED = {"peak_dbfs": "the level (peak_dbfs)"}
 
 
 @dataclass(frozen=True)
@@ -284,7 +289,7 @@ def describe(spec: ToneSpec, beat_bpm: float | None = None) -> str:
     if spec.intensity_db:
         words += f", level ± {spec.intensity_db:g} dB"
     limit = float(fusion_limit_cents(spec.rate_hz))
-    side = "above" if spec.extent_cents > limit else "not above"
+    side = "above" if spec.extent_cents > limit + 0.05 else "not above"  # as exactly as it is printed
     return f"{words}; {side} the fusion limit (about ± {limit:.0f} cents at this rate, a rule of thumb)"
 
 

@@ -152,6 +152,7 @@ def compare_amounts(notes: pd.DataFrame, by: str, start: object, end: object) ->
         return Answer(**base, cannot_tell=reason)
     values = [table.loc[table["side"] == k, "amount_cents"].to_numpy(float) for k in (0, 1)]
     estimate, low, high, p = welch(*values)
+    base["unit"] = base["unit"].removeprefix("± ") + " (half of peak-to-peak)"  # a difference has a sign
     return Answer(**base, estimate=estimate, low=low, high=high, p=p)
 
 

@@ -82,8 +82,9 @@ class Answer:
         rests = f"{self.players} players, {self.recordings} recordings, {self.notes} notes"
         if self.cannot_tell:
             return f"{self.question} These recordings cannot tell: {self.cannot_tell} ({rests})."
-        unit = f" {self.unit}" if self.unit else ""
-        figures = [f"{self.estimate:.3g}{unit}"] if np.isfinite(self.estimate) else []
+        swing = "± " if self.unit.startswith("± ") else ""  # "± 25 cents", not "25 ± cents"
+        unit = f" {self.unit.removeprefix(swing)}" if self.unit else ""
+        figures = [f"{swing}{self.estimate:.3g}{unit}"] if np.isfinite(self.estimate) else []
         if np.isfinite(self.low) or np.isfinite(self.high):
             figures.append(f"95 % interval {self.low:.3g} to {self.high:.3g}")
         if np.isfinite(self.p):

@@ -253,7 +253,11 @@ def _block_problems(block: Mapping[str, Any], name: str, file: str) -> list[Prob
             found.append(problem("must hold texts", key, names, f'Write {key} = ["..."].'))
     expect = block.get("expect")
     if isinstance(expect, str) and expect not in EXPECTATIONS:
-        repair = nearest(expect, EXPECTATIONS) or f"Choose from: {', '.join(EXPECTATIONS)}."
+        # a looser guess by letters would turn "wider" into "lower"
+        repair = (
+            nearest(expect, EXPECTATIONS, 0.8)
+            or f"Choose from: {', '.join(EXPECTATIONS)}; wider, faster and more often are higher."
+        )
         found.append(problem("no such expectation", "expect", expect, repair))
     if expect == "equal" and "margin" not in block:
         found.append(

@@ -120,7 +120,8 @@ def _zero_advice(result: FittedModel, group: str, column: str, name: str) -> str
         )
     if part.own and column != "Intercept":
         return (
-            f"The players' own {column} is estimated to differ by nothing; the test counts it as uncertain."
+            f"By this estimate {column} makes the same difference with every player; the test allows for the "
+            "players' differing unseen."
         )
     if part.own and group not in {prepared.player, f"{prepared.player}:{prepared.recording}"}:
         return f"The variance of {name} is estimated as zero; the test counts it as uncertain."

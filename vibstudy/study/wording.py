@@ -80,13 +80,13 @@ def p_words(p: float) -> str:
 
 def estimate_words(row: pd.Series, unit: str) -> str:
     """Return "+0.12 Hz (95 % interval +0.04 to +0.20; t(13.2) = 3.10, p = 0.008)" of a model's row."""
-    values = [f"{row[name]:+.2f}" for name in ("estimate", "low", "high")]
+    values = [f"{row[name]:+z.2f}" for name in ("estimate", "low", "high")]
     return _with_interval(row, values, f" {unit}" if unit else "")
 
 
 def ratio_words(row: pd.Series, base: float = math.e) -> str:
     """Return "+12 % (95 % interval +3 % to +20 %; t(13.2) = 3.10, p = 0.008)" of a log model's row."""
-    values = [f"{100 * (base ** row[name] - 1):+.0f} %" for name in ("estimate", "low", "high")]
+    values = [f"{100 * (base ** row[name] - 1):+z.0f} %" for name in ("estimate", "low", "high")]
     return _with_interval(row, values)
 
 
