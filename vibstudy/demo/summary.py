@@ -205,9 +205,9 @@ def unmatched_words(rest: pd.DataFrame) -> str:
     counted, pieces = int(rest["counts"].sum()), int((rest["counts"] & rest["piece"]).sum())
     return (
         f"Measured notes without a true partner: {len(rest)}. In no model, since they are too short or too "
-        f"doubtful and marked so: {len(rest) - counted} (grace notes; scraps of a transition, of the piano, of "
-        f"a hall). In models: {counted}; parts of a note that was played, at its pitch: {pieces} of these (it "
-        "was cut in two, or its beginning was found late)."
+        f"doubtful and marked so: {len(rest) - counted} (grace notes; scraps of a transition, of the "
+        f"piano, of a hall). In models: {counted}; parts of a note that was played, at its pitch: "
+        f"{pieces} of these (it was cut in two, or its beginning was found late)."
     )
 
 
