@@ -327,11 +327,12 @@ def test_check_tells_mistakes_of_the_list(study, capsys):
     (study / "bad.csv").write_text("onset_s,offset_s,pitch\n1,2,H4\n3,2,\n", encoding="utf-8")
     manifest = study / "corpus_manifest.csv"
     manifest.write_text(
-        "recording_id,path,player,decade,region,notes_path\na,a.wav,Invented,1950,Nowhere,bad.csv\n",
+        "recording_id,path,player,Dekade,region,notes_path\na,a.wav,Invented,1950,Nowhere,bad.csv\n",
         encoding="utf-8",
     )
     assert main(["check", str(manifest)]) == 2
     words = " ".join("".join(capsys.readouterr()).split())
+    assert "Did you mean 'decade'?" in words  # what is wrong in the table does not hide the list
     assert "bad.csv, row 2, column pitch" in words
     assert "bad.csv, row 3, column offset_s" in words
     assert "Traceback" not in words

@@ -290,6 +290,9 @@ def test_terms_as_printed():
 
 def test_numbers_as_printed():
     assert as_printed(-0.5, "+.2f") == "−0.50"
+    assert as_printed(-0.001, "+.2f") == "+0.00" and as_printed(-0.001, ".1f") == "0.0"
+    assert as_printed(1041.2, ".3g") == "1,040" and as_printed(-4838.0, "+.3g") == "−4,840"
+    assert as_printed(0.000171, ".3g") == "0.000171"
     assert as_printed(0.0123, "p") == "= 0.012" and as_printed(0.0002, "p") == "< 0.001"
     assert as_printed(0.0123, "p alone") == "0.012"
     assert as_printed(1428, "count") == "1,428" and as_printed(0.784, "share") == "78 %"

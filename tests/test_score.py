@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from vibstudy.errors import VibstudyError
 from vibstudy.notes.alignment import Played, _draft
 from vibstudy.notes.score import align_score
-from vibstudy.notes.written import WrittenNote, WrittenPart, read_score
+from vibstudy.notes.written import WrittenNote, WrittenPart, _strength, read_score
 from vibstudy.recording.tables import _beside_score
 from vibstudy.schema import NOTE_COLUMNS, SCORE_COLUMNS, typed
 
@@ -703,3 +703,10 @@ def test_prices_of_length_by_hand():
     played = Played(0.5 * np.arange(5), np.array([0.5, 0.5, 0.5, 1.0, 4.0]), np.full(5, 60.0))
     draft = _draft(played, WrittenPart("solo", 0, {"": notes}), "", notes, 0)
     assert np.diag(draft.note_cost) == pytest.approx([0, 0, 0, 0.12, 0.3])
+
+
+def test_places_finer_than_the_grid_weigh_nothing():
+    """By hand: 4/4 halves 1/4 at each level, 3/4 halves 1/2, both to 1/64."""
+    assert [_strength(1 / n, 4) for n in (2, 4, 8, 16, 32)] == [1 / 8, 1 / 16, 1 / 32, 1 / 64, 0]
+    assert [_strength(1 / n, 3) for n in (2, 4, 8, 16, 32, 64)] == [1 / 4, 1 / 8, 1 / 16, 1 / 32, 1 / 64, 0]
+    assert _strength(1 / 3, 4) == 1 / 8 and _strength(0.4, 4) == 0  # a triplet, a quintuplet

@@ -55,11 +55,16 @@ class Problem:
         if self.got:
             text += f" (got {self.got if len(self.got) <= MOST_SHOWN else self.got[:MOST_SHOWN] + '…'!r})"
         if self.repair:
-            text += f"{' ' if text.endswith(('.', '?', '!')) else '. '}{self.repair}"
+            text = f"{stopped(text)} {self.repair}"
         text = "".join(
             letter if letter.isprintable() or letter == "\n" else ascii(letter)[1:-1] for letter in text
         )
-        return text if text.endswith((".", "?", "!")) else text + "."
+        return stopped(text)
+
+
+def stopped(text: str) -> str:
+    """The text as a sentence: with a stop, unless it has one."""
+    return text if text.endswith((".", "?", "!")) else f"{text}."
 
 
 MOST_SHOWN = 200

@@ -19,7 +19,7 @@ import pandas as pd
 
 from vibstudy.corpus.batch import Outcome, explain, run_batch, step
 from vibstudy.corpus.entries import Entry, Measured, Packed, Recording, Stamp, pack
-from vibstudy.corpus.manifest import inspect_manifest, resolve
+from vibstudy.corpus.manifest import inspect_manifest
 from vibstudy.corpus.settings import Settings
 from vibstudy.corpus.store import Store, recordings_of, stamp_file
 from vibstudy.errors import Problem, VibstudyError
@@ -183,25 +183,19 @@ def _decided(
     return decided_notes(study, [name for name, entry in entries.items() if not entry.failed])
 
 
-def check_lists_and_scores(manifest: str | Path, frame: pd.DataFrame) -> list[Problem]:
+def check_lists_and_scores(beside: Mapping[str, Mapping[str, str]]) -> list[Problem]:
     """Every problem of the note lists and scores that a manifest names.
 
     Whether a score fits its recording is told when the recording is measured.
 
     Parameters
     ----------
-    manifest : path
-        The manifest.
-    frame : DataFrame
-        As :func:`vibstudy.corpus.manifest.read_manifest` gives it.
+    beside : mapping of str to mapping of str to str
+        As :func:`vibstudy.corpus.manifest.inspect_manifest` tells them.
     """
     problems: list[Problem] = []
-    asked = frame[~frame["exclude"]]
     for column, read in (("notes_path", _read_list), ("score_path", _read_score)):
-        if column not in asked:
-            continue
-        cells = asked[column].dropna().unique()
-        for cell, path in zip(cells, resolve(Path(manifest).absolute().parent, cells), strict=True):
+        for cell, path in beside.get(column, {}).items():
             try:
                 read(path)
             except VibstudyError as error:

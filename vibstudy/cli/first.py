@@ -79,8 +79,8 @@ def check(
         load_settings(manifest.parent)
     except VibstudyError as error:
         found.problems += error.problems
-    if audio and found.frame is not None:
-        found.problems += check_lists_and_scores(manifest, found.frame)
+    if audio:
+        found.problems += check_lists_and_scores(found.beside)
     say_all(found.notes, "To know (nothing must be done):")
     if found.problems:
         raise VibstudyError(found.problems)

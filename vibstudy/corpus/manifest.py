@@ -57,12 +57,16 @@ class Inspection:
         The manifest, typed; None when there are problems.
     rows : int
         Recordings listed.
+    beside : dict of str to dict of str to str
+        Note lists and scores that are there, named by rows not excluded: column to cell to absolute path.
+        They are known even where the manifest has problems.
     """
 
     problems: list[Problem] = field(default_factory=list)
     notes: list[Problem] = field(default_factory=list)
     frame: pd.DataFrame | None = None
     rows: int = 0
+    beside: dict[str, dict[str, str]] = field(default_factory=dict)
 
 
 def check_manifest(path: str | Path, audio: bool = True) -> list[Problem]:
@@ -218,6 +222,10 @@ def _look_at_files(
         listed += row_problems(list(faults), problem)
         if name == "path":
             lost = faults.keys() | left_out
+        else:
+            there = [(text[name][row], path) for row, path in files[name].items()
+                     if row not in faults and row not in left_out]  # fmt: skip
+            found.beside[name] = dict(there)
     usable = {row: path for row, path in files.get("path", {}).items() if row not in lost}
     if audio:
         _look_into_audio(text, usable, file, found)

@@ -348,7 +348,9 @@ def _draw_effects(ax: Axes, rows: pd.DataFrame, words: list[str], variants: list
         ax.text(0.99, y, "cannot be judged", ha="right", va="center", color=MUTED, style="italic",
                 fontsize=page.small_pt, transform=ax.get_yaxis_transform())  # fmt: skip
     if len(known):
-        _fit_limits(ax, known, odds, [words.index(word) for word in known["words"]])
+        places = [variants.index(variant) - (len(variants) - 1) / 2 for variant in known["variant"]]
+        lines = [words.index(word) + apart * p for word, p in zip(known["words"], places, strict=True)]
+        _fit_limits(ax, known, odds, lines)
     elif odds:
         ax.set_xlim(0.4, 2.5)
         _odds_ticks(ax, 0.4, 2.5)
@@ -363,7 +365,7 @@ _MOST_ODDS, _MOST_PER_CENT = 1000.0, 900.0
 about ± 10 and ± 100 cents (common practice, no source)."""
 
 
-def _fit_limits(ax: Axes, known: pd.DataFrame, odds: bool, places: list[int]) -> None:
+def _fit_limits(ax: Axes, known: pd.DataFrame, odds: bool, places: list[float]) -> None:
     """Show all intervals whole; where one reaches absurdly far, an arrow at the edge says so."""
     scale = (lambda x: np.log(np.maximum(x, 1e-9))) if odds else (lambda x: x)
     low, high = (scale(known[name].to_numpy(float)) for name in ("low", "high"))

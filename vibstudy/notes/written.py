@@ -8,8 +8,8 @@ count in it, so that tempo is in felt beats a minute. `beat` counts from 1 at th
 
 *Beat strength* halves with each level of the metrical grid: 1 the first beat of the bar, 1/2 a beat
 that halves the bar (or any other beat in triple time), 1/4 the other beats, 1/8 half a beat and so
-on (the metrical grid of F. Lerdahl and R. Jackendoff, A Generative Theory of Tonal Music, 1983; from
-memory).
+on to 1/64, and 0 elsewhere (the metrical grid of F. Lerdahl and R. Jackendoff, A Generative Theory of
+Tonal Music, 1983; from memory).
 
 What is not safe or not quick to read is refused first: :mod:`vibstudy.notes.scorefile`.
 
@@ -371,7 +371,7 @@ def _strength(position: float, bar_beats: float) -> float:
     # beats of a bar by halves: 4/4 has a weaker middle
     weight = 0.25 if bar_beats % 2 == 0 and bar_beats > 2 else 0.5
     grid = 1.0
-    while weight > 0.01:  # to the 64th of a beat
+    while weight > 0.01:  # to 1/64: the 16th of a beat (a 64th note in 4/4), the 32nd in bars of three
         if on(grid) or (grid < 1 and on(grid * 2 / 3)):  # also triplets of it
             return weight
         grid, weight = grid / 2, weight / 2

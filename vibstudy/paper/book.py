@@ -163,8 +163,11 @@ _LARGEST_PRINTED = 1e6
 
 
 def format_number(value: float, pattern: str) -> str:
-    """Format a number with a true minus sign; beyond :data:`_LARGEST_PRINTED`, "∞"."""
+    """Format a number in full with a true minus sign; beyond :data:`_LARGEST_PRINTED`, "∞"."""
     if abs(value) > _LARGEST_PRINTED:
         sign = "+" if pattern.startswith("+") and value > 0 else "-" if value < 0 else ""
         return f"{sign}∞".replace("-", MINUS)
-    return format(value, pattern).replace("-", MINUS)
+    text = format(value, re.sub(r"^([+ ]?)(?=[\d.]*f$)", r"\1z", pattern))  # z: no minus before a zero
+    if "e+" in text:
+        text = format(float(text), "+,.0f" if pattern.startswith("+") else ",.0f")
+    return text.replace("-", MINUS)

@@ -59,7 +59,7 @@ def checklist_table(frame: pd.DataFrame, claims: pd.DataFrame, ways: int, is_dem
         ),
         (
             "Which notes were left out, and why?",
-            f"{lost:,} of {n('notes'):,}, by side and reason in the table of notes left out.",
+            f"{lost:,} of {n('notes'):,}, by group and reason in the table of notes left out.",
         ),
         (
             "How were notes found and measured?",

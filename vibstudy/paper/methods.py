@@ -13,6 +13,12 @@ from vibstudy.paper.text import of_word
 from vibstudy.stats.claims import Claim
 
 
+def _some(book: Book, setting: str) -> bool:
+    """Whether a count among the settings is not 0."""
+    table = book.tables["settings"]
+    return not table.loc[table["setting"] == setting, "value"].isin(["0"]).all()
+
+
 def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, claims: Sequence[Claim]) -> None:
     """The steps that ran, with their settings and versions."""
     book.begin("Methods")
@@ -22,6 +28,11 @@ def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, cla
         f"found by {s('tracker_used', 'text')} between {s('fmin_hz')} and {s('fmax_hz')} Hz; sounds shorter than "
         f"{s('min_note_s')} s were not taken for notes."
     )
+    if _some(book, "recordings_range_of_instrument"):
+        text += (
+            f" In {s('recordings_range_of_instrument')} recordings notes were looked for within the range of their "
+            "instrument."
+        )
     changed = (
         int((recordings["speed_factor"].astype(float) != 1.0).sum()) if "speed_factor" in recordings else 0
     )
@@ -29,12 +40,25 @@ def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, cla
         text += (
             f" The speed of {s('recordings_speed_corrected')} recordings was corrected as the manifest says."
         )
+    if _some(book, "recordings_sway_removed"):
+        text += f" In {s('recordings_sway_removed')} recordings a sway common to all notes was taken out."
     book.say(text)
     book.say(
         "A tracker's line says only where the notes are, since its frames smooth the vibrato. Pitch was then "
         "measured from the phase of the harmonics, weighted by their signal to noise "
         f"{book.reference('rife1974')}. A note's pitch is the mean over the note {book.reference('brown1996')}."
     )
+    text = (
+        "Where a room or other players come near a note, the phase is not the soloist's alone. There the pitch is the "
+        "course that, taken out of every harmonic, turns most of the sound into steady lines; where part of a note "
+        "is the room's tail, which is the note's own past, the course had to explain the tail, too."
+    )
+    if _some(book, "recordings_room_told"):
+        text += (
+            f" In {s('recordings_room_told')} recordings the ends of notes told how long the room rings and how far "
+            "the direct sound stands above it; how much of a vibrato is loudness is there the direct sound's."
+        )
+    book.say(text)
     book.say(
         f"Vibrato was looked for between {s('vibrato_min_hz')} and {s('vibrato_max_hz')} Hz. A note counts as "
         "having vibrato when a straight note with the same noise would look so with a probability below "
@@ -52,7 +76,8 @@ def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, cla
     reviewed = bool((notes["reviewed"].astype("string") != "auto").fillna(False).any())
     book.say(tuning + (listened if reviewed else " All notes are as measured; none was edited by hand."))
     book.say(
-        "Trills, ornaments and notes rejected by ear were left out. Rate and extent are those of the notes with "
+        "Trills were told from vibrato by their plateaus and jumps, by how empty the spectrum is between their notes, "
+        "and by their width and place in the scale. Trills, ornaments and notes rejected by ear were left out. Rate and extent are those of the notes with "
         "vibrato whose figures can be trusted, the same in text, tables and figures; shares of notes with vibrato "
         "are shares of the notes long enough for its absence to show."
     )

@@ -251,11 +251,11 @@ PRINTED = (
     ),
     PrintedTable(
         "left_out",
-        "Notes left out of the models of rate and extent, by side and reason; “used” are those in "
-        "the models and "
-        "those known to be straight. Each note is counted once, under the first reason that applies.",
+        "Notes left out of the models of rate and extent, by the groups that claims compare (without claims: "
+        "by medium) and by reason; “used” are those in the models and those known to be straight. Each note "
+        "is counted once, under the first reason that applies.",
         (
-            ("side", "Side", "text"), ("notes", "Notes", "count"), ("notes_usable", "Used", "count"),
+            ("side", "Group", "text"), ("notes", "Notes", "count"), ("notes_usable", "Used", "count"),
             *((f"left_out_{name}", _REASON_HEADS.get(name, name), "count") for name in LEFT_OUT),
         ),
     ),

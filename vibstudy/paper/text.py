@@ -68,9 +68,7 @@ def write_corpus(book: Book, is_demo: bool) -> None:
         )
     book.say(text + ".")
     if len(book.tables.get("left_out", ())):
-        book.say(
-            f"Which notes were left out, and why, stands by side and reason{book.see('table left_out')}."
-        )
+        book.say(f"Which notes were left out, and why, is told group by group{book.see('table left_out')}.")
 
 
 def of_word(count: float, word: str) -> str:

@@ -19,7 +19,7 @@ limitations from the audit of the corpus. What it means is the author's to say.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,7 @@ import pandas as pd
 from vibstudy.corpus import MANIFEST_NAME
 from vibstudy.corpus.files import sha256_of
 from vibstudy.corpus.results import read_notes, read_recordings
+from vibstudy.corpus.settings import Settings
 from vibstudy.figures.contrasts import QUALIFIED, claim_sides
 from vibstudy.figures.own import read_own
 from vibstudy.figures.quantities import NOTEBOOK, joined, of_notebooks, quantities, row, write_quantities
@@ -42,6 +43,7 @@ from vibstudy.paper.methods import write_methods
 from vibstudy.paper.references import bibtex, references_table
 from vibstudy.paper.slide_sounds import following, sound_slides
 from vibstudy.paper.tables import media_rows
+from vibstudy.recording.found import within_range
 from vibstudy.schema import media_in_words
 from vibstudy.sound.reading import WORKING_RATE_HZ
 from vibstudy.stats.claims import CLAIMS_FILE, FIRST, Claim, evaluate_and_log, read_claims
@@ -296,6 +298,9 @@ def _settings_table(
         "tracker_used": _joined(notes, "tracker"),
         "working_rate_hz": WORKING_RATE_HZ,
         "recordings_speed_corrected": int((speeds.notna() & (speeds != 1.0)).sum()),
+        "recordings_range_of_instrument": _in_range_of_instrument(recordings, settings),
+        "recordings_sway_removed": _known(recordings, "wow_hz"),
+        "recordings_room_told": _known(recordings, "room_decay_s"),
         "recordings_tuning_estimated": int(estimated.fillna(False).sum()),
         "recordings_tuning_given": int((~estimated.fillna(False)).sum()),
         **{f"notes_{word}": int(reviewed.get(word, 0)) for word in ("accepted", "edited", "rejected")},
@@ -307,6 +312,17 @@ def _settings_table(
         "claims_written_first": int((claims["standing"] == FIRST).sum()) if len(claims) else 0,
     }
     return pd.DataFrame([{"setting": name, "value": str(value)} for name, value in rows.items()])
+
+
+def _known(recordings: pd.DataFrame, column: str) -> int:
+    return int(recordings[column].notna().sum()) if column in recordings else 0
+
+
+def _in_range_of_instrument(recordings: pd.DataFrame, settings: Mapping[str, Any]) -> int:
+    """Recordings whose notes were looked for within the range of their instrument."""
+    rows = recordings.to_dict("records")
+    own = Settings(fmin_hz=settings["fmin_hz"], fmax_hz=settings["fmax_hz"], tuning_hz=440.0)
+    return sum(within_range(own, {"instrument": row.get("instrument")}) != own for row in rows)
 
 
 def _joined(notes: pd.DataFrame, column: str) -> str:

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from vibstudy.errors import VibstudyError
+from vibstudy.errors import VibstudyError, stopped
 from vibstudy.stats.claimfile import Claim
 from vibstudy.stats.finding import ALPHA, Finding
 from vibstudy.stats.missingness import observed_shares
@@ -43,7 +43,7 @@ def examine(claim: Claim, notes: pd.DataFrame) -> Finding:
         return Finding(claim, problem.remark)
     except VibstudyError as problem:
         text = " ".join(str(replace(item, repair="")) for item in problem.problems)
-        advice = " ".join(f"{item.repair.rstrip('.')}." for item in problem.problems if item.repair)
+        advice = " ".join(stopped(item.repair) for item in problem.problems if item.repair)
         return Finding(claim, Remark("problem", {"text": text}, advice))
 
 

@@ -218,7 +218,8 @@ TAG_NAMES = {
 def answer(finding: Finding, verdict: str, p: float, sequence: Standing, but: str = "") -> str:
     """The verdict as a sentence; `but` takes from it."""
     if finding.obstacle is not None:
-        return f"Not testable here. {advised(finding.obstacle)}"
+        reason = advised(finding.obstacle)
+        return f"Not testable here. {reason[:1].upper()}{reason[1:]}"
     f, unit = finding, f" {finding.unit}" if finding.unit else ""
     word = (
         verdict.capitalize()
