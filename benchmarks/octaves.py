@@ -129,7 +129,7 @@ def cases(folder: Path, kind: str, seed: int, soundfont: Path | None = None) -> 
             note = refine_note(audio.samples, audio.rate_hz, solo.line, row["onset_s"], row["offset_s"])
             if note is None:
                 continue
-            note, _ = undrawn(audio, note)
+            note, _ = undrawn(audio.samples, audio.rate_hz, note)
             accompaniment = find_accompaniment(audio.samples, audio.rate_hz, note)
             said = row["octave_below"]
             case = told | {

@@ -16,7 +16,8 @@ from vibstudy import cli
 from vibstudy.corpus.results import read_notes, read_recordings
 from vibstudy.errors import VibstudyError
 from vibstudy.paper.package import About, make_package
-from vibstudy.paper.pool import pool_packages
+from vibstudy.paper.parts import PACKAGE_FOLDER
+from vibstudy.paper.pool import _named, pool_packages
 from vibstudy.stats.claims import read_claims, run_claims
 from vibstudy.stats.history import (
     Recordings,
@@ -186,6 +187,13 @@ def test_what_cannot_be_pooled_is_told(packages, tmp_path, given, words):
     ]
     with pytest.raises(VibstudyError, match=words):
         pool_packages(texts, tmp_path / "pooled")
+
+
+def test_packages_as_they_are_made_have_the_names_of_their_studies(tmp_path):
+    texts = [str(tmp_path / study / PACKAGE_FOLDER) for study in ("berlin", "graz")]
+    assert {name: str(path) for name, path in _named(texts).items()} == dict(
+        zip(("berlin", "graz"), texts, strict=True)
+    )
 
 
 def test_pool_from_the_command_line(packages, tmp_path, capsys):

@@ -9,13 +9,14 @@ import pandas as pd
 import pytest
 import soundfile as sf
 from scipy.optimize import minimize_scalar
-from scipy.signal import butter, hilbert, sosfiltfilt
+from scipy.signal import butter, hilbert, resample_poly, sosfiltfilt
 from scipy.special import iv, jv
 
 from tests.fluid import TENOR_SAX, Tone, need_fluidsynth, render
+from tests.pinned_takes import in_room
 from vibstudy import cli, measure_recording
 from vibstudy.errors import VibstudyError
-from vibstudy.playing.resynthesis import cut_note, scale_vibrato
+from vibstudy.playing.resynthesis import cut_note, cut_out, scale_vibrato, vibrato_cents
 from vibstudy.playing.tones import (
     HIGHEST_PEAK_DBFS,
     SAMPLE_RATE_HZ,
@@ -303,6 +304,21 @@ def test_level_vibrato_is_taken_away_too(tmp_path):
     row = found.loc[found["duration_s"].idxmax()]
     assert pd.isna(row["extent_cents"]) or row["extent_cents"] < 2
     assert pd.isna(row["intensity_depth_db"]) or row["intensity_depth_db"] < 0.3
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_in_a_room_the_whole_vibrato_is_changed(seed):
+    """Far from the microphone: read as a window reads it, a quarter or less of this vibrato would go."""
+    spec = ToneSpec(pitch_hz=330.0, rate_hz=6.0, extent_cents=30.0, duration_s=2.0)
+    dry = resample_poly(make_tone(spec), 1, 2)
+    rate_hz = SAMPLE_RATE_HZ // 2
+    before = np.zeros(round(0.2 * rate_hz))
+    heard = in_room(np.random.default_rng(seed), np.concatenate([before, dry]), 2.0, 0.5)
+    note = cut_out(heard, rate_hz, 0.2, 2.2)
+    assert note.fit.extent_cents == pytest.approx(30.0, rel=0.03)
+    hann = np.hanning(len(note.line.time_s))
+    turn = np.exp(-2j * np.pi * spec.rate_hz * note.line.time_s)
+    assert 2 * abs(np.sum(hann * turn * vibrato_cents(note))) / hann.sum() == pytest.approx(30.0, rel=0.05)
 
 
 def test_versions_from_the_command_line(saxophone, tmp_path, capsys):

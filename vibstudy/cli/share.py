@@ -49,14 +49,14 @@ def package(
     """Pack the figures for others, without sound, paths, remarks and listeners' names; shows it first."""
     from vibstudy.paper.contents import Contents
     from vibstudy.paper.package import make_package
-    from vibstudy.paper.parts import About
+    from vibstudy.paper.parts import PACKAGE_FOLDER, About
 
     def approve(contents: Contents) -> bool:
         for line in contents.lines():
             say(line)
         return yes or not sys.stdin.isatty() or typer.confirm("Write it?", default=True)
 
-    out = study / "data-package" if out is None else out
+    out = study / PACKAGE_FOLDER if out is None else out
     files = make_package(study_folder(study), out, About(title, author, licence), remarks, approve)
     if not files:
         say("Nothing was written.")

@@ -46,6 +46,8 @@ from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
 
 NOTES, RECORDINGS, ENVIRONMENT = "notes.csv", "recordings.csv", "environment.json"
 
+PACKAGE_FOLDER = "data-package"
+"""What 'vibstudy package' calls the folder it makes in a study."""
 PATH_COLUMNS = ("path", "audio_path", "score_path", "notes_path")
 """Columns that name files of the user's disk; never in a package."""
 

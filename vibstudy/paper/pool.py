@@ -3,7 +3,8 @@
 Every package is verified first (:mod:`vibstudy.paper.verify`); nothing is joined unless all agree with
 themselves.
 
-* **Studies** have names: that of the package's folder, or ``NAME=FOLDER``. The column ``study`` says where
+* **Studies** have names: that of the package's folder (of the folder above, where it is called as 'vibstudy
+  package' calls it), or ``NAME=FOLDER``. The column ``study`` says where
   a recording comes from, and stands as a random factor (``crossed``) in every claim: studies differ in how
   recordings were found, and two of them are not one larger one.
 * **Recordings** are called ``STUDY.recording_id``, notes likewise. The same sound in two studies counts once.
@@ -40,7 +41,7 @@ from vibstudy.corpus.tables import TABLES, write_frame, write_package
 from vibstudy.corpus.texttable import read_text_table
 from vibstudy.corpus.untrusted import TEMPORARY
 from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
-from vibstudy.paper.parts import PATH_COLUMNS, About, Parts, read_parts
+from vibstudy.paper.parts import PACKAGE_FOLDER, PATH_COLUMNS, About, Parts, read_parts
 from vibstudy.paper.verify import verify_package
 from vibstudy.schema import (
     FIGURE_CELLS,
@@ -133,7 +134,8 @@ def _named(packages: Sequence[str]) -> dict[str, Path]:
     for text in packages:
         name, equals, folder = text.partition("=")
         if not equals or Path(text).is_dir():
-            folder, name = text, Path(text).resolve().name
+            folder, whole = text, Path(text).resolve()
+            name = whole.parent.name if whole.name == PACKAGE_FOLDER else whole.name
         if not _NAME.fullmatch(name):
             wrong = "a study's name is made of letters, digits, _ and -"
             problems.append(Problem(wrong, got=name, repair="Write NAME=FOLDER"))

@@ -32,6 +32,7 @@ from scipy.signal import resample_poly
 
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine, refine_note
+from vibstudy.recording.found import undrawn
 from vibstudy.vibrato.note import measure_note
 from vibstudy.vibrato.realised import VibratoFit
 
@@ -130,6 +131,9 @@ def cut_out(
 ) -> RealNote | None:
     """Cut a note out of a sound and measure its line; None when it has no vibrato, or no line.
 
+    Where a room or others draw the line it is straightened, as it is when a recording is measured: else a
+    part of the vibrato would stay in the sound it is taken out of.
+
     Parameters
     ----------
     samples : ndarray [shape=(n,)]
@@ -148,6 +152,8 @@ def cut_out(
     cut = np.asarray(samples[first:last], np.float32)
     origin_s = first / rate_hz
     line = refine_note(cut, rate_hz, track_line(cut, rate_hz), onset_s - origin_s, offset_s - origin_s)
+    if line is not None:
+        line, _ = undrawn(cut, rate_hz, line)
     fit = measure_note(line)[1] if line is not None else None
     if line is None or (fit is None and not straight):
         return None

@@ -318,26 +318,27 @@ def _refined(
     if pooled is None or not ((lower_share or 0.0) > LOWER_SHARE_ABOVE or pooled.snr_db < LOOK_BELOW_DB):
         surely = None if pooled is None or lower_share is None else Octave(1, -np.inf, _NO_LOWER)
         return _Refined(pooled, octave=surely)
-    line, straight = undrawn(audio, pooled, known)
+    line, straight = undrawn(audio.samples, audio.rate_hz, pooled, known)
     accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
     octave, parts = None, 1.0
     if lower_share is not None:
         octave = true_pitch(audio.samples, audio.rate_hz, line, accompaniment, lower_share)
         moved = refined(octave.parts) if octave.parts != 1 else None
         if moved is not None:
-            parts, pooled, (line, straight) = octave.parts, moved, undrawn(audio, moved)
+            parts, pooled = octave.parts, moved
+            line, straight = undrawn(audio.samples, audio.rate_hz, moved)
             accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
     return _Refined(line, accompaniment, octave, share_between(pooled, 3) < SPARSE, straight, parts)
 
 
 def undrawn(
-    audio: Audio, pooled: NoteLine, known: Straightened | None = None
+    samples: np.ndarray, rate_hz: float, pooled: NoteLine, known: Straightened | None = None
 ) -> tuple[NoteLine, Straightened | None]:
     """A note's line, straightened where a room or others may draw it: its halves disagree, or there are none.
 
     Parameters
     ----------
-    audio : Audio
+    samples, rate_hz
         The sound the line was refined from.
     pooled : NoteLine
         The line.
@@ -353,7 +354,7 @@ def undrawn(
     """
     if pooled.balance >= LEAST_BALANCE and sway_apart_cents(pooled) <= STRAIGHTEN_ABOVE_CENTS:
         return pooled, None
-    straight = known or straighten_note(audio.samples, audio.rate_hz, pooled)
+    straight = known or straighten_note(samples, rate_hz, pooled)
     pooled = replace(pooled, drawn=True)
     if straight is None or straight.gain > 0.0:
         return straight.line if straight else pooled, straight
