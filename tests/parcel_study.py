@@ -20,8 +20,9 @@ from tests.test_package import write_measured_study
 from vibstudy.decisions.edits import append_edit, make_edit
 from vibstudy.paper.package import make_package
 from vibstudy.paper.parts import About
-from vibstudy.stats.claims import hashes_of, read_claims
+from vibstudy.stats.claims import read_claims
 from vibstudy.stats.ledger import Ledger
+from vibstudy.stats.logbook import hashes_of
 
 LOGIN = getpass.getuser()
 HOST = platform.node()

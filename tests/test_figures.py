@@ -26,6 +26,7 @@ from vibstudy.figures import data, style
 from vibstudy.figures.own import FIGURES, put_on, read_own
 from vibstudy.figures.plane import _density_contour
 from vibstudy.figures.recording import fitted_vibrato, note_name
+from vibstudy.figures.saving import save_figure
 from vibstudy.sound.writing import SAFE_LEVEL_DB, safe_level
 from vibstudy.stats import fit_mixed, leave_out, simulate_power
 from vibstudy.stats.claims import Claim, Contrast
@@ -320,7 +321,7 @@ def test_saving_writes_picture_numbers_and_caption(drawn, tmp_path):
     from PIL import Image
 
     figure, table = drawn("rate_extent_plane")
-    saved = style.save_figure(figure, table, tmp_path / "figures", "plane")
+    saved = save_figure(figure, table, tmp_path / "figures", "plane")
     assert sorted(p.name for p in (tmp_path / "figures").iterdir()) == [
         "plane.csv", "plane.pdf", "plane.png", "plane.txt"
     ]  # fmt: skip
@@ -339,7 +340,7 @@ def test_large_figures_stay_within_the_pixel_limit(gallery, tmp_path):
     from PIL import Image
 
     figure, table = gallery["claims_forest"]("slide")
-    saved = style.save_figure(figure, table, tmp_path, "claims")
+    saved = save_figure(figure, table, tmp_path, "claims")
     with Image.open(saved.files["png"]) as picture:
         assert max(picture.size) <= 6000
 
@@ -347,14 +348,14 @@ def test_large_figures_stay_within_the_pixel_limit(gallery, tmp_path):
 def test_the_same_figure_is_the_same_file(gallery, tmp_path):
     for folder in ("a", "b"):
         figure, table = gallery["usage_by_player"]("column")
-        style.save_figure(figure, table, tmp_path / folder, "use", formats=("pdf", "png", "svg"))
+        save_figure(figure, table, tmp_path / folder, "use", formats=("pdf", "png", "svg"))
     for kind in ("pdf", "png", "svg", "csv", "txt"):
         assert (tmp_path / f"a/use.{kind}").read_bytes() == (tmp_path / f"b/use.{kind}").read_bytes(), kind
 
 
 def test_a_failed_save_leaves_the_old_files(gallery, tmp_path, monkeypatch):
     figure, table = gallery["usage_by_player"]("column")
-    style.save_figure(figure, table, tmp_path, "use")
+    save_figure(figure, table, tmp_path, "use")
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
     broken, _ = gallery["usage_by_player"]("column")
 
@@ -363,19 +364,19 @@ def test_a_failed_save_leaves_the_old_files(gallery, tmp_path, monkeypatch):
 
     monkeypatch.setattr(broken, "savefig", savefig)
     with pytest.raises(OSError, match="disk full"):
-        style.save_figure(broken, table, tmp_path, "use")
+        save_figure(broken, table, tmp_path, "use")
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
 def test_a_name_cannot_run_as_a_formula_in_a_spreadsheet(gallery, tmp_path):
     figure, _ = gallery["usage_by_player"]("column")
-    saved = style.save_figure(figure, pd.DataFrame({"player": ["=1+1"]}), tmp_path, "use")
+    saved = save_figure(figure, pd.DataFrame({"player": ["=1+1"]}), tmp_path, "use")
     assert "'=1+1" in saved.files["csv"].read_text(encoding="utf-8")
 
 
 def test_captions_are_escaped_in_the_notebook(gallery, tmp_path):
     figure, table = gallery["usage_by_player"]("column")
-    saved = style.save_figure(figure, table, tmp_path, "use", caption="<script>alert('x')</script>")
+    saved = save_figure(figure, table, tmp_path, "use", caption="<script>alert('x')</script>")
     assert "<script>" not in saved._repr_html_()
 
 

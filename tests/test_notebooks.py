@@ -109,7 +109,7 @@ def run_cells(notebook: Path, study: Path, monkeypatch) -> Page:
     import jupytext
 
     page = Page()
-    monkeypatch.setattr("vibstudy.figures.style._PRINT_DPI", 60)  # quicker; the files are tested elsewhere
+    monkeypatch.setattr("vibstudy.figures.saving._PRINT_DPI", 60)  # quicker; the files are tested elsewhere
     monkeypatch.setenv("VIBSTUDY_STUDY", str(study))
     monkeypatch.setattr("IPython.display.display", page)
     names = page.names

@@ -21,12 +21,12 @@ from vibstudy.stats.claims import (
     Contrast,
     evaluate_claims,
     examine,
-    log_claims,
     read_claims,
     run_claims,
 )
 from vibstudy.stats.filters import select
 from vibstudy.stats.ledger import Ledger
+from vibstudy.stats.logbook import log_claims
 from vibstudy.stats.multiple import tost
 from vibstudy.stats.remarks import Remark
 from vibstudy.stats.selection import assessable_notes, vibrato_notes

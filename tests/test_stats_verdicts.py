@@ -18,10 +18,11 @@ from tests.test_stats_claims import claim, corpus, measured_study, write
 from vibstudy.errors import VibstudyError
 from vibstudy.stats import fit_mixed
 from vibstudy.stats.claimfile import Plan, claims_text, read_claims
-from vibstudy.stats.claims import Contrast, evaluate_claims, examine, log_new, run_claims
+from vibstudy.stats.claims import Contrast, evaluate_claims, examine, run_claims
 from vibstudy.stats.history import Recordings, fingerprint, same_notes
 from vibstudy.stats.ledger import Ledger
 from vibstudy.stats.lineage import lineage_of
+from vibstudy.stats.logbook import log_new
 from vibstudy.stats.looks import _Walk, all_looks_p, boundaries, lasting, nominal_level, spent, standing_of
 from vibstudy.stats.missingness import chance_weights, observed_shares, trimmed
 from vibstudy.stats.multiple import Evidence, evidence, tost

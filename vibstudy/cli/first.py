@@ -174,7 +174,7 @@ def _log_claims(manifest: Path, out: Path) -> None:
     study = manifest.absolute().parent
     if out.absolute() != study / "results" or not _claimed(study):
         return
-    from vibstudy.stats.claims import log_claims
+    from vibstudy.stats.logbook import log_claims
 
     try:
         log_claims(study)

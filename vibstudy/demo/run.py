@@ -70,7 +70,8 @@ def run_demo(into: Path, workers: int | None, console: Console) -> int:
     """
     from vibstudy.demo.summary import print_summary
     from vibstudy.pages.first_look import renewed_first_look
-    from vibstudy.stats.claims import log_new, read_claims
+    from vibstudy.stats.claims import read_claims
+    from vibstudy.stats.logbook import log_new
 
     began = time.perf_counter()
     workers = workers or cpu_count()

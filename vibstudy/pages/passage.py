@@ -19,7 +19,7 @@ import pandas as pd
 from vibstudy.corpus.results import read_notes
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.passage import Take, passage_ribbons, takes_by_hand, takes_of_bars
-from vibstudy.figures.style import save_figure
+from vibstudy.figures.saving import save_figure
 from vibstudy.pages.examples import gain_for, wav_uri
 from vibstudy.pages.html import data_uri
 from vibstudy.pages.sounding import page_of, write_sounding

@@ -34,10 +34,11 @@ from vibstudy.paper.contents import FILES
 from vibstudy.paper.parts import ENVIRONMENT, NOTES, RECORDINGS, About, Parts
 from vibstudy.schema import table_schema
 from vibstudy.stats.claimfile import claims_text
-from vibstudy.stats.claims import CLAIMS_FILE, evaluate_claims, hashes_of
+from vibstudy.stats.claims import CLAIMS_FILE, evaluate_claims
 from vibstudy.stats.effects import add_decades
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
 from vibstudy.stats.ledger import Ledger
+from vibstudy.stats.logbook import hashes_of
 from vibstudy.study import formula
 
 DESCRIPTOR = "datapackage.json"

@@ -15,7 +15,8 @@ from vibstudy import figures as draw
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import add_period, default_cuts, vibrato_notes
 from vibstudy.figures.own import DEFAULT_GROUP, Own, put_on
-from vibstudy.figures.style import HouseFigure, save_figure
+from vibstudy.figures.saving import save_figure
+from vibstudy.figures.style import HouseFigure
 from vibstudy.stats.claims import CLAIMS_FILE, Claim, read_claims
 from vibstudy.stats.effects import standard_models
 from vibstudy.stats.usage import usage_index

@@ -45,8 +45,9 @@ from vibstudy.paper.contents import (
 from vibstudy.paper.parts import ENVIRONMENT, NOTES, PATH_COLUMNS, RECORDINGS, About, numbered, read_parts
 from vibstudy.schema import PROVENANCE_COLUMNS, typed
 from vibstudy.stats.claimfile import claims_text
-from vibstudy.stats.claims import CLAIMS_FILE, log_new, read_claims
+from vibstudy.stats.claims import CLAIMS_FILE, read_claims
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
+from vibstudy.stats.logbook import log_new
 
 
 def make_package(

@@ -40,9 +40,9 @@ from vibstudy.decisions.effects import standing_edits
 from vibstudy.errors import Problem, VibstudyError, raise_any
 from vibstudy.schema import MANIFEST_COLUMNS, NOTE_COLUMNS, PROVENANCE_COLUMNS, RECORDING_COLUMNS
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, read_claims
-from vibstudy.stats.claims import hashes_of
 from vibstudy.stats.ledger import EVENTS, Ledger
 from vibstudy.stats.ledger import FILE_NAME as LOG_FILE
+from vibstudy.stats.logbook import hashes_of
 
 NOTES, RECORDINGS, ENVIRONMENT = "notes.csv", "recordings.csv", "environment.json"
 

@@ -390,7 +390,7 @@ def practise(
         From :func:`summary`.
     history : DataFrame
     """
-    from vibstudy.figures.style import save_figure
+    from vibstudy.figures.saving import save_figure
     from vibstudy.recording import measure_recording
 
     if beat_bpm is not None and beat_bpm <= 0:

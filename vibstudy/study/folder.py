@@ -375,10 +375,10 @@ class Study:
         name: str,
         caption: str | None = None,
     ) -> None:
-        """Save a figure with its numbers under ``figures/`` and show it (see ``style.save_figure``)."""
+        """Save a figure with its numbers under ``figures/`` and show it (see ``saving.save_figure``)."""
         from IPython.display import display
 
-        from vibstudy.figures.style import save_figure
+        from vibstudy.figures.saving import save_figure
 
         self._keep_all(getattr(figure, "numbers", None))
         display(save_figure(figure, table, self.figures, name, caption))
