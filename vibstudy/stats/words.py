@@ -86,7 +86,7 @@ REMARKS: dict[str, Callable[[Values], str]] = {
     "rests on": lambda v: f"The comparison rests on {v['player']}: without this player it cannot be made.",
     "turned": _turned,
     # why a claim cannot be tested
-    "problem": lambda v: str(v["text"]),
+    "problem": lambda v: v["text"][:1].upper() + v["text"][1:],
     "no note": lambda v: f"No note passes the filter {v['filter']!r}.",
     "no value": lambda v: f"No note chosen has a value of {v['column']}.",
     "one value": lambda v: f"All notes chosen have the same {v['column']}: there is nothing to compare.",
@@ -218,8 +218,7 @@ TAG_NAMES = {
 def answer(finding: Finding, verdict: str, p: float, sequence: Standing, but: str = "") -> str:
     """The verdict as a sentence; `but` takes from it."""
     if finding.obstacle is not None:
-        reason = advised(finding.obstacle)
-        return f"Not testable here. {reason[:1].upper()}{reason[1:]}"
+        return f"Not testable here. {advised(finding.obstacle)}"
     f, unit = finding, f" {finding.unit}" if finding.unit else ""
     word = (
         verdict.capitalize()
