@@ -192,7 +192,7 @@ def test_holm_counts_the_claims_and_leaves_exploration_apart() -> None:
         ({"contrast": Contrast("decad", 1930, 1970)}, "Did you mean 'decade'?"),
         ({"contrast": Contrast("region", "Nort", "South")}, "Did you mean 'North'?"),
         ({"contrast": Contrast("region", "North", "South"), "adjust": ("mediun",)}, "Did you mean 'medium'?"),
-        ({"filter": "medium == 'tape'"}, "column medium: no note has this value (got 'tape')"),
+        ({"filter": "medium == 'tape'"}, "Column medium: no note has this value (got 'tape')"),
         ({"filter": "mediun == 'tape_lp'"}, "Did you mean 'medium'?"),
         ({"filter": "decade > 2000"}, "No note passes the filter"),
         ({"filter": "decade == 1930"}, "All notes chosen have the same decade"),
