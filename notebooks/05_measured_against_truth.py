@@ -60,6 +60,7 @@ if truth is not None:
                 "true notes found": (pairs["found"].sum(), "notes"),
                 "share found": (100 * pairs["found"].mean(), "%"),
                 "notes without a true partner": (len(more), "notes"),
+                "of these in no model": ((~more["counts"]).sum(), "notes"),
                 "of these in models": (more["counts"].sum(), "notes"),
                 "of these parts of a true note": ((more["counts"] & more["piece"]).sum(), "notes"),
             },
