@@ -146,6 +146,61 @@ def test_a_soft_attack_is_less_certain_than_a_hard_one():
     assert 0 < hard["onset_se_s"].item() < soft["onset_se_s"].item()
 
 
+# --- what is no note of its own
+
+
+@pytest.mark.parametrize(
+    ("lengths_s", "levels_db", "notes"),
+    [
+        ((0.1, 0.6), (-12.0, 0.0), 1),  # it begins to speak
+        ((0.6, 0.03, 0.1), (0.0, -12.0, -3.0), 1),  # it ends in a beat
+        ((0.6, 0.03, 0.25), (0.0, -12.0, -3.0), 2),  # what is long enough is begun anew
+        ((0.14, 0.03, 0.14), (0.0, -12.0, -3.0), 2),  # neither leans on the other
+    ],
+)
+def test_beside_silence_an_ornament_on_its_own_pitch_is_the_notes(lengths_s, levels_db, notes):
+    level_db = np.repeat(levels_db, [round(one * RATE_HZ) for one in lengths_s])
+    found = found_in(voice(np.zeros(len(level_db)), level_db))
+    assert len(found) == notes
+    assert found["onset_s"].iloc[0] == pytest.approx(PAD_S, abs=0.02)
+    assert found["offset_s"].iloc[-1] == pytest.approx(PAD_S + sum(lengths_s), abs=0.04)
+
+
+def test_between_notes_a_quick_one_on_the_same_pitch_stays():
+    lengths_s = (0.5, 0.03, 0.1, 0.5)
+    level_db = np.repeat((0.0, -12.0, 0.0, 0.0), [round(one * RATE_HZ) for one in lengths_s])
+    cents = np.where(np.arange(len(level_db)) < 0.63 * RATE_HZ, 0.0, 300.0)
+    assert len(found_in(voice(cents, level_db))) == 3
+
+
+def together(*voices: np.ndarray) -> np.ndarray:
+    size = max(map(len, voices))
+    return np.sum([np.pad(one, (0, size - len(one))) for one in voices], axis=0)
+
+
+@pytest.mark.parametrize(("begun", "notes"), [(False, 1), (True, 2)])
+def test_a_string_that_rings_on_is_no_note_and_a_soft_last_one_is(begun, notes):
+    stopped, ringing_s = 0.8, 1.05
+    time_s = clock(ringing_s)
+    decay_db = -8.0 - 20.0 * np.maximum(time_s - stopped, 0.0)
+    level_db = np.where(time_s < stopped, -90.0, decay_db) if begun else decay_db
+    note = voice(np.zeros(round(stopped * RATE_HZ)), base_hz=103.8)
+    found = found_in(together(note, voice(np.zeros(len(time_s)), level_db, base_hz=98.0, seed=1)))
+    assert len(found) == notes
+    assert found["pitch_hz"].iloc[0] == pytest.approx(103.8, rel=0.01)
+    assert found["offset_s"].iloc[0] == pytest.approx(PAD_S + stopped, abs=0.03)
+
+
+@pytest.mark.parametrize(("upper_db", "later_db", "notes"), [(-8.0, -8.0, 1), (6.0, -40.0, 2)])
+def test_a_note_begins_with_a_harmonic_that_sounds_on(upper_db, later_db, notes):
+    time_s = clock(0.9)
+    low_db, high_db = np.where(time_s < 0.1, [[-90.0], [upper_db]], [[0.0], [later_db]])
+    found = found_in(together(voice(time_s * 0, low_db, base_hz=110.0), voice(time_s * 0, high_db, 220.0)))
+    assert len(found) == notes
+    assert found["onset_s"].iloc[0] == pytest.approx(PAD_S, abs=0.03)
+    assert found["pitch_hz"].iloc[-1] == pytest.approx(110.0, rel=0.005)
+
+
 # --- from note to note
 
 

@@ -12,7 +12,8 @@ or silence that ends it. Pitch, level and spectrum decide together:
    "trill", a wide vibrato one plain note, and what may be either one note of kind "unclear".
 4. Repeated notes are parted at their attacks (:mod:`vibstudy.notes.attacks`).
 5. Edges to a few milliseconds, with errors (:mod:`vibstudy.notes.edges`).
-6. What is likely the accompaniment's is dropped; short notes that lean on a neighbour are ornaments.
+6. What is likely the accompaniment's is dropped; short notes that lean on a neighbour are ornaments, but
+   beside silence those on its own pitch are how it begins to speak, or its end.
 
 Conventions
 -----------
@@ -44,6 +45,7 @@ from vibstudy.notes.edges import (
 )
 from vibstudy.notes.kinds import classify_spans, swing_columns
 from vibstudy.notes.line import HOP_S, HeldLine, hold_line, to_hz
+from vibstudy.notes.resonances import without_resonances
 from vibstudy.notes.spans import SAME_CENTS, Solo, Span, heard, held_spans, join_half_cycles
 from vibstudy.notes.trill import ANYBODY, Habit
 from vibstudy.pitch.contour import Contour
@@ -128,8 +130,9 @@ def find_notes(
     spans = [part for span in spans for part in split_at_attacks(solo, levels, span)]
     spans = with_held_ends(solo, levels, spans)
     spans = join_half_cycles(line, spans)  # the line may have gone on to the next note in the last half cycle
+    spans = without_resonances(solo, levels, spans)
     notes = _soloist_only(line, levels, _place_edges(solo, levels, spans))
-    notes = _name_kinds(notes, min_note_s)
+    notes = _name_kinds(_with_own_ends(notes), min_note_s)
     for note in notes:
         note["quality"] = _quality(line, note)
     return FoundNotes(notes, _mend(line, contour, notes))
@@ -146,21 +149,49 @@ def _mend(line: HeldLine, contour: Contour, notes: list[dict]) -> Contour:
     return Contour(line.time_s, f0, np.where(np.isfinite(f0), confidence, 0.0), contour.tracker)
 
 
+def _with_own_ends(notes: list[dict]) -> list[dict]:
+    """Give a note what is too short for its own, leans on it on its own pitch, and is beside silence.
+
+    A grace note or a turn is on another pitch. On the same one a sound begins to speak, or fades in beats.
+    """
+    out: list[dict] = []
+    for i, note in enumerate(notes):
+        last, before = (out[-1], out[-2] if len(out) > 1 else None) if out else (None, None)
+        following = notes[i + 1] if i + 1 < len(notes) else None
+        if last and _is_end_of(note, last, following):
+            out[-1] = {**last, **{key: note[key] for key in ("offset_s", "offset_se_s")}}
+        elif last and _is_end_of(last, note, before):
+            out[-1] = {**note, **{key: last[key] for key in ("onset_s", "onset_se_s")}}
+        else:
+            out.append(note)
+    return out
+
+
+def _is_end_of(part: dict, note: dict, beyond: dict | None) -> bool:
+    """Whether a part is the begin or the end of a note that it touches, with silence `beyond` it."""
+    leans = _leans_on(part, note) and "trill" not in (part["note_kind"], note["note_kind"])
+    short = part["offset_s"] - part["onset_s"] < ORNAMENT_S
+    same = abs(1200.0 * np.log2(part["pitch_hz"] / note["pitch_hz"])) < SAME_CENTS
+    return leans and short and same and (beyond is None or _gap_s(part, beyond) > _TOUCHING_S)
+
+
+def _gap_s(one: dict, other: dict) -> float:
+    """Time between two notes, in whichever order; less than 0 where they overlap."""
+    return max(one["onset_s"] - other["offset_s"], other["onset_s"] - one["offset_s"])
+
+
+def _leans_on(part: dict, note: dict) -> bool:
+    """Whether no gap is heard between a part and a longer note."""
+    length = part["offset_s"] - part["onset_s"]
+    return abs(_gap_s(part, note)) < _LEANING_S and note["offset_s"] - note["onset_s"] > 1.5 * length
+
+
 def _name_kinds(notes: list[dict], min_note_s: float) -> list[dict]:
     """Mark ornaments; drop what is too short and leans on nothing."""
     named = []
     for i, note in enumerate(notes):
         length = note["offset_s"] - note["onset_s"]
-        leans = any(
-            # it leans on a longer one
-            abs(gap) < _LEANING_S and other["offset_s"] - other["onset_s"] > 1.5 * length
-            for gap, other in (
-                (notes[i + 1]["onset_s"] - note["offset_s"], notes[i + 1])
-                if i + 1 < len(notes)
-                else (9, note),
-                (note["onset_s"] - notes[i - 1]["offset_s"], notes[i - 1]) if i else (9, note),
-            )
-        )
+        leans = any(_leans_on(note, other) for other in [*notes[i + 1 : i + 2], *notes[max(i - 1, 0) : i]])
         if note["note_kind"] == "note" and _LEAST_ORNAMENT_S <= length < ORNAMENT_S and leans:
             named.append({**note, "note_kind": "ornament"})
         elif length >= min_note_s:

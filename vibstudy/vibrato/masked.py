@@ -1,14 +1,15 @@
 """Whether a note in a room or with accompaniment is so far covered that its vibrato cannot be told.
 
-An error is no reason: a note counts with its standard errors. But these are those of the optimum found.
-Where what the sound leaves open is so wide that the true vibrato may be another one, there is no single
-optimum. The next rate that fits is one cycle more or less in the same span; three standard errors must stay
-on this side of half-way to it. And two of them, the 95 % interval, must hold nothing that would be called
-wrong: rates `WRONG_HZ` and extents `WRONG_SHARE` away. (With three, narrow vibratos were left out and wide
-ones not.) Only that part of the errors is asked which room and other players make, and doubt about where the
-vibrato begins, with what the halves of the harmonics say (:func:`vibstudy.vibrato.note.widening`): that an
-irregular vibrato's mean is not known better is so in the driest take, and who left such notes out would
-choose among players.
+An error is no reason: a note counts with its standard errors. But these are those of the optimum found. Where
+what the sound leaves open is so wide that the true vibrato may be another one, there is no single optimum. It
+is asked of notes that stand out by less than 18 dB or are mostly room: others nobody covers
+(:mod:`vibstudy.recording.measured`), and their errors are those of any short vibrato. The next rate that fits
+is one cycle more or less in the same span; three standard errors must stay on this side of half-way to it.
+And two of them, the 95 % interval, must hold nothing that would be called wrong: rates `WRONG_HZ` and extents
+`WRONG_SHARE` away. (With three, narrow vibratos were left out and wide ones not.) Only that part of the
+errors is asked which room and other players make, and doubt about where the vibrato begins, with what the
+halves of the harmonics say (:func:`vibstudy.vibrato.note.widening`): that an irregular vibrato's mean is not
+known better is so in the driest take, and who left such notes out would choose among players.
 
 A note without vibrato says so only where one that can be heard would have been found: where the narrowest
 that the test would show (``extent_limit_cents``) is below `HEARD_CENTS`. In rooms the lines of narrow
