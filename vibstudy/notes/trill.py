@@ -28,9 +28,9 @@ round by what the player plays (:class:`Habit`), are those of
   tells the others tell, too.);
 * what the mean spectrum holds between the two notes, where they take turns (:mod:`vibstudy.notes.between`):
   between the turns of vibratos 3.2 dB less than at them (normal, spread 1.6; two of a hundred hold anything),
-  between the notes of most quick trills 13 dB less (5). Of three in ten, and of round ones, it is as of
-  vibratos: a gap that is filled says hardly anything against a trill, one that is empty much for it, in
-  rooms, too;
+  between the notes of most quick trills 13 dB less (5); what is emptier still says as much as that. Of three
+  in ten, and of round ones, it is as of vibratos: a gap that is filled says hardly anything against a trill,
+  one that is empty much for it, in rooms, too;
 * the interval: 1 or 2 semitones or, as trill fingerings are, a little less (:data:`_STEPS`), against the
   width of a vibrato, log-normal about what the player's mostly are (spread 0.45) or, of singers, about
   120 cents (spread 0.5);
@@ -243,6 +243,7 @@ def _by_gap(gap_db: float) -> float:
     """Log likelihood ratio of a quick trill, by what lies between its notes."""
     if not np.isfinite(gap_db):
         return 0.0
+    gap_db = max(gap_db, _GAP_DB[0])  # what is emptier still is no less a trill
     trill, vibrato = (np.exp(_log_normal(gap_db, *of)) for of in zip(_GAP_DB, _GAP_SPREAD, strict=True))
     return float(
         np.log(_FILLED + (1 - _FILLED) * trill / ((1 - _ANY_GAP) * vibrato + _ANY_GAP / _ANY_GAP_DB))
