@@ -57,6 +57,15 @@ def test_a_note_goes_on_though_others_come_in_or_go(after):
         assert last_frame(bank_of(np.ones(FRAMES), noise, seed), 24) == FRAMES
 
 
+@pytest.mark.parametrize("after", [0.7, 1.4, 2.0])
+@pytest.mark.parametrize("noise", [1.5, 3.0])
+def test_a_note_goes_on_under_louder_others(noise, after):
+    """Steady levels explain little more than of noise alone, and a new chord is up to 6 dB louder."""
+    changing = noise * np.where(np.arange(FRAMES) < ENDS, 1.0, after)
+    for seed in range(6):
+        assert last_frame(bank_of(np.ones(FRAMES), changing, seed), 24) > 0.8 * FRAMES
+
+
 def test_a_short_note_is_left_as_it_is():
     bank = bank_of(np.ones(FRAMES), np.full(FRAMES, 0.1), 1)
     assert last_frame(bank.until(26), 24) == 26

@@ -61,6 +61,25 @@ def test_what_mostly_may_be_a_trill_stays_so(extent_cents, unclear, kind):
     assert (whole["note_kind"], "trill_p" in whole) == (kind, kind == "unclear")
 
 
+def test_sound_between_the_lines_keeps_pieces_apart_until_their_pitch_is_settled():
+    """Others' steady notes an octave below look like an octave of the note's own."""
+    t = np.arange(int((END_S + 0.2) * RATE_HZ)) / RATE_HZ
+    others = sum(np.cos(np.pi * k * F0_HZ * t + k) / k for k in (1, 3, 5, 7))
+    sound = swinging(30.0) + 0.1 * others
+    rows = merge_oversegmented(sound, RATE_HZ, line(), pieces())
+    assert [row["onset_s"] for row in rows] == [0.1, *CUTS_S]
+    (whole,) = merge_oversegmented(sound, RATE_HZ, line(), rows, settled=True)
+    assert whole["offset_s"] == END_S
+
+
+def test_what_was_asked_of_the_same_pieces_is_not_asked_again():
+    rows = merge_oversegmented(swinging(30.0, gap_s=0.02), RATE_HZ, line(), pieces())
+    again = merge_oversegmented(swinging(30.0), RATE_HZ, line(), rows, settled=True)
+    assert [row["onset_s"] for row in again] == [0.1, 0.7]
+    rows[0].pop("asked")
+    assert len(merge_oversegmented(swinging(30.0), RATE_HZ, line(), rows, settled=True)) == 1
+
+
 def test_short_pieces_lead_from_no_step_to_the_next():
     """Each lies within 60 cents of the one before, the last a semitone above the first."""
     rows = pieces()

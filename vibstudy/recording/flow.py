@@ -35,6 +35,7 @@ from vibstudy.recording.found import (
     within_range,
 )
 from vibstudy.recording.measured import doubt_register, measure_vibrato
+from vibstudy.recording.parted import joined_at_true_pitch
 from vibstudy.recording.tables import RecordingResult, line_frame, result_of, thinned_line
 from vibstudy.schema import FIGURE_CELLS
 from vibstudy.sound.media import MediaMeter, codec_cutoff
@@ -320,6 +321,8 @@ def _find_notes(
                         rows.append(part)
                         notes.append(note)
         settle_octaves(audio, found.line, rows, notes, octaves)
+        notes = joined_at_true_pitch(audio, found.line, rows, notes, octaves)
+        free_from_s = max([free_from_s, *(note.values["offset_s"] for note in notes[-1:])])
     return _BlockNotes(notes, free_from_s, found.tracked.tracker)
 
 

@@ -9,6 +9,10 @@ Pieces on one pitch that touch are straightened as one note (:mod:`vibstudy.pitc
 have one vibrato, a cut between them stands only if a silence of the direct sound is likelier there than none
 (:mod:`vibstudy.pitch.repeated`): a tongue stops all harmonics, a room takes one here and another there. What
 seemed a trill or a wide vibrato is a note where, straightened, it swings less than any trill.
+
+Pieces that may lie an octave or a twelfth apart, or lower than the line, wait until their own sound has told
+their pitch (:mod:`vibstudy.pitch.octaves`), and are asked then: others' attacks part notes, too, and what
+others play between a note's lines, or a weak fundamental, leaves its octave open.
 """
 
 from __future__ import annotations
@@ -33,7 +37,7 @@ BETWEEN_ABOVE_DB = -12.0
 lower."""
 CLEAR_DB = 25.0
 """A note that stands out by more is seldom parted by a room, though its line may be drawn by one."""
-TOUCHING_S, SAME_CENTS = 0.03, 60.0
+TOUCHING_S, SAME_CENTS = 0.06, 60.0
 CUT_S = 0.06  # so far from a silence a cut may lie
 RATES_HZ = (3.0, 10.0)  # rates of vibrato
 SURE_P = 1e-3  # a vibrato that is surely there
@@ -43,7 +47,12 @@ _OF_WHOLE = ("trill_p", "trill_rate_hz", "trill_interval_cents")
 
 
 def merge_oversegmented(
-    samples: np.ndarray, rate_hz: float, contour: Contour, rows: Sequence[Mapping[str, Any]]
+    samples: np.ndarray,
+    rate_hz: float,
+    contour: Contour,
+    rows: Sequence[Mapping[str, Any]],
+    *,
+    settled: bool = False,
 ) -> list[dict[str, Any]]:
     """Join what a room parted.
 
@@ -57,17 +66,22 @@ def merge_oversegmented(
         The line of the soloist.
     rows : sequence of mapping
         Notes as :func:`vibstudy.notes.segment.find_notes` gives them, in the order of time.
+    settled : bool
+        Whether contour and notes have their true pitch.
 
     Returns
     -------
     list of dict
         The notes; where none was parted, as they were. With ``straight``, what straightening gave, where the
-        whole is as it was straightened.
+        whole is as it was straightened; with ``asked``, where it was, the beginning of the notes it was asked
+        with.
     """
     out: list[dict[str, Any]] = []
     for run in _runs(rows):
         doubted = len(run) > 1 or run[0]["note_kind"] == "unclear"
-        out += _joined(samples, rate_hz, contour, run) if doubted else run
+        before = {row.get("asked") for row in run}
+        known = len(before) == 1 and None not in before
+        out += _joined(samples, rate_hz, contour, run, settled) if doubted and not known else run
     return out
 
 
@@ -92,17 +106,20 @@ def _runs(rows: Sequence[Mapping[str, Any]]) -> list[list[dict[str, Any]]]:
 
 
 def _joined(
-    samples: np.ndarray, rate_hz: float, contour: Contour, run: list[dict[str, Any]]
+    samples: np.ndarray, rate_hz: float, contour: Contour, run: list[dict[str, Any]], settled: bool
 ) -> list[dict[str, Any]]:
+    asked = [row | {"asked": run[0]["onset_s"]} for row in run]
     line = refine_note(samples, rate_hz, contour, run[0]["onset_s"], run[-1]["offset_s"])
     if line is None or line.snr_db > CLEAR_DB:
-        return run
+        return asked
     straight = straighten_note(samples, rate_hz, line)
     if straight is None or detect(pitch_series(straight.line), *RATES_HZ).p > SURE_P:
-        return run
+        return asked
     accompaniment = find_accompaniment(samples, rate_hz, straight.line)
-    if accompaniment.below_db > BETWEEN_ABOVE_DB or accompaniment.twelfth_db > TWELFTH_ABOVE_DB:
+    between = accompaniment.below_db > BETWEEN_ABOVE_DB or accompaniment.twelfth_db > TWELFTH_ABOVE_DB
+    if between and not settled:
         return run  # there may be notes an octave or a twelfth apart
+    run = asked
     parts = [[run[0]]]
     for row in run[1:]:
         if straight.silences.near(row["onset_s"], CUT_S):
