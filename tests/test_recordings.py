@@ -34,7 +34,7 @@ from vibstudy.pitch.octaves import (
 )
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
-from vibstudy.recording.found import find_note, rejoin, settle_octaves
+from vibstudy.recording.found import find_note, find_repeated, rejoin, settle_octaves
 from vibstudy.sound.reading import Audio
 from vibstudy.vibrato.masked import is_masked
 from vibstudy.vibrato.note import measure_note
@@ -261,7 +261,7 @@ def lower(contour: Contour, parts: float) -> Contour:
 def told(samples: np.ndarray, contour: Contour, span: tuple[float, float], said: float = 0.0) -> float:
     """By what the pitch of a note along `contour` is to be divided, surely."""
     line = refine_note(samples, RATE_HZ, contour, *span)
-    parts, odds, _ = true_pitch(samples, RATE_HZ, line, find_accompaniment(samples, RATE_HZ, line), said)
+    parts, odds, *_ = true_pitch(samples, RATE_HZ, line, find_accompaniment(samples, RATE_HZ, line), said)
     assert (odds > 2) if parts != 1 else (odds < -2)
     return parts
 
@@ -313,6 +313,23 @@ def test_harmonics_between_are_measured_beside_their_neighbours():
     )  # these stand still, beside a line that moves
     assert look_between(sound, RATE_HZ, line, 2, 1).weakest_db == pytest.approx(0, abs=0.5)
     assert look_between(sound[: round(0.12 * RATE_HZ)], RATE_HZ, line, 2, 2) is None
+
+
+def test_notes_an_octave_apart_under_one_line_are_two():
+    """Others, an octave below the upper one, who join in part no note."""
+    low, _ = held(220.0, 1.3, snr_db=20.0, extent_cents=20.0)
+    high, contour = held(440.0, 1.3, snr_db=20.0, extent_cents=20.0)
+    t = np.arange(len(high.samples)) / RATE_HZ
+    joint = np.clip((t - 0.7) / 0.02, 0.0, 1.0)
+    row = {"onset_s": high.onset_s, "offset_s": high.offset_s, "octave_below": 0.0}
+    leaping = as_audio(low.samples * (1.0 - joint) + high.samples * joint)
+    (_, first), (second_row, second) = find_repeated(leaping, contour, row)
+    assert first.line.reference_hz == pytest.approx(220.0, rel=0.002)
+    assert second.line.reference_hz == pytest.approx(440.0, rel=0.002)
+    assert second_row["onset_s"] == pytest.approx(0.71, abs=0.03)
+    others = held(220.3, 1.3, snr_db=40.0, extent_cents=0.0)[0].samples * joint
+    ((_, note),) = find_repeated(as_audio(high.samples + others), contour, row)
+    assert note.line.reference_hz == pytest.approx(440.0, rel=0.002)
 
 
 def as_audio(samples: np.ndarray) -> Audio:

@@ -13,6 +13,9 @@ the line held (:func:`vibstudy.pitch.refine.harmonics_along`), and asked (:class
 - How likely are they lines along the note's own course, however soft, rather than silent, or others' lines of
   steady pitch (:attr:`Between.own`)? So a weak fundamental is heard, as where a wind's second harmonic is far
   stronger: what a room or others leave there is no line along that course.
+- Do they sound in a stretch of the note only (:attr:`Between.partly`)? Then they are no weak fundamental, but
+  the line held the upper of two notes an octave apart through both, or another sounds; where the octave is
+  sure on both sides and not the same, the note leaps there (:attr:`Octave.leaps_s`).
 
 The answers give the log odds that the lower pitch is the true one, by logistic regression, in which a lower
 note of weak fundamental is an answer of its own. For the octave they also count in what share of the frames
@@ -34,8 +37,9 @@ piano: 2 of 55 missed, 4 of 593 moved; no error at the twelfth.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -70,11 +74,16 @@ WEAK_SHARE = 0.008
 """Share of notes that are lower and of weak fundamental, before anything is heard. Of 0.024, as the cases
 counted that the weights were learnt from, down to 0.003 it makes the truth likeliest on 37 other takes of
 ``benchmarks/rooms.py``, 837 notes of weak fundamental and 424 others, the others counted ten times."""
+LEAP_ODDS = 2.0
+"""Log odds from which on the octave is not doubted."""
 _SHARE_REACH = 10.0
 """Log odds of the least and the greatest share of a recording's notes that is looked at."""
 _ASKED = {2.0: (2, 2), 3.0: (3, 3), 0.5: (2, 1)}
 _NEAR_OCTAVES = 0.06
 _EDGE_S = 0.03
+LEAST_S = 0.12
+"""A note on either side of a leap lasts so long: a shorter one is an ornament."""
+STEP_S = 0.015
 _HEARD_DB = 50.0  # a harmonic between softer neighbours (re the strongest) says nothing
 _OTHERS_CENTS = 45.0  # so far from a harmonic another's line is not the next semitone's
 _MOST_APART_DB, _DECAY_DB_S = 8.0, (-30.0, 10.0)
@@ -99,6 +108,12 @@ class Between:
     own : float
         Log likelihood ratio, compressed (inverse hyperbolic sine): each may be the note's own, against each
         being silent or another's line of steady pitch (:func:`_own`).
+    partly : float
+        Log likelihood ratio, compressed as `own`, of being such lines in a stretch of the note only against
+        all the while (:func:`_change`); at least 0.
+    changes_s : tuple of float
+        When they begin, or cease, to be lines along the note's course, s from the first sample
+        (:func:`_change`); none where they are or are not all the while.
     """
 
     weakest_db: float
@@ -107,6 +122,8 @@ class Between:
     lowest_db: float
     decay_db_s: float
     own: float
+    partly: float = 0.0
+    changes_s: tuple[float, ...] = ()
 
     def odds(self, weights: np.ndarray, *more: float) -> np.ndarray:
         """Log odds that they are the note's own, in each of the ways that the rows of weights tell.
@@ -130,11 +147,14 @@ class Octave(NamedTuple):
     lower : ndarray [shape=(2,)] | None
         Log odds of the octave below, of full and of weak fundamental, against the pitch held; -inf when there
         was no reason to ask, None when the note is too short to tell.
+    leaps_s : float | None
+        When first it leaps to the octave below, or from it, s from the first sample.
     """
 
     parts: float
     odds: float
     lower: np.ndarray | None
+    leaps_s: float | None = None
 
 
 def octave_below(line: Contour, tracked: Contour, onset_s: float, offset_s: float) -> float:
@@ -205,6 +225,7 @@ def look_between(
         return None
     apart = _db(power[between].sum(axis=0)) - _db(power[~between].sum(axis=0))
     since_s = time_s - time_s.mean()
+    partly, changes_s = _change(harmonics[heard], power[heard], time_s)
     return Between(
         # the same in benchmarks/octaves.py, which learns the weights
         weakest_db=float(np.quantile(steady, 0.1)),
@@ -213,7 +234,44 @@ def look_between(
         apart_db=min(float(apart.std()), _MOST_APART_DB),
         decay_db_s=float(np.clip(since_s @ apart / (since_s @ since_s), *_DECAY_DB_S)),
         own=float(np.arcsinh(_own(harmonics[heard], power[heard], np.array(heard) + 1, time_s, line, below))),
+        partly=float(np.arcsinh(partly)),
+        changes_s=changes_s,
     )
+
+
+def _change(rows: np.ndarray, slow: np.ndarray, time_s: np.ndarray) -> tuple[float, tuple[float, ...]]:
+    """By how much it is likelier that harmonics [shape=(rows, frames)] sound in a stretch only, and its ends.
+
+    Of all stretches that one in which it is likeliest that they are lines along the course, by what a line
+    explains of each row's slow power, as in :func:`_own`, against the whole note, the stretch charged. A room
+    hides such lines, too, so no more counts than what is missing elsewhere: how unlikely so little power is
+    of a row that goes on as strong. Nothing, and no ends, where the whole is likelier.
+    """
+    n, hop_s = len(time_s), time_s[1] - time_s[0]
+    least = round(LEAST_S / hop_s)
+    if n < 2 * least + 2:
+        return 0.0, ()
+    inner = np.arange(least, n - least, max(round(STEP_S / hop_s), 1))
+    begin, end = (each.ravel() for each in np.meshgrid([0, *inner], [*inner, n], indexing="ij"))
+    tried = end - begin >= least
+    begin, end = begin[tried], end[tried]
+    sums, powers = (np.cumsum(np.pad(each, ((0, 0), (1, 0))), axis=1) for each in (rows, slow))
+    frames = end - begin
+    steady = np.abs(sums[:, end] - sums[:, begin]) ** 2 / frames
+    values = NOISE_BANDWIDTH / COURSE_S * hop_s * frames
+    share = steady / np.maximum(powers[:, end] - powers[:, begin], 1e-300)
+    gain = np.maximum(-values * np.log(np.maximum(1.0 - share, FLOOR)) - np.log(values), 0.0).sum(axis=0)
+    best = int(np.argmax(gain))
+    whole = gain[(begin == 0) & (end == n)].max(initial=0.0)
+    likelier = float(gain[best] - whole - np.log(len(gain)))
+    outside = (powers[:, -1] - powers[:, end[best]] + powers[:, begin[best]]) / max(n - frames[best], 1)
+    left = np.minimum(outside * frames[best] / np.maximum(steady[:, best], 1e-300), 1.0)
+    left = np.maximum(left, FLOOR)
+    missing = NOISE_BANDWIDTH / COURSE_S * hop_s * (n - frames[best]) * np.sum(left - 1.0 - np.log(left))
+    likelier = min(likelier, float(missing))
+    if likelier <= 0.0:
+        return 0.0, ()
+    return likelier, tuple(float(time_s[at]) for at in (begin[best], end[best]) if 0 < at < n)
 
 
 def _own(
@@ -287,16 +345,35 @@ def true_pitch(
         0.5: (_HIGHER, share_between(line, 2)),
     }
     odds: dict[float, float] = {}
+    leaps_s: float | None = None
     lower: np.ndarray | None = np.full(len(_LOWER), -np.inf)
     for divisor, (parts, below) in octave_candidates(line, accompaniment, lower_share).items():
         found = look_between(samples, rate_hz, line, parts, below)
         ways = None if found is None else found.odds(*counted[divisor])
+        if divisor == 2.0 and ways is not None and found is not None:
+            ways = ways - np.array([0.0, found.partly])  # what is heard but now and then is no fundamental
+            leaps_s = _leap(samples, rate_hz, line, found, lower_share)
+        lower = ways if divisor == 2.0 else lower
         own = 0.0 if ways is None else float(logsumexp(ways))
         odds[divisor] = own if divisor > 1.0 else -own
-        lower = ways if divisor == 2.0 else lower
     likeliest = max(odds, key=odds.__getitem__, default=1.0)
     best = odds.get(likeliest, -np.inf)
-    return Octave(likeliest if best > 0.0 else 1.0, best, lower)
+    return Octave(likeliest if best > 0.0 else 1.0, best, lower, leaps_s)
+
+
+def _leap(
+    samples: np.ndarray, rate_hz: float, line: NoteLine, found: Between, lower_share: float
+) -> float | None:
+    """The first change with the octave below surely on one side and surely not on the other."""
+    edges = (line.onset_s, *found.changes_s, line.offset_s)
+    surely = []
+    for begin_s, end_s in itertools.pairwise(edges if found.changes_s else ()):
+        part = look_between(samples, rate_hz, replace(line, onset_s=begin_s, offset_s=end_s), *_ASKED[2.0])
+        odds = 0.0 if part is None else float(logsumexp(part.odds(_LOWER, lower_share)))
+        surely.append(int(np.sign(odds)) if abs(odds) > LEAP_ODDS else 0)
+    turns = (at for at, (one, other) in enumerate(itertools.pairwise(surely)) if one * other < 0)
+    at = next(turns, None)
+    return None if at is None else found.changes_s[at]
 
 
 def lower_among(notes: Sequence[np.ndarray]) -> np.ndarray:

@@ -427,7 +427,12 @@ def find_repeated(
     octaves: np.ndarray | None = None,
     before_hz: float | None = None,
 ) -> list[tuple[Mapping[Any, Any], FoundNote]]:
-    """A note, or the several it is where a room's tail hid the silence between them; each with its row.
+    """A note, or the several it is; each with its row.
+
+    Where a room's tail, or others, hid the silence between notes on one pitch, or the line held the upper of
+    two notes an octave apart through both: the harmonics that the lower has and the upper has not begin or
+    cease within (:func:`vibstudy.pitch.octaves.look_between`), and what lies before and after says surely
+    which is which.
 
     Parameters
     ----------
@@ -435,21 +440,44 @@ def find_repeated(
         As for :func:`find_note`. A note that somebody names is one.
     """
     note = find_note(audio, contour, row, octaves, before_hz)
+    leaps_s = note.octave.leaps_s if note.octave is not None and note.values["note_kind"] == "note" else None
+    if leaps_s is not None:
+        left, right = _parted(audio, contour, row, (leaps_s, leaps_s), octaves, before_hz)
+        if {_surely_lower(left[-1][1]), _surely_lower(right[0][1])} == {True, False}:
+            return left + right
     if note.silent_s is None:
         return [(row, note)]
-    end_s, begin_s = note.silent_s
+    left, right = _parted(audio, contour, row, note.silent_s, octaves, before_hz)
+    return left + right
+
+
+def _parted(
+    audio: Audio,
+    contour: Contour,
+    row: Mapping[Any, Any],
+    silent_s: tuple[float, float],
+    octaves: np.ndarray | None,
+    before_hz: float | None,
+) -> tuple[list[tuple[Mapping[Any, Any], FoundNote]], list[tuple[Mapping[Any, Any], FoundNote]]]:
+    """What lies before and after a silence within a note; arguments of :func:`find_repeated`."""
+    end_s, begin_s = silent_s
     known = {key: value for key, value in row.items() if key != "straight"}
-    left = find_repeated(
-        audio, contour, {**known, "offset_s": end_s, "offset_se_s": SILENCE_SE_S}, octaves, before_hz
+    ended, begun = (
+        {**known, f"{edge}_s": at_s, f"{edge}_se_s": SILENCE_SE_S}
+        for edge, at_s in (("offset", end_s), ("onset", begin_s))
     )
+    left = find_repeated(audio, contour, ended, octaves, before_hz)
     tail_of = left[-1][1].line
-    return left + find_repeated(
-        audio,
-        contour,
-        {**known, "onset_s": begin_s, "onset_se_s": SILENCE_SE_S},
-        octaves,
-        tail_of.reference_hz if tail_of else before_hz,
-    )
+    before_hz = tail_of.reference_hz if tail_of else before_hz
+    return left, find_repeated(audio, contour, begun, octaves, before_hz)
+
+
+def _surely_lower(note: FoundNote) -> bool | None:
+    """Whether a note lies an octave below the line, by its own sound; None where that is not sure."""
+    octave = note.octave
+    if octave is None or abs(octave.odds) < OCTAVE_ODDS or octave.parts not in (1, 2):
+        return None
+    return octave.parts == 2
 
 
 def rejoin(

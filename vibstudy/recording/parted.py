@@ -41,7 +41,7 @@ def joined_at_true_pitch(
     list of FoundNote
         Those that were not parted are the same objects.
     """
-    if any(row.get("octave_below") is None for row in rows):  # listed
+    if not rows or any(row.get("octave_below") is None for row in rows):  # none, or listed
         return list(notes)
     true_hz = contour.f0_hz.copy()
     asked: list[dict[str, Any]] = []
