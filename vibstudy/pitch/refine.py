@@ -92,8 +92,8 @@ class NoteLine:
     reflected : ndarray [shape=(n,)] | None
         By how much a straightened line's pitch, in cents, is another one where the harmonics' levels may
         follow it; None where it was not straightened.
-    reverberant : bool
-        Whether most of a straightened note is a room's tail (:mod:`vibstudy.pitch.reverberant`).
+    covered : bool
+        Whether most of a straightened note is not steady along its course: a room's tail, or others.
     rows : complex ndarray [shape=(harmonics * channels, n), complex64] | None
         Its harmonics at rest along a straightened line, every channel's of one harmonic after another; None
         where it was not straightened.
@@ -114,7 +114,7 @@ class NoteLine:
     drawn: bool = False
     straightened: bool = False
     reflected: np.ndarray | None = None
-    reverberant: bool = False
+    covered: bool = False
     rows: np.ndarray | None = None
 
     @property

@@ -218,7 +218,7 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     straight = replace(
         straight,
         reflected=reflected[:last],
-        reverberant=in_room and bool(unsteady > MOSTLY_ROOM),
+        covered=bool(unsteady > MOSTLY_ROOM),
         rows=as_found.b.astype(np.complex64),
     )
     return Straightened(straight, gain, as_found)

@@ -166,13 +166,13 @@ def _without_room(vibrato: Mapping[str, Any], room: Room, swings: bool) -> dict[
 def _is_masked(note: FoundNote, line: NoteLine) -> bool:
     """Tell whether others cover the note, or, where it is straight, it may be theirs.
 
-    Nobody covers a note that stands out and is not mostly room: however short its vibrato, it counts with its
+    Nobody covers a note that stands out and is mostly steady: however short its vibrato, it counts with its
     errors, as one whose line nothing draws.
     """
     moving = note.values.get("has_vibrato")
     if moving is None:
         return False
-    if moving and line.snr_db >= ACCOMPANIED_BELOW_DB and not line.reverberant:
+    if moving and line.snr_db >= ACCOMPANIED_BELOW_DB and not line.covered:
         return False
     if moving and note.values["extent_first_cents"] < 1.96 * note.values["extent_first_se_cents"]:
         return True  # its 95 % interval holds none
