@@ -66,7 +66,8 @@ def test_covariance_is_the_sum_over_the_past():
     sound = rng.standard_normal(23) + 1j * rng.standard_normal(23)
     keep = kept(0.5, 0.01)
     assert keep == pytest.approx(10 ** (-6 * 0.01 / 0.5))
-    seen = covariance(sound, 4, 1, 5, keep)
+    real, imag = covariance(sound, 4, 1, 5, keep)
+    seen = real + 1j * imag
     at = 2 + 4 * np.arange(1, 5)
     for i, a in enumerate(at):
         for j, b in enumerate(at[i:], start=i):
@@ -83,7 +84,7 @@ def test_a_tail_passes_the_modulation_that_halls_pass(rate_hz, decay_s):
     sound = np.sqrt(1 + 0.2 * np.cos(2 * np.pi * rate_hz * t)).astype(complex)
     frames = len(t) // every
     power = np.array(
-        [covariance(sound, every, i, i + 1, kept(decay_s, step_s))[0, 0].real for i in range(frames)]
+        [covariance(sound, every, i, i + 1, kept(decay_s, step_s))[0, 0, 0] for i in range(frames)]
     )
     at = t[every // 2 :: every][:frames]
     late = at > at[-1] - 0.9  # the tail has come to rest

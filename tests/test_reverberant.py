@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from vibstudy.pitch.course import Course, settle
-from vibstudy.pitch.reverberant import InRoom, _covariance, _tails
+from vibstudy.pitch.reverberant import WHITE, InRoom, _covariance, _tails
 
 from .test_follow import HOP_S, bank_of, strays, swing
 
@@ -32,9 +32,10 @@ def test_covariance_is_that_of_a_response_that_falls():
     levels = np.cos(np.arange(12))[:, None] * np.ones((12, 2))
     free = levels @ levels.T
     plain += free * np.outer(tone, tone.conj()) + 0.3 * np.eye(12)
-    tails, _ = _tails(tone, keep, 12)
-    assert_allclose(np.triu(_covariance(tails, free, tone, 0.3, 0, 12)), np.triu(plain), rtol=1e-12)
-    assert_allclose(_covariance(tails, free, tone, 0.3, 5, 9), np.triu(plain[5:9, 5:9]), rtol=1e-12)
+    tails, _ = _tails(tone.real.copy(), tone.imag.copy(), keep, 12)
+    for first, last in ((0, 12), (5, 9)):
+        real, imag = _covariance(tails, free, tone.real.copy(), tone.imag.copy(), 0.3, first, last)
+        assert_allclose(real + 1j * imag, np.triu(plain[first:last, first:last]), rtol=1e-12, atol=1e-12)
 
 
 @pytest.mark.parametrize("frames", [60, 300])  # one piece, and several
@@ -43,7 +44,7 @@ def test_slope_is_that_of_the_cost(frames):
     room = InRoom(bank, course)
     x = course.start(0.8 * cents)
     room.with_noise(x)
-    _, slope, by_white = room.cost_and_slope(x)
+    _, slope, by_white, *_ = room.cost_and_slope(x)
     for way in np.random.default_rng(frames).standard_normal((4, len(x))):
         step = 1e-5 * way
         assert_allclose(slope @ way, (room.cost(x + step) - room.cost(x - step)) / 2e-5, rtol=1e-4)
@@ -52,6 +53,21 @@ def test_slope_is_that_of_the_cost(frames):
         room._white = white * np.exp(step * np.arange(len(white)))
         costs.append(room.cost(x))
     assert_allclose(by_white @ np.arange(len(white)), (costs[0] - costs[1]) / 2e-5, rtol=1e-4)
+
+
+def test_curvature_is_that_of_the_cost_where_all_else_is_white_noise():
+    """Expected against differences of slopes; a tail would tell of the course, too."""
+    cents, bank, course = asked(0.1, 2, 150)
+    room = InRoom(bank, course)
+    x, _ = room.settled(course.start(cents))
+    room._white[:] = WHITE[-1]
+    known = room.cost_and_slope(x).known
+    ways = np.random.default_rng(1).standard_normal((6, len(x))) @ np.linalg.inv(np.linalg.cholesky(known))
+    ratios = []
+    for way in ways:
+        after, before = (room.cost_and_slope(x + step * way).slope @ way for step in (1e-3, -1e-3))
+        ratios.append((after - before) / 2e-3 / (way @ known @ way))
+    assert 0.5 < np.min(ratios) < np.max(ratios) < 1.2
 
 
 def test_far_in_a_room_the_course_played_is_likelier_than_one_half_as_wide():

@@ -25,6 +25,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 
 _CYCLES, _TOP_HZ = 8.0, 5000.0
@@ -87,6 +88,8 @@ def seen_between(
     if not orders:
         return None
 
+    sound = sound.astype(np.float32)
+
     def power(order: int, places: np.ndarray, window: float) -> tuple[np.ndarray, np.ndarray]:
         """At places from the lower to the upper pitch, frame by frame; and the frames' centres."""
         pitches_hz = order * low_hz * (high_hz / low_hz) ** places
@@ -116,16 +119,30 @@ def _power(sound: np.ndarray, turns: np.ndarray, length: int) -> tuple[np.ndarra
     """Power at frequencies (of the sampling rate) in windows that follow by half of their length."""
     hop = max(length // 2, 1)
     frames = np.lib.stride_tricks.sliding_window_view(sound, length)[::hop]
-    # each tone as a product of a coarse and a fine one: in less than half of the time
-    step, turn = 1 + int(np.sqrt(length)), 2j * np.pi * turns
-    coarse = np.exp(np.multiply.outer(np.arange(0, length, step), turn))
-    fine = np.exp(np.multiply.outer(np.arange(step), turn))
-    window = np.hanning(length)
-    tones = (coarse[:, None] * fine).reshape(-1, len(turns))[:length] * window[:, None]
-    both = np.concatenate([tones.real, tones.imag], axis=1).astype(np.float32)
-    parts = np.square(frames.astype(np.float32) @ both, dtype=np.float64)
-    power = (parts[:, : len(turns)] + parts[:, len(turns) :]) / np.sum(window**2)
+    parts = np.square(frames @ _tones(turns, length), dtype=np.float64)
+    power = (parts[:, : len(turns)] + parts[:, len(turns) :]) * 8 / (3 * max(length - 1, 1))
     return power, np.arange(len(frames)) * hop + length // 2
+
+
+@numba.njit(cache=True)
+def _tones(turns, length):
+    """Tones through a Hann window, real parts, then imaginary ones [shape=(length, 2 tones)]."""
+    count = len(turns)
+    out = np.empty((length, 2 * count), dtype=np.float32)
+    u, v, real, imag = (
+        np.cos(2.0 * np.pi * turns),
+        np.sin(2.0 * np.pi * turns),
+        np.ones(count),
+        np.zeros(count),
+    )
+    for t in range(length):
+        left, right = out[t, :count], out[t, count:]
+        window = 0.5 - 0.5 * np.cos(2.0 * np.pi * t / max(length - 1, 1))
+        for i in range(count):
+            x, y = real[i], imag[i]
+            left[i], right[i] = window * x, window * y
+            real[i], imag[i] = x * u[i] - y * v[i], x * v[i] + y * u[i]
+    return out
 
 
 def _by_halves(power: np.ndarray, centres: np.ndarray, cuts: np.ndarray) -> np.ndarray:

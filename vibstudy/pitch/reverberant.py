@@ -25,22 +25,22 @@ white but falls exponentially (Polack's model of late reverberation, 1993; from 
 
 The power of each harmonic is profiled out; *T* is `DECAY_S` in every room, for the likeliest of three found
 no better courses. The likeliest course and shares of white noise are found together by the quasi-Newton steps
-of L-BFGS, in coordinates of unit curvature in the simpler likelihood: a tenth of a second for a note of one.
+of L-BFGS, in coordinates in which what the direct sound tells of them has unit curvature.
 Of notes that it still leaves astray, half are so because nothing was tried near the likeliest course.
 """
 
 from __future__ import annotations
 
-import itertools
+from typing import NamedTuple
 
 import numba
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.linalg.lapack import zpotrf, zpotri, zpotrs
 from scipy.optimize import minimize
 
 from vibstudy.pitch.calculus import running_integral
-from vibstudy.pitch.course import SETTLED, Bank, Course, curvature_of
+from vibstudy.pitch.course import SETTLED, Bank, Course
+from vibstudy.pitch.hermitian import invert, whiten
 from vibstudy.pitch.refine import CENTS_PER_NEPER
 from vibstudy.pitch.tail import kept, pieces
 
@@ -50,9 +50,12 @@ FREE = 1e3  # variance of the levels over that of the tail: none would be as wel
 SILENT = 1e-12  # of the loudest row's power
 FRAMES_HZ, TOP_HZ = 70.0, 5000.0
 """Frames a second and harmonics that are asked."""
-SHARES, LATE_S = (0.6, 0.8, 1.25, 1.6, 2.2), (-0.03, -0.015, 0.015, 0.03)
+SHARES, LATE_S = (0.8, 1.25), (-0.03, -0.015, 0.015, 0.03)
 """Of a course's movement, and by how much later: where else it is looked for."""
 ROUNDS, TURNS = 3, 40  # at most: moves; steps
+POLISHED = 0.2
+"""Of log likelihood: where nothing else is looked for, a course that gains less in a step stands still. With
+:data:`~vibstudy.pitch.course.SETTLED` it comes to stand 0.2 cents from there."""
 PIECE_FRAMES = 45  # for speed, what is farther apart is taken for independent
 
 
@@ -75,13 +78,14 @@ class InRoom:
         y = bank.b[np.ix_(rows, self._at)]
         power = np.mean(y.real**2 + y.imag**2, axis=1)
         heard = power > SILENT * power.max()
-        self._order = bank.order[rows[heard]]
-        self._y = y[heard] / np.sqrt(power[heard])[:, None]
-        levels = np.linalg.qr(bank.levels[self._at])[0]
-        self._free = FREE * levels @ levels.T
-        self._ends = pieces(len(self._at), PIECE_FRAMES)
-        self._keep = kept(DECAY_S, step * bank.hop_s)
-        self._white = np.full(len(self._order), WHITE[0])
+        self._question = _Question(
+            y[heard] / np.sqrt(power[heard])[:, None],
+            bank.order[rows[heard]],
+            np.linalg.qr(bank.levels[self._at])[0],
+            pieces(len(self._at), PIECE_FRAMES),
+            kept(DECAY_S, step * bank.hop_s),
+        )
+        self._white = np.full(len(self._question.order), WHITE[0])
 
     def search(self, starts: list[np.ndarray]) -> tuple[np.ndarray, float]:
         """Find the likeliest course from starts, and from shrunk, stretched, early and late ones.
@@ -114,7 +118,7 @@ class InRoom:
 
     def settled(self, x: np.ndarray) -> tuple[np.ndarray, float]:
         """The likeliest course near one, and its cost: coefficients in cents as for :meth:`search`."""
-        return self._settled(x, self.with_noise(x))
+        return self._settled(x, self.with_noise(x), POLISHED)
 
     def _moves(self, x: np.ndarray) -> list[np.ndarray]:
         """Courses that differ from one as those differ that were taken for one another."""
@@ -128,42 +132,49 @@ class InRoom:
         """Cost of a course (coefficients, cents) with the likeliest noise of `WHITE`, which is taken."""
         theta, each = self._phase(x), []
         for white in WHITE:
-            self._white = np.full(len(self._order), white)
-            each.append(self._rows(theta)[0])
+            each.append(_costs(self._question, theta, np.full(len(self._white), white)))
         self._white = np.array(WHITE)[np.argmin(each, axis=0)]
         return float(np.min(each, axis=0).sum() + self._prior(x))
 
     def cost(self, x: np.ndarray) -> float:
         """Minus log likelihood of a course and its prior."""
-        return float(self._rows(self._phase(x))[0].sum() + self._prior(x))
+        return float(_costs(self._question, self._phase(x), self._white).sum() + self._prior(x))
 
-    def cost_and_slope(self, x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-        """The same, and its gradient: by the course, and by the logarithm of each row's white noise."""
-        costs, slope, by_white = self._rows(self._phase(x), slopes=True)
+    def cost_and_slope(self, x: np.ndarray) -> _Slopes:
+        """The same, and how it changes: with the course, and with the logarithm of each row's white noise."""
+        costs, *there = _slopes(self._question, self._phase(x), self._white)
+        slope, by_white, known, known_white = there
         ratio = np.exp(self.course.basis @ x / CENTS_PER_NEPER)
         radians = 2.0 * np.pi / CENTS_PER_NEPER * self.bank.base_hz * ratio
         turn = running_integral(radians[:, None] * self.course.basis, self.bank.hop_s)[self._at]
-        gradient = turn.T @ slope + self.course.weight * x
-        return float(costs.sum() + self._prior(x)), gradient, by_white
+        return _Slopes(
+            float(costs.sum() + self._prior(x)),
+            turn.T @ slope + self.course.weight * x,
+            by_white,
+            turn.T @ (known @ turn) + np.diag(self.course.weight),
+            known_white,
+        )
 
-    def _settled(self, x: np.ndarray, cost: float) -> tuple[np.ndarray, float]:
+    def _settled(self, x: np.ndarray, cost: float, enough: float = SETTLED) -> tuple[np.ndarray, float]:
         """The likeliest course near one of a cost, with the likeliest noise, and what that costs."""
-        root = np.linalg.cholesky(curvature_of(self.bank, self.course, x, self.bank.white()))
-        free = len(x)
+        begun = self.cost_and_slope(x)
+        root, scale, free = np.linalg.cholesky(begun.known), np.sqrt(1.0 + begun.known_white), len(x)
+        known = [begun]
 
         def there(z: np.ndarray) -> np.ndarray:
             return x + solve_triangular(root, z[:free], trans=1, lower=True)
 
         def asked(z: np.ndarray) -> tuple[float, np.ndarray]:
-            self._white = np.exp(z[free:])
-            cost, gradient, by_white = self.cost_and_slope(there(z))
-            return cost, np.append(solve_triangular(root, gradient, lower=True), by_white)
+            self._white = np.exp(z[free:] / scale)
+            at = known.pop() if known else self.cost_and_slope(there(z))  # the start is asked for first
+            return at.cost, np.append(solve_triangular(root, at.slope, lower=True), at.by_white / scale)
 
-        start = np.append(np.zeros(free), np.log(self._white))
-        bounds = [(None, None)] * free + [(np.log(WHITE[0]), np.log(WHITE[-1]))] * len(self._white)
-        enough = {"maxiter": TURNS, "ftol": SETTLED / abs(cost)}
-        found = minimize(asked, start, jac=True, method="L-BFGS-B", bounds=bounds, options=enough)
-        self._white = np.exp(found.x[free:])
+        start = np.append(np.zeros(free), scale * np.log(self._white))
+        least, most = (scale * np.log(white) for white in (WHITE[0], WHITE[-1]))
+        bounds = [(None, None)] * free + list(zip(least, most, strict=True))
+        until = {"maxiter": TURNS, "ftol": enough / abs(cost)}
+        found = minimize(asked, start, jac=True, method="L-BFGS-B", bounds=bounds, options=until)
+        self._white = np.exp(found.x[free:] / scale)
         return there(found.x), float(found.fun)
 
     def _prior(self, x: np.ndarray) -> float:
@@ -174,81 +185,193 @@ class InRoom:
         away_hz = self.bank.base_hz * np.expm1(self.course.basis @ x / CENTS_PER_NEPER)
         return 2.0 * np.pi * running_integral(away_hz, self.bank.hop_s)[self._at]
 
-    def _rows(self, theta: np.ndarray, *, slopes: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Cost of each row [shape=(rows,)]; if asked for, how it changes with frames' phases and noise."""
-        costs, slope, n = np.empty(len(self._order)), np.zeros(len(theta)), len(theta)
-        by_white = np.zeros(len(self._order))
-        width = int(np.diff(self._ends).max())
-        for row, order in enumerate(self._order):
-            tone, y = np.exp(1j * order * theta), self._y[row]
-            tails, share = _tails(tone, self._keep, width)
-            log_det, power, parts = 0.0, 0.0, []
-            for first, last in itertools.pairwise(self._ends):
-                covariance = _covariance(tails, self._free, tone, self._white[row], first, last)
-                # what stands by rows is the conjugate's by columns
-                root, _ = zpotrf(covariance.T, lower=1, clean=0, overwrite_a=1)
-                log_det += 2.0 * float(np.log(root.diagonal().real).sum())
-                solved, _ = zpotrs(root, y[first:last].conj(), lower=1)
-                power += float((y[first:last] @ solved).real)
-                parts.append((first, root, solved.conj()))
-            costs[row] = log_det + n * np.log(power)
-            if slopes:
-                own = np.zeros((n, width), dtype=np.complex128)
-                for first, root, explained in parts:
-                    _set_slope(own, zpotri(root, lower=1, overwrite_c=1)[0].T, explained, n / power, first)
-                _add_slope(slope, own, tone, self._free, self._keep, share, order)
-                by_white[row] = self._white[row] * float(own[:, 0].real.sum())
-        return costs, slope, by_white
+
+class _Slopes(NamedTuple):
+    """Cost of a course; its slope and expected curvature, by coefficients [p] and by white noise [rows]."""
+
+    cost: float
+    slope: np.ndarray
+    by_white: np.ndarray
+    known: np.ndarray
+    known_white: np.ndarray
 
 
-@numba.njit(cache=True)
-def _tails(tone, keep, width):
+class _Question(NamedTuple):
+    """What is asked, along no course yet.
+
+    `y` [rows, n] of power 1; `order` [rows]; `levels` [n, m], slow; `ends` of the pieces; `keep`: share of
+    the tail's power that is left after a frame.
+    """
+
+    y: np.ndarray
+    order: np.ndarray
+    levels: np.ndarray
+    ends: np.ndarray
+    keep: float
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _tails(real, imag, keep, width):
     """Covariance of the tail at each frame with the `width` from there on, one on average; its scale."""
-    n = len(tone)
-    out, tail, power = np.zeros((n, width), dtype=np.complex128), 0.0, 0.0
+    n = len(real)
+    out, tail, power = np.zeros((2, n, width)), 0.0, 0.0
     for _ in range(n):
         tail = keep * tail + 1.0
         power += tail / n
     share = 1.0 / power
     for i in range(n):
-        for d in range(min(width, n - i)):
-            out[i, d] = share * tone[i] * tone[i + d].conjugate()
-            if i > 0:
-                out[i, d] += keep * out[i - 1, d]
+        many, u, v = min(width, n - i), share * real[i], share * imag[i]
+        for d in range(many):
+            out[0, i, d] = u * real[i + d] + v * imag[i + d]
+            out[1, i, d] = v * real[i + d] - u * imag[i + d]
+        if i > 0:
+            for d in range(many):
+                out[0, i, d] += keep * out[0, i - 1, d]
+                out[1, i, d] += keep * out[1, i - 1, d]
     return out, share
 
 
-@numba.njit(cache=True)
-def _covariance(tails, free, tone, white, first, last):
-    """Covariance of a piece, its upper part, by rows; `free` [n, n]: of the levels of the direct sound."""
+@numba.njit(cache=True, error_model="numpy")
+def _covariance(tails, free, real, imag, white, first, last):
+    """Covariance of a piece, its upper part [2, n, n]; `free` [n, n]: of the levels of the direct sound."""
     n = last - first
-    out = np.zeros((n, n), dtype=np.complex128)
+    out = np.zeros((2, n, n))
     for i in range(n):
+        u, v = real[first + i], imag[first + i]
         for j in range(i, n):
-            both = tone[first + i] * tone[first + j].conjugate()
-            out[i, j] = tails[first + i, j - i] + free[first + i, first + j] * both
-        out[i, i] += white
+            x, y, level = real[first + j], imag[first + j], free[first + i, first + j]
+            out[0, i, j] = tails[0, first + i, j - i] + level * (u * x + v * y)
+            out[1, i, j] = tails[1, first + i, j - i] + level * (v * x - u * y)
+        out[0, i, i] += white
     return out
 
 
-@numba.njit(cache=True)
-def _set_slope(own, inverse, explained, count, first):
-    """How a row's cost changes with its covariance in a piece, by frame and distance [n, width]."""
-    n = len(explained)
+@numba.njit(cache=True, error_model="numpy", fastmath=True)
+def _explain(own, heard, ends, explained):
+    """Multiply an inverse, its upper part by frame and distance [2, n, width], by what is heard [2, n]."""
+    explained[:] = 0.0
+    for piece in range(len(ends) - 1):
+        for i in range(ends[piece], ends[piece + 1]):
+            many, u, v, s, t = ends[piece + 1] - i, heard[0, i], heard[1, i], 0.0, 0.0
+            a, b, p, q = own[0, i], own[1, i], heard[0, i:], heard[1, i:]
+            x, z = explained[0, i:], explained[1, i:]
+            for d in range(1, many):
+                s += a[d] * p[d] - b[d] * q[d]
+                t += a[d] * q[d] + b[d] * p[d]
+                x[d] += a[d] * u + b[d] * v
+                z[d] += a[d] * v - b[d] * u
+            explained[0, i] += a[0] * u + s
+            explained[1, i] += a[0] * v + t
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _turned(theta, order):
+    """A harmonic's own turning, real and imaginary."""
+    real, imag = np.empty(len(theta)), np.empty(len(theta))
+    for i in range(len(theta)):
+        real[i], imag[i] = np.cos(order * theta[i]), np.sin(order * theta[i])
+    return real, imag
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _costs(question, theta, white):
+    """Cost of each row [shape=(rows,)]."""
+    y, ends = question.y, question.ends
+    (rows, n), free, width = y.shape, FREE * np.dot(question.levels, question.levels.T), np.diff(ends).max()
+    costs = np.empty(rows)
+    for row in range(rows):
+        real, imag = _turned(theta, question.order[row])
+        tails, _ = _tails(real, imag, question.keep, width)
+        log_det, power = 0.0, 0.0
+        for piece in range(len(ends) - 1):
+            first, last = ends[piece], ends[piece + 1]
+            z = np.empty((2, last - first, 1))
+            z[0, :, 0], z[1, :, 0] = y[row, first:last].real, y[row, first:last].imag
+            log_det += whiten(_covariance(tails, free, real, imag, white[row], first, last), z)
+            power += np.sum(z**2)
+        costs[row] = log_det + n * np.log(power)
+    return costs
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
+def _slopes(question, theta, white):
+    """Cost of each row; slope by the phase of each frame [n], and by the logarithm of white noise [rows].
+
+    Last, the expected curvature by phases [n, n] and by white noise [rows]; by phases it is what the direct
+    sound tells of them, less what its slow levels take.
+    """
+    y, ends, levels, keep = question.y, question.ends, question.levels, question.keep
+    (rows, n), free, width = y.shape, FREE * np.dot(levels, levels.T), np.diff(ends).max()
+    costs, slope, by_white = np.empty(rows), np.zeros(n), np.empty(rows)
+    known, known_white = np.zeros((n, n)), np.empty(rows)
+    own, later, change = np.empty((2, n, width)), np.empty((2, width)), np.empty(width)
+    heard, explained, direct = np.empty((2, n)), np.empty((2, n)), np.empty((2, n))
+    for row in range(rows):
+        order = question.order[row]
+        heard[0], heard[1] = y[row].real, y[row].imag
+        real, imag = _turned(theta, order)
+        tails, share = _tails(real, imag, keep, width)
+        log_det, power, trace, square = 0.0, 0.0, 0.0, 0.0
+        for piece in range(len(ends) - 1):
+            first, last = ends[piece], ends[piece + 1]
+            covariance = _covariance(tails, free, real, imag, white[row], first, last)
+            log_det += invert(covariance)
+            for i in range(first, last):
+                a, b = own[0, i], own[1, i]
+                p, q = covariance[0, i - first, i - first :], covariance[1, i - first, i - first :]
+                for d in range(last - i):
+                    a[d], b[d] = p[d], q[d]
+                for d in range(last - i):
+                    square += 2.0 * (a[d] * a[d] + b[d] * b[d])
+                square -= a[0] * a[0]
+                trace += a[0]
+        _explain(own, heard, ends, explained)
+        for i in range(n):
+            power += explained[0, i] * heard[0, i] + explained[1, i] * heard[1, i]
+        count = n / power
+        costs[row] = log_det + n * np.log(power)
+        still = np.empty((n, 2))
+        for i in range(n):
+            u, v = heard[0, i], heard[1, i]
+            still[i, 0], still[i, 1] = u * real[i] + v * imag[i], v * real[i] - u * imag[i]
+        steady = np.dot(levels, np.dot(levels.T, still))
+        for i in range(n):
+            direct[0, i] = steady[i, 0] * real[i] - steady[i, 1] * imag[i]
+            direct[1, i] = steady[i, 1] * real[i] + steady[i, 0] * imag[i]
+        weight = 2.0 * count * order * order
+        by_white[row] = 0.0
+        for piece in range(len(ends) - 1):
+            first, last = ends[piece], ends[piece + 1]
+            for i in range(first, last):
+                many, u, v = last - i, weight * direct[0, i], weight * direct[1, i]
+                s, t = count * explained[0, i], count * explained[1, i]
+                a, b, told = own[0, i], own[1, i], known[i, i:last]
+                p, q, x, z = direct[0, i:last], direct[1, i:last], explained[0, i:last], explained[1, i:last]
+                for d in range(many):
+                    told[d] += a[d] * (u * p[d] + v * q[d]) - b[d] * (u * q[d] - v * p[d])
+                for d in range(many):
+                    a[d] -= s * x[d] + t * z[d]
+                    b[d] -= t * x[d] - s * z[d]
+                by_white[row] += white[row] * a[0]
+                a[many:] = 0.0
+                b[many:] = 0.0
+        known_white[row] = white[row] ** 2 * (square - trace * trace / n)
+        later[:] = 0.0
+        for i in range(n - 1, -1, -1):
+            many, u, v, turned = min(width, n - i), 2.0 * order * real[i], 2.0 * order * imag[i], 0.0
+            a, b, below = own[0, i], own[1, i], free[i, i:]
+            p, q, x, z, out = later[0], later[1], real[i:], imag[i:], slope[i:]
+            for d in range(many):
+                p[d] = a[d] + keep * p[d]
+                q[d] = b[d] + keep * q[d]
+                change[d] = (share * p[d] + below[d] * a[d]) * (v * x[d] - u * z[d]) - (
+                    share * q[d] + below[d] * b[d]
+                ) * (u * x[d] + v * z[d])
+            for d in range(many):
+                out[d] += change[d]
+                turned += change[d]
+            slope[i] -= turned
     for i in range(n):
-        for j in range(i, n):
-            own[first + i, j - i] = inverse[i, j] - count * explained[i] * explained[j].conjugate()
-
-
-@numba.njit(cache=True)
-def _add_slope(slope, own, tone, free, keep, share, order):
-    """Add how a row's cost changes with the phase of each frame."""
-    n, width = own.shape
-    later = np.zeros(width, dtype=np.complex128)  # of the sound of this frame in all later ones
-    for i in range(n - 1, -1, -1):
-        for d in range(min(width, n - i)):
-            later[d] = own[i, d] + keep * later[d]
-            both = (share * later[d] + free[i, i + d] * own[i, d]).conjugate()
-            both *= tone[i] * tone[i + d].conjugate()
-            slope[i] -= 2.0 * order * both.imag
-            slope[i + d] += 2.0 * order * both.imag
+        for j in range(i + 1, n):
+            known[j, i] = known[i, j]
+    return costs, slope, by_white, known, known_white

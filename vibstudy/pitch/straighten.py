@@ -102,6 +102,11 @@ def _candidates(
     return found
 
 
+def _from(bank: Bank, f0_hz: float, course: Course, known: np.ndarray) -> tuple[np.ndarray, Look]:
+    """The likeliest course near a known one, Hz at the bank's frames."""
+    return settle(bank, course, course.start(CENTS_PER_NEPER * np.log(known / f0_hz)), bank.white(), 12)
+
+
 def harmonics_in_reach(rate_hz: float, f0_hz: float) -> int:
     """How many harmonics of a pitch stay below half the sampling rate wherever a course may lead."""
     return int(np.clip(0.485 * rate_hz / (f0_hz * 2.0 ** (REACH_CENTS / 1200.0)), 1, MAX_HARMONICS))
@@ -160,6 +165,13 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     Straightened | None
         None when the note is too short.
     """
+    return _straightened(samples, rate_hz, line, None)
+
+
+def _straightened(
+    samples: np.ndarray, rate_hz: float, line: NoteLine, likely: list[np.ndarray] | None
+) -> Straightened | None:
+    """A note straightened; `likely`: courses [2, n], s and Hz, that were found when it seemed longer."""
     f0 = line.reference_hz
     demodulators = [
         Demodulator.of_note(channel, rate_hz, line.onset_s, line.offset_s, f0)
@@ -179,18 +191,24 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
     course = Course.over(steady.time_s)
     known = np.interp(thin.time_s, line.time_s - line.onset_s, line.cents)
     thin_course = replace(course, basis=course.basis[at])
-    found = _candidates(thin, f0, thin_course, known)
+    if likely is None:
+        found = _candidates(thin, f0, thin_course, known)
+    else:
+        at_s = thin.time_s + line.onset_s
+        found = [_from(thin, f0, thin_course, np.interp(at_s, *one)) for one in likely]
     if not found:
         return None
     x, seen = min(found, key=lambda one: one[1].cost)
     gain: float | None = None
     unsteady = np.exp(np.mean(np.log(seen.lost / thin.total)))
-    in_room = bool(unsteady > PARTLY_ROOM) and _alone(samples, rate_hz, line)
+    alone = likely is not None or (unsteady > PARTLY_ROOM and _alone(samples, rate_hz, line))
+    in_room = bool(alone and unsteady > PARTLY_ROOM)
     if in_room:
         last = last_frame(along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER)), LEAST_FRAMES)
         if last < frames:  # behind its end nothing new sounds, and the model below has no end
-            end_s = line.onset_s + float(steady.time_s[last - 1])
-            return straighten_note(samples, rate_hz, line.until(end_s))
+            time_s = line.onset_s + steady.time_s
+            likely = [np.stack([time_s, f0 * np.exp(course.basis @ x / CENTS_PER_NEPER)]) for x, _ in found]
+            return _straightened(samples, rate_hz, line.until(float(time_s[last - 1])), likely)
         room = InRoom(thin, thin_course)
         if unsteady > MOSTLY_ROOM:
             x, cost = room.search([x for x, _ in found])

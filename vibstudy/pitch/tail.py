@@ -32,7 +32,7 @@ def pieces(frames: int, piece_frames: int) -> np.ndarray:
     return np.linspace(0, frames, max(1, round(frames / piece_frames)) + 1).round().astype(int)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, fastmath={"contract"})
 def covariance(sound, every, first, last, keep):
     """Covariance of a tail at some frames, its upper part; its power is 1 behind a steady sound of power 1.
 
@@ -49,17 +49,17 @@ def covariance(sound, every, first, last, keep):
 
     Returns
     -------
-    complex ndarray [shape=(last - first, last - first)]
-        Zero below the diagonal.
+    ndarray [shape=(2, last - first, last - first)]
+        Real and imaginary parts, zero below the diagonal.
     """
     n, lead = last - first, every // 2
-    out = np.zeros((n, n), dtype=np.complex128)
+    out = np.zeros((2, n, n))
     for apart in range(n):
         lag, now, frame, tail = apart * every, lead + first * every, 0, 0.0j
         for i in range(lead + (last - 1 - apart) * every + 1):
             tail = keep * tail + (1.0 - keep) * sound[i] * sound[i + lag].conjugate()
             if i == now:
-                out[frame, frame + apart] = tail
+                out[0, frame, frame + apart], out[1, frame, frame + apart] = tail.real, tail.imag
                 frame += 1
                 now += every
     return out

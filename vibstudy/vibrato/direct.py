@@ -41,11 +41,12 @@ import math
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
+import numba
 import numpy as np
-from scipy.linalg.lapack import zpotrf, ztrtrs
 
 from vibstudy.pitch.calculus import running_integral
 from vibstudy.pitch.course import ATTACK_S, LEVEL_HZ, RELEASE_S
+from vibstudy.pitch.hermitian import whiten
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.pitch.tail import covariance, kept, pieces
 from vibstudy.vibrato.level import Modulation
@@ -75,8 +76,6 @@ ROOM_SE = 1.5
 """By this the errors in simulated rooms are larger than the model says, whose own are as it says: a room's
 reflections are few at first, and no pure exponential (``benchmarks/rooms.py``, near, seed 7202)."""
 DB = math.log(10.0) / 20.0
-
-_RATIOS = np.array(DIRECT)[:, None, None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +135,7 @@ class _Rows:
         )
 
     def tails(self, row: int, db: np.ndarray, decay_s: float) -> list[np.ndarray]:
-        """Covariance of a row's tail in each piece, its modulation being `db` [2]."""
+        """Covariance of a row's tail in each piece [2, n, n], its modulation being `db` [2]."""
         sound = self.tone[row] * np.exp(self.fine_steps @ db)
         keep = kept(decay_s, self.step_s)
         return [covariance(sound, self.every, first, last, keep) for first, last in pairwise(self.ends)]
@@ -144,7 +143,7 @@ class _Rows:
     def columns(self, row: int, db: np.ndarray) -> np.ndarray:
         """A row, what slow levels do to it, and that by each quadrature [shape=(n, 1 + 3 p)]."""
         p = self.levels.shape[1]
-        out = np.empty((len(self.levels), 1 + 3 * p), dtype=np.complex128, order="F")
+        out = np.empty((len(self.levels), 1 + 3 * p), dtype=np.complex128)
         out[:, 0] = self.z[row]
         direct = out[:, 1 : 1 + p]
         direct[:] = (self.tone[row, self.frames] * np.exp(self.steps @ db))[:, None] * self.levels
@@ -193,9 +192,9 @@ def of_direct_sound(line: NoteLine, fit: VibratoFit) -> Modulation:
             noise = _noise(rows, db)
             share = rows.power / (1.0 + (1.0 + noise.white) / noise.direct)
             share /= share.sum()
-        roots = [_roots(rows.tails(i, db[i], noise.decay_s), noise.white[i]) for i in range(count)]
+        tails = [rows.tails(i, db[i], noise.decay_s) for i in range(count)]
         for _ in range(turns):
-            slope, information = _scored(rows, db, roots, noise.direct)
+            slope, information = _scored(rows, db, tails, noise)
             whole_db, spread, db = _together(db, slope, information, rows.order, share)
     found = Modulation.of(whole_db, spread)
     return replace(found, depth_se=ROOM_SE * found.depth_se)
@@ -210,23 +209,27 @@ def _levels(time_s: np.ndarray) -> np.ndarray:
     return np.concatenate([slow, math.sqrt(EDGE) * edges], axis=1)
 
 
-def _roots(tails: list[np.ndarray], white: float) -> list[np.ndarray]:
-    """Roots (upper) of a row's covariance without its direct sound, piece by piece."""
-    roots = []
-    for tail in tails:
-        noise = tail.copy()
-        np.einsum("ii->i", noise)[:] += white
-        roots.append(zpotrf(noise, lower=0, clean=0)[0])
-    return roots
+@numba.njit(cache=True)
+def _products(tail, white, columns):
+    """Products of columns [n, c] with one another, whitened by a tail and `white` noise [c, c]; log det.
 
-
-def _products(rows: _Rows, row: int, roots: list[np.ndarray], columns: np.ndarray) -> np.ndarray:
-    """Products of columns [n, c] with one another, whitened by the roots [shape=(pieces, c, c)]."""
-    each = []
-    for (first, last), root in zip(pairwise(rows.ends), roots, strict=True):
-        white, _ = ztrtrs(root, columns[first:last], lower=0, trans=2)
-        each.append(white.conj().T @ white)
-    return np.array(each)
+    `tail` [2, n, n]: real and imaginary parts of its covariance.
+    """
+    noise, (n, count) = tail.copy(), columns.shape
+    planes, out = np.empty((2, n, count)), np.empty((count, count), dtype=np.complex128)
+    for i in range(n):
+        noise[0, i, i] += white
+        for a in range(count):
+            planes[0, i, a], planes[1, i, a] = columns[i, a].real, columns[i, a].imag
+    log_det = whiten(noise, planes)
+    real, imag = (
+        np.dot(planes[0].T, planes[0]) + np.dot(planes[1].T, planes[1]),
+        np.dot(planes[0].T, planes[1]),
+    )
+    for a in range(count):
+        for b in range(count):
+            out[a, b] = complex(real[a, b], imag[a, b] - imag[b, a])
+    return out, log_det
 
 
 def _noise(rows: _Rows, db: np.ndarray) -> _Noise:
@@ -242,29 +245,44 @@ def _noise(rows: _Rows, db: np.ndarray) -> _Noise:
 
 
 def _costs(rows: _Rows, row: int, db: np.ndarray, decay_s: float) -> np.ndarray:
-    """Minus log likelihood of a row for each of `WHITE` and of `DIRECT` (by Woodbury's identity)."""
-    tails, columns = rows.tails(row, db, decay_s), rows.columns(row, db)[:, : 1 + rows.levels.shape[1]]
-    costs = []
-    for white in WHITE:
-        roots = _roots(tails, white)
-        each = _products(rows, row, roots, columns)
-        seen, turned = np.linalg.eigh(each[:, 1:, 1:])
-        along = np.abs(np.einsum("pij,pi->pj", turned.conj(), each[:, 1:, 0])) ** 2
-        left = each[:, 0, 0].real.sum() - (_RATIOS * along / (1.0 + _RATIOS * seen)).sum(axis=(1, 2))
-        log_det = 2.0 * sum(float(np.log(root.diagonal().real).sum()) for root in roots)
-        costs.append(len(columns) * np.log(left) + log_det + np.log1p(_RATIOS * seen).sum(axis=(1, 2)))
-    return np.array(costs)
+    """Minus log likelihood of a row for each of `WHITE` and of `DIRECT`."""
+    columns = rows.columns(row, db)[:, : 1 + rows.levels.shape[1]]
+    left, log_det = np.zeros((2, len(WHITE), len(DIRECT)))
+    for tail, (first, last) in zip(rows.tails(row, db, decay_s), pairwise(rows.ends), strict=True):
+        _add_costs(left, log_det, tail, np.array(WHITE), np.array(DIRECT), columns[first:last])
+    return len(columns) * np.log(left) + log_det
+
+
+@numba.njit(cache=True)
+def _add_costs(left, log_det, tail, white, direct, columns):
+    """Add what is left of a piece [white, direct], and its determinant (by Woodbury's identity)."""
+    p = columns.shape[1] - 1
+    for i in range(len(white)):
+        each, own = _products(tail, white[i], columns)
+        for j in range(len(direct)):
+            seen, along = np.zeros((2, p, p)), np.empty((2, p, 1))
+            for a in range(p):
+                along[0, a, 0], along[1, a, 0] = each[1 + a, 0].real, each[1 + a, 0].imag
+                for b in range(a, p):
+                    seen[0, a, b] = direct[j] * each[1 + a, 1 + b].real
+                    seen[1, a, b] = direct[j] * each[1 + a, 1 + b].imag
+                seen[0, a, a] += 1.0
+            log_det[i, j] += own + whiten(seen, along)
+            left[i, j] += each[0, 0].real - direct[j] * np.sum(along**2)
 
 
 def _scored(
-    rows: _Rows, db: np.ndarray, roots: list[list[np.ndarray]], direct: float
+    rows: _Rows, db: np.ndarray, tails: list[list[np.ndarray]], noise: _Noise
 ) -> tuple[np.ndarray, np.ndarray]:
     """Slope of each row's log likelihood by the modulation of its direct sound [rows, 2]; information."""
     count, n = rows.z.shape
     p = rows.levels.shape[1]
-    scale = np.repeat([1.0, math.sqrt(direct)], [1, 3 * p])
-    of = scale[:, None] * scale
-    each = of * np.array([_products(rows, i, roots[i], rows.columns(i, db[i])) for i in range(count)])
+    scale = np.repeat([1.0, math.sqrt(noise.direct)], [1, 3 * p])
+    each = np.empty((count, len(rows.ends) - 1, 1 + 3 * p, 1 + 3 * p), dtype=np.complex128)
+    for i in range(count):
+        columns = scale * rows.columns(i, db[i])
+        for j, (first, last) in enumerate(pairwise(rows.ends)):
+            each[i, j], _ = _products(tails[i][j], noise.white[i], columns[first:last])
     level = slice(1, 1 + p)
     # with the direct sound's levels as unknown as they are
     known = np.linalg.solve(np.eye(p) + each[..., level, level], each[..., level, :])
