@@ -31,7 +31,7 @@ ROW_HEIGHT = 306
 
 _PIXELS = (1136, 176)
 _SHOWN_DB = 60.0
-_LIFTED_DB = 30.0
+_LIFTED_DB = 15.0
 """A soft row is drawn as dark as a loud one, so that its harmonics show; a row softer than this is not."""
 _GREYS = 20
 _MOST_POINTS = 2400
