@@ -302,6 +302,10 @@ def test_the_first_look_of_a_study_holds_everybody_and_escapes_names():
     others = sum(row.notes for row in rows)
     assert others == len(notes)
     assert any("Add players" in why for _, why in next_steps(notes, 0))
+    assert not any("No note can be used" in why for _, why in next_steps(notes, 0))
+    bare = notes["recording_id"].iloc[0]
+    without = notes.assign(usable=notes["usable"] & (notes["recording_id"] != bare))
+    assert any(why.endswith(f"No note can be used of: {bare}") for _, why in next_steps(without, 0))
 
 
 # --- expect

@@ -18,12 +18,13 @@ import pandas as pd
 from vibstudy import __version__
 from vibstudy.corpus.atomic import write_text
 from vibstudy.corpus.results import is_demo, read_log, read_notes
-from vibstudy.errors import VibstudyError
+from vibstudy.errors import VibstudyError, first_of
 from vibstudy.figures.data import assessable_notes, measured_counts
 from vibstudy.figures.plane import rate_extent_plane
 from vibstudy.figures.quantities import player_means
 from vibstudy.pages import FIRST_LOOK
 from vibstudy.pages.html import templates
+from vibstudy.stats.selection import is_usable
 
 FEW_PLAYERS = 8
 """Fewer players than this, and most comparisons of groups stay undecided (``vibstudy.stats.power``)."""
@@ -132,7 +133,12 @@ def next_steps(notes: pd.DataFrame, failed: int) -> list[tuple[str, str]]:
     steps = []
     if failed:
         steps.append(("vibstudy status", "what failed, and why"))
-    steps.append(("vibstudy pages", "look at each recording: is the line on the soloist?"))
+    look = "look at each recording: is the line on the soloist?"
+    recordings = notes["recording_id"].astype(str)
+    used = set(recordings[is_usable(notes)])
+    if bare := [name for name in dict.fromkeys(recordings) if name not in used]:
+        look += f" No note can be used of: {first_of(bare, 5)}"
+    steps.append(("vibstudy pages", look))
     if len(assessable_notes(notes)):
         steps.append(("vibstudy review", "hear a sample of the notes, accept or correct them"))
     steps.append(("vibstudy lab", "read the notebooks, beginning with 01"))
