@@ -355,6 +355,10 @@ def test_a_page_counts_each_note_left_out_once():
     notes.loc[:2, "quality"] = ["too_short;masked", "masked", "masked;noisy"]
     notes.loc[3, "note_kind"] = "trill"
     notes.loc[:3, "usable"] = False
+    assert "transposing" not in " ".join(doubts({"notes_path": "list.csv"}, notes))
+    unheard = notes.assign(quality=["ok"] * 3 + ["noisy;masked"] * 5)
+    assert "transposing" in " ".join(doubts({"notes_path": "list.csv"}, unheard))
+    assert "transposing" not in " ".join(doubts({"notes_path": None}, unheard))
     said = " ".join(doubts({"accompaniment": "none"}, notes[4:]))
     assert said.startswith("4 of 4 usable.") and "left out" not in said
     said = " ".join(doubts({"accompaniment": "none"}, notes))

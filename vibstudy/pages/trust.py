@@ -63,6 +63,13 @@ def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
     words = LEFT_OUT | (ALONE if alone else {})
     for reason, count in _left_out(notes).most_common(3):
         said.append(f"{plural(count, 'note')}: {words[reason]}.")
+    listed, long = recording.get("notes_path"), notes[telling(notes)]
+    unheard = long["quality"].fillna("").astype(str).str.contains("noisy").sum()
+    if listed is not None and pd.notna(listed) and unheard > 0.5 * len(long):
+        said.append(
+            "Most notes of its list are not heard at the pitch listed. A note list names the notes that "
+            "sound, not those written for a transposing instrument."
+        )
     used = notes[usable(notes)]
     low, high = (used[name].astype(float).median() for name in ("rate_low_hz", "rate_high_hz"))
     if np.isfinite(low) and np.isfinite(high) and high - low > 0.005:
