@@ -529,6 +529,8 @@ def test_portraits_show_each_player_once(drawn):
         cross = ax.lines[-1]
         assert (cross.get_xdata()[0], cross.get_ydata()[0]) == pytest.approx((row.rate_hz, row.extent_cents))
         assert len(ax.lines[1].get_xdata()) == row.notes
+    shapes = {row.region: ax.lines[1].get_marker() for ax, row in zip(shown, table.itertuples(), strict=True)}
+    assert len(set(shapes.values())) == len(shapes)  # regions stay apart in grey
 
 
 def test_a_straight_player_has_a_portrait():

@@ -35,7 +35,6 @@ from vibstudy.figures.style import (
     each_group,
     house_style,
     legend_below,
-    legend_marker,
     legend_markers,
     log_extent_axis,
     looks,
@@ -252,10 +251,16 @@ def player_portraits(
         everyone = used.sample(min(len(used), 1500), random_state=0)
         for ax, row in zip(axes, table.to_dict("records"), strict=False):
             own = used[used["player"] == row["player"]]
-            colour = coded[row[group]].colour if groups and pd.notna(row[group]) else INK
-            for cloud, share, ink in ((everyone, 0.25, FAINT), (own, 0.6, colour)):
-                size_pt = share * page.marker_pt
-                ax.plot(cloud["rate_hz"], cloud["extent_cents"], ls="", marker=".", ms=size_pt, color=ink)
+            look = (
+                coded[row[group]].scatter
+                if groups and pd.notna(row[group])
+                else {"color": INK, "marker": "o"}
+            )
+            pale = {"color": FAINT, "marker": "."}
+            for cloud, share, drawn in ((everyone, 0.4, pale), (own, 0.42, look)):
+                ax.plot(
+                    cloud["rate_hz"], cloud["extent_cents"], ls="", ms=share * page.marker_pt, mew=0, **drawn
+                )
             if np.isfinite(row["rate_hz"]):
                 ax.plot(row["rate_hz"], row["extent_cents"], marker="+", color=INK, ms=1.8 * page.marker_pt,
                         mew=page.line_pt)  # fmt: skip
@@ -275,11 +280,10 @@ def player_portraits(
         label = axis_label("extent_cents")  # longer than a single row of panels is high
         figure.supylabel(label if rows > 1 else label.replace(", ", ",\n"), fontsize=page.font_pt)
         figure.supxlabel(axis_label("rate_hz"), fontsize=page.font_pt)
-        handles = [legend_marker(str(name), marker="o", color=look.colour) for name, look in coded.items()]
-        legend_below(figure, handles, columns=3, place="outside upper center")
+        legend_below(figure, legend_markers(coded), columns=3, place="outside upper center")
         figure.caption = (
             "Portraits in the order of the players' first decades: every vibrato note of each player in the "
-            f"colour of the {group.replace('_', ' ')}, over the notes of all players (pale); the "
+            f"colour and shape of the {group.replace('_', ' ')}, over the notes of all players (pale); the "
             "cross is the "
             "player's mean. Above: one second of a typical note, all on one scale. Under the name: "
             "decades, and "
