@@ -163,3 +163,67 @@ def prices_of_an_alignment(jitter: float) -> Any:
         found = alignment.best_alignment(played, parts)
         out[f"right at {place}"] = None if found is None else [found.part.name, found.cost]
     return out
+
+
+@grid
+def pieces_beside_a_rest(jitter: float) -> Any:
+    """A string that rings on after a note, and an octave before one, of many lengths and levels."""
+    from vibstudy.notes import resonances
+    from vibstudy.notes.edges import Levels
+    from vibstudy.notes.segment import _with_own_ends
+    from vibstudy.notes.spans import Solo, Span
+    from vibstudy.notes.trill import ANYBODY
+
+    rng = np.random.default_rng(53)
+    time_s = np.arange(round(1.6 * RATE_HZ)) / RATE_HZ
+    level_s = np.arange(0, 1.6, 0.005)
+
+    def tone(f_hz: float, begin_s: float, end_s: float) -> np.ndarray:
+        sounds = np.clip(np.minimum(time_s - begin_s, end_s - time_s) / 0.01, 0, 1)
+        return sounds * sum(np.sin(2 * np.pi * k * f_hz * time_s + k * k) / k for k in range(1, 13))
+
+    def count(joint_s: float, spans: list[Span], parts: np.ndarray) -> list[float]:
+        sound = parts + 1e-3 * rng.standard_normal(len(time_s)) * (1 + jitter)
+        line = held_line(rng, [joint_s, 1.6 - joint_s], [0.0, 0.0], 0.0)
+        solo = Solo(sound.astype(np.float32), RATE_HZ, line, ANYBODY)
+        softer = spans[1].length < spans[0].length
+        db = np.where((level_s < joint_s + (-0.02 if softer else 0.02)) == softer, 0.0, -6.0)
+        levels = Levels(db, db, np.ones(len(db)), 0.005)
+        change = resonances._change_db(solo, *spans, of=spans[int(softer)])
+        return [change, len(resonances.without_resonances(solo, levels, spans))]
+
+    def cents(f_hz: float) -> float:
+        return float(1200 * np.log2(f_hz / 440))
+
+    out: dict[str, Any] = {}
+    for f_hz in (98.0, 196.0, 262.0):
+        below, note = cents(f_hz), cents(f_hz * 1.0595)
+        for before_db in (-90, -26, -20, -14, -8, -3):
+            ring = tone(f_hz, 0.1, 0.9) * 10 ** (before_db / 20) + tone(f_hz, 0.9, 1.15)
+            spans = [Span(0.1, 0.9, note), Span(0.9, 1.15, below)]
+            sound = tone(f_hz * 1.0595, 0.1, 0.9) + 0.4 * ring
+            out[f"ring {f_hz:g} Hz {before_db} dB"] = count(0.9, spans, sound)
+            sounds_on = tone(2 * f_hz, 0.3, 0.42) + 10 ** (before_db / 20) * tone(2 * f_hz, 0.4, 1.2)
+            spans = [Span(0.3, 0.42, cents(2 * f_hz)), Span(0.42, 1.2, below)]
+            odd = tone(f_hz, 0.4, 1.2) - tone(2 * f_hz, 0.4, 1.2) / 2
+            out[f"speaks {f_hz:g} Hz {before_db} dB"] = count(0.42, spans, odd + 0.5 * sounds_on)
+    whole = tone(98.0, 0.1, 1.4) * 0.3 + tone(104.0, 0.1, 0.9)
+    for length_s in (0.2, 0.27, 0.29, 0.31, 0.33, 0.4):
+        for gap_s in (0.0, 0.07, 0.09, 0.11, 0.13):
+            spans = [Span(0.1, 0.9 - gap_s, cents(104.0)), Span(0.9, 0.9 + length_s, cents(98.0))]
+            out[f"ring of {length_s:g} s after {gap_s:g}"] = count(0.9, spans, whole)
+    for length_s in (0.1, 0.13, 0.145, 0.155, 0.17, 0.2):
+        both = tone(220.0, 0.3, 1.2) * 0.5 + tone(110.0, 0.3 + length_s, 1.2)
+        spans = [Span(0.3, 0.3 + length_s, cents(220.0)), Span(0.3 + length_s, 1.2, cents(110.0))]
+        out[f"speaks for {length_s:g} s"] = count(0.3 + length_s, spans, both)
+    ends = {}
+    for length_s in (0.1, 0.115, 0.125, 0.14):
+        for gap_s in (0.0, 0.02, 0.028, 0.032, 0.05):
+            for away in (0.0, 55.0, 65.0):
+                pair = [
+                    {"onset_s": a, "offset_s": b, "onset_se_s": 0.0, "offset_se_s": 0.0, "note_kind": "note",
+                     "pitch_hz": 440 * 2 ** (up / 1200)}
+                    for a, b, up in ((0.0, 0.5, 0.0), (0.5 + gap_s, 0.5 + gap_s + length_s, away))
+                ]  # fmt: skip
+                ends[f"{length_s:g} {gap_s:g} {away:g}"] = len(_with_own_ends(pair))
+    return out | {"ends": ends}
