@@ -10,7 +10,7 @@ from the one as from the other (`HALF`). What levels and course gain because the
 first: where there is nothing, a half for each of their coefficients on average (Wilks 1938, Ann. Math. Stat.
 9:60-62). So a new chord of the piano, which changes the noise, ends no note. (Charged as a choice of model
 is, several times as much, a note that others half cover seemed to say nothing while it sounds, and ended:
-in the middle of a hall with a piano as loud, a fifth of all.)
+in the middle of a hall with a piano as loud, one in six.)
 
 In simulated rooms (``benchmarks/rooms.py``) 90 of 100 notes end within -50 to 60 ms of the truth near, and
 within -75 to 80 ms (a church 240) in the middle of a hall; their tails sound on for 0.1 to 1 s.
