@@ -34,7 +34,8 @@ from vibstudy.pitch.octaves import (
 )
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.trackers import track_line
-from vibstudy.recording.found import find_note, find_repeated, rejoin, settle_octaves
+from vibstudy.recording.found import find_note, settle_octaves
+from vibstudy.recording.parted import find_repeated, rejoin
 from vibstudy.sound.reading import Audio
 from vibstudy.vibrato.masked import is_masked
 from vibstudy.vibrato.note import measure_note

@@ -28,14 +28,12 @@ from vibstudy.errors import VibstudyError
 from vibstudy.recording.found import (
     FoundNote,
     find_line,
-    find_repeated,
     number_in,
-    rejoin,
     settle_octaves,
     within_range,
 )
 from vibstudy.recording.measured import doubt_register, measure_vibrato
-from vibstudy.recording.parted import joined_at_true_pitch
+from vibstudy.recording.parted import find_repeated, joined_at_true_pitch, rejoin
 from vibstudy.recording.tables import RecordingResult, line_frame, result_of, thinned_line
 from vibstudy.schema import FIGURE_CELLS
 from vibstudy.sound.media import MediaMeter, codec_cutoff

@@ -2,10 +2,9 @@
 
 :func:`find_line` tracks the soloist and parts the line into notes; :func:`find_note` refines the line of one,
 settles its octave, looks for other players where it does not stand clear, and straightens its line there
-(:func:`find_repeated`: it may be several notes on one pitch, which a room runs together);
-:func:`rejoin` makes one note of two where only the line leapt; :func:`settle_octaves` looks at the octaves of
-all of them together. But for this, what is found does not depend on the rest of the recording, so that a
-phrase gives the same as the whole.
+(whether it is several notes, or a piece of one: :mod:`vibstudy.recording.parted`); :func:`settle_octaves`
+looks at the octaves of all of them together. But for this, what is found does not depend on the rest of the
+recording, so that a phrase gives the same as the whole.
 """
 
 from __future__ import annotations
@@ -53,15 +52,10 @@ OCTAVE_ODDS = 2.0
 """The octave is doubted where the log odds of another pitch are within this of even."""
 BEYOND_SEMITONES = 5.0
 """So far beyond its range an instrument's notes are looked for."""
-TOUCHING_S, LEAP_SEMITONES, SAME_SEMITONES = 0.03, 4.0, 0.6
-DIP_S, ATTACK_DIP_DB = 0.06, 5.4
-"""Two notes that touch are one where only the line leapt between them and the level does not dip."""
 PARTED_ABOVE_DB = 6.0
 """In a note that stands out by less, a course gone astray looks like a silence: so beside a piano as loud
 (``benchmarks/recordings.py``). Of 68 silences that parted notes in rooms, all stood out by more
 (``benchmarks/repeated.py``)."""
-SILENCE_SE_S = 0.016
-"""Error of where a silence under a room's tail begins and ends."""
 OCTAVE_ABOVE = 0.9
 _NO_LOWER = np.full(2, -np.inf)
 TRILL_COLUMNS = ("trill_p", "trill_rate_hz", "trill_interval_cents")
@@ -418,128 +412,6 @@ def _moves(audio: Audio, line: NoteLine, accompaniment: Accompaniment) -> bool:
     if accompaniment.other_db < OTHER_VIBRATES_ABOVE_DB or line.snr_db > ACCOMPANIED_BELOW_DB:
         return False
     return other_vibrates(audio.samples, audio.rate_hz, line, accompaniment.other_hz)
-
-
-def find_repeated(
-    audio: Audio,
-    contour: Contour,
-    row: Mapping[Any, Any],
-    octaves: np.ndarray | None = None,
-    before_hz: float | None = None,
-) -> list[tuple[Mapping[Any, Any], FoundNote]]:
-    """A note, or the several it is; each with its row.
-
-    Where a room's tail, or others, hid the silence between notes on one pitch, or the line held the upper of
-    two notes an octave apart through both: the harmonics that the lower has and the upper has not begin or
-    cease within (:func:`vibstudy.pitch.octaves.look_between`), and what lies before and after says surely
-    which is which.
-
-    Parameters
-    ----------
-    audio, contour, row, octaves, before_hz
-        As for :func:`find_note`. A note that somebody names is one.
-    """
-    note = find_note(audio, contour, row, octaves, before_hz)
-    leaps_s = note.octave.leaps_s if note.octave is not None and note.values["note_kind"] == "note" else None
-    if leaps_s is not None:
-        left, right = _parted(audio, contour, row, (leaps_s, leaps_s), octaves, before_hz)
-        if {_surely_lower(left[-1][1]), _surely_lower(right[0][1])} == {True, False}:
-            return left + right
-    if note.silent_s is None:
-        return [(row, note)]
-    left, right = _parted(audio, contour, row, note.silent_s, octaves, before_hz)
-    return left + right
-
-
-def _parted(
-    audio: Audio,
-    contour: Contour,
-    row: Mapping[Any, Any],
-    silent_s: tuple[float, float],
-    octaves: np.ndarray | None,
-    before_hz: float | None,
-) -> tuple[list[tuple[Mapping[Any, Any], FoundNote]], list[tuple[Mapping[Any, Any], FoundNote]]]:
-    """What lies before and after a silence within a note; arguments of :func:`find_repeated`."""
-    end_s, begin_s = silent_s
-    known = {key: value for key, value in row.items() if key != "straight"}
-    ended, begun = (
-        {**known, f"{edge}_s": at_s, f"{edge}_se_s": SILENCE_SE_S}
-        for edge, at_s in (("offset", end_s), ("onset", begin_s))
-    )
-    left = find_repeated(audio, contour, ended, octaves, before_hz)
-    tail_of = left[-1][1].line
-    before_hz = tail_of.reference_hz if tail_of else before_hz
-    return left, find_repeated(audio, contour, begun, octaves, before_hz)
-
-
-def _surely_lower(note: FoundNote) -> bool | None:
-    """Whether a note lies an octave below the line, by its own sound; None where that is not sure."""
-    octave = note.octave
-    if octave is None or abs(octave.odds) < OCTAVE_ODDS or octave.parts not in (1, 2):
-        return None
-    return octave.parts == 2
-
-
-def rejoin(
-    audio: Audio,
-    contour: Contour,
-    left_row: Mapping[Any, Any],
-    left: FoundNote,
-    right_row: Mapping[Any, Any],
-    right: FoundNote,
-) -> tuple[dict[str, Any], FoundNote] | None:
-    """Make one note of two that were parted where only the line leapt, to an octave and back, say.
-
-    Notes whose octave was told (no ``octave_below``), as those listed by hand, stay as they are.
-
-    Parameters
-    ----------
-    audio, contour
-        As for :func:`find_note`.
-    left_row, right_row : mapping
-        The two notes as they were found.
-    left, right : FoundNote
-        The same, measured.
-
-    Returns
-    -------
-    (dict, FoundNote) | None
-        The whole note. None when they are two: they do not touch, their true pitch is not the same, or the
-        level dips between them as at an attack.
-    """
-    told = left_row.get("octave_below") is None or right_row.get("octave_below") is None
-    plain = left.values["note_kind"] == right.values["note_kind"] == "note" and not told
-    touching = right_row["onset_s"] - left_row["offset_s"] < TOUCHING_S
-    if not (plain and touching and left.line is not None and right.line is not None):
-        return None
-    held_hz = [
-        float(np.nanmedian(contour.f0_hz[(contour.time_s >= begin) & (contour.time_s <= end)]))
-        for begin, end in ((row["onset_s"], row["offset_s"]) for row in (left_row, right_row))
-    ]
-    parts = np.divide(held_hz, (left.line.reference_hz, right.line.reference_hz))
-    leap = abs(12.0 * np.log2(held_hz[1] / held_hz[0]))
-    apart = abs(12.0 * np.log2(right.line.reference_hz / left.line.reference_hz))
-    if leap < LEAP_SEMITONES or apart > SAME_SEMITONES:
-        return None
-    true_hz = contour.f0_hz / np.where(contour.time_s < right_row["onset_s"], *parts)
-    row = {**left_row, **{key: right_row[key] for key in ("offset_s", "offset_se_s") if key in right_row}}
-    whole = find_note(audio, replace(contour, f0_hz=true_hz), {**row, "octave_below": None, "straight": None})
-    if whole.line is None or _dip_db(whole.line, right_row["onset_s"]) > ATTACK_DIP_DB:
-        return None
-    whole.reasons += reasons_of(right_row.get("quality"))
-    whole.reasons += ["octave_unsure"] if "octave_unsure" in left.reasons + right.reasons else []
-    return row, whole
-
-
-def _dip_db(line: NoteLine, time_s: float) -> float:
-    """How far the level dips near a time: below the lower of the maxima on both sides."""
-    since_s = line.time_s - time_s
-    before = line.level_db[(since_s > -DIP_S) & (since_s <= 0.0)]
-    after = line.level_db[(since_s < DIP_S) & (since_s >= 0.0)]
-    inside = line.level_db[np.abs(since_s) < 0.3 * DIP_S]
-    if not (len(before) and len(after) and len(inside)):
-        return 0.0
-    return float(min(before.max(), after.max()) - inside.min())
 
 
 def number_in(row: Mapping[str, Any], key: str) -> float | None:
