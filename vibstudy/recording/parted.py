@@ -4,8 +4,8 @@
 where only the line leapt. :func:`joined_at_true_pitch` makes pieces whole at their true pitch, once the
 octaves of a recording are settled. A cut that a room or another's attack made is undone where the pieces
 are found (:mod:`vibstudy.vibrato.oversegmentation`), but not where they may be notes an octave or a twelfth
-apart: beside a piano, whose notes lie between the lines of a note, and of weak fundamental, of which the line holds
-the second harmonic. What their own sound, and all notes together, say of their pitch answers that.
+apart: beside a piano, whose notes lie between the lines of a note, and of weak fundamental, of which the line
+holds the second harmonic. What their own sound, and all notes together, say of their pitch answers that.
 """
 
 from __future__ import annotations
