@@ -21,7 +21,7 @@ derivatives.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numba
@@ -44,11 +44,20 @@ SETTLED = 0.05  # of log likelihood: a course that gains less stands still
 
 def slow_levels(t: np.ndarray, cents: np.ndarray | None = None) -> np.ndarray:
     """Orthonormal columns of what a harmonic's complex level may do [shape=(n, m)]; `cents` [n, ...], too."""
-    since, span = t - t[0], t[-1] - t[0]
+    alone = _slow_levels(len(t), float(t[-1] - t[0]))
+    return alone if cents is None else np.linalg.qr(np.column_stack([alone, cents]))[0]
+
+
+@lru_cache(maxsize=64)
+def _slow_levels(n: int, span: float) -> np.ndarray:
+    """Of `n` frames, evenly over so many seconds; asked several times of one note."""
+    since = np.linspace(0.0, span, n)
     j = np.arange(1 + int(2.0 * LEVEL_HZ * span))
     edges = np.exp(-np.stack([since / ATTACK_S, (span - since) / RELEASE_S], axis=1))
     columns = np.concatenate([np.cos(np.pi * j * since[:, None] / span), edges], axis=1)
-    return np.linalg.qr(columns if cents is None else np.column_stack([columns, cents]))[0]
+    levels = np.linalg.qr(columns)[0]
+    levels.flags.writeable = False
+    return levels
 
 
 @dataclass(frozen=True, eq=False)

@@ -119,19 +119,27 @@ def _steady_until(values, hop_s, ends):
     return out
 
 
-def _decaying(power: np.ndarray, hop_s: float, ends: np.ndarray, independent: np.ndarray) -> np.ndarray:
+@numba.njit(cache=True)
+def _decaying(power, hop_s, ends, independent):
     """Cost of rows as noise that decays from each end on, by the likeliest of `DECAYS_S` [shape=(ends,)].
 
     Of a row whose variance is ``v exp(-d t)``: the sum of its logarithm over frames, *v* being the likeliest.
     """
-    n = power.shape[1]
-    count, since_s = n - ends, hop_s * np.arange(n)
-    costs = []
+    rows, n = power.shape
+    out, whole = np.full(len(ends), np.inf), independent.sum()
     for decay_s in DECAYS_S:
-        fall = NEPERS_60_DB / decay_s
+        fall, costs = NEPERS_60_DB / decay_s, np.zeros(len(ends))
         # raised to what they would be at the last frame
-        raised = power * np.exp(fall * (since_s - since_s[-1]))
-        after = np.cumsum(raised[:, ::-1], axis=1)[:, ::-1][:, ends].T / count[:, None]
-        from_last = hop_s * 0.5 * count * (count - 1)  # sum over frames of the time to the last
-        costs.append(count * (np.log(after) @ independent) + independent.sum() * fall * from_last)
-    return np.min(costs, axis=0)
+        raised = np.exp(-fall * hop_s * np.arange(n - 1, -1, -1))
+        for row in range(rows):
+            after, frame = 0.0, n
+            for i in range(len(ends) - 1, -1, -1):
+                while frame > ends[i]:
+                    frame -= 1
+                    after += power[row, frame] * raised[frame]
+                costs[i] += independent[row] * np.log(after / (n - ends[i]))
+        for i in range(len(ends)):
+            count = n - ends[i]
+            from_last = hop_s * 0.5 * count * (count - 1)  # sum over frames of the time to the last
+            out[i] = min(out[i], count * costs[i] + whole * fall * from_last)
+    return out
