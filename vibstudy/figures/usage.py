@@ -328,7 +328,8 @@ def pulses_and_beat(test: TempoTest, size: str = "column") -> tuple[HouseFigure,
         above.set_yticks(range(len(players)), [called[player] for player in players])
         above.set(xlim=(low - 0.3, high + 0.3), ylim=(len(players) - 0.4, -0.6))
         above.set_xlabel(axis_label("pulses_per_beat"))
-        below.hist(test.null, bins=40, color="#B4B4B4")
+        draws, *_ = below.hist(test.null, bins=40, color="#B4B4B4")
+        below.set_ylim(top=1.25 * np.max(draws))  # room for words above them
         below.axvline(test.statistic, color=LINE, lw=1.4 * page.line_pt)
         side = "left" if test.statistic < np.median(test.null) + np.ptp(test.null) / 4 else "right"
         below.annotate(
