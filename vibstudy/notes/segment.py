@@ -156,7 +156,7 @@ def _with_own_ends(notes: list[dict]) -> list[dict]:
     """
     out: list[dict] = []
     for i, note in enumerate(notes):
-        last, before = (out[-1], out[-2] if len(out) > 1 else None) if out else (None, None)
+        before, last = [None, None, *out[-2:]][-2:]
         following = notes[i + 1] if i + 1 < len(notes) else None
         if last and _is_end_of(note, last, following):
             out[-1] = {**last, **{key: note[key] for key in ("offset_s", "offset_se_s")}}

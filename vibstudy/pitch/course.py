@@ -357,13 +357,6 @@ def look(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray) -> Look:
     return Look(*_look(_Question.of(bank, course, counts), x))
 
 
-def curvature_of(bank: Bank, course: Course, x: np.ndarray, counts: np.ndarray) -> np.ndarray:
-    """Expected curvature of the cost at a course [shape=(p, p)]."""
-    question = _Question.of(bank, course, counts)
-    _, *now = _look(question, x)
-    return _slopes(question, x, *now)[1]
-
-
 def power_of(rows: np.ndarray) -> np.ndarray:
     """Power of each row times its length."""
     return np.einsum("ij,ij->i", rows.real, rows.real) + np.einsum("ij,ij->i", rows.imag, rows.imag)

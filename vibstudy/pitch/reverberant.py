@@ -78,10 +78,12 @@ class InRoom:
         y = bank.b[np.ix_(rows, self._at)]
         power = np.mean(y.real**2 + y.imag**2, axis=1)
         heard = power > SILENT * power.max()
+        levels = np.linalg.qr(bank.levels[self._at])[0]
         self._question = _Question(
             y[heard] / np.sqrt(power[heard])[:, None],
             bank.order[rows[heard]],
-            np.linalg.qr(bank.levels[self._at])[0],
+            levels,
+            FREE * levels @ levels.T,
             pieces(len(self._at), PIECE_FRAMES),
             kept(DECAY_S, step * bank.hop_s),
         )
@@ -157,16 +159,16 @@ class InRoom:
 
     def _settled(self, x: np.ndarray, cost: float, enough: float = SETTLED) -> tuple[np.ndarray, float]:
         """The likeliest course near one of a cost, with the likeliest noise, and what that costs."""
-        begun = self.cost_and_slope(x)
-        root, scale, free = np.linalg.cholesky(begun.known), np.sqrt(1.0 + begun.known_white), len(x)
-        known = [begun]
+        first = [self.cost_and_slope(x)]
+        root, scale = np.linalg.cholesky(first[0].known), np.sqrt(1.0 + first[0].known_white)
+        free = len(x)
 
         def there(z: np.ndarray) -> np.ndarray:
             return x + solve_triangular(root, z[:free], trans=1, lower=True)
 
         def asked(z: np.ndarray) -> tuple[float, np.ndarray]:
             self._white = np.exp(z[free:] / scale)
-            at = known.pop() if known else self.cost_and_slope(there(z))  # the start is asked for first
+            at = first.pop() if first else self.cost_and_slope(there(z))  # the start is asked for first
             return at.cost, np.append(solve_triangular(root, at.slope, lower=True), at.by_white / scale)
 
         start = np.append(np.zeros(free), scale * np.log(self._white))
@@ -199,13 +201,14 @@ class _Slopes(NamedTuple):
 class _Question(NamedTuple):
     """What is asked, along no course yet.
 
-    `y` [rows, n] of power 1; `order` [rows]; `levels` [n, m], slow; `ends` of the pieces; `keep`: share of
-    the tail's power that is left after a frame.
+    `y` [rows, n] of power 1; `order` [rows]; `levels` [n, m], slow, and what they are `free` to do [n, n];
+    `ends` of the pieces; `keep`: share of the tail's power that is left after a frame.
     """
 
     y: np.ndarray
     order: np.ndarray
     levels: np.ndarray
+    free: np.ndarray
     ends: np.ndarray
     keep: float
 
@@ -277,7 +280,7 @@ def _turned(theta, order):
 def _costs(question, theta, white):
     """Cost of each row [shape=(rows,)]."""
     y, ends = question.y, question.ends
-    (rows, n), free, width = y.shape, FREE * np.dot(question.levels, question.levels.T), np.diff(ends).max()
+    (rows, n), width = y.shape, np.diff(ends).max()
     costs = np.empty(rows)
     for row in range(rows):
         real, imag = _turned(theta, question.order[row])
@@ -287,7 +290,8 @@ def _costs(question, theta, white):
             first, last = ends[piece], ends[piece + 1]
             z = np.empty((2, last - first, 1))
             z[0, :, 0], z[1, :, 0] = y[row, first:last].real, y[row, first:last].imag
-            log_det += whiten(_covariance(tails, free, real, imag, white[row], first, last), z)
+            covariance = _covariance(tails, question.free, real, imag, white[row], first, last)
+            log_det += whiten(covariance, z)
             power += np.sum(z**2)
         costs[row] = log_det + n * np.log(power)
     return costs
@@ -300,8 +304,8 @@ def _slopes(question, theta, white):
     Last, the expected curvature by phases [n, n] and by white noise [rows]; by phases it is what the direct
     sound tells of them, less what its slow levels take.
     """
-    y, ends, levels, keep = question.y, question.ends, question.levels, question.keep
-    (rows, n), free, width = y.shape, FREE * np.dot(levels, levels.T), np.diff(ends).max()
+    y, ends, levels, free, keep = question.y, question.ends, question.levels, question.free, question.keep
+    (rows, n), width = y.shape, np.diff(ends).max()
     costs, slope, by_white = np.empty(rows), np.zeros(n), np.empty(rows)
     known, known_white = np.zeros((n, n)), np.empty(rows)
     own, later, change = np.empty((2, n, width)), np.empty((2, width)), np.empty(width)
@@ -356,22 +360,32 @@ def _slopes(question, theta, white):
                 a[many:] = 0.0
                 b[many:] = 0.0
         known_white[row] = white[row] ** 2 * (square - trace * trace / n)
-        later[:] = 0.0
-        for i in range(n - 1, -1, -1):
-            many, u, v, turned = min(width, n - i), 2.0 * order * real[i], 2.0 * order * imag[i], 0.0
-            a, b, below = own[0, i], own[1, i], free[i, i:]
-            p, q, x, z, out = later[0], later[1], real[i:], imag[i:], slope[i:]
-            for d in range(many):
-                p[d] = a[d] + keep * p[d]
-                q[d] = b[d] + keep * q[d]
-                change[d] = (share * p[d] + below[d] * a[d]) * (v * x[d] - u * z[d]) - (
-                    share * q[d] + below[d] * b[d]
-                ) * (u * x[d] + v * z[d])
-            for d in range(many):
-                out[d] += change[d]
-                turned += change[d]
-            slope[i] -= turned
+        _add_slope(slope, own, later, change, real, imag, free, keep, share, order)
     for i in range(n):
         for j in range(i + 1, n):
             known[j, i] = known[i, j]
     return costs, slope, by_white, known, known_white
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
+def _add_slope(slope, own, later, change, real, imag, free, keep, share, order):
+    """Add how a row's cost changes with the phase of each frame; `later`, `change`: room for its sums.
+
+    `own` [2, n, width]: how it changes with the covariance.
+    """
+    _, n, width = own.shape
+    later[:] = 0.0  # of the sound of this frame in all later ones
+    for i in range(n - 1, -1, -1):
+        many, u, v, turned = min(width, n - i), 2.0 * order * real[i], 2.0 * order * imag[i], 0.0
+        a, b, below = own[0, i], own[1, i], free[i, i:]
+        p, q, x, z, out = later[0], later[1], real[i:], imag[i:], slope[i:]
+        for d in range(many):
+            p[d] = a[d] + keep * p[d]
+            q[d] = b[d] + keep * q[d]
+            change[d] = (share * p[d] + below[d] * a[d]) * (v * x[d] - u * z[d]) - (
+                share * q[d] + below[d] * b[d]
+            ) * (u * x[d] + v * z[d])
+        for d in range(many):
+            out[d] += change[d]
+            turned += change[d]
+        slope[i] -= turned

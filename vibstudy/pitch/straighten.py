@@ -94,7 +94,7 @@ def _candidates(
         return []
     found = [settled(forwards)]
     if known is not None:
-        found.append(settle(bank, course, course.start(known), bank.white(), 12))
+        found.append(_near(bank, course, known))
         if abs(found[0][1].cost - found[1][1].cost) > AGREED:
             backwards = followed(bank, f0_hz, backwards=True)
             assert backwards is not None
@@ -102,9 +102,9 @@ def _candidates(
     return found
 
 
-def _from(bank: Bank, f0_hz: float, course: Course, known: np.ndarray) -> tuple[np.ndarray, Look]:
-    """The likeliest course near a known one, Hz at the bank's frames."""
-    return settle(bank, course, course.start(CENTS_PER_NEPER * np.log(known / f0_hz)), bank.white(), 12)
+def _near(bank: Bank, course: Course, cents: np.ndarray) -> tuple[np.ndarray, Look]:
+    """The likeliest course near a line, cents at the bank's frames."""
+    return settle(bank, course, course.start(cents), bank.white(), 12)
 
 
 def harmonics_in_reach(rate_hz: float, f0_hz: float) -> int:
@@ -194,15 +194,14 @@ def _straightened(
     if likely is None:
         found = _candidates(thin, f0, thin_course, known)
     else:
-        at_s = thin.time_s + line.onset_s
-        found = [_from(thin, f0, thin_course, np.interp(at_s, *one)) for one in likely]
+        along_hz = [np.interp(thin.time_s + line.onset_s, *one) for one in likely]
+        found = [_near(thin, thin_course, CENTS_PER_NEPER * np.log(hz / f0)) for hz in along_hz]
     if not found:
         return None
     x, seen = min(found, key=lambda one: one[1].cost)
     gain: float | None = None
     unsteady = np.exp(np.mean(np.log(seen.lost / thin.total)))
-    alone = likely is not None or (unsteady > PARTLY_ROOM and _alone(samples, rate_hz, line))
-    in_room = bool(alone and unsteady > PARTLY_ROOM)
+    in_room = bool(unsteady > PARTLY_ROOM) and (likely is not None or _alone(samples, rate_hz, line))
     if in_room:
         last = last_frame(along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER)), LEAST_FRAMES)
         if last < frames:  # behind its end nothing new sounds, and the model below has no end
