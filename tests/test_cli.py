@@ -274,6 +274,15 @@ def test_a_mistyped_study_is_told_as_such(study, capsys, command):
     assert code == 2 and "this folder is no study: it holds no corpus_manifest.csv" in err
 
 
+@pytest.mark.parametrize(("folders", "told"), [(3, ": s00, s01, s02.\n"), (14, "s11 and 2 more.\n")])
+def test_studies_to_choose_from_are_counted(study, capsys, folders, told):
+    for number in range(folders):
+        (study / f"s{number:02}").mkdir()
+        (study / f"s{number:02}" / "corpus_manifest.csv").touch()
+    code, _, err = run(capsys, "check", "elsewhere")
+    assert code == 2 and err.endswith(told)
+
+
 # --- the first look
 
 

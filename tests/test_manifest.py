@@ -188,6 +188,7 @@ def test_known_words_may_be_capitalised(folder):
         ("", "a,audio/ton.wav,P,1950,north", "path", "Did you mean 'tone.wav'?"),
         ("", "a,audio/Tone.WAV,P,1950,north", "path", "Did you mean 'tone.wav'?"),
         ("", "a,audio/tone.flac,P,1950,north", "path", "Did you mean 'tone.wav'?"),
+        ("", "a,audio/oboe.wav,P,1950,north", "path", "Put the file into audio"),  # alike in the ending alone
         ("", "a,sound/tone.wav,P,1950,north", "path", "there is no folder sound"),
         (
             "",

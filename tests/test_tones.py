@@ -168,6 +168,11 @@ def test_all_problems_at_once():
     assert len(error.value.problems) == 4
 
 
+def test_limits_of_an_extent_are_told_with_their_sign():
+    with pytest.raises(VibstudyError, match=r"extent_cents is outside ± 0 to ± 600 cents \(got '700'\)"):
+        ToneSpec(extent_cents=700)
+
+
 def test_pulses_to_a_beat():
     """Four to a beat at 72 are 288 a minute (arithmetic)."""
     assert rate_from_pulses(4, 72) == pytest.approx(288 / 60)

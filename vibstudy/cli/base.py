@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from vibstudy.corpus import MANIFEST_NAME
-from vibstudy.errors import Problem, VibstudyError, nearest
+from vibstudy.errors import Problem, VibstudyError, first_of, nearest
 from vibstudy.terminal import say
 
 FIRST = "What most people need, in this order"
@@ -74,7 +74,7 @@ def study_folder(folder: Path) -> Path:
     repair = nearest(folder.name, [*studies, *tables])
     if not repair and studies:
         where = "here" if beside == Path() else f"in {beside}"
-        repair = f"Studies {where}: {', '.join(studies[:5])}"
+        repair = f"Studies {where}: {first_of(studies)}"
     wrong = "this folder is no study: it holds no" if folder.is_dir() else "there is no such study or"
     raise VibstudyError(
         f"{wrong} {MANIFEST if folder.is_dir() else 'table of recordings'}",

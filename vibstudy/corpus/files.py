@@ -10,7 +10,6 @@ from __future__ import annotations
 
 # A manifest may name a hundred thousand files, and os.path is many times faster than pathlib:
 # ruff: noqa: PTH111, PTH112, PTH116, PTH118, PTH122, PTH123
-import difflib
 import errno
 import hashlib
 import json
@@ -19,9 +18,11 @@ import shutil
 import stat
 import subprocess
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from vibstudy.errors import closest, did_you_mean
 
 SUFFIXES = {
     "WAV": (".wav", ".wave"),
@@ -52,6 +53,8 @@ _NEAR_NAMES = 100
 """Missing files for which near names are looked up: the search is slow in large folders."""
 _MOST_MISSED = 1000
 """Missing files of which the reason is looked for; where so many are missing, it is the same one."""
+_COMPARED = 20_000
+"""Names of a folder with which a missing one is compared, for the same reason."""
 _FFPROBE_TIMEOUT_S = 20
 
 
@@ -134,7 +137,7 @@ class Folder:
                 return path, f"the folder {folder} cannot be read: {listing}", "Allow reading it"
             return path, f"there is no folder {_shown(folder, self.base)}", "Check the path"
         near = self._near(wanted, listing)
-        hint = f"Did you mean {near!r}?" if near else f"Put the file into {_shown(folder, self.base)}"
+        hint = did_you_mean(near) or f"Put the file into {_shown(folder, self.base)}"
         return path, "there is no such file", hint
 
     def _near(self, wanted: str, listing: dict[str, os.DirEntry[str]]) -> str:
@@ -142,20 +145,22 @@ class Folder:
         if self._searches >= _NEAR_NAMES:
             return ""
         self._searches += 1
-        folded = {_folded(name): name for name in listing if not name.startswith(".")}
-        if _folded(wanted) in folded:
-            return folded[_folded(wanted)]
-        stems = {os.path.splitext(name)[0]: original for name, original in folded.items()}
-        stem = os.path.splitext(_folded(wanted))[0]
-        if stem in stems:
-            return stems[stem]
-        found = difflib.get_close_matches(_folded(wanted), list(folded)[:20_000], n=1, cutoff=0.6)
-        return folded[found[0]] if found else ""
+        return near_file(wanted, listing)
 
     def _inside(self, path: str) -> str:
         listing = self._listing(path)
         names = sorted(listing)[:3] if isinstance(listing, dict) else []
         return f"Name a file in it, such as {', '.join(names)}" if names else "Name a file"
+
+
+def near_file(wanted: str, names: Iterable[str]) -> str:
+    """The most similar name of a file, or "". Compared without endings: all sound files share those."""
+    folded = {_folded(name): name for name in names if not name.startswith(".")}
+    stem, ending = os.path.splitext(_folded(wanted))
+    same_ending_last = sorted(folded, key=lambda name: name.endswith(ending))
+    stems = {os.path.splitext(name)[0]: folded[name] for name in same_ending_last}
+    near = stem if stem in stems else closest(stem, list(stems)[-_COMPARED:])
+    return folded.get(_folded(wanted)) or stems.get(near, "")
 
 
 def link_fault(path: str | Path) -> str:

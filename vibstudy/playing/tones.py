@@ -74,13 +74,18 @@ def outside(limits: Mapping[str, tuple[float, float, str]], of: object) -> list[
     """Problems of an object's fields that are outside their limits (low, high, unit)."""
     return [
         Problem(
-            f"{_CALLED.get(name, name)} is outside {low:g} to {high:g} {unit}".rstrip(),
+            f"{_CALLED.get(name, name)} is outside {_from_to(low, high, unit)}",
             got=f"{value:g}",
             repair=_INSIDE,
         )
         for name, (low, high, unit) in limits.items()
         if not low <= (value := getattr(of, name)) <= high
     ]
+
+
+def _from_to(low: float, high: float, unit: str) -> str:
+    sign = "± " * unit.startswith("± ")  # of the numbers, not of their unit
+    return f"{sign}{low:g} to {sign}{high:g} {unit.removeprefix(sign)}".rstrip()
 
 
 _INSIDE = "Choose a value inside"

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S, SUFFIXES, link_fault
-from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
+from vibstudy.corpus.files import LOWEST_RATE_HZ, SHORTEST_S, SUFFIXES, link_fault, near_file
+from vibstudy.errors import Problem, VibstudyError, did_you_mean, raise_any
 
 
 def check_file(path: Path) -> None:
@@ -41,8 +41,9 @@ def _check_is_file(path: Path) -> None:
     if not path.exists():
         near = ""
         if path.parent.is_dir():
-            near = nearest(path.name, [entry.name for entry in path.parent.iterdir()])
-        raise VibstudyError("no such file", file=str(path), repair=near or "Check the name and folder")
+            near = near_file(path.name, (entry.name for entry in path.parent.iterdir()))
+        repair = did_you_mean(near) or "Check the name and folder"
+        raise VibstudyError("no such file", file=str(path), repair=repair)
     if not path.is_file():  # a device or a pipe may never end
         raise VibstudyError("this is not an ordinary file", file=str(path), repair="Name a sound file")
     if path.stat().st_size == 0:
