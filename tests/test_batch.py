@@ -121,7 +121,6 @@ def test_failures_in_words(error, expected):
 
 
 def test_a_cluster_that_does_not_answer_is_told():
-    pytest.importorskip("distributed")
     with pytest.raises(VibstudyError, match="the cluster does not answer"):
         run_batch(work, [1], lambda outcome: None, cluster="nonsense://x")
 
@@ -177,8 +176,9 @@ def test_the_number_of_workers_does_not_change_the_tables(whole, unmeasured):
 
 @pytest.fixture(scope="module")
 def cluster():
-    distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(
+    from distributed import LocalCluster
+
+    with LocalCluster(
         n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
     ) as local:
         yield local.scheduler_address
@@ -216,7 +216,6 @@ def _dask(*words: str) -> subprocess.Popen:
 @pytest.mark.slow
 def test_a_computer_that_is_switched_off_in_mid_run_takes_nothing_with_it(whole, unmeasured, tmp_path):
     """A scheduler and two workers as separate programs; one worker is killed when six recordings are done."""
-    pytest.importorskip("distributed")
     address = tmp_path / "scheduler.json"
     scheduler = _dask("scheduler", "--scheduler-file", str(address), "--port", "0", "--host", "127.0.0.1")
     workers = []

@@ -43,6 +43,8 @@ def imported(*folders: str) -> set[str]:
                 modules |= {alias.name.split(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
                 modules.add(node.module.split(".")[0])
+            elif isinstance(node, ast.Attribute) and node.attr == "importorskip":
+                raise AssertionError(f"{path}:{node.lineno}: import it: what is declared is never missing")
     homes = packages_distributions()
     foreign = modules - set(sys.stdlib_module_names) - OWN
     return {homes[name][0].lower().replace("_", "-") for name in foreign}

@@ -15,7 +15,6 @@ DOCS = Path(__file__).parent.parent / "docs"
 
 @pytest.fixture(scope="module")
 def site():
-    pytest.importorskip("mkdocs")
     sys.path.insert(0, str(DOCS))
     try:
         yield {name: _load(name) for name in ("generate", "build")}

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import yaml
 from frictionless import validate
 
 from tests.invented_study import invented_notes
@@ -202,7 +203,6 @@ def test_a_small_study_without_claims(tmp_path, capsys):
 
 
 def test_the_citation_is_yaml():
-    yaml = pytest.importorskip("yaml")
     found = yaml.safe_load(citation(About('Tone: "A"', "Ås, B.", "CC-BY-4.0")))
     assert found["title"] == 'Tone: "A"' and found["authors"] == [{"name": "Ås, B."}]
     assert found["cff-version"] == "1.2.0" and found["type"] == "dataset"

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
+from frictionless import validate
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -343,9 +344,8 @@ def test_columns_may_be_chosen(tmp_path):
 
 
 def test_data_package_is_valid(tmp_path):
-    frictionless = pytest.importorskip("frictionless")
     store, _, _ = study(tmp_path, 4, medium=["tape_lp", "wire", "", "digital"], label=["=1", "a", "", "@b"])
-    report = frictionless.validate(str(store.out / "datapackage.json"))
+    report = validate(str(store.out / "datapackage.json"))
     assert report.valid, report.flatten(["title", "message"])
     described = json.loads((store.out / "datapackage.json").read_text(encoding="utf-8"))
     fields = {item["name"]: item for item in described["resources"][0]["schema"]["fields"]}
