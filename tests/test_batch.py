@@ -178,9 +178,7 @@ def test_the_number_of_workers_does_not_change_the_tables(whole, unmeasured):
 def cluster():
     from distributed import LocalCluster
 
-    with LocalCluster(
-        n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
-    ) as local:
+    with LocalCluster(n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None) as local:
         yield local.scheduler_address
 
 

@@ -24,6 +24,7 @@ from vibstudy.errors import Problem, VibstudyError, first_of, nearest, raise_any
 from vibstudy.figures.data import need
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.style import COLOURS, EXTENT_NOTE, FAINT, INK, HouseFigure, house_style
+from vibstudy.units import to_cents
 
 THICKEST = 3.0
 THINNEST = 0.25
@@ -269,7 +270,7 @@ def _ribbons(
         if len(own) < 3:
             continue
         time_s, f0_hz = own["time_s"].to_numpy(float), own["f0_hz"].to_numpy(float)
-        cents = 1200.0 * np.log2(f0_hz / np.exp(np.mean(np.log(f0_hz))))
+        cents = to_cents(f0_hz, np.exp(np.mean(np.log(f0_hz))))
         share = np.clip((own["level_db"].to_numpy(float) - loudest) / DB_TO_NOTHING + 1.0, 0.0, 1.0)
         if left is not None and width is not None:
             lasts = max(float(row["offset_s"] - row["onset_s"]), 1e-9)

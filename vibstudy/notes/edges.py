@@ -30,7 +30,8 @@ import scipy.fft
 from scipy.ndimage import maximum_filter1d
 
 from vibstudy.notes.line import HOP_S as FRAME_S
-from vibstudy.notes.line import HeldLine, to_hz
+from vibstudy.notes.line import HeldLine, unit_window
+from vibstudy.units import to_hz
 
 HOP_S = 0.005
 ATTACK_DB = 15.0
@@ -84,11 +85,6 @@ class Levels:
         return int(np.clip(round(time_s / self.hop_s), 0, len(self.after_db) - 1))
 
 
-def _window(length: int) -> np.ndarray:
-    window = np.hanning(length + 1)[:-1].astype(np.float32)
-    return window * np.float32(2 / window.sum())
-
-
 def harmonic_levels(samples: np.ndarray, rate_hz: float, line: HeldLine) -> Levels:
     """Level of the line's harmonics (:class:`Levels`)."""
     hop = round(HOP_S * rate_hz)
@@ -105,7 +101,7 @@ def harmonic_levels(samples: np.ndarray, rate_hz: float, line: HeldLine) -> Leve
         wanted = np.flatnonzero(longer == times)
         length = 2 * round(2**times * _WINDOW_S * rate_hz / 2)
         n_fft = scipy.fft.next_fast_len(2 * length, real=True)
-        window = _window(length)
+        window = unit_window(length)
         padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
         frames = np.lib.stride_tricks.sliding_window_view(padded, length)[::hop]
         top = int(min(_TOP_HZ, 0.45 * rate_hz) * n_fft / rate_hz)  # just below half the rate
@@ -188,7 +184,7 @@ def pitch_change(
     frames = np.lib.stride_tricks.sliding_window_view(chunk, length)[::hop][: len(centres)]
     n_fft = scipy.fft.next_fast_len(length, real=True)
     top = int(_TOP_HZ * n_fft / rate_hz)
-    spectrum = np.abs(scipy.fft.rfft(frames * _window(length), n_fft, axis=1)[:, :top])
+    spectrum = np.abs(scipy.fft.rfft(frames * unit_window(length), n_fft, axis=1)[:, :top])
     loud = np.sqrt((spectrum**2).sum(axis=1))
     loud /= loud.max() + 1e-9
     spectrum /= np.sqrt(spectrum.mean(axis=0)) + 1e-6

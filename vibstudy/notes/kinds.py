@@ -17,11 +17,10 @@ import numpy as np
 
 from vibstudy.notes.alternation import LEAST_CENTS, SAME_SHARE, Alternation, find_alternations
 from vibstudy.notes.fine import FinePitch, fine_pitch, sounding_base_hz
-from vibstudy.notes.line import to_hz
 from vibstudy.notes.spans import MULTIPLES, SAME_CENTS, Solo, Span, heard, swing_cents, touches
 from vibstudy.notes.trill import TUNING_SE_CENTS, Habit
 from vibstudy.sound.tuning import Tuning, estimate_tuning
-from vibstudy.units import to_cents
+from vibstudy.units import to_cents, to_hz
 
 _SHORT_S = 0.22  # longer than any note of a trill: half a cycle at 2.3 Hz
 _AGITATED_CENTS = 30.0  # spread or swing of the pitch from which on an alternation is looked for

@@ -31,8 +31,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 from scipy.sparse import csr_array
 
 from vibstudy.pitch.contour import Contour
-from vibstudy.units import to_cents
-from vibstudy.units import to_hz as to_hz
+from vibstudy.units import to_cents, to_hz
 
 HOP_S = 0.016  # a grid fine enough for a note of 50 ms; edges are placed by notes/edges.py
 _WINDOW_S = 0.0929  # 2048 samples at 22,050 Hz
@@ -256,12 +255,22 @@ def _with_low_pitch(view: _View, tracked: np.ndarray, alone: np.ndarray) -> _Vie
     )
 
 
+def hann(length: int) -> np.ndarray:
+    """Window of a spectrum."""
+    return np.hanning(length + 1)[:-1].astype(np.float32)
+
+
+def unit_window(length: int) -> np.ndarray:
+    """The same, scaled so that a sinusoid's line is as high as its amplitude."""
+    window = hann(length)
+    return window * np.float32(2 / window.sum())
+
+
 def _look(samples: np.ndarray, rate_hz: float, grid: np.ndarray, tracked: np.ndarray) -> _View:
     """Take the spectrum every 16 ms (:class:`_View`)."""
     length = 2 * round(_WINDOW_S * rate_hz / 2)
     n_fft = scipy.fft.next_fast_len(2 * length, real=True)
-    window = np.hanning(length + 1)[:-1].astype(np.float32)
-    window *= np.float32(2 / window.sum())
+    window = unit_window(length)
     padded = np.pad(np.asarray(samples, dtype=np.float32), length // 2)
     offset = scipy.fft.rfft(window, n_fft)[:_OFFSET_BINS]
     offset /= offset[0]

@@ -43,6 +43,7 @@ from vibstudy.notes.segment import FoundNotes
 from vibstudy.notes.trill import ANYBODY, Habit
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.follow import REACH_CENTS
+from vibstudy.units import to_cents
 
 COLUMNS = ("onset_s", "offset_s", "pitch", "label")
 KINDS = ("trill", "ornament")
@@ -150,7 +151,7 @@ def _off_together_cents(contour: Contour, listed: pd.DataFrame) -> float:
     for onset_s, offset_s, given_hz in listed[["onset_s", "offset_s", "pitch_hz"]].to_numpy(dtype=float):
         heard_hz = contour.f0_hz[(contour.time_s >= onset_s) & (contour.time_s <= offset_s)]
         if np.isfinite(heard_hz).any():
-            off.append(1200.0 * np.log2(np.nanmedian(heard_hz) / given_hz))
+            off.append(to_cents(np.nanmedian(heard_hz), given_hz))
     near = [cents for cents in off if abs(cents) <= _OFF_CENTS]
     return float(np.median(near)) if near else 0.0
 
@@ -160,7 +161,7 @@ def _at_pitch(heard_hz: np.ndarray, given_hz: float) -> np.ndarray:
     if not np.isfinite(given_hz):
         return heard_hz
     with np.errstate(invalid="ignore"):
-        near = np.abs(1200 * np.log2(heard_hz / given_hz)) <= REACH_CENTS
+        near = np.abs(to_cents(heard_hz, given_hz)) <= REACH_CENTS
     return np.where(near, heard_hz, given_hz)
 
 

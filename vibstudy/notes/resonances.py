@@ -23,6 +23,7 @@ import numpy as np
 import scipy.fft
 
 from vibstudy.notes.edges import ATTACK_DB, END_DB, Levels, pitch_change
+from vibstudy.notes.line import hann
 from vibstudy.notes.spans import MULTIPLES, SAME_CENTS, Solo, Span
 from vibstudy.units import to_cents, to_hz
 
@@ -109,7 +110,7 @@ def _harmonic_db(solo: Solo, f0_hz: float, time_s: np.ndarray, window_s: float) 
     first = np.rint(time_s * solo.rate_hz).astype(int)
     padded = np.pad(np.asarray(solo.samples, dtype=np.float32), length // 2)
     frames = np.lib.stride_tricks.sliding_window_view(padded, length)[np.clip(first, 0, len(padded) - length)]
-    spectrum = scipy.fft.rfft(frames * np.hanning(length + 1)[:-1].astype(np.float32), 2 * length, axis=1)
+    spectrum = scipy.fft.rfft(frames * hann(length), 2 * length, axis=1)
     power = spectrum.real**2 + spectrum.imag**2
     centre_hz = f0_hz * np.arange(1, _HARMONICS + 1)
     centre_hz = centre_hz[centre_hz < min(_TOP_HZ, 0.45 * solo.rate_hz)]

@@ -44,6 +44,7 @@ from vibstudy.notes.alignment import CUT_NOTES, SAME_SEMITONES, Alignment, Playe
 from vibstudy.notes.trill import kind_of, under_a_sign
 from vibstudy.notes.written import WrittenNote, read_score
 from vibstudy.schema import SCORE_COLUMNS, typed
+from vibstudy.units import to_midi
 
 _TEMPO_BEATS = 3.0
 """To each side of a note, for its local tempo: a bar or less."""
@@ -155,7 +156,7 @@ def align_score(
 def _played(notes: pd.DataFrame) -> Played:
     usable = notes["pitch_hz"].notna().to_numpy()
     frame = notes[usable]
-    pitch = 69 + 12 * np.log2(frame["pitch_hz"].to_numpy(float) / 440.0)
+    pitch = to_midi(frame["pitch_hz"].to_numpy(float))
     if len(pitch):
         pitch = pitch - np.angle(np.mean(np.exp(2j * np.pi * pitch))) / (2 * np.pi)
     onset = frame["onset_s"].to_numpy(float)

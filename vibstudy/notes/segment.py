@@ -44,11 +44,12 @@ from vibstudy.notes.edges import (
     step_under_vibrato,
 )
 from vibstudy.notes.kinds import classify_spans, swing_columns
-from vibstudy.notes.line import HOP_S, HeldLine, hold_line, to_hz
+from vibstudy.notes.line import HOP_S, HeldLine, hold_line
 from vibstudy.notes.resonances import without_resonances
 from vibstudy.notes.spans import SAME_CENTS, Solo, Span, heard, held_spans, join_half_cycles
 from vibstudy.notes.trill import ANYBODY, Habit
 from vibstudy.pitch.contour import Contour
+from vibstudy.units import to_cents, to_hz
 
 COLUMNS = ("onset_s", "offset_s", "onset_se_s", "offset_se_s", "pitch_hz", "note_kind", "quality")
 
@@ -171,7 +172,7 @@ def _is_end_of(part: dict, note: dict, beyond: dict | None) -> bool:
     """Whether a part is the begin or the end of a note that it touches, with silence `beyond` it."""
     leans = _leans_on(part, note) and "trill" not in (part["note_kind"], note["note_kind"])
     short = part["offset_s"] - part["onset_s"] < ORNAMENT_S
-    same = abs(1200.0 * np.log2(part["pitch_hz"] / note["pitch_hz"])) < SAME_CENTS
+    same = abs(to_cents(part["pitch_hz"], note["pitch_hz"])) < SAME_CENTS
     return leans and short and same and (beyond is None or _gap_s(part, beyond) > _TOUCHING_S)
 
 

@@ -37,9 +37,13 @@ def trusted_share(notes: pd.DataFrame) -> float:
 
 def telling(notes: pd.DataFrame) -> pd.Series:
     """Return which notes are long enough to tell, boolean [shape=(n,)]."""
-    short = notes["quality"].fillna("ok").astype(str).str.contains("too_short")
+    short = _remarked(notes, "too_short")
     long = (notes["duration_s"] >= TELLING_S) & ~short & notes["note_kind"].fillna("note").eq("note")
     return long.fillna(False).astype(bool)
+
+
+def _remarked(notes: pd.DataFrame, reason: str) -> pd.Series:
+    return notes["quality"].map(lambda quality: reason in reasons_of(quality)).astype(bool)
 
 
 def verdict_words(share: float) -> str:
@@ -64,7 +68,7 @@ def doubts(recording: Mapping[str, Any], notes: pd.DataFrame) -> list[str]:
     for reason, count in _left_out(notes).most_common(3):
         said.append(f"{plural(count, 'note')}: {words[reason]}.")
     listed, long = recording.get("notes_path"), notes[telling(notes)]
-    unheard = long["quality"].fillna("").astype(str).str.contains("noisy").sum()
+    unheard = _remarked(long, "noisy").sum()
     if listed is not None and pd.notna(listed) and unheard > 0.5 * len(long):
         said.append(
             "Most notes of its list are not heard at the pitch listed. A note list names the notes that "

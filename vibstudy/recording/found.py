@@ -35,6 +35,7 @@ from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.straighten import Straightened, straighten_note
 from vibstudy.schema import LIMITS, reasons_of
 from vibstudy.sound.reading import Audio
+from vibstudy.units import to_cents
 from vibstudy.vibrato.masked import LEAST_BALANCE, sway_apart_cents
 from vibstudy.vibrato.oversegmentation import merge_oversegmented
 from vibstudy.vibrato.realised import VibratoFit
@@ -404,7 +405,7 @@ def settle_octaves(
 
 
 def _same(one_hz: float, other_hz: float | None) -> bool:
-    return other_hz is not None and abs(1200.0 * np.log2(one_hz / other_hz)) < SAME_NOTE_CENTS
+    return other_hz is not None and abs(to_cents(one_hz, other_hz)) < SAME_NOTE_CENTS
 
 
 def _moves(audio: Audio, line: NoteLine, accompaniment: Accompaniment) -> bool:

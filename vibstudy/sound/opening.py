@@ -52,7 +52,7 @@ def _check_is_file(path: Path) -> None:
 
 @contextmanager
 def opened(path: Path) -> Iterator[tuple]:
-    """Yield (open soundfile.SoundFile, list of remarks)."""
+    """Yield (open soundfile.SoundFile, list of remarks, container and coding in words)."""
     import soundfile
 
     class Sequential(soundfile.SoundFile):
@@ -70,14 +70,14 @@ def opened(path: Path) -> Iterator[tuple]:
             suffixes = SUFFIXES.get(handle.format)
             if suffixes and path.suffix.lower() not in suffixes:
                 remarks.append(f"the contents are {handle.format}, though the name ends in {path.suffix!r}")
-            yield handle, remarks
+            yield handle, remarks, f"{handle.format} {handle.subtype}"
         return
     with tempfile.TemporaryDirectory(prefix="vibstudy-") as folder:
         decoded = Path(folder) / "decoded.wav"
         _decode(path, decoded)
         remarks.append("decoded by ffmpeg")
         with Sequential(str(decoded)) as handle:
-            yield handle, remarks
+            yield handle, remarks, f"{handle.format} {handle.subtype} by ffmpeg"
 
 
 def _decode(path: Path, target: Path) -> None:
@@ -103,12 +103,6 @@ def _decode(path: Path, target: Path) -> None:
         message = "the file is not sound that can be decoded, or it is damaged"
         repair = "Play it to the end to check it, then export it again as WAV or FLAC"
     raise VibstudyError(message, file=str(path), got=said[-1][-200:] if said else "", repair=repair)
-
-
-def format_of(handle, remarks: list[str]) -> str:
-    """Container and coding of an opened file, in words."""
-    text = f"{handle.format} {handle.subtype}"
-    return f"{text} by ffmpeg" if "decoded by ffmpeg" in remarks else text
 
 
 def span(path: Path, handle, start_s: float | None, end_s: float | None) -> tuple[int, int]:

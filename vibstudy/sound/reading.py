@@ -34,7 +34,7 @@ import numpy as np
 from vibstudy.corpus.files import LOUDEST, SHORTEST_S, sha256_of
 from vibstudy.errors import VibstudyError
 from vibstudy.sound.channel import choose_channel, excerpt
-from vibstudy.sound.opening import check_file, format_of, opened, read_or_nothing, seek, span
+from vibstudy.sound.opening import check_file, opened, read_or_nothing, seek, span
 
 WORKING_RATE_HZ = 22050.0
 SILENT = "silent: every sample is zero"
@@ -186,7 +186,7 @@ def iter_blocks(
         raise ValueError("block_s must be greater than overlap_s, overlap_s not negative, rate_hz positive")
     check_file(path)
     digest = sha256_of(path)
-    with opened(path) as (handle, remarks):
+    with opened(path) as (handle, remarks, coding):
         first, last = span(path, handle, start_s, end_s)
         used, mix = choose_channel(handle, first, last, channel)
         in_rate = handle.samplerate / speed_factor
@@ -212,7 +212,7 @@ def iter_blocks(
                     clipped_fraction=0.0,
                     speed_factor=float(speed_factor),
                     start_s=(origin_s + start / rate_hz) / speed_factor,
-                    format=format_of(handle, remarks),
+                    format=coding,
                 ),
             )
         if tally.missing_s() > 0 and tally.read < SHORTEST_S * handle.samplerate:
@@ -244,7 +244,7 @@ def read_excerpt(
     """
     path = Path(path)
     check_file(path)
-    with opened(path) as (handle, _):
+    with opened(path) as (handle, _, _):
         pieces = excerpt(handle, *span(path, handle, start_s, end_s))
         return [piece[:, :2].mean(axis=1) for piece in pieces], float(handle.samplerate)
 
