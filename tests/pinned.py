@@ -12,15 +12,19 @@ mean to, looks for what went wrong.
 
 Numbers are the same when they differ by :data:`RELATIVE` of their size at most, or are both below
 :data:`NOTHING`: another processor rounds otherwise. Figures that stand on an edge are not compared: stored as
-``~`` is what changed by more when every sample (or value) was moved by :data:`JITTER` of the loudest.
+``~`` is what changed by more when every sample (or value) was moved by :data:`JITTER` of the loudest, or when
+products of matrices were rounded as another processor does (:data:`PROCESSORS`, each in a child process).
 """
 
 from __future__ import annotations
 
 import csv
+import json
+import os
+import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +37,8 @@ NOTHING = 1e-12
 """What is left where numbers up to some thousands cancel (2**-52 of each): a slope of none."""
 
 UNSTEADY = "~"
+PROCESSORS = ("Haswell", "Nehalem")
+"""Kernels of OpenBLAS, with and without fused sums, that run on what is in use; it ignores them elsewhere."""
 
 
 def names() -> list[str]:
@@ -130,10 +136,23 @@ def stored() -> dict[str, dict[str, str]]:
     return out
 
 
-def steady(name: str) -> dict[str, str]:
-    """Figures of a case, those that stand on an edge marked."""
-    plain, moved = figures(name), figures(name, JITTER)
-    return {key: value if same(value, moved.get(key, "-")) else UNSTEADY for key, value in plain.items()}
+def elsewhere(names: Iterable[str], processor: str) -> dict[str, dict[str, str]]:
+    """Figures of cases as another processor rounds them."""
+    code = "import json, sys; from tests import pinned; "
+    code += "print(json.dumps({name: pinned.figures(name) for name in sys.argv[1:]}))"
+    environment = os.environ | {"OPENBLAS_CORETYPE": processor}
+    child = subprocess.run(
+        [sys.executable, "-c", code, *names], env=environment, stdout=subprocess.PIPE, check=True, text=True
+    )
+    return json.loads(child.stdout.splitlines()[-1])
+
+
+def steady(plain: Mapping[str, str], *others: Mapping[str, str]) -> dict[str, str]:
+    """Figures of a case, those marked that come out otherwise where it is computed anew."""
+    return {
+        key: value if all(same(value, other.get(key, "-")) for other in others) else UNSTEADY
+        for key, value in plain.items()
+    }
 
 
 def kept(stored: Mapping[str, str], now: Mapping[str, str]) -> dict[str, str]:
@@ -151,10 +170,11 @@ def main() -> None:
     asked = sys.argv[1:]
     before = stored() if STORE.is_file() else {}
     found = {}
-    for name in names():
-        if asked and name not in asked:
-            continue
-        found[name] = steady(name)
+    wanted = [name for name in names() if not asked or name in asked]
+    others = [elsewhere(wanted, processor) for processor in PROCESSORS]
+    for name in wanted:
+        moved = [figures(name, JITTER), *(other[name] for other in others)]
+        found[name] = steady(figures(name), *moved)
         changed = differences(before.get(name, {}), found[name])
         unsteady = sum(value == UNSTEADY for value in found[name].values())
         print(

@@ -63,3 +63,21 @@ def test_what_only_rounding_moved_is_stored_as_it_was():
     before = {"a": "1.23456", "b": "1", "c": "~", "d": "5", "e": "ok"}
     now = {"a": "1.23457", "b": "2", "c": "3", "d": "~", "e": "ok", "f": "6"}
     assert pinned.kept(before, now) == {"a": "1.23456", "b": "2", "c": "3", "d": "~", "e": "ok", "f": "6"}
+
+
+def test_what_comes_out_otherwise_anywhere_stands_on_an_edge():
+    plain = {"a": "1", "b": "2", "c": "ok", "d": "4"}
+    moved, other = {"a": "1", "b": "2", "c": "ok"}, {"a": "1.00001", "b": "3", "c": "ok", "d": "4"}
+    assert pinned.steady(plain, moved, other) == {"a": "1", "b": "~", "c": "ok", "d": "~"}
+
+
+def test_another_processor_rounds_with_kernels_of_its_own(monkeypatch):
+    children = []
+    monkeypatch.setattr(pinned.subprocess, "run", lambda *of, **how: children.append((of, how)) or Child)
+    assert pinned.elsewhere(["a", "b"], "Nehalem") == {"a": {"x": "1"}}
+    (((called,), how),) = children
+    assert called[-2:] == ["a", "b"] and how["env"]["OPENBLAS_CORETYPE"] == "Nehalem"
+
+
+class Child:
+    stdout = 'a word of a library\n{"a": {"x": "1"}}\n'
