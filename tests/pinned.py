@@ -37,6 +37,8 @@ NOTHING = 1e-12
 """What is left where numbers up to some thousands cancel (2**-52 of each): a slope of none."""
 
 UNSTEADY = "~"
+MORE = "others"
+"""What tells that a case has further figures, not there in every run: their number is on an edge."""
 PROCESSORS = ("Haswell", "Nehalem")
 """Kernels of OpenBLAS, with and without fused sums, that run on what is in use; it ignores them elsewhere."""
 
@@ -123,7 +125,8 @@ def differences(stored: Mapping[str, str], now: Mapping[str, str]) -> list[str]:
     return [
         f"{key}: {stored.get(key, 'nothing')} -> {now.get(key, 'nothing')}"
         for key in (stored | dict(now))
-        if key not in stored or key not in now or not same(stored[key], now[key])
+        if stored.get(key, stored.get(MORE)) != UNSTEADY
+        and (key not in stored or key not in now or not same(stored[key], now[key]))
     ]
 
 
@@ -149,10 +152,12 @@ def elsewhere(names: Iterable[str], processor: str) -> dict[str, dict[str, str]]
 
 def steady(plain: Mapping[str, str], *others: Mapping[str, str]) -> dict[str, str]:
     """Figures of a case, those marked that come out otherwise where it is computed anew."""
+    shared = [key for key in plain if all(key in other for other in others)]
+    more = {MORE: UNSTEADY} if any(len(run) > len(shared) for run in (plain, *others)) else {}
     return {
-        key: value if all(same(value, other.get(key, "-")) for other in others) else UNSTEADY
-        for key, value in plain.items()
-    }
+        key: plain[key] if all(same(plain[key], other[key]) for other in others) else UNSTEADY
+        for key in shared
+    } | more
 
 
 def kept(stored: Mapping[str, str], now: Mapping[str, str]) -> dict[str, str]:

@@ -68,7 +68,12 @@ def test_what_only_rounding_moved_is_stored_as_it_was():
 def test_what_comes_out_otherwise_anywhere_stands_on_an_edge():
     plain = {"a": "1", "b": "2", "c": "ok", "d": "4"}
     moved, other = {"a": "1", "b": "2", "c": "ok"}, {"a": "1.00001", "b": "3", "c": "ok", "d": "4"}
-    assert pinned.steady(plain, moved, other) == {"a": "1", "b": "~", "c": "ok", "d": "~"}
+    kept = pinned.steady(plain, moved, other)
+    assert kept == {"a": "1", "b": "~", "c": "ok", pinned.MORE: "~"}
+    assert pinned.steady(plain, plain) == plain
+    for run in (plain, moved, other):
+        assert not pinned.differences(kept, run)
+    assert pinned.differences(kept, {"a": "2", "b": "2"}) == ["a: 1 -> 2", "c: ok -> nothing"]
 
 
 def test_another_processor_rounds_with_kernels_of_its_own(monkeypatch):
