@@ -602,6 +602,16 @@ def test_what_cannot_be_done_is_said_and_changes_nothing(study, message):
     assert room.view["say"] and not (study / "edits.csv").exists()
 
 
+def test_a_key_pressed_twice_decides_nothing_on_the_next_note(study):
+    room = open_room(study)
+    for _ in range(2):
+        room.receive({"do": "accept", "place": 0})  # both were pressed at the first note
+    assert room.view["title"] == "take0/0002" and room.view["state_words"] == "not decided"
+    assert "not shown yet" in room.view["say"] and len(read_edits(study / "edits.csv")[0]) == 1
+    room.receive({"do": "trill", "place": 1})
+    assert len(read_edits(study / "edits.csv")[0]) == 2
+
+
 def test_ends_out_of_range_are_told_not_clipped(study):
     room = open_room(study)
     before = room.view["edges"]

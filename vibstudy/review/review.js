@@ -74,7 +74,12 @@ class Room extends RoomPage {
   tell(what, more) {
     this.settle();
     this.going = false;
-    this.model.send({ do: what, ...more });
+    this.send(what, more);
+  }
+
+  /** With the note it is about: a key pressed twice must not decide on the next one unheard. */
+  send(what, more) {
+    this.model.send({ do: what, place: this.model.get("view").place, ...more });
   }
 
   // --- what the listener does
@@ -164,7 +169,7 @@ class Room extends RoomPage {
     clearTimeout(this.gathering);
     this.gathering = 0;
     if (Number.isFinite(begin) && Number.isFinite(end)) {
-      this.model.send({ do: "edges", onset_s: begin, offset_s: end });
+      this.send("edges", { onset_s: begin, offset_s: end });
     }
   }
 

@@ -159,6 +159,8 @@ class ReviewRoom(anywidget.AnyWidget):
     def _decide(self, do: str, message: Mapping[str, Any]) -> None:
         now = self._now
         assert now is not None
+        if message.get("place", self.place) != self.place:
+            raise VibstudyError("The next note was not shown yet: nothing was decided on it.")
         values: dict[str, Callable[[], Any]] = {
             "accept": lambda: None,
             "reject": lambda: None,
