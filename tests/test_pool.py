@@ -13,6 +13,7 @@ from rich.console import Console
 from tests.invented_study import invented_notes
 from tests.test_package import CLAIMS, write_measured_study
 from vibstudy import cli
+from vibstudy.corpus.manifest import check_manifest
 from vibstudy.corpus.results import read_notes, read_recordings
 from vibstudy.errors import VibstudyError
 from vibstudy.paper.package import About, make_package
@@ -84,6 +85,13 @@ def test_two_studies_become_one_and_their_claims_are_answered(packages, tmp_path
     assert verdicts.loc["slower", "players"] == 16
     assert verdicts.loc["slower", "verdict"] != "not testable here"
     assert verdicts.loc["slower", "standing"].startswith("written after measuring")
+
+
+def test_that_there_is_no_sound_is_told_once_not_for_each_recording(packages, tmp_path):
+    _pool(packages, tmp_path / "pooled")
+    (problem,) = check_manifest(tmp_path / "pooled" / "corpus_manifest.csv")
+    assert problem.row is None and "no recording has a sound file" in str(problem)
+    assert "'vibstudy pool' made has figures alone" in problem.repair
 
 
 def test_logs_are_joined_and_what_was_taken_out_still_counts(tmp_path):

@@ -41,6 +41,10 @@ _TEXT = {pa.large_string(): pd.StringDtype(na_value=np.nan)}.get
 _HEADER_ALIKE = 0.8
 _PROBE_THREADS = 8
 _END_SLACK_S = 0.02
+_NO_SOUND = (
+    "Name each one's. A study that 'vibstudy pool' made has figures alone: 'claims' and 'questions' work "
+    "with it; what needs the sound is done in the studies that it was joined from"
+)
 
 
 @dataclass
@@ -125,6 +129,9 @@ def inspect_manifest(path: str | Path, audio: bool = True) -> Inspection:
     _look_at_header(table.header, file, found)
     text = _text_frame(table.header, table.rows, table.numbers)
     problems, notes = look_at_cells(text, file)
+    if "path" in text and len(text) > 1 and text["path"].isna().all():
+        problems = [problem for problem in problems if problem.column != "path"]
+        problems.append(Problem("no recording has a sound file", file, column="path", repair=_NO_SOUND))
     found.problems += problems
     found.notes += notes
     files = _look_at_files(text, Path(path).absolute().parent, file, found, audio)
