@@ -53,12 +53,16 @@ def browser():
         "passage.html",
     ],
 )
-@pytest.mark.parametrize("width", [1280, 500])
+@pytest.mark.parametrize("width", [1280, 390])
 def test_a_page_has_no_fault(study, browser, page, width):
     tab = browser.new_page(viewport={"width": width, "height": 900})
     tab.goto((study / page).as_uri())
     assert faults(tab) == []
     assert tab.evaluate("document.documentElement.scrollWidth") <= width + 1  # nothing runs off the page
+    narrowest_px = "Math.min(...[...document.querySelectorAll('audio')].map(node => node.clientWidth))"
+    assert tab.evaluate(narrowest_px) > 150  # else it has no key to play
+    heights_px = "[...document.querySelectorAll('svg text')].map(node => node.getBoundingClientRect().height)"
+    assert all(height > 8 for height in tab.evaluate(heights_px) if height)  # letters can be read
     tab.close()
 
 

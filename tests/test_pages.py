@@ -23,6 +23,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.figures.quantities import quantities, value_of
 from vibstudy.pages.corpus import RADIUS, _apart, corpus_page
 from vibstudy.pages.drawing import MOST_ROWS, draw_row, picture, row_seconds
+from vibstudy.pages.html import templates
 from vibstudy.pages.recording import expected_words, tags_of
 from vibstudy.pages.trust import doubts, plays_alone, reason_words, trusted_share, usable, verdict_words
 from vibstudy.pages.write import FOLDER, made_from, write_pages
@@ -184,6 +185,12 @@ def test_nothing_of_the_manifest_becomes_markup(pages):
         assert "default-src 'none'" in text
         assert not re.search(r"(src|href)=[\"']?\s*(https?:|//|javascript:)", text, re.IGNORECASE)
     assert HOSTILE in Elements((pages / "recording" / "one.html").read_text(encoding="utf-8")).text
+
+
+def test_no_name_turns_the_direction_of_reading():
+    """After U+202E a browser would write the rest of the line from right to left, figures and all."""
+    page = templates().from_string("{{ name }}, {{ year }}")
+    assert page.render(name="Ash\u202e <b>", year=1950) == r"Ash\u202e &lt;b&gt;, 1950"
 
 
 def test_only_what_changed_is_made_again(study, pages):

@@ -1,20 +1,31 @@
-"""The templates of the pages; what is put into them is escaped."""
+"""The templates of the pages; what is put into them is escaped, and turns no direction of reading."""
 
 from __future__ import annotations
 
 import base64
 from typing import TYPE_CHECKING
 
+from vibstudy.terminal import shown
+
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    from jinja2 import BaseLoader, Environment
 
 
 def templates() -> Environment:
     """Return the templates of this room."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from jinja2 import PackageLoader
 
-    loader = PackageLoader("vibstudy.pages", "templates")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    return environment(PackageLoader("vibstudy.pages", "templates"))
+
+
+def environment(loader: BaseLoader) -> Environment:
+    """Return templates of HTML: of what comes from the study nothing is markup or steers how it is read."""
+    from jinja2 import Environment, StrictUndefined
+
+    return Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        finalize=lambda value: shown(value) if type(value) is str else value,
+    )  # fmt: skip
 
 
 def data_uri(kind: str, content: bytes) -> str:

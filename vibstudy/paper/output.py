@@ -15,6 +15,7 @@ from typing import Any
 from vibstudy.corpus.atomic import replacing, write_text
 from vibstudy.corpus.tables import write_frame
 from vibstudy.pages.examples import PLOT
+from vibstudy.pages.html import environment as html_environment
 from vibstudy.paper.book import Book
 from vibstudy.paper.references import WORKS
 from vibstudy.paper.slide_sounds import SoundSlide
@@ -64,7 +65,7 @@ def environment(latex: bool) -> Any:
     rooms = ("vibstudy.paper", "vibstudy.pages")  # the picture of an example is the pages'
     loader = ChoiceLoader([PackageLoader(room, "templates") for room in rooms])
     if not latex:
-        return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+        return html_environment(loader)
     found = Environment(
         loader=loader, autoescape=False, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
         block_start_string="<%", block_end_string="%>", variable_start_string="<<", variable_end_string=">>",

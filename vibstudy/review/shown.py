@@ -19,6 +19,7 @@ from vibstudy.figures.recording import kind_words
 from vibstudy.review.queue import apart_words
 from vibstudy.review.ribbon import around, fitted, folded, note_name, ribbon, spectra, staff
 from vibstudy.schema import QUALITY_REASONS, reasons_of
+from vibstudy.terminal import shown
 
 STATES = {"auto": "not decided", "accepted": "right", "edited": "mended", "rejected": "left out"}
 """What ``reviewed`` is called in the room."""
@@ -124,7 +125,7 @@ def row_of(notes: pd.DataFrame, item: Mapping[str, Any]) -> dict[str, Any] | Non
 
 def _tags(item: Mapping[str, Any]) -> list[str]:
     known = [item.get(name) for name in TAGS]
-    return [str(value) for value in known if value is not None and not pd.isna(value)]
+    return [shown(str(value)) for value in known if value is not None and not pd.isna(value)]
 
 
 def figures(row: Mapping[str, Any]) -> list[list[str]]:
