@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numba
 import numpy as np
 
 HOP_S = 0.0025
@@ -118,22 +119,43 @@ def sounding_base_hz(samples: np.ndarray, rate_hz: float, begin_s: float, pitch:
         cents = pitch.cents[::step][inside]
         frames = np.lib.stride_tricks.sliding_window_view(samples, 2 * half)[at[inside] - half]
         count = min(3 * parts, int(0.4 * rate_hz / lower))
-        sound = frames * np.hanning(2 * half).astype(np.float32)
-        # what is even about the middle, and what is odd: cosines and sines from there on are enough
-        later, earlier = sound[:, half:], sound[:, half - 1 :: -1]
-        halves = np.stack([later + earlier, later - earlier])
+        window = np.hanning(2 * half).astype(np.float32)
         angle = np.pi * lower / rate_hz * (np.arange(half) + 0.5) * 2.0 ** (cents[:, None] / 1200)
         half_step = angle.astype(np.float32)
-        tone = np.stack([np.cos(half_step), np.sin(half_step)])
-        before = np.stack([np.ones_like(half_step), np.zeros_like(half_step)])
-        twice = 2.0 * tone[0]
-        power = np.empty((2 * count, len(frames)))
-        for row in power:  # whole harmonics, and half-way between
-            # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
-            tone, before = twice * tone - before, tone
-            row[:] = (np.vecdot(tone, halves) ** 2).sum(axis=0)
+        power = _powers(frames.astype(np.float32), window, np.cos(half_step), np.sin(half_step), 2 * count)
         whole, beside = power[::2], power[1::2]
         between = np.arange(1, count + 1) % parts > 0
         share = (whole[between] - beside[between]).sum(axis=0) / (whole.sum(axis=0) + 1e-20)
         shares[lower] = float(np.median(share))
     return max(shares, key=shares.__getitem__)
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def _powers(frames, window, cosine, sine, count):
+    """Power of each frame at whole harmonics and half-way behind each [shape=(count, frames)].
+
+    `cosine`, `sine` [frames, half]: of half the fundamental's phase, from the middle of a frame [2 half] on.
+    """
+    half, power = cosine.shape[1], np.empty((count, len(frames)))
+    tones, sound = np.empty((2, 2, half), dtype=np.float32), np.empty((2, half), dtype=np.float32)
+    for frame in range(len(frames)):
+        own, even, odd = frames[frame], sound[0], sound[1]
+        twice = np.float32(2.0) * cosine[frame]
+        for t in range(half):
+            # what is even about the middle, and what is odd: cosines and sines from there on are enough
+            later, earlier = own[half + t] * window[half + t], own[half - 1 - t] * window[half - 1 - t]
+            even[t], odd[t] = later + earlier, later - earlier
+            # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
+            tones[0, 0, t], tones[0, 1, t] = twice[t] * cosine[frame, t] - 1.0, twice[t] * sine[frame, t]
+            tones[1, 0, t], tones[1, 1, t] = cosine[frame, t], sine[frame, t]
+        for k in range(count):
+            now, before, u, v = tones[k % 2], tones[1 - k % 2], np.float32(0.0), np.float32(0.0)
+            x, y, p, q = now[0], now[1], before[0], before[1]
+            for t in range(half):
+                u += x[t] * even[t]
+                v += y[t] * odd[t]
+            for t in range(half):
+                p[t] = twice[t] * x[t] - p[t]
+                q[t] = twice[t] * y[t] - q[t]
+            power[k, frame] = np.float64(u) ** 2 + np.float64(v) ** 2
+    return power

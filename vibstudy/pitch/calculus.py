@@ -6,7 +6,6 @@ from functools import lru_cache
 
 import numba
 import numpy as np
-from scipy.linalg.lapack import dptsv
 
 SLOPE_REACH_S = 0.010  # keeps what is below about 40 Hz
 
@@ -19,17 +18,7 @@ class Spline:
     """
 
     def __init__(self, values: np.ndarray, step_s: float):
-        bend = np.zeros_like(values)  # second derivative times the step squared, over 6
-        turn = values[2:] - 2.0 * values[1:-1] + values[:-2]
-        # natural spline: 1, 4, 1
-        _, _, bend[1:-1], _ = dptsv(np.full(len(turn), 4.0), np.ones(len(turn) - 1), turn)
-        left, right = bend[:-1], bend[1:]
-        slope = np.diff(values) - 2.0 * left - right
-        # of the integral from the first point, in powers of the share of a step
-        self.pieces = step_s * np.stack(
-            [np.zeros_like(slope), values[:-1], slope / 2.0, left, (right - left) / 4.0], axis=1
-        )
-        self.pieces[1:, 0] = np.cumsum(self.pieces[:-1].sum(axis=1))
+        self.pieces = _spline_integral(np.ascontiguousarray(values, dtype=np.float64), step_s)
 
     def integral(self) -> np.ndarray:
         """Running integral at the points of the grid [shape=(n,)]."""
@@ -37,18 +26,47 @@ class Spline:
 
     def integral_between(self, per_step: int, before: float, count: int) -> np.ndarray:
         """Running integral at `count` points, `per_step` to a step, the first `before` points too early."""
-        lead = int(np.ceil(before))
-        steps = len(self.pieces)
-        late = (np.arange(per_step) + lead - before) / per_step
-        early = (np.arange(lead) - before) / per_step
-        after = late[0] + np.arange(count - lead - steps * per_step) / per_step + 1.0
-        return np.concatenate(
-            [
-                np.vander(early, 5, increasing=True) @ self.pieces[0],
-                (self.pieces @ np.vander(late, 5, increasing=True).T).ravel(),
-                np.vander(after, 5, increasing=True) @ self.pieces[-1],
-            ]
-        )
+        return _between(self.pieces, per_step, before, count)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _spline_integral(values, step_s):
+    """The integral of a natural spline from the first point, in powers of the share of a step [n - 1, 5]."""
+    n = len(values)
+    bend, share = np.zeros(n), np.zeros(n)  # second derivative times the step squared, over 6
+    for i in range(1, n - 1):  # natural spline: 1, 4, 1
+        share[i] = 1.0 / (4.0 - share[i - 1])
+        bend[i] = (values[i + 1] - 2.0 * values[i] + values[i - 1] - bend[i - 1]) * share[i]
+    for i in range(n - 3, 0, -1):
+        bend[i] -= share[i] * bend[i + 1]
+    pieces, whole = np.empty((n - 1, 5)), 0.0
+    for i in range(n - 1):
+        slope = values[i + 1] - values[i] - 2.0 * bend[i] - bend[i + 1]
+        pieces[i, 0], pieces[i, 1], pieces[i, 2] = whole, step_s * values[i], step_s * slope / 2.0
+        pieces[i, 3], pieces[i, 4] = step_s * bend[i], step_s * (bend[i + 1] - bend[i]) / 4.0
+        whole += pieces[i, 1] + pieces[i, 2] + pieces[i, 3] + pieces[i, 4]
+    return pieces
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _between(pieces, per_step, before, count):
+    out, lead = np.empty(count), int(np.ceil(before))
+    late = (np.arange(per_step) + (lead - before)) / per_step
+    for i in range(lead):
+        out[i] = _quartic(pieces[0], (i - before) / per_step)
+    for number in range(len(pieces)):
+        first = lead + number * per_step
+        here = out[first : first + per_step]
+        for i in range(len(here)):
+            here[i] = _quartic(pieces[number], late[i])
+    for i in range(lead + len(pieces) * per_step, count):
+        out[i] = _quartic(pieces[-1], (i - before) / per_step - (len(pieces) - 1))
+    return out
+
+
+@numba.njit(cache=True, error_model="numpy", inline="always")
+def _quartic(piece, x):
+    return piece[0] + x * (piece[1] + x * (piece[2] + x * (piece[3] + x * piece[4])))
 
 
 def running_integral(values: np.ndarray, step: float) -> np.ndarray:

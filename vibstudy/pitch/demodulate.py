@@ -41,12 +41,9 @@ class Demodulator:
         window[lead : lead + length] = blackman(length + 2)[1:-1]
         window /= window.sum()
         self.window_s = length / rate_hz
-        # columns: the window cut into hops, so that filtering and thinning are one matrix product
-        self._window = window.reshape(self.overlap, self.hop).T.astype(np.float32)
+        self._window = window.reshape(self.overlap, self.hop).astype(np.float32)
         used = (self.frames + self.overlap - 1) * self.hop
         self._samples = samples[:used].astype(np.float32)
-        # memory that is there already costs no time
-        self._product = np.empty((0, 2, used), dtype=np.float32)
         self._centre = lead + 0.5 * (length - 1)
         self.time_s = start_s + (np.arange(self.frames) * self.hop + self._centre) / rate_hz
 
@@ -62,16 +59,7 @@ class Demodulator:
     def rest(self, line_hz: np.ndarray, harmonics: int) -> np.ndarray:
         """Complex amplitudes [shape=(harmonics, frames)] along the base line [shape=(frames,)]."""
         phase = self._phase(line_hz)
-        carrier = np.stack([np.cos(phase), np.sin(phase)])
-        if len(self._product) < harmonics:
-            self._product = np.empty((harmonics, *carrier.shape), dtype=np.float32)
-        product = self._product[:harmonics]
-        _turn_back(carrier, self._samples, product)
-        hops = (product.reshape(-1, self.hop) @ self._window).reshape(harmonics, 2, -1, self.overlap)
-        out = hops[:, :, : self.frames, 0].astype(np.float64)
-        for j in range(1, self.overlap):
-            out += hops[:, :, j : j + self.frames, j]
-        return out[:, 0] - 1j * out[:, 1]
+        return _at_rest(self._samples, np.cos(phase), np.sin(phase), self._window, harmonics)
 
     def without(self, line_hz: np.ndarray, harmonics: int) -> np.ndarray:
         """The sound less what its harmonics along a line do slowly (:func:`slow_course`) [shape=(n,)]."""
@@ -84,30 +72,51 @@ class Demodulator:
         """Phase of a line at the samples, from 0 to 2π [shape=(n,), float32]."""
         line = Spline(line_hz, self.hop / self.rate_hz)
         turns = line.integral_between(self.hop, self._centre, len(self._samples))
-        return (2.0 * np.pi * (turns - np.floor(turns))).astype(np.float32)
+        return _within_turn(turns)
 
 
 @numba.njit(cache=True)
-def _turn_back(carrier, samples, product):
-    """Sound times cosine and sine of each harmonic's phase, into `product` [harmonics, 2, n].
+def _within_turn(turns):
+    """Phase from 0 to 2π of turns [shape=(n,), float32]."""
+    phase = np.empty(len(turns), dtype=np.float32)
+    for t in range(len(turns)):
+        phase[t] = 2.0 * np.pi * (turns[t] - np.floor(turns[t]))
+    return phase
 
-    `carrier` [2, n]: those of the fundamental.
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def _at_rest(samples, cosine, sine, window, harmonics):
+    """Sound turned back by each harmonic's phase, smoothed and thinned [shape=(harmonics, frames)].
+
+    `cosine`, `sine`: those of the fundamental. `window` [overlap, hop]: cut into hops. A hop is turned back for
+    all harmonics before the next, so that what is worked on stays near the processor.
     """
-    n = len(samples)
-    twice = np.float32(2.0) * carrier[0]
-    # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
-    for k in range(len(product)):
-        for part in range(2):
-            now, last, before = product[k, part], product[k - 1, part], product[k - 2, part]
-            if k == 0:
-                for t in range(n):
-                    now[t] = carrier[part, t] * samples[t]
-            elif k == 1:
-                for t in range(n):
-                    now[t] = last[t] * twice[t] - (samples[t] if part == 0 else np.float32(0.0))
-            else:
-                for t in range(n):
-                    now[t] = last[t] * twice[t] - before[t]
+    overlap, hop = window.shape
+    frames = len(samples) // hop - overlap + 1
+    out = np.zeros((harmonics, frames), dtype=np.complex128)
+    last, turned = np.empty((2, 2, hop), dtype=np.float32), np.empty(hop, dtype=np.float32)
+    for number in range(frames + overlap - 1):
+        first = number * hop
+        sound, turned[:] = samples[first : first + hop], 2.0 * cosine[first : first + hop]
+        # cos(k x) = 2 cos(x) cos((k - 1) x) - cos((k - 2) x), and the same for the sine
+        for t in range(hop):
+            last[0, 0, t], last[0, 1, t] = sound[t] * cosine[first + t], sound[t] * sine[first + t]
+            last[1, 0, t], last[1, 1, t] = sound[t], 0.0
+        for k in range(harmonics):
+            now = last[k % 2]
+            real, imag = now[0], now[1]
+            for j in range(max(0, number - frames + 1), min(overlap, number + 1)):
+                own, u, v = window[j], np.float32(0.0), np.float32(0.0)
+                for t in range(hop):
+                    u += own[t] * real[t]
+                    v += own[t] * imag[t]
+                out[k, number - j] += complex(u, -v)
+            before = last[1 - k % 2]
+            x, y = before[0], before[1]
+            for t in range(hop):
+                x[t] = real[t] * turned[t] - x[t]
+                y[t] = imag[t] * turned[t] - y[t]
+    return out
 
 
 @numba.njit(cache=True)

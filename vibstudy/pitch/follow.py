@@ -85,7 +85,7 @@ def followed(bank: Bank, f0_hz: float, *, backwards: bool = False) -> np.ndarray
     return np.interp(np.arange(bank.b.shape[1]), middles, course)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _followed(b, steps, hop_s, rad, independent, cents, slope, pitches, slopes):
     """Cents at the middle of every hop of the likeliest course; `b` [rows, hops, frames of a hop].
 
@@ -138,7 +138,7 @@ def _followed(b, steps, hop_s, rad, independent, cents, slope, pitches, slopes):
     return course
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _survivors(best):
     """The likeliest cells, in order: those not too far behind the first, and no more than `SURVIVORS`."""
     high = -np.inf
@@ -169,13 +169,13 @@ def _survivors(best):
     return cells
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _phase_at(phase, rad, tau, cents, slope, bend):
     """Phase of the fundamental a time after a hop began."""
     return phase + rad * tau * (cents + tau * (slope / 2.0 + tau * bend / 6.0))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _bent(steps, hop_s, rad):
     """What turns each row back by a bend alone [shape=(rows, ways, frames of a hop, 2)]; no bend at first."""
     out = np.empty((len(steps), TURNS + 1, HOP_FRAMES, 2), dtype=np.float32)
@@ -188,7 +188,7 @@ def _bent(steps, hop_s, rad):
     return out
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _turned_back(frames, steps, cents, slope, phase, hop_s, rad):
     """Rows of a hop turned back along each course, as if it went on straight.
 
@@ -216,7 +216,7 @@ def _turned_back(frames, steps, cents, slope, phase, hop_s, rad):
     return out
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _lost(level, back, bent, whole):
     """Share of the power that is not coherent, all rows multiplied [shape=(ways, courses), twice].
 
@@ -247,7 +247,7 @@ def _lost(level, back, bent, whole):
     return there, opposite
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _best_in_cells(cents, slope, likelihood, lost, opposite, span, independent, pitches, slopes):
     """The likeliest way on into each cell of pitch and slope: its likelihood, its parent and its turn."""
     cells = pitches * slopes
@@ -270,7 +270,7 @@ def _best_in_cells(cents, slope, likelihood, lost, opposite, span, independent, 
     return best, parents, ways
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _levels_after(level, back, bent, parent, way, cell):
     """Levels of each course's harmonics after a hop [shape=(rows, 2, courses)]."""
     rows, count = back.shape[:2]
