@@ -199,9 +199,7 @@ def _turned_back(frames, steps, cents, slope, phase, hop_s, rad):
     out = np.empty((rows, count, 2, many), dtype=np.float32)
     one, turned = np.empty((2, many), dtype=np.float32), np.empty((2, many), dtype=np.float32)
     for j in range(count):
-        for i in range(many):
-            angle = _phase_at(phase[i], rad, (j + 0.5) * hop_s, cents[i], slope[i], 0.0)
-            one[0, i], one[1, i] = np.cos(angle), -np.sin(angle)
+        _phasors(phase, rad, (j + 0.5) * hop_s, cents, slope, one)
         turned[0], turned[1] = 1.0, 0.0
         for row in range(rows):
             x, y = frames[row, j].real, frames[row, j].imag
@@ -214,6 +212,23 @@ def _turned_back(frames, steps, cents, slope, phase, hop_s, rad):
                 out[row, j, 0, i] = turned[0, i] * x - turned[1, i] * y
                 out[row, j, 1, i] = turned[0, i] * y + turned[1, i] * x
     return out
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
+def _phasors(phase, rad, tau, cents, slope, out):
+    """Cosine and minus sine of :func:`_phase_at` without bend, into `out` [2, courses].
+
+    By their series up to a quarter turn, and of twice that: the processor takes several at once, as it
+    cannot of the library's.
+    """
+    real, imag = out[0], out[1]
+    for i in range(len(real)):
+        turns = (phase[i] + rad * tau * (cents[i] + tau * slope[i] / 2.0)) / (2.0 * np.pi)
+        x = np.pi * (turns - np.floor(turns + 0.5))
+        y = x * x
+        sine = x * (1 - y / 6 * (1 - y / 20 * (1 - y / 42 * (1 - y / 72 * (1 - y / 110)))))
+        cosine = 1 - y / 2 * (1 - y / 12 * (1 - y / 30 * (1 - y / 56 * (1 - y / 90 * (1 - y / 132)))))
+        real[i], imag[i] = cosine * cosine - sine * sine, -2.0 * sine * cosine
 
 
 @numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
@@ -250,40 +265,50 @@ def _lost(level, back, bent, whole):
 @numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _best_in_cells(cents, slope, likelihood, lost, opposite, span, independent, pitches, slopes):
     """The likeliest way on into each cell of pitch and slope: its likelihood, its parent and its turn."""
-    cells = pitches * slopes
-    best = np.full(cells, -np.inf)
+    cells, many, most = pitches * slopes, len(cents), likelihood.max()
+    # held against one another as powers, so that a logarithm is only taken of the best of each cell
+    best, weight, score = np.zeros(cells), np.empty(many), np.empty(many)
     parents, ways = np.zeros(cells, dtype=np.int64), np.zeros(cells, dtype=np.int64)
+    cell = np.empty(many, dtype=np.int64)
+    for parent in range(many):
+        weight[parent] = np.exp((likelihood[parent] - most) / independent)
     for way in range(-TURNS, TURNS + 1):
         bend = way * TURN_STEP
-        price = 0.5 * (bend / TURN_CENTS) ** 2
+        price = np.exp(-0.5 * (bend / TURN_CENTS) ** 2 / independent)
         left = (lost if way > 0 else opposite)[abs(way)]
-        for parent in range(len(cents)):
+        for parent in range(many):
             at, rise = cents[parent], slope[parent]
-            pitch = int(np.floor((at + span * (rise + 0.5 * span * bend)) / CELL_CENTS + 0.5)) + pitches // 2
-            steep = int(np.floor((rise + span * bend) / CELL_CENTS_PER_S + 0.5)) + slopes // 2
-            if not (0 <= pitch < pitches and 0 <= steep < slopes):
-                continue
-            found = likelihood[parent] - independent * np.log(left[parent]) - price
-            cell = pitch * slopes + steep
-            if found > best[cell]:
-                best[cell], parents[cell], ways[cell] = found, parent, way
+            pitch = np.floor((at + span * (rise + 0.5 * span * bend)) / CELL_CENTS + 0.5) + pitches // 2
+            steep = np.floor((rise + span * bend) / CELL_CENTS_PER_S + 0.5) + slopes // 2
+            inside = (pitch >= 0) & (pitch < pitches) & (steep >= 0) & (steep < slopes)
+            score[parent] = weight[parent] * price / left[parent] if inside else 0.0
+            cell[parent] = int(pitch * slopes + steep) if inside else 0
+        for parent in range(many):
+            if score[parent] > best[cell[parent]]:
+                best[cell[parent]] = score[parent]
+                parents[cell[parent]], ways[cell[parent]] = parent, way
+    for at in range(cells):
+        best[at] = most + independent * np.log(best[at]) if best[at] > 0.0 else -np.inf
     return best, parents, ways
 
 
 @numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _levels_after(level, back, bent, parent, way, cell):
     """Levels of each course's harmonics after a hop [shape=(rows, 2, courses)]."""
-    rows, count = back.shape[:2]
-    out = np.empty((rows, 2, len(cell)), dtype=np.float32)
+    rows, many = len(back), len(cell)
+    out = np.empty((rows, 2, many), dtype=np.float32)
+    before, bend, sign = parent[cell], np.abs(way[cell]), np.empty(many, dtype=np.float32)
+    for i in range(many):
+        sign[i] = 1.0 if way[cell[i]] > 0 else -1.0
     for row in range(rows):
-        for i in range(len(cell)):
-            before, turned = parent[cell[i]], way[cell[i]]
-            a, b = level[row, 0, before], level[row, 1, before]
-            for j in range(count):
-                x, y = back[row, j, 0, before], back[row, j, 1, before]
-                u, v = bent[row, abs(turned), j, 0], bent[row, abs(turned), j, 1]
-                v = v if turned > 0 else -v
-                a += x * u - y * v
-                b += x * v + y * u
-            out[row, 0, i], out[row, 1, i] = a, b
+        real, imag, own, turn = level[row, 0], level[row, 1], back[row], bent[row]
+        left, right = out[row, 0], out[row, 1]
+        for i in range(many):
+            left[i], right[i] = real[before[i]], imag[before[i]]
+        for j in range(len(own)):
+            x, y, u, v = own[j, 0], own[j, 1], turn[:, j, 0], turn[:, j, 1]
+            for i in range(many):
+                a, b, c, d = x[before[i]], y[before[i]], u[bend[i]], sign[i] * v[bend[i]]
+                left[i] += a * c - b * d
+                right[i] += a * d + b * c
     return out

@@ -38,8 +38,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numba
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from vibstudy.pitch.calculus import Spline, derivative, derivative_gain
 from vibstudy.pitch.contour import Contour
@@ -303,75 +303,146 @@ def _pool(b: np.ndarray, thinness: float, rounds: int) -> tuple[np.ndarray, np.n
     disagreement : float
         Spread of the harmonics about the pooled phase over that expected.
     """
-    harmonics = len(b)
-    order = np.arange(1, harmonics + 1)[:, None]
-    power = b.real**2 + b.imag**2
-    magnitude = np.sqrt(power)
-    # roughness of the amplitude: half of the complex noise lies along it
-    noise = _roughness(magnitude) / thinness + 1e-20
+    return _pooled(b.real.copy(), b.imag.copy(), thinness, rounds)
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def _pooled(real, imag, thinness, rounds):
+    harmonics, n = real.shape
+    magnitude, noise, variance_k = np.empty((harmonics, n)), np.empty(harmonics), np.zeros(harmonics)
+    over_noise, own_phase = np.empty(harmonics), np.empty((2, harmonics))
+    for k in range(harmonics):
+        magnitude[k] = np.sqrt(real[k] ** 2 + imag[k] ** 2)
+        # roughness of the amplitude: half of the complex noise lies along it
+        noise[k] = _roughness(magnitude[k]) / thinness + 1e-20
+        over_noise[k] = np.sum(magnitude[k] ** 2) / n / noise[k]
     # a harmonic lost in noise says nothing, however high its number
-    mean_power = power.mean(axis=1)
-    heard = mean_power > AUDIBLE * noise
-    if not heard.any():
-        heard[np.argmax(mean_power / noise)] = True
-    weight = power * np.where(heard, order[:, 0] ** 2 / noise, 0.0)[:, None]
+    heard = _above(over_noise, AUDIBLE)
+    phase = _by_steps(real, imag, magnitude, heard, noise)
 
-    step = np.angle(b[:, 1:] * np.conj(b[:, :-1]))
-    pair = weight[:, 1:] * weight[:, :-1] / (weight[:, 1:] + weight[:, :-1] + 1e-300)
-    slope = np.einsum("ij,ij->j", pair / order, step) / np.einsum("ij->j", pair)
-    phase = np.concatenate([[0.0], np.cumsum(slope)])
-
-    variance_k = np.zeros(harmonics)
-    disagreement = 1.0
+    along, across = np.empty((harmonics, n)), np.empty((harmonics, n))
+    level, theta, own = np.empty((harmonics, n)), np.empty((harmonics, n)), np.empty((harmonics, n))
+    whole, common, mean_share, disagreement = np.empty(n), np.empty(n), np.empty(harmonics), 1.0
     for number in range(rounds):
-        still = b * np.cumprod(np.broadcast_to(np.exp(-1j * phase), b.shape), axis=0)
-        rest = np.sum(still, axis=1, keepdims=True)  # each harmonic's own, steady phase
-        still = still * (np.conj(rest) / (np.abs(rest) + 1e-300))
-        if number == 0:
-            amplitude = magnitude
-            theta = np.angle(still) / order
-        else:
+        _turn_back(real, imag, phase, along, across)
+        for k in range(harmonics):
+            order, x, y = k + 1, along[k], across[k]
+            u, v = np.sum(x), np.sum(y)  # each harmonic's own, steady phase
+            rest = np.hypot(u, v)
+            u, v = u / (rest + 1e-300), v / (rest + 1e-300)
+            for t in range(n):
+                x[t], y[t] = x[t] * u + y[t] * v, y[t] * u - x[t] * v
+            if number == 0:
+                for t in range(n):
+                    theta[k, t] = np.arctan2(y[t], x[t]) / order
+                    level[k, t] = magnitude[k, t] ** 2
+                continue
             # the score of maximum likelihood: it needs no phase of a single frame, so that harmonics too weak
             # to have one still count for what they are worth
-            noise = _roughness(still.real) / thinness + 1e-20
-            mean = np.abs(rest) / b.shape[1]
-            # 30 ms
-            amplitude = np.maximum(uniform_filter1d(still.real, 9, axis=1, mode="nearest"), 0.1 * mean)
-            theta = still.imag / (order * amplitude)
-            steady = np.abs(rest[:, 0]) ** 2 / b.shape[1]
-            heard = steady > COHERENT * noise
-            if not heard.any():
-                heard[np.argmax(steady / noise)] = True
-        level = amplitude**2
-        own = (noise / (2.0 * order[:, 0] ** 2))[:, None] / (level + 1e-300)
-        weight = heard[:, None] / (own + variance_k[:, None])
-        whole = np.einsum("ij->j", weight)
-        common = np.einsum("ij,ij->j", weight, theta) / whole
+            noise[k] = _roughness(x) / thinness + 1e-20
+            amplitude = np.maximum(_smoothed(x), 0.1 * rest / n)
+            for t in range(n):
+                theta[k, t] = y[t] / (order * amplitude[t])
+                level[k, t] = amplitude[t] ** 2
+            over_noise[k] = rest * rest / n / noise[k]
+        if number > 0:
+            heard = _above(over_noise, COHERENT)
+        whole[:], common[:] = 0.0, 0.0
+        for k in range(harmonics):
+            for t in range(n):
+                own[k, t] = noise[k] / (2.0 * (k + 1) ** 2) / (level[k, t] + 1e-300)
+                weight = heard[k] / (own[k, t] + variance_k[k])
+                whole[t] += weight
+                common[t] += weight * theta[k, t]
+        common /= whole
         phase = phase + common
-        gap = theta - common
-        level /= np.einsum("ij->i", level)[:, None]
-        gap -= np.einsum("ij,ij->i", level, gap)[:, None]
-        share = weight / whole
-        mean_share = share.mean(axis=1)
-        # spread of a harmonic about a mean that holds a share of it
-        seen = np.einsum("ij,ij,ij->i", level, gap, gap)
-        level *= 1.0 - share
-        expected_own = np.einsum("ij,ij->i", level, own)
-        expected = expected_own + variance_k * np.einsum("ij->i", level)
-        extra = np.maximum(seen - expected_own, 0.0)
-        excess = seen > 1.5 * expected  # above what chance scatters
-        # one that has nearly all the weight has no other to be held against
-        variance_k = np.where(excess, extra / np.maximum(1.0 - mean_share, 0.2), variance_k)
+        expected, seen = np.zeros(harmonics), np.zeros(harmonics)
+        for k in range(harmonics):
+            power, gap, told, mean_share[k] = np.sum(level[k]), 0.0, 0.0, 0.0
+            for t in range(n):
+                gap += level[k, t] / power * (theta[k, t] - common[t])
+            for t in range(n):
+                part, share = level[k, t] / power, heard[k] / (own[k, t] + variance_k[k]) / whole[t]
+                mean_share[k] += share / n
+                # spread of a harmonic about a mean that holds a share of it
+                seen[k] += part * (theta[k, t] - common[t] - gap) ** 2
+                told += part * (1.0 - share) * own[k, t]
+                expected[k] += part * (1.0 - share)
+            expected[k] = told + variance_k[k] * expected[k]
+            if seen[k] > 1.5 * expected[k]:  # above what chance scatters
+                # one that has nearly all the weight has no other to be held against
+                variance_k[k] = max(seen[k] - told, 0.0) / max(1.0 - mean_share[k], 0.2)
         if harmonics > 1:
-            spread = float(expected @ mean_share)
-            disagreement = float(seen @ mean_share) / spread if spread > 0.0 else 1.0
+            spread = np.sum(expected * mean_share)
+            disagreement = np.sum(seen * mean_share) / spread if spread > 0.0 else 1.0
     return phase, 1.0 / whole, mean_share, disagreement
 
 
-def _roughness(values: np.ndarray) -> np.ndarray:
-    """Mean square of the second difference along the rows, over 3: noise of both quadratures if white."""
-    rough = values[:, 2:] - 2.0 * values[:, 1:-1] + values[:, :-2]
-    return np.einsum("ij,ij->i", rough, rough) / (3.0 * rough.shape[1])
+@numba.njit(cache=True, error_model="numpy")
+def _above(over_noise, least):
+    """1 for harmonics so far above their noise, at least for one; else 0."""
+    heard = (over_noise > least).astype(np.float64)
+    if not heard.any():
+        heard[np.argmax(over_noise)] = 1.0
+    return heard
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def _by_steps(real, imag, magnitude, heard, noise):
+    """Phase of the fundamental from how far each harmonic turns from frame to frame."""
+    harmonics, n = real.shape
+    phase = np.zeros(n)
+    slope, whole = np.zeros(n - 1), np.full(n - 1, 1e-300)
+    for k in range(harmonics):
+        if not heard[k]:
+            continue
+        order, over = k + 1, (k + 1) ** 2 / noise[k]
+        for t in range(n - 1):
+            u = real[k, t + 1] * real[k, t] + imag[k, t + 1] * imag[k, t]
+            v = imag[k, t + 1] * real[k, t] - real[k, t + 1] * imag[k, t]
+            later, before = over * magnitude[k, t + 1] ** 2, over * magnitude[k, t] ** 2
+            pair = later * before / (later + before + 1e-300)
+            slope[t] += pair / order * np.arctan2(v, u)
+            whole[t] += pair
+    for t in range(n - 1):
+        phase[t + 1] = phase[t] + slope[t] / whole[t]
+    return phase
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def _turn_back(real, imag, phase, along, across):
+    """Turn each harmonic back by a phase of the fundamental, into `along`, `across` [harmonics, n]."""
+    harmonics, n = real.shape
+    cosine, sine = np.cos(phase), np.sin(phase)
+    power, turned = cosine.copy(), sine.copy()
+    for k in range(harmonics):
+        for t in range(n):
+            u, v = power[t], turned[t]
+            along[k, t] = real[k, t] * u + imag[k, t] * v
+            across[k, t] = imag[k, t] * u - real[k, t] * v
+            power[t], turned[t] = u * cosine[t] - v * sine[t], u * sine[t] + v * cosine[t]
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def _smoothed(values):
+    """Running mean over 9 frames, 30 ms; the ends go on as they are."""
+    n, half = len(values), 4
+    padded = np.empty(n + 2 * half)
+    padded[:half], padded[half : half + n], padded[half + n :] = values[0], values, values[-1]
+    out = np.zeros(n)
+    for j in range(2 * half + 1):
+        for t in range(n):
+            out[t] += padded[j + t] / 9.0
+    return out
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def _roughness(values):
+    """Mean square of the second difference, over 3: noise of both quadratures if white."""
+    whole = 0.0
+    for t in range(len(values) - 2):
+        whole += (values[t + 2] - 2.0 * values[t + 1] + values[t]) ** 2
+    return whole / (3.0 * (len(values) - 2))
 
 
 def _halves(course: np.ndarray, phase: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, float]:

@@ -137,19 +137,22 @@ class InRoom:
 
     def with_noise(self, x: np.ndarray) -> float:
         """Cost of a course (coefficients, cents) with the likeliest noise of `WHITE`, which is taken."""
-        theta, each = self._phase(x), []
+        turned, each = self._turned(x), []
         for white in WHITE:
-            each.append(_costs(self._question, theta, np.full(len(self._white), white)))
+            each.append(_costs(self._question, turned, np.full(len(self._white), white)))
         self._white = np.array(WHITE)[np.argmin(each, axis=0)]
         return float(np.min(each, axis=0).sum() + self._prior(x))
 
     def cost(self, x: np.ndarray) -> float:
         """Minus log likelihood of a course and its prior."""
-        return float(_costs(self._question, self._phase(x), self._white).sum() + self._prior(x))
+        return float(_costs(self._question, self._turned(x), self._white).sum() + self._prior(x))
 
-    def cost_and_slope(self, x: np.ndarray) -> _Slopes:
-        """The same, and how it changes: with the course, and with the logarithm of each row's white noise."""
-        costs, *there = _slopes(self._question, self._phase(x), self._white)
+    def cost_and_slope(self, x: np.ndarray, expected: bool = False) -> _Slopes:
+        """The same, and how it changes: with the course, and with the logarithm of each row's white noise.
+
+        The `expected` curvature is told where it is asked for.
+        """
+        costs, *there = _slopes(self._question, self._turned(x), self._white, expected)
         slope, by_white, known, known_white = there
         ratio = np.exp(self.course.basis @ x / CENTS_PER_NEPER)
         radians = 2.0 * np.pi / CENTS_PER_NEPER * self.bank.base_hz * ratio
@@ -158,7 +161,7 @@ class InRoom:
             float(costs.sum() + self._prior(x)),
             turn.T @ slope + self.course.weight * x,
             by_white,
-            turn.T @ (known @ turn) + np.diag(self.course.weight),
+            turn.T @ (known @ turn) + np.diag(self.course.weight) if expected else np.zeros((0, 0)),
             known_white,
         )
 
@@ -169,7 +172,7 @@ class InRoom:
 
         It is left unsettled where there is no hope of a cost `below` this.
         """
-        first = [self.cost_and_slope(x)]
+        first = [self.cost_and_slope(x, expected=True)]
         root, scale = np.linalg.cholesky(first[0].known), np.sqrt(1.0 + first[0].known_white)
         free, promised = len(x), 0.0
 
@@ -201,10 +204,12 @@ class InRoom:
     def _prior(self, x: np.ndarray) -> float:
         return 0.5 * float(self.course.weight @ x**2)
 
-    def _phase(self, x: np.ndarray) -> np.ndarray:
-        """Phase of the fundamental re the base line at the frames asked."""
+    def _turned(self, x: np.ndarray) -> np.ndarray:
+        """How each row turns along a course, re the base line at the frames asked: real and imaginary parts."""
         away_hz = self.bank.base_hz * np.expm1(self.course.basis @ x / CENTS_PER_NEPER)
-        return 2.0 * np.pi * running_integral(away_hz, self.bank.hop_s)[self._at]
+        theta = 2.0 * np.pi * running_integral(away_hz, self.bank.hop_s)[self._at]
+        phase = self._question.order[:, None] * theta
+        return np.stack([np.cos(phase), np.sin(phase)])
 
 
 class _Slopes(NamedTuple):
@@ -287,22 +292,13 @@ def _explain(own, heard, ends, explained):
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _turned(theta, order):
-    """A harmonic's own turning, real and imaginary."""
-    real, imag = np.empty(len(theta)), np.empty(len(theta))
-    for i in range(len(theta)):
-        real[i], imag[i] = np.cos(order * theta[i]), np.sin(order * theta[i])
-    return real, imag
-
-
-@numba.njit(cache=True, error_model="numpy")
-def _costs(question, theta, white):
-    """Cost of each row [shape=(rows,)]."""
+def _costs(question, turned, white):
+    """Cost of each row [shape=(rows,)]; `turned` [2, rows, n]: the own turning of each, real and imaginary."""
     y, ends = question.y, question.ends
     (rows, n), width = y.shape, np.diff(ends).max()
     costs = np.empty(rows)
     for row in range(rows):
-        real, imag = _turned(theta, question.order[row])
+        real, imag = turned[0, row], turned[1, row]
         tails, _ = _tails(real, imag, question.keep, width)
         log_det, power = 0.0, 0.0
         for piece in range(len(ends) - 1):
@@ -317,22 +313,22 @@ def _costs(question, theta, white):
 
 
 @numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
-def _slopes(question, theta, white):
+def _slopes(question, turned, white, expected):
     """Cost of each row; slope by the phase of each frame [n], and by the logarithm of white noise [rows].
 
-    Last, the expected curvature by phases [n, n] and by white noise [rows]; by phases it is what the direct
-    sound tells of them, less what its slow levels take.
+    Last, if it is asked for, the `expected` curvature by phases [n, n] and by white noise [rows]; by phases it
+    is what the direct sound tells of them, less what its slow levels take.
     """
     y, ends, levels, free, keep = question.y, question.ends, question.levels, question.free, question.keep
     (rows, n), width = y.shape, np.diff(ends).max()
     costs, slope, by_white = np.empty(rows), np.zeros(n), np.empty(rows)
-    known, known_white = np.zeros((n, n)), np.empty(rows)
+    known, known_white = np.zeros((n, n) if expected else (0, 0)), np.zeros(rows)
     own, later, change = np.empty((2, n, width)), np.empty((2, width)), np.empty(width)
-    heard, explained, direct = np.empty((2, n)), np.empty((2, n)), np.empty((2, n))
+    heard, explained = np.empty((2, n)), np.empty((2, n))
     for row in range(rows):
         order = question.order[row]
         heard[0], heard[1] = y[row].real, y[row].imag
-        real, imag = _turned(theta, order)
+        real, imag = turned[0, row], turned[1, row]
         tails, share = _tails(real, imag, keep, width)
         log_det, power, trace, square = 0.0, 0.0, 0.0, 0.0
         for piece in range(len(ends) - 1):
@@ -344,46 +340,60 @@ def _slopes(question, theta, white):
                 p, q = covariance[0, i - first, i - first :], covariance[1, i - first, i - first :]
                 for d in range(last - i):
                     a[d], b[d] = p[d], q[d]
-                for d in range(last - i):
-                    square += 2.0 * (a[d] * a[d] + b[d] * b[d])
-                square -= a[0] * a[0]
+                if expected:
+                    for d in range(last - i):
+                        square += 2.0 * (a[d] * a[d] + b[d] * b[d])
+                    square -= a[0] * a[0]
                 trace += a[0]
         _explain(own, heard, ends, explained)
         for i in range(n):
             power += explained[0, i] * heard[0, i] + explained[1, i] * heard[1, i]
         count = n / power
         costs[row] = log_det + n * np.log(power)
-        still = np.empty((n, 2))
-        for i in range(n):
-            u, v = heard[0, i], heard[1, i]
-            still[i, 0], still[i, 1] = u * real[i] + v * imag[i], v * real[i] - u * imag[i]
-        steady = np.dot(levels, np.dot(levels.T, still))
-        for i in range(n):
-            direct[0, i] = steady[i, 0] * real[i] - steady[i, 1] * imag[i]
-            direct[1, i] = steady[i, 1] * real[i] + steady[i, 0] * imag[i]
-        weight = 2.0 * count * order * order
+        if expected:
+            _add_expected(known, 2.0 * count * order * order, own, heard, ends, levels, real, imag)
         by_white[row] = 0.0
         for piece in range(len(ends) - 1):
             first, last = ends[piece], ends[piece + 1]
             for i in range(first, last):
-                many, u, v = last - i, weight * direct[0, i], weight * direct[1, i]
-                s, t = count * explained[0, i], count * explained[1, i]
-                a, b, told = own[0, i], own[1, i], known[i, i:last]
-                p, q, x, z = direct[0, i:last], direct[1, i:last], explained[0, i:last], explained[1, i:last]
-                for d in range(many):
-                    told[d] += a[d] * (u * p[d] + v * q[d]) - b[d] * (u * q[d] - v * p[d])
+                many, s, t = last - i, count * explained[0, i], count * explained[1, i]
+                a, b, x, z = own[0, i], own[1, i], explained[0, i:last], explained[1, i:last]
                 for d in range(many):
                     a[d] -= s * x[d] + t * z[d]
                     b[d] -= t * x[d] - s * z[d]
                 by_white[row] += white[row] * a[0]
                 a[many:] = 0.0
                 b[many:] = 0.0
-        known_white[row] = white[row] ** 2 * (square - trace * trace / n)
+        if expected:
+            known_white[row] = white[row] ** 2 * (square - trace * trace / n)
         _add_slope(slope, own, later, change, real, imag, free, keep, share, order)
-    for i in range(n):
+    for i in range(len(known)):
         for j in range(i + 1, n):
             known[j, i] = known[i, j]
     return costs, slope, by_white, known, known_white
+
+
+@numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
+def _add_expected(known, weight, own, heard, ends, levels, real, imag):
+    """Add what a row's direct sound is expected to tell of the phase of each frame, upper part.
+
+    `own` [2, n, width]: the inverse of its covariance; `heard` [2, n].
+    """
+    n = len(known)
+    still, direct = np.empty((n, 2)), np.empty((2, n))
+    for i in range(n):
+        u, v = heard[0, i], heard[1, i]
+        still[i, 0], still[i, 1] = u * real[i] + v * imag[i], v * real[i] - u * imag[i]
+    steady = np.dot(levels, np.dot(levels.T, still))
+    for i in range(n):
+        direct[0, i] = steady[i, 0] * real[i] - steady[i, 1] * imag[i]
+        direct[1, i] = steady[i, 1] * real[i] + steady[i, 0] * imag[i]
+    for piece in range(len(ends) - 1):
+        for i in range(ends[piece], ends[piece + 1]):
+            u, v, told = weight * direct[0, i], weight * direct[1, i], known[i, i : ends[piece + 1]]
+            a, b, p, q = own[0, i], own[1, i], direct[0, i:], direct[1, i:]
+            for d in range(len(told)):
+                told[d] += a[d] * (u * p[d] + v * q[d]) - b[d] * (u * q[d] - v * p[d])
 
 
 @numba.njit(cache=True, error_model="numpy", fastmath={"contract"})
