@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vibstudy.pitch.course import Bank, Course, slow_levels
-from vibstudy.pitch.follow import BEHIND, LEAST_HOPS, SURVIVORS, _survivors, followed
+from vibstudy.pitch.follow import BEHIND, LEAST_HOPS, SURVIVORS, _phase_at, _phasors, _survivors, followed
 from vibstudy.pitch.straighten import search
 
 F0_HZ, HOP_S, HARMONICS = 500.0, 0.0065, 10
@@ -80,6 +80,19 @@ def test_the_search_is_nearer_than_what_was_followed():
 def test_a_straight_note_stays_straight():
     found = followed(bank_of(np.zeros(100), 1.0, seed=5), F0_HZ)
     assert np.std(found[8:-8]) < 3.0
+
+
+def test_phasors_are_cosine_and_sine():
+    rng = np.random.default_rng(8)
+    phase, cents, slope = (
+        rng.uniform(-300, 300, 500),
+        rng.uniform(-130, 130, 500),
+        rng.uniform(-2700, 2700, 500),
+    )
+    out = np.empty((2, 500), dtype=np.float32)
+    _phasors(phase, 1.6, 0.006, cents, slope, out)
+    angle = _phase_at(phase, 1.6, 0.006, cents, slope, 0.0)
+    np.testing.assert_allclose(out, [np.cos(angle), -np.sin(angle)], atol=3e-7)
 
 
 def test_too_few_hops():

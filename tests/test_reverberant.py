@@ -70,6 +70,41 @@ def test_curvature_is_that_of_the_cost_where_all_else_is_white_noise():
     assert 0.5 < np.min(ratios) < np.max(ratios) < 1.2
 
 
+def test_what_is_expected_is_told_only_where_it_is_asked():
+    cents, bank, course = asked(1.0, 3)
+    room = InRoom(bank, course)
+    x = course.start(cents)
+    room.with_noise(x)
+    plain, whole = room.cost_and_slope(x), room.cost_and_slope(x, expected=True)
+    assert plain.known.size == 0 < whole.known.size
+    assert plain.cost == whole.cost
+    assert_allclose(plain.slope, whole.slope)
+    assert_allclose(plain.by_white, whole.by_white)
+
+
+def test_a_course_without_hope_is_given_up():
+    """From one that is surely worse, no step is taken; where nothing is to be beaten, all are."""
+    cents, bank, course = asked(FAR, 4)
+    room = InRoom(bank, course)
+    _, cost = room.settled(course.start(cents))
+    off = course.start(1.5 * cents)
+    start = room.with_noise(off)
+    left, _ = room._settled(off, start, below=cost - 1e6)
+    room.with_noise(off)
+    settled, found = room._settled(off, start)
+    assert np.std(course.basis @ (left - off)) < np.std(course.basis @ (settled - off))
+    assert found < start
+
+
+def test_a_search_ends_with_whole_pieces():
+    """Its cost is that of the likelihood, not of the shorter pieces it looked with."""
+    cents, bank, course = asked(1.0, 5, 300)
+    room = InRoom(bank, course)
+    x, cost = room.search([course.start(0.8 * cents)])
+    assert_allclose(cost, room.cost(x), rtol=1e-9)
+    assert strays(course.basis @ x, cents) < 2.0
+
+
 def test_far_in_a_room_the_course_played_is_likelier_than_one_half_as_wide():
     """Each as likely as it gets nearby."""
     apart = []

@@ -88,8 +88,8 @@ def _within_turn(turns):
 def _at_rest(samples, cosine, sine, window, harmonics):
     """Sound turned back by each harmonic's phase, smoothed and thinned [shape=(harmonics, frames)].
 
-    `cosine`, `sine`: those of the fundamental. `window` [overlap, hop]: cut into hops. A hop is turned back for
-    all harmonics before the next, so that what is worked on stays near the processor.
+    `cosine`, `sine`: those of the fundamental. `window` [overlap, hop]: cut into hops. A hop is turned back
+    for all harmonics before the next, so that what is worked on stays near the processor.
     """
     overlap, hop = window.shape
     frames = len(samples) // hop - overlap + 1

@@ -310,7 +310,7 @@ def _pool(b: np.ndarray, thinness: float, rounds: int) -> tuple[np.ndarray, np.n
 def _pooled(real, imag, thinness, rounds):
     harmonics, n = real.shape
     magnitude, noise, variance_k = np.empty((harmonics, n)), np.empty(harmonics), np.zeros(harmonics)
-    over_noise, own_phase = np.empty(harmonics), np.empty((2, harmonics))
+    over_noise = np.empty(harmonics)
     for k in range(harmonics):
         magnitude[k] = np.sqrt(real[k] ** 2 + imag[k] ** 2)
         # roughness of the amplitude: half of the complex noise lies along it
