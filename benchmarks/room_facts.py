@@ -5,7 +5,7 @@
 Lines of the invented demo corpus, drawn anew, and their true ends of notes, so that the room alone is asked;
 each line by itself, and all of them as one recording (*whole*). *Exponential*: a direct sample and noise
 that decays (:meth:`vibstudy.sound.room.Room.response`). *Simulated*: the responses that
-``benchmarks/rooms.py`` left in its cache, if it was run (pyroomacoustics; decay by its Schroeder
+``benchmarks/rooms.py`` left in its cache, if it was run (pyroomacoustics; decay of the tail by its Schroeder
 integration, Schroeder 1965, JASA 37:409-412); direct is what comes within 10 ms, the middle of what ends of
 notes do not part from it. *held*: truth within 1.96 standard errors. *right*: depth of loudness vibrato
 within 1 dB or 15 % of the level that was synthesised, half of peak-to-peak.
@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyroomacoustics as pra
 from scipy.signal import fftconvolve
 
 from vibstudy.corpus.settings import Settings
@@ -82,7 +83,9 @@ def room_facts(count: int, rng: np.random.Generator, cache: Path) -> pd.DataFram
         for place in ("near", "middle"):
             for path in sorted(cache.glob(f"{kind}_{place}_*.npz"))[:MOST_RESPONSES]:
                 with np.load(path) as file:
-                    response, decay_s = file["sound"][0, 0], float(file["decay_s"])
+                    response = file["sound"][0, 0]
+                tail = response[round(EARLY_S * SAMPLE_RATE_HZ) + DELAY :]
+                decay_s = float(pra.experimental.measure_rt60(tail, SAMPLE_RATE_HZ, decay_db=30))
                 early = round(EARLY_S * SAMPLE_RATE_HZ) + DELAY
                 ratio = np.sum(response[:early] ** 2) / np.sum(response[early:] ** 2)
                 for whole, room in told(response, played, DELAY):

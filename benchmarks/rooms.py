@@ -41,7 +41,7 @@ usable (``quality`` ok in versions without that column), with a rate and an exte
 the extent's relative error, of the rate's error, *held* by the 95 % interval: of usable ones. *wrong*: off
 by more than 25 %, 0.3 Hz or 60 cents, or said to be straight, among all that are trusted. *odds*: of use,
 per doubling of extent, with 95 % limits. *straight*: straight notes said to have vibrato, of those trusted.
-*depth*: loudness vibrato within 1 dB or 15 % of the truth. *T* and *D/R*: ``room_decay_s`` over the truth,
+*depth*: loudness vibrato within 1 dB or 15 % of the truth. *T* and *D/R*: ``room_decay_s`` over the tail's,
 and ``direct_to_room_db`` less the truth, which takes the first 15 ms for direct as that column does, medians
 over takes; *D/R held* by its 95 % interval.
 """
@@ -335,6 +335,14 @@ class Responses:
     decay_s: float
     direct_db: float
 
+    def tail_decay_s(self) -> float:
+        """Schroeder's decay of what comes later than `EARLY_S`, of the soloist.
+
+        Of a whole response near, the first 5 dB are the direct sound's own step.
+        """
+        tail = self.sound[0, 0][round(EARLY_S * SAMPLE_RATE_HZ) + DELAY :]
+        return float(pra.experimental.measure_rt60(tail, SAMPLE_RATE_HZ, decay_db=30))
+
     def early_db(self) -> float:
         """Direct sound with what follows it within `EARLY_S`, over the rest, of the soloist."""
         return _over_rest_db(self.sound[0, 0], EARLY_S)
@@ -463,7 +471,7 @@ def notes_of(
                 "soloist": take.soloist.name,
                 "cpu_s": cpu_s,
                 "duration_s": sound.shape[1] / SAMPLE_RATE_HZ,
-                "true_decay_s": room.decay_s if room else np.nan,
+                "true_decay_s": room.tail_decay_s() if room else np.nan,
                 "true_direct_db": room.direct_db if room else np.nan,
                 "true_early_db": room.early_db() if room else np.nan,
                 **{name: found.recording.get(name, np.nan) for name in ROOM_COLUMNS},

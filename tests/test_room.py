@@ -11,6 +11,7 @@ from scipy.signal import fftconvolve
 
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 from vibstudy.pages.recording import room_words
+from vibstudy.sound.freedecay import free_decay
 from vibstudy.sound.room import MOST_RELEASES, Room, RoomMeter, end_of_direct
 
 VOICE = Voice(760, 13, 180, ((620, 2, 0.5), (1700, 3, 0.4)), breath_db=-41)
@@ -76,6 +77,32 @@ def test_decay_of_another_librarys_room():
     delay = int(np.abs(response).argmax())
     room = room_of(fftconvolve(line()[0], response)[delay:])
     assert room.decay_s == pytest.approx(expected, rel=0.15)
+
+
+def test_floors_of_their_own_do_not_lengthen_a_short_decay():
+    """One decay of 0.4 s over floors 18 to 55 dB down: their pooled median bends long before the floor."""
+    rng = np.random.default_rng(11)
+    time_s = np.arange(-0.29, 1.0, 0.016)
+    floors = rng.uniform(-55, -18, (30, 4, 1))
+    tail = np.where(time_s < 0, 0.0, -60 / 0.4 * time_s - 3.0)
+    scatter = 10 * np.log10(rng.exponential(size=(30, 4, len(time_s)))) * (time_s > 0)
+    own = [
+        10 * np.log10(10 ** (0.1 * (tail + s)) + 10 ** (0.1 * f))
+        for s, f in zip(scatter, floors, strict=True)
+    ]
+    told = free_decay(own, [np.full_like(level, np.nan) for level in own], time_s)
+    assert np.exp(told.log_decay) == pytest.approx(0.4, rel=0.1)
+    assert told.log_decay_se < 0.2
+
+
+def test_a_short_decay_far_away_is_told_and_its_direct_sound_is_not_told_wrong():
+    """Half of the direct sound of the tail, and a release of 60 ms: a fall that begins late may be either."""
+    dry = line()[0]
+    heard = fftconvolve(dry, tail(0.4, -3.0, seed=1))[: len(dry)]
+    heard = heard / np.abs(heard).max() + 0.01 * np.random.default_rng(1).standard_normal(len(dry))
+    room = room_of(heard)
+    assert room.decay_s == pytest.approx(0.4, rel=0.1)
+    assert not abs(room.direct_db + 3.0) > 1.96 * room.direct_se_db
 
 
 def test_a_dry_line_has_no_room():

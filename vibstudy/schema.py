@@ -182,9 +182,9 @@ PROVENANCE_COLUMNS: tuple[Column, ...] = (
 
 ROOM_COLUMNS: tuple[Column, ...] = (
     _c("room_decay_s", "number", "s", "Decay of the room", "Time in which the room's tail falls by 60 dB, from the ends of notes; missing where it cannot be told (dry, too few ends, others playing throughout).", minimum=0),
-    _c("room_decay_se_s", "number", "s", "Decay of the room, standard error", "From a jackknife over groups of notes, and what the model leaves in doubt.", minimum=0),
+    _c("room_decay_se_s", "number", "s", "Decay of the room, standard error", "From the likelihood over all levels of direct sound, and what the model leaves in doubt.", minimum=0),
     _c("direct_to_room_db", "number", "dB", "Direct sound to room", "Power of the direct sound, with what follows within about 15 ms, over that of the room; missing where it cannot be told."),
-    _c("direct_to_room_se_db", "number", "dB", "Direct sound to room, standard error", "From a jackknife over groups of notes, and what the model leaves in doubt.", minimum=0),
+    _c("direct_to_room_se_db", "number", "dB", "Direct sound to room, standard error", "From the likelihood over all levels of direct sound, and what the model leaves in doubt.", minimum=0),
 )
 """Of the recording; repeated on each note, so that models can take them."""
 
