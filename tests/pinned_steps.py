@@ -227,3 +227,36 @@ def pieces_beside_a_rest(jitter: float) -> Any:
                 ]  # fmt: skip
                 ends[f"{length_s:g} {gap_s:g} {away:g}"] = len(_with_own_ends(pair))
     return out | {"ends": ends}
+
+
+@grid
+def at_the_shortest_and_the_longest(jitter: float) -> Any:
+    """From which length on a course is followed and straightened; where vibrato is looked for in long notes."""
+    from vibstudy.pitch.contour import Contour
+    from vibstudy.pitch.course import Bank
+    from vibstudy.pitch.demodulate import Demodulator
+    from vibstudy.pitch.follow import followed
+    from vibstudy.pitch.refine import refine_note
+    from vibstudy.pitch.straighten import straighten_note, straightened_sound
+    from vibstudy.vibrato.detect import _windows
+    from vibstudy.vibrato.span import _end
+
+    time_s, frames_s = np.arange(RATE_HZ) / RATE_HZ, np.arange(0.0, 1.0, 0.01)
+    f0_hz = 440 * 2 ** (30 * np.sin(2 * np.pi * 6 * time_s) / 1200)
+    sound = sum(np.sin(2 * np.pi * k * np.cumsum(f0_hz) / RATE_HZ) / k for k in range(1, 9)) * 0.1
+    sound = sound + 1e-3 * np.random.default_rng(57).standard_normal(len(sound)) * (1 + jitter)
+    contour = Contour(frames_s, np.full(100, 440.0), np.ones(100), np.full(100, True))
+    out: dict[str, Any] = {}
+    for length_s in np.arange(0.03, 0.18, 0.01):
+        demodulator = Demodulator.of_note(sound, RATE_HZ, 0.3, 0.3 + length_s, 440.0)
+        bank = Bank.along([demodulator], 0.3, np.full(demodulator.frames, 440.0), 8)
+        line = refine_note(sound, RATE_HZ, contour, 0.3, 0.3 + length_s)
+        straight = line is not None and straighten_note(sound, RATE_HZ, line) is not None
+        out[f"{length_s:.2f} s"] = [followed(bank, 440.0) is not None, line is not None, straight]
+    for length_s in (0.8, 3.0, 5.0, 8.0, 12.0):
+        out[f"windows of {length_s:g} s"] = _windows(length_s, 3.0, True)
+    for falls in np.arange(4.0, 13.0):
+        end = _end(np.array([1.0, 0.9, 0.8]), np.array([falls, 0.0, 3.0]) * (1 + jitter))
+        out[f"falls by {falls:g}"] = [end.time_s, end.se_s]
+    straight = straightened_sound(sound, RATE_HZ, frames_s[10:90], 440 + frames_s[10:90])
+    return out | {"straightened": [len(straight), np.std(straight), *straight[5000:5004]]}
