@@ -231,7 +231,7 @@ def pieces_beside_a_rest(jitter: float) -> Any:
 
 @grid
 def at_the_shortest_and_the_longest(jitter: float) -> Any:
-    """From which length on a course is followed and straightened; where vibrato is looked for in long notes."""
+    """From which length on a course is followed, and straightened; where long notes are looked through."""
     from vibstudy.pitch.contour import Contour
     from vibstudy.pitch.course import Bank
     from vibstudy.pitch.demodulate import Demodulator

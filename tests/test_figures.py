@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from tests.invented_study import invented_notes
+from tests.letters import smallest_letter_pt
 from vibstudy import figures as draw
 from vibstudy.errors import VibstudyError
 from vibstudy.figures import data, style
@@ -253,7 +254,7 @@ def test_every_figure_keeps_the_house_style(drawn, name, size, smallest):
     before = dict(matplotlib.rcParams)
     figure, table = drawn(name, size)
     assert dict(matplotlib.rcParams) == before
-    assert style.smallest_letter_pt(figure) >= smallest
+    assert smallest_letter_pt(figure) >= smallest
     assert figure.get_size_inches()[0] == pytest.approx(style.PAGES[size].width_in)
     assert "n = " in figure.caption
     assert len(table)

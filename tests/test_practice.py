@@ -16,9 +16,9 @@ import pytest
 import soundfile as sf
 
 from tests.invented_study import invented_notes
+from tests.letters import smallest_letter_pt
 from vibstudy import cli
 from vibstudy.errors import VibstudyError
-from vibstudy.figures.style import smallest_letter_pt
 from vibstudy.playing.practice import (
     against_target,
     in_words,

@@ -210,7 +210,7 @@ def test_players_are_named_by_their_use():
     assert (straight["continuity_high"] > 0).all()
 
 
-def testdesign_effect_is_kishs():
+def test_design_effect_is_kishs():
     notes = some_notes(recording_id=["a"] * 10 + ["b"] * 10)
     assert design_effect(notes, 0.1) == pytest.approx(1 + 9 * 0.1)
     assert design_effect(notes, 0.0) == 1

@@ -305,17 +305,6 @@ def legend_below(
     )
 
 
-def smallest_letter_pt(figure: Figure) -> float:
-    """Return the size of the smallest visible letter of `figure`, in points."""
-    from matplotlib.text import Text
-
-    figure.draw_without_rendering()
-    sizes = [
-        text.get_fontsize() for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()
-    ]
-    return float(min(sizes)) if sizes else float("nan")
-
-
 def readable_log_axis(axis: Any, values: Sequence[float]) -> None:
     """Label a logarithmic axis with plain numbers at `values`."""
     from matplotlib.ticker import FixedLocator, NullFormatter, NullLocator
