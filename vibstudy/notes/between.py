@@ -10,20 +10,24 @@ The power is taken at pitches about the two, at every harmonic that holds them a
 cycles of the alternation apart (closer ones its sidebands fill), up to :data:`_TOP_HZ`, through Hann windows
 whose main lobe is a third of the distance, and averaged over the harmonics (dB, by the square root of their
 power). The *levels* are where it is strongest on either side of the middle: echoes of the other note draw
-plateaus of the pitch nearer to each other than the notes are. The *gap* is the mean power over the middle
-three tenths between the levels, over that at the levels (dB).
+plateaus of the pitch nearer to each other than the notes are. What is strongest at the edge of what is looked
+at is no level: it, or the slope of the note's own line, goes on there. Then it is looked once more, twice as
+far apart. The *gap* is the mean power over the middle three tenths between the levels, over that at the
+levels (dB); a room passes every frequency differently, so its error is that of a mean over the harmonics.
 
-Two things are no answer. What is strongest at the edge of what is looked at is no level: something else, or
-the slope of the note's own line, goes on there. And the two notes of an alternation *take turns*, each is
-louder in its own half cycles than in the other's, also where echoes leave of it nearly as much. What stands
-at the levels all the while, as a piano's note, or by chance, as noise, is as strong in either: where upper
-less lower level (dB, the same average, in windows half as long) is not greater above than below by
-:data:`_SURELY` of its error over the half cycles, nothing is told.
+The two notes of an alternation *take turns*, each is louder in its own half cycles than in the other's, also
+where echoes leave of it nearly as much. What stands at the levels all the while, as a piano's note, or by
+chance, as noise, is as strong in either: where upper less lower level (dB, the same average, in windows half
+as long, and no longer than a half cycle) is not greater above than below by :data:`_SURELY` of its error over
+the half cycles, nothing is told.
+
+Where echoes blur the pitch itself, upper less lower level over time tells the half cycles
+(:func:`taking_turns`). Chance may draw it to and fro, too, but not every other harmonic as the rest.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
@@ -32,9 +36,12 @@ _CYCLES, _TOP_HZ = 8.0, 5000.0
 _WINDOW = 12.0  # over the distance of the two: a main lobe (4 over the window) of a third of it
 _LEAST_POWER = 0.003  # of the strongest harmonic; below it is noise
 _AROUND = np.linspace(-0.6, 1.6, 45)  # 0 and 1: the two pitches; farther apart neighbours of a scale may be
+_WIDER = (1.0, 2.0)  # times the distance: in rooms of little direct sound plateaus may be as near as half
 _APART, _MIDDLE = 0.3, 0.15  # of the distance: least of the levels, and half of what is their middle
 _SURELY = 2.0  # the usual 95 %; of 120 vibratos and trills by an invented voice in rooms 114 have 4 and more
 _USUAL_SPREAD_DB, _USUAL_COUNT = 5.0, 3  # of a half cycle, in rooms and dry, and what that is worth
+_GAP_SPREAD_DB, _GAP_COUNT = 4.0, 2  # of a harmonic's gap, the same
+_USUAL_HZ = 6.0  # of alternations whose rate is yet to be found
 
 
 @dataclass(frozen=True)
@@ -47,11 +54,14 @@ class Between:
         The levels, as shares of the way from the lower to the upper pitch they were looked for about.
     gap_db : float
         Power between them over that at them.
+    gap_se_db : float
+        Its error.
     """
 
     low: float
     high: float
     gap_db: float
+    gap_se_db: float
 
 
 def seen_between(
@@ -79,45 +89,170 @@ def seen_between(
     """
     if high_hz <= low_hz or not len(sound):
         return None
-    apart_hz = high_hz - low_hz
     cycles_hz = 0.5 * len(upper) * sampling_hz / (cuts[-1] - cuts[0])
-    first = max(
-        int(np.ceil(_CYCLES * cycles_hz / apart_hz)), int(_WINDOW / apart_hz * sampling_hz / len(sound)) + 1
-    )
-    orders = range(first, int(min(_TOP_HZ, 0.42 * sampling_hz) / high_hz) + 1)
-    if not orders:
-        return None
-
     sound = sound.astype(np.float32)
+    found = _levels_about(sound, sampling_hz, low_hz, high_hz, cycles_hz)
+    if found is None:
+        return None
+    look, levels, shares = found
+    if not _take_turns(look.by_halves(sound, levels, cuts), look.weights, upper):
+        return None
+    gap_db, gap_se_db = look.gap_db(levels)
+    return Between(float(shares[0]), float(shares[1]), gap_db, gap_se_db)
 
-    def power(order: int, places: np.ndarray, window: float) -> tuple[np.ndarray, np.ndarray]:
+
+def taking_turns(
+    sound: np.ndarray, sampling_hz: float, low_hz: float, high_hz: float, hop: int
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Upper less lower level (dB) over time, by every other harmonic and by the rest; None where fewer tell.
+
+    Parameters
+    ----------
+    sound : ndarray [shape=(n,)]
+        Where two notes may take turns.
+    sampling_hz : float > 0
+        Its sampling rate.
+    low_hz, high_hz : float > 0
+        Where about the two are.
+    hop : int
+        Samples between the values.
+
+    Returns
+    -------
+    turns_db : ndarray [shape=(2, n // hop)]
+        Of every other harmonic, and of the rest; each less its median:
+        what a room passes better all the while takes no turns.
+    places : ndarray [shape=(2,)]
+        The two, as shares of the way from the lower to the upper.
+    """
+    if high_hz <= low_hz or not len(sound):
+        return None
+    sound = sound.astype(np.float32)
+    found = _levels_about(sound, sampling_hz, low_hz, high_hz, _USUAL_HZ)
+    if found is None or len(found[0].orders) < 2:
+        return None
+    look, levels, shares = found
+    time, each = np.arange(len(sound) // hop) * hop, []
+    for order in look.orders:
+        power, centres = look.power(sound, order, levels, _WINDOW / 2, look.longest, 2 * hop)
+        low, high = (10 * np.log10(own + 1e-20) for own in power.T)
+        each.append(np.interp(time, centres, high - low - np.median(high - low)))
+    halves = [np.average(each[i::2], axis=0, weights=look.weights[i::2]) for i in (0, 1)]
+    return np.array(halves), shares
+
+
+def _levels_about(
+    sound: np.ndarray, sampling_hz: float, low_hz: float, high_hz: float, cycles_hz: float
+) -> tuple[_Look, np.ndarray, np.ndarray] | None:
+    """The look that shows two levels, its places of them, and their shares of the way between the pitches."""
+    for times in _WIDER:
+        beyond = (high_hz / low_hz) ** ((times - 1) / 2)
+        look = _Look.at(sound, sampling_hz, low_hz / beyond, high_hz * beyond, cycles_hz)
+        if look is None:
+            return None
+        levels = look.levels()
+        if levels is not None:
+            return look, levels, 0.5 + times * (levels - 0.5)
+    return None
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """The mean spectrum about two pitches, at the harmonics that tell.
+
+    Parameters
+    ----------
+    sampling_hz, low_hz, high_hz : float
+        Of the sound, and the two pitches.
+    orders, weights : ndarray [shape=(harmonics,)]
+        Which harmonics, and what they count.
+    spectra_db : ndarray [shape=(harmonics, places)]
+        At :data:`_AROUND`, over their mean.
+    longest : int
+        Samples of a half cycle.
+    """
+
+    sampling_hz: float
+    low_hz: float
+    high_hz: float
+    orders: np.ndarray
+    weights: np.ndarray
+    spectra_db: np.ndarray
+    longest: int
+
+    @classmethod
+    def at(
+        cls, sound: np.ndarray, sampling_hz: float, low_hz: float, high_hz: float, cycles_hz: float
+    ) -> _Look | None:
+        """Of a sound that alternates so often; None where no harmonic tells."""
+        apart_hz = high_hz - low_hz
+        first = max(
+            int(np.ceil(_CYCLES * cycles_hz / apart_hz)),
+            int(_WINDOW / apart_hz * sampling_hz / len(sound)) + 1,
+        )
+        orders = np.arange(first, int(min(_TOP_HZ, 0.42 * sampling_hz) / high_hz) + 1)
+        if not len(orders):
+            return None
+        own = cls(sampling_hz, low_hz, high_hz, orders, orders, orders, int(0.5 * sampling_hz / cycles_hz))
+        mean = np.array([own.power(sound, order, _AROUND, _WINDOW)[0].mean(axis=0) for order in orders])
+        total = mean.mean(axis=1)
+        told = total > max(_LEAST_POWER * total.max(), 1e-20)
+        if not told.any():
+            return None
+        spectra = 10 * np.log10(mean[told] / total[told, None] + 1e-6)
+        return replace(own, orders=orders[told], weights=np.sqrt(total[told]), spectra_db=spectra)
+
+    def power(
+        self,
+        sound: np.ndarray,
+        order: int,
+        places: np.ndarray,
+        window: float,
+        longest: int | None = None,
+        hop: int | None = None,
+    ) -> tuple[np.ndarray, np.ndarray]:
         """At places from the lower to the upper pitch, frame by frame; and the frames' centres."""
-        pitches_hz = order * low_hz * (high_hz / low_hz) ** places
-        return _power(sound, pitches_hz / sampling_hz, int(window / (order * apart_hz) * sampling_hz))
+        pitches_hz = order * self.low_hz * (self.high_hz / self.low_hz) ** places
+        length = int(window / (order * (self.high_hz - self.low_hz)) * self.sampling_hz)
+        return _power(sound, pitches_hz / self.sampling_hz, min(length, longest or length), hop)
 
-    mean = np.array([power(order, _AROUND, _WINDOW)[0].mean(axis=0) for order in orders])
-    total = mean.mean(axis=1)
-    told = total > max(_LEAST_POWER * total.max(), 1e-20)
-    if not told.any():
-        return None
-    weights = np.sqrt(total[told])
-    spectrum = np.average(10 * np.log10(mean[told] / total[told, None] + 1e-6), axis=0, weights=weights)
-    below, beyond = _AROUND <= 0.5 - _APART / 2, _AROUND >= 0.5 + _APART / 2
-    low, high = (float(_AROUND[side][np.argmax(spectrum[side])]) for side in (below, beyond))
-    if low == _AROUND[0] or high == _AROUND[-1]:
-        return None
-    levels = np.array([low, high])
-    in_turn = [_by_halves(*power(order, levels, _WINDOW / 2), cuts) for order in np.array(orders)[told]]
-    if not _take_turns(np.array(in_turn), weights, upper):
-        return None
-    inner = low + (high - low) * np.linspace(0.5 - _MIDDLE, 0.5 + _MIDDLE, 13)
-    middle_db = 10 * np.log10(np.mean(10 ** (np.interp(inner, _AROUND, spectrum) / 10)))
-    return Between(low, high, float(middle_db - np.interp(levels, _AROUND, spectrum).mean()))
+    def levels(self) -> np.ndarray | None:
+        """Places where it is strongest on either side of the middle; None at the edge."""
+        spectrum = np.average(self.spectra_db, axis=0, weights=self.weights)
+        below, beyond = _AROUND <= 0.5 - _APART / 2, _AROUND >= 0.5 + _APART / 2
+        levels = np.array([_AROUND[side][np.argmax(spectrum[side])] for side in (below, beyond)])
+        return None if levels[0] == _AROUND[0] or levels[1] == _AROUND[-1] else levels
+
+    def gap_db(self, levels: np.ndarray) -> tuple[float, float]:
+        """Power in the middle between two places over that at them, and its error."""
+        low, high = levels
+        inner = low + (high - low) * np.linspace(0.5 - _MIDDLE, 0.5 + _MIDDLE, 13)
+
+        def gap(spectrum: np.ndarray) -> float:
+            middle_db = 10 * np.log10(np.mean(10 ** (np.interp(inner, _AROUND, spectrum) / 10)))
+            return float(middle_db - np.interp(levels, _AROUND, spectrum).mean())
+
+        share = self.weights / self.weights.sum()
+        each = np.array([gap(spectrum) for spectrum in self.spectra_db])
+        squares = _GAP_COUNT * _GAP_SPREAD_DB**2 + np.sum(share * len(each) * (each - share @ each) ** 2)
+        variance = squares / (_GAP_COUNT + len(each) - 1)
+        return gap(share @ self.spectra_db), float(np.sqrt(variance * np.sum(share**2)))
+
+    def by_halves(self, sound: np.ndarray, levels: np.ndarray, cuts: np.ndarray) -> np.ndarray:
+        """Upper less lower level (dB) [harmonic, half cycle], in windows no longer than a half cycle."""
+        return np.array(
+            [
+                _by_halves(*self.power(sound, order, levels, _WINDOW / 2, self.longest), cuts)
+                for order in self.orders
+            ]
+        )
 
 
-def _power(sound: np.ndarray, turns: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:
+def _power(
+    sound: np.ndarray, turns: np.ndarray, length: int, hop: int | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Power at frequencies (of the sampling rate) in windows that follow by half of their length."""
-    hop = max(length // 2, 1)
+    hop = hop or max(length // 2, 1)
     frames = np.lib.stride_tricks.sliding_window_view(sound, length)[::hop]
     parts = np.square(frames @ _tones(turns, length), dtype=np.float64)
     power = (parts[:, : len(turns)] + parts[:, len(turns) :]) * 8 / (3 * max(length - 1, 1))

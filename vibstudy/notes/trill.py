@@ -13,9 +13,10 @@ round by what the player plays (:class:`Habit`), are those of
 * the fullness: of a quick trill normal about what is expected (spread 0.06), of a round one even between that
   and a vibrato's, of a vibrato normal about that of a sine (0.018). A room, whose echoes are late, makes
   plateaus of the turns of a vibrato and pulls its harmonics apart: with a, the share of the interval by which
-  they disagree in the quieter quarter of the time, a vibrato's is greater by a / 2, beyond 0.1 by a / 5 of
-  the rest (to 0.4), and all spreads grow by 0.4 a (at most 0.06; root of squares), as by the error of the
-  fullness over the half cycles. Where there is but one harmonic, a is taken to be 0.1;
+  they disagree in the quieter quarter of the time, a vibrato's is greater by a / 2, beyond 0.1 by 0.3 of
+  the rest (to 0.4), and all spreads grow by 0.4 a (at most 0.08; root of squares), as by the error of the
+  fullness over the half cycles. Where there is but one harmonic, a is taken to be 0.1. Where the half cycles
+  are the spectrum's, not the pitch's, the fullness is not known and tells nothing;
 * how unlike the times above and below the middle are (difference of mean logs): a vibrato swings evenly about
   its middle (normal, spread 0.1), fingers rest longer on one of the notes (0.4), both with the error; a room
   makes a vibrato uneven, too (2 a, root of squares). Trills of a second by six instruments have 0.25 (median;
@@ -27,10 +28,11 @@ round by what the player plays (:class:`Habit`), are those of
   nothing. So was how much the plateaus scatter, 2 % of the interval for fingers, 7 for vibratos: what it
   tells the others tell, too.);
 * what the mean spectrum holds between the two notes, where they take turns (:mod:`vibstudy.notes.between`):
-  between the turns of vibratos 3.2 dB less than at them (normal, spread 1.6; two of a hundred hold anything),
-  between the notes of most quick trills 13 dB less (5); what is emptier still says as much as that. Of three
-  in ten, and of round ones, it is as of vibratos: a gap that is filled says hardly anything against a trill,
-  one that is empty much for it, in rooms, too;
+  between the turns of vibratos 3.2 dB less than at them (normal, spread 1.2; two of a hundred hold anything),
+  between the notes of most quick trills 13 dB less (5), both with the error; what is emptier still says as
+  much as that. Of one in five (-6 dB and more: 11 of 100 trills of the development half, 10 of 36 by
+  bassoons), and of round ones, it is as of vibratos: a gap that is filled says something against a trill, one
+  that is empty much for it, in rooms, too;
 * the interval: 1 or 2 semitones or, as trill fingerings are, a little less (:data:`_STEPS`), against the
   width of a vibrato, log-normal about what the player's mostly are (spread 0.45) or, of singers, about
   120 cents (spread 0.5);
@@ -76,12 +78,12 @@ TUNING_SE_CENTS = 15.0
 
 _FINGER_S = 0.012
 _TRILL_SPREAD, _VIBRATO_FULLNESS, _VIBRATO_SPREAD = 0.06, 0.689, 0.018
-_ROOM_APARTS, _ROOM_FULLER = (0.0, 0.1, 0.4), (0.0, 0.05, 0.11)
-_ROOM_SPREAD, _MOST_ROOM_SPREAD, _ROOM_JUMP_DB = 0.4, 0.06, 7.0
+_ROOM_APARTS, _ROOM_FULLER = (0.0, 0.1, 0.4), (0.0, 0.05, 0.14)
+_ROOM_SPREAD, _MOST_ROOM_SPREAD, _ROOM_JUMP_DB = 0.4, 0.08, 7.0
 _ONE_HARMONIC_APART = 0.1
 _UNEVEN, _ROOM_UNEVEN = (0.4, 0.1), 2.0
 _JUMP_DB, _JUMP_SPREAD, _LEAST_JUMP_DB = (0.5, 0.14), 1.0, 0.06
-_GAP_DB, _GAP_SPREAD, _FILLED = (-13.0, -3.2), (5.0, 1.6), 0.3
+_GAP_DB, _GAP_SPREAD, _FILLED = (-13.0, -3.2), (5.0, 1.2), 0.2
 _ANY_GAP_DB, _ANY_GAP = 30.0, 0.02
 _STEPS = ((88.0, 0.18, 50.0), (181.0, 0.12, 0.0))
 """Trills of a semitone and of a tone: width (geometric mean of 39 and 36), its spread (log), and how
@@ -153,7 +155,7 @@ class Swing:
     Parameters
     ----------
     fullness, fullness_se : float
-        Of the fuller side: 1 for a square wave, 0.69 for a sine.
+        Of the fuller side: 1 for a square wave, 0.69 for a sine; NaN where it is not known.
     uneven, uneven_se : float
         Mean log of the time that a half cycle is above the middle over the time it is below.
     half_s : float > 0
@@ -170,6 +172,8 @@ class Swing:
         Between them, re A = 440 Hz.
     gap_db : float
         Power between them over that at them, in the mean spectrum; NaN where it is not told.
+    gap_se_db : float
+        Its error.
     """
 
     fullness: float
@@ -183,6 +187,7 @@ class Swing:
     interval_cents: float
     middle_cents: float
     gap_db: float = np.nan
+    gap_se_db: float = 0.0
 
 
 def trill_probability(seen: Swing, habit: Habit = ANYBODY) -> float:
@@ -194,7 +199,7 @@ def trill_probability(seen: Swing, habit: Habit = ANYBODY) -> float:
     log_odds = np.log(habit.odds) + _by_steps(seen.interval_cents, seen.middle_cents, habit)
     log_odds += _by_times(seen.uneven, seen.uneven_se, apart)
     log_odds += np.logaddexp(
-        np.log1p(-habit.round_share) + quick + jumps + _by_gap(seen.gap_db),
+        np.log1p(-habit.round_share) + quick + jumps + _by_gap(seen.gap_db, seen.gap_se_db),
         np.log(habit.round_share / 2) + rounded + np.logaddexp(0.0, jumps),
     )
     return float(1 / (1 + np.exp(-np.clip(log_odds, -50, 50))))
@@ -215,6 +220,8 @@ def under_a_sign(trill_p: float) -> float:
 
 def _by_shape(fullness: float, error: float, expected: float, apart: float) -> tuple[float, float]:
     """Log likelihood ratios against a vibrato: of a trill by fingers, `expected` so full, and a round one."""
+    if not np.isfinite(fullness):
+        return 0.0, 0.0
     sine = _VIBRATO_FULLNESS + error / np.sqrt(np.pi) + float(np.interp(apart, _ROOM_APARTS, _ROOM_FULLER))
     expected = max(expected, sine + _VIBRATO_SPREAD)
     error = float(np.hypot(error, min(_ROOM_SPREAD * apart, _MOST_ROOM_SPREAD)))
@@ -239,12 +246,14 @@ def _by_jumps(jumps_db: float, apart: float) -> float:
     return float(vibrato**2 - trill**2) / 2
 
 
-def _by_gap(gap_db: float) -> float:
+def _by_gap(gap_db: float, error_db: float) -> float:
     """Log likelihood ratio of a quick trill, by what lies between its notes."""
     if not np.isfinite(gap_db):
         return 0.0
     gap_db = max(gap_db, _GAP_DB[0])  # what is emptier still is no less a trill
-    trill, vibrato = (np.exp(_log_normal(gap_db, *of)) for of in zip(_GAP_DB, _GAP_SPREAD, strict=True))
+    trill, vibrato = (
+        np.exp(_log_normal(gap_db, *of)) for of in zip(_GAP_DB, np.hypot(_GAP_SPREAD, error_db), strict=True)
+    )
     return float(
         np.log(_FILLED + (1 - _FILLED) * trill / ((1 - _ANY_GAP) * vibrato + _ANY_GAP / _ANY_GAP_DB))
     )
