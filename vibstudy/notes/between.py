@@ -194,7 +194,7 @@ class _Look:
         if not len(orders):
             return None
         own = cls(sampling_hz, low_hz, high_hz, orders, orders, orders, int(0.5 * sampling_hz / cycles_hz))
-        mean = np.array([own.power(sound, order, _AROUND, _WINDOW)[0].mean(axis=0) for order in orders])
+        mean = np.array([own.power(sound, int(order), _AROUND, _WINDOW)[0].mean(axis=0) for order in orders])
         total = mean.mean(axis=1)
         told = total > max(_LEAST_POWER * total.max(), 1e-20)
         if not told.any():
