@@ -11,8 +11,9 @@ or silence that ends it. Pitch, level and spectrum decide together:
 3. Kinds: quick alternations are told apart (:mod:`vibstudy.notes.kinds`): a trill becomes one note of kind
    "trill", a wide vibrato one plain note, and what may be either one note of kind "unclear".
 4. Repeated notes are parted at their attacks (:mod:`vibstudy.notes.attacks`).
-5. Edges to a few milliseconds, with errors (:mod:`vibstudy.notes.edges`).
-6. What is likely the accompaniment's is dropped; short notes that lean on a neighbour are ornaments, but
+5. What only rings on before a rest is no note (:mod:`vibstudy.notes.resonances`).
+6. Edges to a few milliseconds, with errors (:mod:`vibstudy.notes.edges`).
+7. What is likely the accompaniment's is dropped; short notes that lean on a neighbour are ornaments, but
    beside silence those on its own pitch are how it begins to speak, or its end.
 
 Conventions
