@@ -6,10 +6,15 @@ again, with ``uv run python -m tests.pinned``; see :mod:`tests.pinned`.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from benchmarks import constants
 from tests import pinned
+
+ROOT = Path(__file__).parent.parent
 
 
 @pytest.fixture(scope="module")
@@ -86,3 +91,10 @@ def test_another_processor_rounds_with_kernels_of_its_own(monkeypatch):
 
 class Child:
     stdout = 'a word of a library\n{"a": {"x": "1"}}\n'
+
+
+def test_every_number_listed_as_free_is_one_of_the_method():
+    """What is listed and gone would stop the whole count."""
+    files = [path for room in constants.ROOMS for path in sorted((ROOT / "vibstudy" / room).glob("*.py"))]
+    found = [number for path in files for number in constants.constants(path.relative_to(ROOT))]
+    assert len(constants.free(found)) > 50
