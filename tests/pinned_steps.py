@@ -113,7 +113,7 @@ def swings_that_die_away(jitter: float) -> Any:
         out[f"falling {fall:g}"] = {
             "half cycles": [b for _, b in halves],
             "found": find_alternations(pitch, least_cents=25.0),
-            "whole": _described(pitch.cents, halves, level, pitch, ANYBODY, True),
+            "whole": _described(pitch.cents, halves, level, pitch, ANYBODY),
         }
     return out
 

@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import fftconvolve
 
 from vibstudy.notes.alternation import find_alternations
-from vibstudy.notes.between import seen_between, taking_turns
+from vibstudy.notes.between import seen_between
 from vibstudy.notes.fine import fine_pitch
 from vibstudy.notes.trill import Habit, Swing, trill_probability
 
@@ -19,7 +19,7 @@ TIME_S = np.arange(round(1.5 * RATE_HZ)) / RATE_HZ
 VIBRATO = 50.0 * np.sin(2 * np.pi * TURNS_HZ * TIME_S)
 CUTS = np.rint(np.arange(19) / 18 * len(TIME_S)).astype(int)
 UPPER = np.arange(18) % 2 == 0
-SEEDS = (10, 13, 23)
+SEEDS = (7, 10, 23)
 TRILL = gaussian_filter1d(50.0 * np.sign(VIBRATO), 0.004 * RATE_HZ)
 
 
@@ -102,24 +102,8 @@ def test_noise_beside_a_trill_leaves_it_one_and_noise_alone_tells_nothing():
     assert np.mean(told) <= 0.05
 
 
-def test_turns_are_heard_by_every_other_harmonic_alike_and_noise_takes_none():
-    """The trill in a room; two notes held all the while, with noise."""
-    low_hz, high_hz = (440 * 2 ** (cents / 1200) for cents in (-50, 50))
-    rng, hop = np.random.default_rng(4), 55
-    turns_db, places = taking_turns(sung(TRILL, True), RATE_HZ, low_hz, high_hz, hop)
-    assert places == pytest.approx((0, 1), abs=0.06)
-    played = np.sign(VIBRATO)[: turns_db.shape[1] * hop : hop]
-    assert np.corrcoef(*turns_db)[0, 1] > 0.7
-    assert np.mean(np.sign(turns_db.mean(axis=0)) == played) > 0.8
-    held = sum(sung(np.full(len(TIME_S), cents), True) for cents in (-50.0, 50.0))
-    beside = held + rng.standard_normal(len(held)).astype(np.float32)
-    turns_db, _ = taking_turns(beside, RATE_HZ, low_hz, high_hz, hop)
-    assert np.corrcoef(*turns_db)[0, 1] < 0.5  # of 18 half cycles as much is chance
-    assert taking_turns(sung(TRILL, False, 1), RATE_HZ, low_hz, high_hz, hop) is None
-
-
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_trill_whose_pitch_a_room_blurs_is_heard_by_its_spectrum(seed):
+def test_a_trill_far_from_the_microphone_is_heard_by_its_spectrum(seed):
     """Tail 3 dB louder than the direct sound; a vibrato as wide is none there, either."""
     kinds = [
         {swing.kind for swing in find_alternations(fine_pitch(far(cents, seed), RATE_HZ, 0.05, 1.45, 440.0))}

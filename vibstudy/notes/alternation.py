@@ -10,11 +10,6 @@ come and go, those of a trill stay. What the sound's begin or end cuts counts as
 shape; beyond them the pitch is taken to go on as in a mirror, for the last frame of a fading end may say
 anything. A longer note on one of the levels, before or after, counts as once more.
 
-Where echoes blur the pitch (its harmonics mostly disagree by a tenth of its swing), and where it alternates
-its mean spectrum holds no two levels that take turns, the half cycles are looked for in the spectrum: in
-which of its two levels is the louder, by every other harmonic alike as by the rest (their correlation, times
-the root of the half cycles, is 2 and more: 95 %). These have no shape.
-
 Each half cycle is measured on its own, so that neither a trill nor a vibrato needs a constant rate. Its
 *fullness* is the mean distance from the middle over that of the plateau (the median of its inner half): 1 for
 a square wave, 0.69 for a sine, 0.67 for a triangle. Fingers are often quicker in one direction, so the fuller
@@ -32,7 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
 
-from vibstudy.notes.between import seen_between, taking_turns
+from vibstudy.notes.between import seen_between
 from vibstudy.notes.fine import HOP_S, FinePitch, half_window_s
 from vibstudy.notes.trill import ANYBODY, Habit, Swing, kind_of, trill_probability
 from vibstudy.units import to_cents
@@ -50,7 +45,6 @@ LEAST_CENTS, _MOST_CENTS = 50.0, 330.0
 _SAME_CENTS, SAME_SHARE = 30.0, 0.45
 _USUAL_SPREAD, _USUAL_COUNT = 0.08, 3  # of half cycles, and what that is worth where few are heard
 _USUAL_LENGTHS = 0.1  # the same of their lengths (log)
-_BLURRED, _ALIKE = 0.1, 2.0  # dry vibratos have 0.01, in 95 of 100 less than 0.07; the usual 95 %
 _JUMP_ORDERS = (3, 6)
 _CYCLE = 48  # points of a mean cycle: eight for each turn of its highest harmonic
 
@@ -122,55 +116,15 @@ def find_alternations(
     if len(cents) < _LEAST_HALF_CYCLES * _HALF_CYCLE_S[0] / HOP_S:
         return []
     smooth = median_filter(np.clip(cents, -500.0, 500.0), 7)
-    found = _alternations(smooth, pitch, least_cents, habit)
-    if any(np.isfinite(swing.gap_db) or swing.kind == "trill" for swing in found):
-        return found
-    turned = _by_turns(smooth, pitch, least_cents, habit)
-    return turned or found
-
-
-def _alternations(
-    smooth: np.ndarray, pitch: FinePitch, least_cents: float, habit: Habit, shaped: bool = True
-) -> list[Alternation]:
-    """Alternations of a smooth pitch; of one not `shaped` the fullness says nothing."""
     halves = _half_cycles(smooth)
     level = np.array([np.median(smooth[a + (b - a) // 4 : b - (b - a) // 4 + 1]) for a, b in halves])
     found = []
     for first, last, count in _runs(halves, level, least_cents / 2):  # a vibrato's swings come and go
-        swing = _described(smooth, halves[first:last], level[first:last], pitch, habit, shaped)
+        swing = _described(smooth, halves[first:last], level[first:last], pitch, habit)
         least_hz = np.interp(count, _LEAST_COUNTS, _LEAST_RATES_HZ)
         if swing.interval_cents >= least_cents and swing.rate_hz >= least_hz:
             found.append(swing)
     return found
-
-
-def _by_turns(smooth: np.ndarray, pitch: FinePitch, least_cents: float, habit: Habit) -> list[Alternation]:
-    """Alternations where the pitch is blurred, by which of two levels of the spectrum is the louder."""
-    low, high = np.percentile(smooth, _EXTREMES)
-    if high - low < least_cents / 2 or not np.median(pitch.apart_cents) > _BLURRED * (high - low):
-        return []
-    turning = taking_turns(
-        pitch.sound,
-        pitch.sampling_hz,
-        pitch.base_hz * 2 ** (low / 1200),
-        pitch.base_hz * 2 ** (high / 1200),
-        round(HOP_S * pitch.sampling_hz),
-    )
-    if turning is None:
-        return []
-    turns_db, places = turning
-    both = median_filter(turns_db.mean(axis=0), 7)
-    usual = np.percentile(np.abs(both), 75)  # where a note is held for a half of its half cycle
-    low, high = low + places * (high - low)
-    if not least_cents <= high - low <= _MOST_CENTS or usual <= 0:
-        return []
-    line = (low + high) / 2 + (high - low) / 2 * np.clip(both / usual, -1.0, 1.0)
-    out = []
-    for swing in _alternations(line, pitch, least_cents, habit, False):
-        own = turns_db[:, round(swing.begin_s / HOP_S) : round(swing.end_s / HOP_S)]
-        if np.corrcoef(own)[0, 1] * np.sqrt(swing.half_cycles) > _ALIKE and np.isfinite(swing.gap_db):
-            out.append(swing)
-    return out
 
 
 def _half_cycles(smooth: np.ndarray) -> list[tuple[int, int]]:
@@ -260,7 +214,6 @@ def _described(
     level: np.ndarray,
     pitch: FinePitch,
     habit: Habit,
-    shaped: bool,
 ) -> Alternation:
     padded = np.concatenate([level[1:2], level, level[-2:-1]])
     middle = level / 2 + (padded[:-2] + padded[2:]) / 4
@@ -284,7 +237,7 @@ def _described(
     seen_low, seen_high, gap_db, gap_se_db = _seen(pitch, inner, upper[whole], (low, high))
     uneven, uneven_se = _unevenness(np.array([b - a for a, b in halves]), upper, whole)
     seen = Swing(
-        fullness if shaped else np.nan,
+        fullness,
         error,
         uneven,
         uneven_se,

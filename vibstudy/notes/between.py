@@ -20,9 +20,6 @@ where echoes leave of it nearly as much. What stands at the levels all the while
 chance, as noise, is as strong in either: where upper less lower level (dB, the same average, in windows half
 as long, and no longer than a half cycle) is not greater above than below by :data:`_SURELY` of its error over
 the half cycles, nothing is told.
-
-Where echoes blur the pitch itself, upper less lower level over time tells the half cycles
-(:func:`taking_turns`). Chance may draw it to and fro, too, but not every other harmonic as the rest.
 """
 
 from __future__ import annotations
@@ -41,7 +38,6 @@ _APART, _MIDDLE = 0.3, 0.15  # of the distance: least of the levels, and half of
 _SURELY = 2.0  # the usual 95 %; of 120 vibratos and trills by an invented voice in rooms 114 have 4 and more
 _USUAL_SPREAD_DB, _USUAL_COUNT = 5.0, 3  # of a half cycle, in rooms and dry, and what that is worth
 _GAP_SPREAD_DB, _GAP_COUNT = 4.0, 2  # of a harmonic's gap, the same
-_USUAL_HZ = 6.0  # of alternations whose rate is yet to be found
 
 
 @dataclass(frozen=True)
@@ -99,46 +95,6 @@ def seen_between(
         return None
     gap_db, gap_se_db = look.gap_db(levels)
     return Between(float(shares[0]), float(shares[1]), gap_db, gap_se_db)
-
-
-def taking_turns(
-    sound: np.ndarray, sampling_hz: float, low_hz: float, high_hz: float, hop: int
-) -> tuple[np.ndarray, np.ndarray] | None:
-    """Upper less lower level (dB) over time, by every other harmonic and by the rest; None where fewer tell.
-
-    Parameters
-    ----------
-    sound : ndarray [shape=(n,)]
-        Where two notes may take turns.
-    sampling_hz : float > 0
-        Its sampling rate.
-    low_hz, high_hz : float > 0
-        Where about the two are.
-    hop : int
-        Samples between the values.
-
-    Returns
-    -------
-    turns_db : ndarray [shape=(2, n // hop)]
-        Of every other harmonic, and of the rest; each less its median:
-        what a room passes better all the while takes no turns.
-    places : ndarray [shape=(2,)]
-        The two, as shares of the way from the lower to the upper.
-    """
-    if high_hz <= low_hz or not len(sound):
-        return None
-    sound = sound.astype(np.float32)
-    found = _levels_about(sound, sampling_hz, low_hz, high_hz, _USUAL_HZ)
-    if found is None or len(found[0].orders) < 2:
-        return None
-    look, levels, shares = found
-    time, each = np.arange(len(sound) // hop) * hop, []
-    for order in look.orders:
-        power, centres = look.power(sound, order, levels, _WINDOW / 2, look.longest, 2 * hop)
-        low, high = (10 * np.log10(own + 1e-20) for own in power.T)
-        each.append(np.interp(time, centres, high - low - np.median(high - low)))
-    halves = [np.average(each[i::2], axis=0, weights=look.weights[i::2]) for i in (0, 1)]
-    return np.array(halves), shares
 
 
 def _levels_about(
@@ -209,12 +165,11 @@ class _Look:
         places: np.ndarray,
         window: float,
         longest: int | None = None,
-        hop: int | None = None,
     ) -> tuple[np.ndarray, np.ndarray]:
         """At places from the lower to the upper pitch, frame by frame; and the frames' centres."""
         pitches_hz = order * self.low_hz * (self.high_hz / self.low_hz) ** places
         length = int(window / (order * (self.high_hz - self.low_hz)) * self.sampling_hz)
-        return _power(sound, pitches_hz / self.sampling_hz, min(length, longest or length), hop)
+        return _power(sound, pitches_hz / self.sampling_hz, min(length, longest or length))
 
     def levels(self) -> np.ndarray | None:
         """Places where it is strongest on either side of the middle; None at the edge."""
@@ -248,11 +203,9 @@ class _Look:
         )
 
 
-def _power(
-    sound: np.ndarray, turns: np.ndarray, length: int, hop: int | None = None
-) -> tuple[np.ndarray, np.ndarray]:
+def _power(sound: np.ndarray, turns: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:
     """Power at frequencies (of the sampling rate) in windows that follow by half of their length."""
-    hop = hop or max(length // 2, 1)
+    hop = max(length // 2, 1)
     frames = np.lib.stride_tricks.sliding_window_view(sound, length)[::hop]
     parts = np.square(frames @ _tones(turns, length), dtype=np.float64)
     power = (parts[:, : len(turns)] + parts[:, len(turns) :]) * 8 / (3 * max(length - 1, 1))

@@ -15,8 +15,7 @@ round by what the player plays (:class:`Habit`), are those of
   plateaus of the turns of a vibrato and pulls its harmonics apart: with a, the share of the interval by which
   they disagree in the quieter quarter of the time, a vibrato's is greater by a / 2, beyond 0.1 by 0.3 of
   the rest (to 0.4), and all spreads grow by 0.4 a (at most 0.08; root of squares), as by the error of the
-  fullness over the half cycles. Where there is but one harmonic, a is taken to be 0.1. Where the half cycles
-  are the spectrum's, not the pitch's, the fullness is not known and tells nothing;
+  fullness over the half cycles. Where there is but one harmonic, a is taken to be 0.1;
 * how unlike the times above and below the middle are (difference of mean logs): a vibrato swings evenly about
   its middle (normal, spread 0.1), fingers rest longer on one of the notes (0.4), both with the error; a room
   makes a vibrato uneven, too (2 a, root of squares). Trills of a second by six instruments have 0.25 (median;
@@ -155,7 +154,7 @@ class Swing:
     Parameters
     ----------
     fullness, fullness_se : float
-        Of the fuller side: 1 for a square wave, 0.69 for a sine; NaN where it is not known.
+        Of the fuller side: 1 for a square wave, 0.69 for a sine.
     uneven, uneven_se : float
         Mean log of the time that a half cycle is above the middle over the time it is below.
     half_s : float > 0
@@ -220,8 +219,6 @@ def under_a_sign(trill_p: float) -> float:
 
 def _by_shape(fullness: float, error: float, expected: float, apart: float) -> tuple[float, float]:
     """Log likelihood ratios against a vibrato: of a trill by fingers, `expected` so full, and a round one."""
-    if not np.isfinite(fullness):
-        return 0.0, 0.0
     sine = _VIBRATO_FULLNESS + error / np.sqrt(np.pi) + float(np.interp(apart, _ROOM_APARTS, _ROOM_FULLER))
     expected = max(expected, sine + _VIBRATO_SPREAD)
     error = float(np.hypot(error, min(_ROOM_SPREAD * apart, _MOST_ROOM_SPREAD)))
