@@ -95,6 +95,18 @@ def test_floors_of_their_own_do_not_lengthen_a_short_decay():
     assert told.log_decay_se < 0.2
 
 
+def test_floors_may_all_lie_above_what_is_beside_them():
+    """Decays of 1.2 s into floors 6 dB above those between the harmonics, as a player's breath makes them."""
+    rng = np.random.default_rng(12)
+    time_s = np.arange(-0.29, 1.0, 0.016)
+    floors = rng.uniform(-32, -22, (30, 4, 1))
+    tail = np.where(time_s < 0, 0.0, -60 / 1.2 * time_s - 2.0)
+    scatter = 10 * np.log10(rng.exponential(size=(30, 4, len(time_s)))) * (time_s > 0)
+    own = 10 * np.log10(10 ** (0.1 * (tail + scatter)) + 10 ** (0.1 * floors))
+    told = free_decay(list(own), list(np.broadcast_to(floors - 6.0, own.shape)), time_s)
+    assert np.exp(told.log_decay) == pytest.approx(1.2, rel=0.1)
+
+
 def test_a_short_decay_far_away_is_told_and_its_direct_sound_is_not_told_wrong():
     """Half of the direct sound of the tail, and a release of 60 ms: a fall that begins late may be either."""
     dry = line()[0]

@@ -75,6 +75,8 @@ _UNHEARD_DB, _UNHEARD_SD_DB = (
     -40.0,
     12.0,
 )  # of floors where nothing is heard beside any band: 20 to 60 dB down
+_COMMON_ROUNDS, _COMMON_CLOSE_DB = 4, 0.3  # what is left is a tenth of what a floor is known by
+_LEAST_SHARE = 0.3  # floors less known than so are not blown up
 _ROUNDS, _MOST_DAMPED = 30, 1e7
 _CLOSE, _CLOSER = 0.5, 0.02  # of a unit of log likelihood, for starts and for what is told
 _UNLIKELY = 12.0  # log likelihood below the best: e^-12 adds nothing
@@ -144,6 +146,18 @@ class _Bands:
         self.sd_db = np.where(heard, BESIDE_DB, math.hypot(max(spread, BESIDE_DB), BESIDE_DB))
         self.count = len(level)
         self.time_s = time_s
+
+    def common_floor(self, fit: _Fit, unit: float) -> float:
+        """By how much all floors lie above what is beside them, dB: their mean, each as far as it is heard.
+
+        A soloist's own breath and what other notes leave stand in the bands of harmonics more than between.
+        """
+        heard, floor = power(fit.p, self.time_s)[self.at], 10 ** (0.1 * (fit.floors[self.band] + self.ground))
+        told = self.per_band((floor / (heard + floor)) ** 2) / unit
+        share = told / (told + 1 / self.sd_db**2)  # of a floor that is its own, the rest is what was expected
+        if share.sum() < 1.0:
+            return 0.0
+        return float(np.sum(share * fit.floors / np.maximum(share, _LEAST_SHARE)) / share.sum())
 
     def per_band(self, values: np.ndarray) -> np.ndarray:
         """Sum of values in each band."""
@@ -275,6 +289,12 @@ def free_decay(own: Sequence[np.ndarray], beside: Sequence[np.ndarray], time_s: 
     best = min((_climbed(bands, fit.p, fit.floors, unit) for fit in tried), key=_cost)
     unit = _values_a_unit(best.p[0])
     best = _climbed(bands, best.p, best.floors, unit)
+    for _ in range(_COMMON_ROUNDS):
+        higher = bands.common_floor(best, unit)
+        bands.ground += higher
+        best = _climbed(bands, best.p, best.floors - higher, unit)
+        if abs(higher) < _COMMON_CLOSE_DB:
+            break
     fits = _beside_best(bands, best, unit)
     weight = np.exp(min(fit.cost for fit in fits) - np.array([fit.cost for fit in fits]))
     weight /= weight.sum()
