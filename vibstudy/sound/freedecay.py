@@ -41,6 +41,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numba
 import numpy as np
 from scipy.special import ndtr
 
@@ -203,28 +204,23 @@ def _climbed(
     precision = unit / bands.sd_db**2
 
     def compared(p: np.ndarray, floors: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
-        heard = power(p, bands.time_s)[bands.at]
-        floor = 10 ** (0.1 * (floors[bands.band] + bands.ground))
-        every = heard + floor
-        off = bands.level - 10 * np.log10(every)
-        bent = 2 * ROBUST_DB**2 * (np.sqrt(1 + (off / ROBUST_DB) ** 2) - 1)
-        cost = np.sum(bent) + 0.5 * np.sum(precision * floors**2) + 0.5 * unit * np.sum(_known(p)[0] ** 2)
-        return off, floor / every, every, float(cost)
+        off, share, every, bent = _compared(
+            bands.level, 10 ** (0.1 * bands.ground), bands.at, bands.band, power(p, bands.time_s), floors
+        )
+        cost = bent + 0.5 * np.sum(precision * floors**2) + 0.5 * unit * np.sum(_known(p)[0] ** 2)
+        return off, share, every, float(cost)
 
     off, share, every, cost = compared(p, floors)
     damped = 1e-3
     for _ in range(_ROUNDS):
-        weight = 1 / np.sqrt(1 + (off / ROBUST_DB) ** 2)
         now = power(p, bands.time_s)
         slopes = np.stack(
             [((power(p + _STEPS * (np.arange(4) == i), bands.time_s) - now) / _STEPS[i]) for i in free]
         )
-        slopes = slopes[:, bands.at] * (10 / math.log(10) / every)
-        weighted = weight * slopes
-        own = bands.per_band(weight * share * share) + precision
-        pull = bands.per_band(weight * share * off) - precision * floors
-        cross = np.stack([bands.per_band(row * share) for row in weighted])
-        square, right = weighted @ slopes.T, weighted @ off
+        own, pull, cross, square, right = _normal(
+            off, share, every, bands.at, bands.band, slopes, bands.count
+        )
+        own, pull = own + precision, pull - precision * floors
         known, by = _known(p)
         for i, far, slope in zip((2, 3), known, by, strict=True):
             square[chosen == i, chosen == i] += unit * slope**2
@@ -249,6 +245,42 @@ def _climbed(
         if gain < close * unit:
             break
     return _Fit(p, floors, cost / unit, (square - (cross / own) @ cross.T) / unit)
+
+
+@numba.njit(cache=True)
+def _compared(level, ground, at, band, heard, floors):
+    """How far levels are off (dB), the floor's share of each and their power; sum of the bent squares."""
+    off, share, every, bent = np.empty(len(level)), np.empty(len(level)), np.empty(len(level)), 0.0
+    floor = 10 ** (0.1 * floors)
+    for i in range(len(level)):
+        own = floor[band[i]] * ground[i]
+        every[i] = heard[at[i]] + own
+        share[i] = own / every[i]
+        off[i] = level[i] - 10 * np.log10(every[i])
+        bent += 2 * ROBUST_DB**2 * (np.sqrt(1 + (off[i] / ROBUST_DB) ** 2) - 1)
+    return off, share, every, bent
+
+
+@numba.njit(cache=True)
+def _normal(off, share, every, at, band, slopes, count):
+    """Normal equations of floors, of parameters whose `slopes` [free, times] are given, and between them."""
+    free = len(slopes)
+    own, pull, cross = np.zeros(count), np.zeros(count), np.zeros((free, count))
+    square, right, slope = np.zeros((free, free)), np.zeros(free), np.empty(free)
+    for i in range(len(off)):
+        weight = 1 / np.sqrt(1 + (off[i] / ROBUST_DB) ** 2)
+        own[band[i]] += weight * share[i] * share[i]
+        pull[band[i]] += weight * share[i] * off[i]
+        for j in range(free):
+            slope[j] = slopes[j, at[i]] * (10 / math.log(10) / every[i])
+            cross[j, band[i]] += weight * slope[j] * share[i]
+            right[j] += weight * slope[j] * off[i]
+            for k in range(j + 1):
+                square[j, k] += weight * slope[j] * slope[k]
+    for j in range(free):
+        for k in range(j):
+            square[k, j] = square[j, k]
+    return own, pull, cross, square, right
 
 
 def _known(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
