@@ -84,9 +84,8 @@ def room_facts(count: int, rng: np.random.Generator, cache: Path) -> pd.DataFram
             for path in sorted(cache.glob(f"{kind}_{place}_*.npz"))[:MOST_RESPONSES]:
                 with np.load(path) as file:
                     response = file["sound"][0, 0]
-                tail = response[round(EARLY_S * SAMPLE_RATE_HZ) + DELAY :]
-                decay_s = float(pra.experimental.measure_rt60(tail, SAMPLE_RATE_HZ, decay_db=30))
                 early = round(EARLY_S * SAMPLE_RATE_HZ) + DELAY
+                decay_s = float(pra.experimental.measure_rt60(response[early:], SAMPLE_RATE_HZ, decay_db=30))
                 ratio = np.sum(response[:early] ** 2) / np.sum(response[early:] ** 2)
                 for whole, room in told(response, played, DELAY):
                     rows.append((f"{kind} {place}{whole}", decay_s, 10 * np.log10(ratio), room))

@@ -79,18 +79,21 @@ def test_decay_of_another_librarys_room():
     assert room.decay_s == pytest.approx(expected, rel=0.15)
 
 
+ENDS_S = np.arange(-0.29, 1.0, 0.016)
+
+
+def ends(decay_s: float, step_db: float, floors: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Levels of bands about ends of notes: a decay that scatters after a step, over a floor of each band."""
+    tail = np.where(ENDS_S < 0, 0.0, -60 / decay_s * ENDS_S - step_db)
+    scatter = 10 * np.log10(rng.exponential(size=(*floors.shape[:2], len(ENDS_S)))) * (ENDS_S > 0)
+    return 10 * np.log10(10 ** (0.1 * (tail + scatter)) + 10 ** (0.1 * floors))
+
+
 def test_floors_of_their_own_do_not_lengthen_a_short_decay():
     """One decay of 0.4 s over floors 18 to 55 dB down: their pooled median bends long before the floor."""
     rng = np.random.default_rng(11)
-    time_s = np.arange(-0.29, 1.0, 0.016)
-    floors = rng.uniform(-55, -18, (30, 4, 1))
-    tail = np.where(time_s < 0, 0.0, -60 / 0.4 * time_s - 3.0)
-    scatter = 10 * np.log10(rng.exponential(size=(30, 4, len(time_s)))) * (time_s > 0)
-    own = [
-        10 * np.log10(10 ** (0.1 * (tail + s)) + 10 ** (0.1 * f))
-        for s, f in zip(scatter, floors, strict=True)
-    ]
-    told = free_decay(own, [np.full_like(level, np.nan) for level in own], time_s)
+    own = ends(0.4, 3.0, rng.uniform(-55, -18, (30, 4, 1)), rng)
+    told = free_decay(list(own), list(np.full_like(own, np.nan)), ENDS_S)
     assert np.exp(told.log_decay) == pytest.approx(0.4, rel=0.1)
     assert told.log_decay_se < 0.2
 
@@ -98,12 +101,9 @@ def test_floors_of_their_own_do_not_lengthen_a_short_decay():
 def test_floors_may_all_lie_above_what_is_beside_them():
     """Decays of 1.2 s into floors 6 dB above those between the harmonics, as a player's breath makes them."""
     rng = np.random.default_rng(12)
-    time_s = np.arange(-0.29, 1.0, 0.016)
     floors = rng.uniform(-32, -22, (30, 4, 1))
-    tail = np.where(time_s < 0, 0.0, -60 / 1.2 * time_s - 2.0)
-    scatter = 10 * np.log10(rng.exponential(size=(30, 4, len(time_s)))) * (time_s > 0)
-    own = 10 * np.log10(10 ** (0.1 * (tail + scatter)) + 10 ** (0.1 * floors))
-    told = free_decay(list(own), list(np.broadcast_to(floors - 6.0, own.shape)), time_s)
+    own = ends(1.2, 2.0, floors, rng)
+    told = free_decay(list(own), list(np.broadcast_to(floors - 6.0, own.shape)), ENDS_S)
     assert np.exp(told.log_decay) == pytest.approx(1.2, rel=0.1)
 
 

@@ -209,11 +209,7 @@ def _without_long_ends(lengths: list[int]) -> tuple[int, int]:
 
 
 def _described(
-    smooth: np.ndarray,
-    halves: list[tuple[int, int]],
-    level: np.ndarray,
-    pitch: FinePitch,
-    habit: Habit,
+    smooth: np.ndarray, halves: list[tuple[int, int]], level: np.ndarray, pitch: FinePitch, habit: Habit
 ) -> Alternation:
     padded = np.concatenate([level[1:2], level, level[-2:-1]])
     middle = level / 2 + (padded[:-2] + padded[2:]) / 4

@@ -9,12 +9,12 @@ power in a harmonic's band about the end :math:`t_0` is
 
 where :math:`s` is the release, a step rounded by a normal law (release and window together), and :math:`g_i`
 what sounds beside that harmonic at the same time, which the soloist has not touched: noise, leakage and other
-players, so an accompaniment that rings on is no room. Each band has a floor of its own,
-:math:`c_i g_i`, 20 dB
-below a soft harmonic and 55 below a loud one. (The median over all bands of a common tail and unlike floors
-bends long before the median of the floors: read with one floor for all, decays of 0.4 s came out a quarter
-longer, and so the direct sound 6 to 10 dB louder.) :math:`c_i` is 1 within :data:`BESIDE_DB`; where nothing
-can be read beside a harmonic, within the spread of the floors of the other bands.
+players, so an accompaniment that rings on is no room. Each band has a floor of its own, :math:`c_i g_i`,
+20 dB below a soft harmonic and 55 below a loud one. (The median over all bands of a common tail and unlike
+floors bends long before the median of the floors: read with one floor for all, decays of 0.4 s came out a
+quarter longer, and so the direct sound 6 to 10 dB louder.) :math:`c_i` is the same for all within
+:data:`BESIDE_DB`; where nothing can be read beside a harmonic, within the spread of the floors of the other
+bands. What is common to all is free: a player's breath stands in the bands of harmonics more than between.
 
 Likelihood
 ----------
@@ -75,7 +75,7 @@ _FLOORS_DB = (-30.0, 40.0)
 _UNHEARD_DB, _UNHEARD_SD_DB = (
     -40.0,
     12.0,
-)  # of floors where nothing is heard beside any band: 20 to 60 dB down
+)  # of floors, where nothing is heard beside any band: 20 to 60 dB down
 _COMMON_ROUNDS, _COMMON_CLOSE_DB = 4, 0.3  # what is left is a tenth of what a floor is known by
 _LEAST_SHARE = 0.3  # floors less known than so are not blown up
 _ROUNDS, _MOST_DAMPED = 30, 1e7
@@ -201,11 +201,11 @@ def _climbed(
 ) -> _Fit:
     """Likeliest parameters and floors from a start (Gauss-Newton, damped; floors eliminated band by band)."""
     chosen = np.array(free)
-    precision = unit / bands.sd_db**2
+    precision, ground = unit / bands.sd_db**2, 10 ** (0.1 * bands.ground)
 
     def compared(p: np.ndarray, floors: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
         off, share, every, bent = _compared(
-            bands.level, 10 ** (0.1 * bands.ground), bands.at, bands.band, power(p, bands.time_s), floors
+            bands.level, ground, bands.at, bands.band, power(p, bands.time_s), floors
         )
         cost = bent + 0.5 * np.sum(precision * floors**2) + 0.5 * unit * np.sum(_known(p)[0] ** 2)
         return off, share, every, float(cost)
