@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -16,10 +18,15 @@ from vibstudy import cli
 from vibstudy.corpus.manifest import check_manifest
 from vibstudy.corpus.results import read_notes, read_recordings
 from vibstudy.errors import VibstudyError
+from vibstudy.pages.listening import write_listening_page
+from vibstudy.pages.write import write_pages
+from vibstudy.paper.origins import FOLDER, joined_by
 from vibstudy.paper.package import About, make_package
 from vibstudy.paper.parts import PACKAGE_FOLDER
 from vibstudy.paper.pool import _named, pool_packages
+from vibstudy.paper.write import write_paper
 from vibstudy.stats.claims import read_claims, run_claims
+from vibstudy.stats.effects import standard_models
 from vibstudy.stats.history import (
     Recordings,
     bygone_tests,
@@ -92,6 +99,38 @@ def test_that_there_is_no_sound_is_told_once_not_for_each_recording(packages, tm
     (problem,) = check_manifest(tmp_path / "pooled" / "corpus_manifest.csv")
     assert problem.row is None and "no recording has a sound file" in str(problem)
     assert "'vibstudy pool' made has figures alone" in problem.repair
+
+
+def test_a_pooled_study_is_written_up_by_the_settings_of_its_studies(packages, tmp_path):
+    """Nothing of it was measured here: what the draft says of measuring comes from the packages."""
+    _pool(packages, tmp_path / "pooled")
+    path = tmp_path / "pooled" / FOLDER / "north.json"
+    own = json.loads(path.read_text())
+    own["settings"]["fmin_hz"], own["libraries"]["numpy"] = 60.0, "1.99"
+    path.write_text(json.dumps(own))
+    report = write_paper(tmp_path / "pooled")
+    draft = re.sub("<.*?>", "", (report.folder / "draft.html").read_text())
+    assert "of studies that were measured apart: north (24 recordings by 8 players)" in draft
+    assert "between 60 or 45 and 4200 Hz" in draft and "were measured with different settings" in draft
+    assert re.search(r"numpy 1\.99 or \d", draft)
+    assert not (report.folder / "slides_with_sound.html").exists()
+    effects = pd.read_csv(tmp_path / "pooled" / "results" / "quantities.csv")
+    assert (effects["kind"] == "model").any()
+    assert "the study is therefore a random factor" in draft
+    notes = read_notes(tmp_path / "pooled")
+    (fitted,) = (
+        found
+        for model, variant, found, _ in standard_models(notes, crossed=joined_by(tmp_path / "pooled"))
+        if model == "rate" and not variant
+    )
+    assert "study" in fitted.variance_components().index.get_level_values("group")
+
+
+def test_what_needs_the_sound_of_a_pooled_study_says_so_once(packages, tmp_path):
+    _pool(packages, tmp_path / "pooled")
+    for needs in (write_pages, write_listening_page):
+        with pytest.raises(VibstudyError, match=r"no recording has a sound file.*joined from packages"):
+            needs(tmp_path / "pooled")
 
 
 def test_logs_are_joined_and_what_was_taken_out_still_counts(tmp_path):

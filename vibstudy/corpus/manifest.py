@@ -41,9 +41,10 @@ _TEXT = {pa.large_string(): pd.StringDtype(na_value=np.nan)}.get
 _HEADER_ALIKE = 0.8
 _PROBE_THREADS = 8
 _END_SLACK_S = 0.02
+NO_SOUND = "no recording has a sound file"
 _NO_SOUND = (
-    "Name each one's. A study that 'vibstudy pool' made has figures alone: 'claims' and 'questions' work "
-    "with it; what needs the sound is done in the studies that it was joined from"
+    "Name each one's. A study that 'vibstudy pool' made has figures alone: 'claims', 'questions' and 'paper' "
+    "work with it; what needs the sound is done in the studies that it was joined from"
 )
 
 
@@ -91,8 +92,15 @@ def check_manifest(path: str | Path, audio: bool = True) -> list[Problem]:
     return inspect_manifest(path, audio).problems
 
 
-def read_manifest(path: str | Path) -> pd.DataFrame:
+def read_manifest(path: str | Path, silent: bool = False) -> pd.DataFrame:
     """The manifest as a typed frame.
+
+    Parameters
+    ----------
+    path : path
+        The manifest.
+    silent : bool
+        Take a study joined from packages, too, which names no sound file at all.
 
     Returns
     -------
@@ -105,16 +113,17 @@ def read_manifest(path: str | Path) -> pd.DataFrame:
     VibstudyError
         With every problem. The sound files themselves are not opened.
     """
-    inspection = inspect_manifest(path, audio=False)
+    inspection = inspect_manifest(path, audio=False, silent=silent)
     if inspection.frame is None:
         raise VibstudyError(inspection.problems)
     return inspection.frame
 
 
-def inspect_manifest(path: str | Path, audio: bool = True) -> Inspection:
+def inspect_manifest(path: str | Path, audio: bool = True, silent: bool = False) -> Inspection:
     """Problems, notes and, when there are no problems, the typed frame.
 
-    Without `audio`, files that are not there are notes: the other recordings can be worked with.
+    Without `audio`, files that are not there are notes: the other recordings can be worked with. With
+    `silent`, a table that names no file at all is none to complain of.
     """
     found = Inspection()
     try:
@@ -131,7 +140,8 @@ def inspect_manifest(path: str | Path, audio: bool = True) -> Inspection:
     problems, notes = look_at_cells(text, file)
     if "path" in text and len(text) > 1 and text["path"].isna().all():
         problems = [problem for problem in problems if problem.column != "path"]
-        problems.append(Problem("no recording has a sound file", file, column="path", repair=_NO_SOUND))
+        if not silent:
+            problems.append(Problem(NO_SOUND, file, column="path", repair=_NO_SOUND))
     found.problems += problems
     found.notes += notes
     files = _look_at_files(text, Path(path).absolute().parent, file, found, audio)

@@ -113,6 +113,7 @@ def write_pages(
     """
     study = open_study(study_folder)
     folder = Path(out) if out is not None else study.folder / FOLDER
+    study.demand_sound()
     recordings = study.recordings()
     if "notes" not in recordings or not recordings["notes"].notna().any():
         raise VibstudyError(

@@ -17,6 +17,8 @@ from typing import Any
 import pandas as pd
 
 MINUS = "\N{MINUS SIGN}"
+SEVERAL = " or "
+"""Between the values of a setting in which joined studies differ."""
 
 
 NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
@@ -122,8 +124,10 @@ class Book:
         return printed
 
     def setting(self, name: str, pattern: str = "g") -> str:
-        """Return a value of the table of settings."""
+        """Return a value of the table of settings; several, of studies joined, as they stand."""
         row = self.tables["settings"]["setting"].tolist().index(name)
+        if SEVERAL in str(self.tables["settings"]["value"].iloc[row]):
+            pattern = "text"
         return self.cite("settings", row, "value", "text" if pattern == "text" else f"number {pattern}")
 
     def reference(self, *keys: str) -> str:

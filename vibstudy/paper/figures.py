@@ -17,6 +17,7 @@ from vibstudy.figures.data import add_period, default_cuts, vibrato_notes
 from vibstudy.figures.own import DEFAULT_GROUP, Own, put_on
 from vibstudy.figures.saving import save_figure
 from vibstudy.figures.style import HouseFigure
+from vibstudy.paper.origins import joined_by
 from vibstudy.stats.claims import CLAIMS_FILE, Claim, read_claims
 from vibstudy.stats.effects import standard_models
 from vibstudy.stats.usage import usage_index
@@ -52,7 +53,7 @@ class PaperFigure:
     numbers: Mapping[str, tuple[float, str]] = field(default_factory=dict)
 
 
-def _means(notes: pd.DataFrame, group: str) -> pd.DataFrame:
+def _means(notes: pd.DataFrame, group: str, crossed: Sequence[str]) -> pd.DataFrame:
     """The model's means of extent by period and group, in cents."""
     from vibstudy.stats import fit_mixed
 
@@ -60,7 +61,7 @@ def _means(notes: pd.DataFrame, group: str) -> pd.DataFrame:
     for name in ("period", group):
         if name not in used or used[name].nunique() < 2:
             raise VibstudyError(f"Means by period and {group} cannot be drawn: all notes are of one {name}")
-    model = fit_mixed(used, f"log(extent_cents) ~ period * {group}")
+    model = fit_mixed(used, f"log(extent_cents) ~ period * {group}", crossed=crossed)
     return means_by(model, group, "period")
 
 
@@ -90,13 +91,14 @@ def drawings(
     """Return every figure of the paper as a function of its size. A model is fitted once for both sizes."""
     sides = cache(lambda: draw.claim_sides(written, notes))
     usage = cache(lambda: usage_index(notes))
-    means = cache(lambda: _means(periods, group))
-    model = cache(lambda: _extent_model(notes, group))
+    crossed = joined_by(study.folder)
+    means = cache(lambda: _means(periods, group, crossed))
+    model = cache(lambda: _extent_model(notes, group, crossed))
     cuts = default_cuts(notes["decade"]) if notes["decade"].notna().any() else []
     periods = add_period(notes, cuts) if cuts else notes
 
     def over(outcome: str) -> Drawing:
-        lines = cache(lambda: lines_over_decades(notes, outcome, group))
+        lines = cache(lambda: lines_over_decades(notes, outcome, group, crossed))
         return lambda size: draw.change_over_decades(notes, outcome, lines(), size, group)
 
     written = _claims_of(study, claims)
@@ -127,9 +129,9 @@ def drawings(
     return found
 
 
-def _extent_model(notes: pd.DataFrame, group: str) -> Any:
+def _extent_model(notes: pd.DataFrame, group: str, crossed: Sequence[str]) -> Any:
     """The standard model of extent."""
-    for model, variant, fitted, _ in standard_models(notes, group):
+    for model, variant, fitted, _ in standard_models(notes, group, crossed):
         if model == "extent" and not variant:
             return fitted
     raise VibstudyError("The check of the model cannot be shown: no model of extent can be fitted here")

@@ -19,8 +19,14 @@ def _some(book: Book, setting: str) -> bool:
     return not table.loc[table["setting"] == setting, "value"].isin(["0"]).all()
 
 
-def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, claims: Sequence[Claim]) -> None:
-    """The steps that ran, with their settings and versions."""
+def write_methods(
+    book: Book,
+    notes: pd.DataFrame,
+    recordings: pd.DataFrame,
+    claims: Sequence[Claim],
+    differing: Sequence[str] = (),
+) -> None:
+    """The steps that ran, with their settings and versions; `differing`: settings in which joined studies differ."""
     book.begin("Methods")
     s = book.setting
     text = (
@@ -42,6 +48,8 @@ def write_methods(book: Book, notes: pd.DataFrame, recordings: pd.DataFrame, cla
         )
     if _some(book, "recordings_sway_removed"):
         text += f" In {s('recordings_sway_removed')} recordings a sway common to all notes was taken out."
+    if differing:
+        text += " The joined studies were measured with different settings: where two values are named here, each is that of some of them."
     book.say(text)
     book.say(
         "A tracker's line says only where the notes are, since its frames smooth the vibrato. Pitch was then "

@@ -133,7 +133,7 @@ def read_parts(folder: Path, about: About) -> Parts:
 
     notes = attempt(read_table, folder / NOTES)
     recordings = attempt(read_table, folder / RECORDINGS)
-    environment = attempt(_read_environment, folder / ENVIRONMENT)
+    environment = attempt(read_environment, folder / ENVIRONMENT)
     claims: list[Claim] = []
     ledger, log = None, ""
     if (folder / CLAIMS_FILE).exists():
@@ -423,7 +423,14 @@ def _verdict_faults(parts: Parts, hashes: Mapping[str, str]) -> Iterator[Problem
         return
 
 
-def _read_environment(path: Path) -> dict[str, Any]:
+def read_environment(path: Path) -> dict[str, Any]:
+    """Settings and versions with which a packed study was measured.
+
+    Raises
+    ------
+    VibstudyError
+        Where the file holds anything else.
+    """
     found = as_json(read_bytes(path, most_bytes=MOST_BYTES), path, "file of settings and versions", AGAIN)
 
     def wrong(what: str, column: str = "") -> VibstudyError:

@@ -19,8 +19,8 @@ themselves.
 * **Columns** of the user's own that are numbers in one study and words in another become words.
 
 Written are ``results/notes.csv``, ``results/recordings.csv`` with their dictionary, ``claims.toml``, the log
-and ``logs/``, and a manifest whose column ``path`` is empty: there is no sound, and the pooled study can be
-modelled, not measured.
+and ``logs/``, settings and versions of each (:mod:`vibstudy.paper.origins`), and a manifest whose column
+``path`` is empty: there is no sound, and the pooled study can be modelled and written up, not measured.
 """
 
 from __future__ import annotations
@@ -41,6 +41,7 @@ from vibstudy.corpus.tables import TABLES, write_frame, write_package
 from vibstudy.corpus.texttable import read_text_table
 from vibstudy.corpus.untrusted import TEMPORARY
 from vibstudy.errors import Problem, VibstudyError, nearest, raise_any
+from vibstudy.paper.origins import STUDY, keep_origins
 from vibstudy.paper.parts import PACKAGE_FOLDER, PATH_COLUMNS, About, Parts, read_parts
 from vibstudy.paper.verify import verify_package
 from vibstudy.schema import (
@@ -52,9 +53,6 @@ from vibstudy.schema import (
 from vibstudy.stats.claimfile import CLAIMS_FILE, Claim, claims_text
 from vibstudy.stats.history import pooled_rows
 from vibstudy.stats.ledger import FILE_NAME, Ledger
-
-STUDY = "study"
-"""The column, and the random factor, that tells studies apart."""
 
 NAMES_COLUMNS = ("study", "player", "pooled")
 
@@ -385,6 +383,7 @@ def _write(
         write_frame(draft / MANIFEST_NAME, _manifest(recordings))
         if claims:
             write_text(draft / CLAIMS_FILE, claims_text(claims))
+        keep_origins(draft, {study: part.environment for study, part in parts.items()})
         ledgers = {}
         for study, log in ((study, part.log) for study, part in parts.items() if part.log):
             (draft / "logs").mkdir(exist_ok=True)

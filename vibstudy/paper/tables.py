@@ -82,6 +82,13 @@ def corpus_of(frame: pd.DataFrame) -> pd.DataFrame:
     return table if len(table) else pd.DataFrame([dict.fromkeys(("players", "recordings", "notes"), 0)])
 
 
+def studies_table(recordings: pd.DataFrame) -> pd.DataFrame:
+    """One row a joined study: ``study, recordings, players``."""
+    groups = recordings.groupby("study", sort=True)
+    table = groups.agg(recordings=("recording_id", "size"), players=("player", "nunique"))
+    return table.reset_index()
+
+
 def players_of(frame: pd.DataFrame, notes: pd.DataFrame, group: str = "region") -> pd.DataFrame:
     """One row a player, straight players too: group, counts, share of notes with vibrato, rate and extent."""
     wanted = ["recordings", "notes", "notes_judged", "notes_judged_with_vibrato", "notes_vibrato"]

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vibstudy.errors import listed
 from vibstudy.figures.data import plural
 from vibstudy.paper.book import Book
 from vibstudy.paper.tables import LONE, MEDIA_COUNTS
@@ -67,8 +68,26 @@ def write_corpus(book: Book, is_demo: bool) -> None:
             f"{n('recordings_vibrato')} {of_word(corpus['recordings_vibrato'], 'recording')}"
         )
     book.say(text + ".")
+    _write_studies(book)
     if len(book.tables.get("left_out", ())):
         book.say(f"Which notes were left out, and why, is told group by group{book.see('table left_out')}.")
+
+
+def _write_studies(book: Book) -> None:
+    """Of which studies the corpus was joined."""
+    studies = book.tables.get("studies", pd.DataFrame())
+    if not len(studies):
+        return
+    parts = [
+        f"{book.cite('studies', row, 'study')} ({book.cite('studies', row, 'recordings', 'count')} "
+        f"{of_word(study['recordings'], 'recording')} by {book.cite('studies', row, 'players', 'count')} "
+        f"{of_word(study['players'], 'player')})"
+        for row, study in enumerate(studies.to_dict("records"))
+    ]
+    book.say(
+        f"It was joined from the data of studies that were measured apart: {listed(parts)}. Studies differ in how their recordings "
+        "were found and chosen; the study is therefore a random factor of the models."
+    )
 
 
 def of_word(count: float, word: str) -> str:

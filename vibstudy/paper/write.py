@@ -36,10 +36,10 @@ from vibstudy.figures.own import read_own
 from vibstudy.figures.quantities import NOTEBOOK, joined, of_notebooks, quantities, row, write_quantities
 from vibstudy.figures.quantity_rows import claim_rows, effect_rows, reach_rows, setting_rows
 from vibstudy.paper import output, tables, text
-from vibstudy.paper.assemble import environment
 from vibstudy.paper.checklist import checklist_table
 from vibstudy.paper.figures import PaperFigure, draw_figures, margins_of, phrase_of
 from vibstudy.paper.methods import write_methods
+from vibstudy.paper.origins import differing, joined_by, origins, settings_of, together
 from vibstudy.paper.references import bibtex, references_table
 from vibstudy.paper.slide_sounds import following, sound_slides
 from vibstudy.paper.tables import media_rows
@@ -109,9 +109,12 @@ def write_paper(
     claims = read_claims(study.folder / CLAIMS_FILE) if (study.folder / CLAIMS_FILE).is_file() else []
     book = text.Book()
     evaluated = _claims_table(study, notes, recordings, claims)
-    surroundings = environment(study.folder)
-    settings = _settings_table(notes, recordings, surroundings["settings"], evaluated)
-    effects = standard_effects(notes, own.group)
+    measured = origins(study.folder)
+    joined_studies = joined_by(study.folder)
+    surroundings = together(study.folder, measured)
+    ranges = settings_of(measured, recordings)
+    settings = _settings_table(notes, recordings, surroundings["settings"], ranges, evaluated)
+    effects = standard_effects(notes, own.group, joined_studies)
     reach = _reach(notes, claims, evaluated)
     frame = quantities(
         notes,
@@ -128,6 +131,8 @@ def write_paper(
     )
     book.tables |= _tables(notes, claims, evaluated, frame, own.group)
     book.tables |= {"settings": settings, "reach": reach} | _surroundings(study, notes, surroundings)
+    if joined_studies:
+        book.tables["studies"] = tables.studies_table(recordings)
     figures_folder = folder / "figures"
     figures_folder.mkdir(parents=True, exist_ok=True)
     figures = draw_figures(study, notes, evaluated, effects, reach, own, figures_folder, say)
@@ -144,7 +149,7 @@ def write_paper(
     book.tables["checklist"] = checklist_table(frame, evaluated, ways, study.is_demo)
     say("text")
     text.write_corpus(book, study.is_demo)
-    write_methods(book, notes, recordings, claims)
+    write_methods(book, notes, recordings, claims, differing(measured))
     text.write_results(book)
     text.write_limitations(book)
     text.write_checklist(book)
@@ -286,7 +291,11 @@ def _reach(notes: pd.DataFrame, claims: Sequence[Claim], evaluated: pd.DataFrame
 
 
 def _settings_table(
-    notes: pd.DataFrame, recordings: pd.DataFrame, settings: dict[str, Any], claims: pd.DataFrame
+    notes: pd.DataFrame,
+    recordings: pd.DataFrame,
+    settings: Mapping[str, Any],
+    ranges: Sequence[Mapping[str, Any]],
+    claims: pd.DataFrame,
 ) -> pd.DataFrame:
     reviewed = notes["reviewed"].astype("string").value_counts()
     estimated = recordings["tuning_source"].astype("string") == "estimated"
@@ -298,7 +307,7 @@ def _settings_table(
         "tracker_used": _joined(notes, "tracker"),
         "working_rate_hz": WORKING_RATE_HZ,
         "recordings_speed_corrected": int((speeds.notna() & (speeds != 1.0)).sum()),
-        "recordings_range_of_instrument": _in_range_of_instrument(recordings, settings),
+        "recordings_range_of_instrument": _in_range_of_instrument(recordings, ranges),
         "recordings_sway_removed": _known(recordings, "wow_hz"),
         "recordings_room_told": _known(recordings, "room_decay_s"),
         "recordings_tuning_estimated": int(estimated.fillna(False).sum()),
@@ -318,11 +327,13 @@ def _known(recordings: pd.DataFrame, column: str) -> int:
     return int(recordings[column].notna().sum()) if column in recordings else 0
 
 
-def _in_range_of_instrument(recordings: pd.DataFrame, settings: Mapping[str, Any]) -> int:
+def _in_range_of_instrument(recordings: pd.DataFrame, settings: Sequence[Mapping[str, Any]]) -> int:
     """Recordings whose notes were looked for within the range of their instrument."""
-    rows = recordings.to_dict("records")
-    own = Settings(fmin_hz=settings["fmin_hz"], fmax_hz=settings["fmax_hz"], tuning_hz=440.0)
-    return sum(within_range(own, {"instrument": row.get("instrument")}) != own for row in rows)
+    count = 0
+    for recording, used in zip(recordings.to_dict("records"), settings, strict=True):
+        own = Settings(fmin_hz=used["fmin_hz"], fmax_hz=used["fmax_hz"], tuning_hz=440.0)
+        count += within_range(own, {"instrument": recording.get("instrument")}) != own
+    return count
 
 
 def _joined(notes: pd.DataFrame, column: str) -> str:

@@ -16,7 +16,7 @@ year 0.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -60,7 +60,7 @@ def varying(notes: pd.DataFrame, terms: tuple[str, ...]) -> list[str]:
 
 
 def standard_models(
-    notes: pd.DataFrame, group: str = "region"
+    notes: pd.DataFrame, group: str = "region", crossed: Sequence[str] = ()
 ) -> Iterator[tuple[str, str, FittedModel, dict[str, int]]]:
     """Fit the standard models as far as the study allows.
 
@@ -70,6 +70,8 @@ def standard_models(
         The note table with the manifest's tags.
     group : str
         Tag that is compared beside the decades.
+    crossed : sequence of str
+        Further random factors: of joined studies, the study.
 
     Yields
     ------
@@ -98,7 +100,7 @@ def standard_models(
             players, recordings = (known[name].nunique() for name in ("player", "recording_id"))
             counts = {"players": players, "recordings": recordings, "notes": len(known)}
             try:
-                yield model, variant, fit(used, f"{outcome} ~ {' + '.join(here)}"), counts
+                yield model, variant, fit(used, f"{outcome} ~ {' + '.join(here)}", crossed=crossed), counts
             except VibstudyError:
                 continue
 
@@ -160,11 +162,11 @@ def effect_words(fitted: FittedModel, term: str, centre: int) -> str:
     return term
 
 
-def standard_effects(notes: pd.DataFrame, group: str = "region") -> pd.DataFrame:
+def standard_effects(notes: pd.DataFrame, group: str = "region", crossed: Sequence[str] = ()) -> pd.DataFrame:
     """Return the effects of all standard models (:func:`effects_of`), one row a term; may be empty."""
     if "decade" not in notes:
         return pd.DataFrame()
     centre = middle_decade(notes)
-    models = standard_models(notes, group)
+    models = standard_models(notes, group, crossed)
     parts = [effects_of(model, variant, fitted, centre, counts) for model, variant, fitted, counts in models]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()

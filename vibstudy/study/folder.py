@@ -48,6 +48,8 @@ INVENTED = (
     "truth is known, so the method can be checked."
 )
 
+_JOINED = "It was joined from packages: do what needs the sound in the studies that it was joined from"
+
 
 @dataclass(frozen=True, eq=False)
 class Sound:
@@ -147,7 +149,7 @@ class Study:
         """Return the manifest, one row a recording that is not excluded."""
         from vibstudy.corpus.manifest import read_manifest
 
-        manifest = read_manifest(self.folder / MANIFEST_NAME)
+        manifest = read_manifest(self.folder / MANIFEST_NAME, silent=True)
         if "exclude" in manifest:
             manifest = manifest[~manifest["exclude"].fillna(False).astype(bool)]
         return _with_tags(manifest.reset_index(drop=True))
@@ -172,15 +174,22 @@ class Study:
 
     # -- sound --------------------------------------------------------------------------------
 
+    def demand_sound(self) -> None:
+        """Raise a plain sentence where the study was joined from packages, which have no sound."""
+        from vibstudy.corpus.manifest import NO_SOUND
+
+        if self.manifest()["audio_path"].isna().all():
+            raise VibstudyError(NO_SOUND, str(self.folder), repair=_JOINED)
+
     def audio(self, recording_id: str) -> Sound:
         """Return the sound of a recording as it was measured: one channel, true speed."""
         from vibstudy.sound.reading import read_audio
 
+        self.demand_sound()
         manifest = self.manifest().set_index("recording_id")
         if recording_id not in manifest.index:
             raise VibstudyError("no such recording in the manifest", got=recording_id)
         row: Mapping[Any, Any] = manifest.loc[recording_id].to_dict()
-
         start_s, end_s = number_of(row, "start_s"), number_of(row, "end_s")
         audio = read_audio(row["audio_path"], start_s, end_s, number_of(row, "speed_factor") or 1.0)
         return Sound(audio.samples, audio.rate_hz, audio.origin_s)

@@ -88,7 +88,9 @@ def line_over_decades(model: FittedModel, centre: int) -> pd.DataFrame:
     return model_line(model, "decades", values).assign(decade=centre + 10 * values)
 
 
-def lines_over_decades(notes: pd.DataFrame, outcome: str, group: str = "region") -> pd.DataFrame:
+def lines_over_decades(
+    notes: pd.DataFrame, outcome: str, group: str = "region", crossed: Sequence[str] = ()
+) -> pd.DataFrame:
     """Return the lines of the standard models of rate or extent, without and with the medium held equal.
 
     Returns
@@ -105,7 +107,7 @@ def lines_over_decades(notes: pd.DataFrame, outcome: str, group: str = "region")
     wanted = {"rate_hz": "rate", "extent_cents": "extent"}[outcome]
     parts = [
         line_over_decades(fitted, middle_decade(notes)).assign(variant=variant)
-        for model, variant, fitted, _ in standard_models(notes, group)
+        for model, variant, fitted, _ in standard_models(notes, group, crossed)
         if model == wanted and "decades" in fitted.prepared.frame
     ]
     if not parts:
