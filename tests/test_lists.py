@@ -373,6 +373,40 @@ def test_a_score_says_whose_note_it_is(monkeypatch):
     note = {"onset_s": 0.0, "offset_s": 1.0, "duration_s": 1.0, "pitch_hz": 440.0, "level_db": -20.0}
     rows = [note | {"note_kind": "note", "quality": "masked;few_cycles", "usable": False} for _ in range(3)]
     line = tables.line_frame([])
-    found = tables.result_of(rows, line, {}, Settings(), {"recording_id": "x"}, [True, True, False]).notes
+    found = tables.result_of(
+        rows, line, {}, Settings(), {"recording_id": "x"}, [True, True, False], [False] * 3
+    ).notes
     assert found["quality"].tolist() == ["few_cycles", "masked;few_cycles", "masked;few_cycles"]
     assert found["usable"].tolist() == [True, False, False]
+
+
+def test_presence_is_left_open_where_whose_note_it_is_is_not_known(monkeypatch):
+    """Straight or not; what the score has is the soloist's, and so is a covered note of a sure pitch."""
+
+    def beside(notes, row):
+        return notes.assign(score_match=pd.array([pd.NA, pd.NA, "matched", pd.NA], dtype="string")), {}
+
+    monkeypatch.setattr(tables, "_beside_score", beside)
+    note = {"onset_s": 0.0, "offset_s": 1.0, "duration_s": 1.0, "pitch_hz": 440.0, "level_db": -20.0}
+    note |= {"note_kind": "note", "quality": "masked;octave_unsure", "usable": False, "vibrates": True}
+    rows = [note | {"has_vibrato": moving} for moving in (True, False, False, False)]
+    stray = [True, True, True, False]
+    line = tables.line_frame([])
+    found = tables.result_of(rows, line, {}, Settings(), {"recording_id": "x"}, [False] * 4, stray).notes
+    assert found["has_vibrato"].isna().tolist() == [True, True, False, False]
+    assert found["vibrates"].isna().tolist() == [True, True, False, False]
+
+
+def test_a_soft_bass_note_is_no_straight_note_of_a_flute(tmp_path):
+    """Below its range, and far softer: a piano's, which would be counted as straight."""
+    rng = np.random.default_rng(11)
+    notes = [
+        tone(rng, f0_hz=f0, extent_cents=extent, snr_db=35.0, duration_s=0.7).samples * loud
+        for f0, extent, loud in ((523.3, 0.0, 0.3), (587.3, 25.0, 0.3), (77.8, 0.0, 0.1), (659.3, 25.0, 0.3))
+    ]
+    soundfile.write(tmp_path / "flute.wav", np.concatenate(notes), RATE_HZ, subtype="PCM_16")
+    cells = {"recording_id": "x", "instrument": "flute"}
+    found = measure_file(tmp_path / "flute.wav", Settings(fmin_hz=50.0), cells).notes
+    low = found["pitch_hz"] < 100.0
+    assert low.sum() == 1 and set(found.loc[low, "quality"].iloc[0].split(";")) >= {"masked", "octave_unsure"}
+    assert found["has_vibrato"].isna().tolist() == low.tolist()

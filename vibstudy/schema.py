@@ -133,7 +133,7 @@ NOTE_COLUMNS: tuple[Column, ...] = (
     _c("pitch_cents", "number", "cents", "Deviation from tempered pitch", "Pitch minus the nearest tempered pitch at the tuning used."),
     _c("level_db", "number", "dBFS", "Level", "Median level of the note's harmonics, re full scale."),
     _c("voiced_fraction", "number", "", "Voiced share", "Share of the note in which the tracker heard a pitch.", minimum=0, maximum=1),
-    _c("has_vibrato", "boolean", "", "Vibrato", "Whether pitch vibrato is present; missing when the note is too short, or too restless in a room, to tell."),
+    _c("has_vibrato", "boolean", "", "Vibrato", "Whether pitch vibrato is present; missing when the note is too short, or too restless in a room, to tell, and where others cover it and it may not be the soloist's (`masked` and `octave_unsure`)."),
     _c("vibrato_p", "number", "", "False-alarm probability", "Probability that a straight note with the same noise would look this much like vibrato, the search over rates counted.", "Baluev 2008, MNRAS 385:1279-1285 (form of the bound)", minimum=0, maximum=1),
     _c("rate_hz", "number", "Hz", "Rate", "Mean number of vibrato cycles a second while vibrato lasts.", minimum=0),
     _c("rate_se_hz", "number", "Hz", "Rate, standard error", "Standard error of the realised mean rate.", minimum=0),

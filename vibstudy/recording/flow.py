@@ -181,15 +181,17 @@ def _measure_blocks(
         values: list[dict[str, Any]] = []
         lines: list[tuple[np.ndarray, ...]] = []
         theirs: list[bool] = []
+        unclaimed: list[bool] = []
         for number, kept in enumerate(notes, start=1):
             note = kept.get(spool)
             measure_vibrato(note, wow, settings, row, heard_in)
             values.append(note.values)
             theirs.append(note.theirs)
+            unclaimed.append(note.unclaimed)
             if note.line is not None:
                 lines.append(thinned_line(note.origin_s, note.line, number))
         facts["notes_source"] = "sound" if listed is None else "note list"
-    return result_of(values, line_frame(lines), facts, settings, row, theirs)
+    return result_of(values, line_frame(lines), facts, settings, row, theirs, unclaimed)
 
 
 @dataclass

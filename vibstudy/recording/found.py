@@ -102,6 +102,8 @@ class FoundNote:
         Whether somebody says that the soloist plays this pitch: a list, a score.
     theirs : bool
         Whether its vibrato is doubted for no other reason than that it may be another player's.
+    unclaimed : bool
+        Whether it may be nobody's whose vibrato is asked: covered, and of a pitch that may be another's.
     octave : Octave | None
         What its own sound says of its octave; None where nobody asked, or somebody says which it is.
     silent_s : (float, float) | None
@@ -119,6 +121,7 @@ class FoundNote:
     other_vibrates: bool = False
     named: bool = False
     theirs: bool = False
+    unclaimed: bool = False
     octave: Octave | None = None
     silent_s: tuple[float, float] | None = None
     fit: VibratoFit | None = None

@@ -117,6 +117,7 @@ def measure_vibrato(
     if number_in(row, "speed_factor") is None and "rate_hz" in note.values:
         low, high = rate_range(row.get("medium"), note.values["rate_hz"])
         note.values |= {"rate_low_hz": low, "rate_high_hz": high}
+    note.unclaimed = not note.named and {"masked", "octave_unsure"} <= set(note.reasons)
     note.values["quality"] = quality_of(note.reasons)
     note.values["usable"] = is_usable(note.values["note_kind"], note.reasons)
 

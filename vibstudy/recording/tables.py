@@ -70,6 +70,7 @@ def result_of(
     settings: Settings,
     row: Mapping[str, Any],
     theirs: Sequence[bool],
+    unclaimed: Sequence[bool],
 ) -> RecordingResult:
     """Tables of a recording.
 
@@ -88,6 +89,10 @@ def result_of(
     theirs : sequence of bool
         Which notes are doubted for no other reason than that they may be another player's: where the score
         has them, they are not.
+    unclaimed : sequence of bool
+        Which notes are covered and of a pitch that may be another's. Unless the score has them, whose they
+        are cannot be told: nor, whatever was measured, whether the soloist's has vibrato. To leave out the
+        straight ones alone, which a piano's bass notes all are, would raise the soloist's share.
     """
     name = str(row.get("recording_id") or "recording")
     same = {
@@ -118,6 +123,8 @@ def result_of(
         reasons = [reason for reason in reasons_of(frame.at[at, "quality"]) if reason != "masked"]
         frame.at[at, "quality"] = quality_of(reasons)
         frame.at[at, "usable"] = is_usable(str(frame.at[at, "note_kind"]), reasons)
+    stray = np.array(unclaimed, dtype=bool) & ~(frame["score_match"] == "matched").fillna(False)
+    frame.loc[stray, ["has_vibrato", "vibrates", "vibrato_in"]] = pd.NA
     recording = {
         "recording_id": name,
         **facts,
