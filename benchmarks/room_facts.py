@@ -20,9 +20,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyroomacoustics as pra
 from scipy.signal import fftconvolve
 
+from benchmarks.rooms import DELAY, over_rest_db, schroeder_decay_s
 from vibstudy.corpus.settings import Settings
 from vibstudy.demo import corpus
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
@@ -33,7 +33,7 @@ from vibstudy.sound.reading import Audio
 from vibstudy.sound.room import Room, RoomMeter
 from vibstudy.sound.wow import estimate_wow
 
-EARLY_S, DELAY = 0.010, 40
+EARLY_S = 0.010
 WHOLE, MOST_RESPONSES = ", whole", 2
 VOICES = (
     Voice(1000, 14, 200, ((900, 2, 0.5), (2500, 3, 0.4)), breath_db=-40),
@@ -84,11 +84,9 @@ def room_facts(count: int, rng: np.random.Generator, cache: Path) -> pd.DataFram
             for path in sorted(cache.glob(f"{kind}_{place}_*.npz"))[:MOST_RESPONSES]:
                 with np.load(path) as file:
                     response = file["sound"][0, 0]
-                early = round(EARLY_S * SAMPLE_RATE_HZ) + DELAY
-                decay_s = float(pra.experimental.measure_rt60(response[early:], SAMPLE_RATE_HZ, decay_db=30))
-                ratio = np.sum(response[:early] ** 2) / np.sum(response[early:] ** 2)
+                decay_s, direct_db = schroeder_decay_s(response, EARLY_S), over_rest_db(response, EARLY_S)
                 for whole, room in told(response, played, DELAY):
-                    rows.append((f"{kind} {place}{whole}", decay_s, 10 * np.log10(ratio), room))
+                    rows.append((f"{kind} {place}{whole}", decay_s, direct_db, room))
     return pd.DataFrame(
         [
             {"kind": kind, "true_decay_s": decay_s, "true_direct_db": direct_db, **room.columns()}

@@ -340,15 +340,20 @@ class Responses:
 
         Of a whole response near, the first 5 dB are the direct sound's own step.
         """
-        tail = self.sound[0, 0][round(EARLY_S * SAMPLE_RATE_HZ) + DELAY :]
-        return float(pra.experimental.measure_rt60(tail, SAMPLE_RATE_HZ, decay_db=30))
+        return schroeder_decay_s(self.sound[0, 0], EARLY_S)
 
     def early_db(self) -> float:
         """Direct sound with what follows it within `EARLY_S`, over the rest, of the soloist."""
-        return _over_rest_db(self.sound[0, 0], EARLY_S)
+        return over_rest_db(self.sound[0, 0], EARLY_S)
 
 
-def _over_rest_db(response: np.ndarray, until_s: float) -> float:
+def schroeder_decay_s(response: np.ndarray, since_s: float | None = None) -> float:
+    """Decay by Schroeder's integration, of what comes so much later than the direct sound, or of all."""
+    begin = 0 if since_s is None else round(since_s * SAMPLE_RATE_HZ) + DELAY
+    return float(pra.experimental.measure_rt60(response[begin:], SAMPLE_RATE_HZ, decay_db=30))
+
+
+def over_rest_db(response: np.ndarray, until_s: float) -> float:
     """Energy of a response until so long after its direct sound, over that of the rest."""
     power, until = response**2, round(until_s * SAMPLE_RATE_HZ) + DELAY
     return float(10 * np.log10(power[:until].sum() / power[until:].sum()))
@@ -418,8 +423,8 @@ def _shoebox(
     ]
     size = max(len(part) for row in straight for part in row)
     sound = np.array([[np.pad(part, (0, size - len(part))) for part in row] for row in straight])
-    decay = np.mean([pra.experimental.measure_rt60(row[0], SAMPLE_RATE_HZ, decay_db=30) for row in sound])
-    return Responses(sound, float(decay), _over_rest_db(sound[0, 0], DIRECT_S))
+    decay = np.mean([schroeder_decay_s(row[0]) for row in sound])
+    return Responses(sound, float(decay), over_rest_db(sound[0, 0], DIRECT_S))
 
 
 # --- one line of the table

@@ -11,7 +11,14 @@ from scipy.signal import fftconvolve
 
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 from vibstudy.pages.recording import room_words
-from vibstudy.sound.freedecay import free_decay
+from vibstudy.sound.freedecay import (
+    _STARTS,
+    _Bands,
+    _climbed,
+    _values_a_unit,
+    _with_common_floor,
+    free_decay,
+)
 from vibstudy.sound.room import MOST_RELEASES, Room, RoomMeter, end_of_direct
 
 VOICE = Voice(760, 13, 180, ((620, 2, 0.5), (1700, 3, 0.4)), breath_db=-41)
@@ -105,6 +112,19 @@ def test_floors_may_all_lie_above_what_is_beside_them():
     own = ends(1.2, 2.0, floors, rng)
     told = free_decay(list(own), list(np.broadcast_to(floors - 6.0, own.shape)), ENDS_S)
     assert np.exp(told.log_decay) == pytest.approx(1.2, rel=0.1)
+
+
+def test_bands_keep_what_is_beside_them_while_a_common_floor_is_sought():
+    """So that whoever asks them again, of another decay, asks the same."""
+    rng = np.random.default_rng(12)
+    floors = rng.uniform(-32, -22, (30, 4, 1))
+    own = ends(1.2, 2.0, floors, rng)
+    bands = _Bands(list(own), list(np.broadcast_to(floors - 6.0, own.shape)), ENDS_S)
+    before, unit = bands.ground.copy(), _values_a_unit(0.0)
+    fit = _climbed(bands, _STARTS[0], np.zeros(bands.count), unit)
+    higher, _ = _with_common_floor(bands, fit, unit)
+    np.testing.assert_array_equal(bands.ground, before)
+    assert np.median(higher.ground - before) == pytest.approx(6.0, abs=2.0)
 
 
 def test_a_short_decay_far_away_is_told_and_its_direct_sound_is_not_told_wrong():

@@ -38,6 +38,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from typing import Any
 
@@ -159,6 +160,12 @@ class _Bands:
         if share.sum() < 1.0:
             return 0.0
         return float(np.sum(share * fit.floors / np.maximum(share, _LEAST_SHARE)) / share.sum())
+
+    def raised(self, by_db: float) -> _Bands:
+        """The same bands, what is expected of all their floors lying so much higher."""
+        bands = copy(self)
+        bands.ground = self.ground + by_db
+        return bands
 
     def per_band(self, values: np.ndarray) -> np.ndarray:
         """Sum of values in each band."""
@@ -321,12 +328,7 @@ def free_decay(own: Sequence[np.ndarray], beside: Sequence[np.ndarray], time_s: 
     best = min((_climbed(bands, fit.p, fit.floors, unit) for fit in tried), key=_cost)
     unit = _values_a_unit(best.p[0])
     best = _climbed(bands, best.p, best.floors, unit)
-    for _ in range(_COMMON_ROUNDS):
-        higher = bands.common_floor(best, unit)
-        bands.ground += higher
-        best = _climbed(bands, best.p, best.floors - higher, unit)
-        if abs(higher) < _COMMON_CLOSE_DB:
-            break
+    bands, best = _with_common_floor(bands, best, unit)
     fits = _beside_best(bands, best, unit)
     weight = np.exp(min(fit.cost for fit in fits) - np.array([fit.cost for fit in fits]))
     weight /= weight.sum()
@@ -340,6 +342,17 @@ def free_decay(own: Sequence[np.ndarray], beside: Sequence[np.ndarray], time_s: 
         direct_db,
         math.sqrt(weight @ (direct - direct_db) ** 2 + EVERY_DB**2 / 12),
     )
+
+
+def _with_common_floor(bands: _Bands, fit: _Fit, unit: float) -> tuple[_Bands, _Fit]:
+    """Bands whose floors lie as much higher as they do together, and the likeliest parameters then."""
+    for _ in range(_COMMON_ROUNDS):
+        higher = bands.common_floor(fit, unit)
+        bands = bands.raised(higher)
+        fit = _climbed(bands, fit.p, fit.floors - higher, unit)
+        if abs(higher) < _COMMON_CLOSE_DB:
+            break
+    return bands, fit
 
 
 def _cost(fit: _Fit) -> float:
