@@ -230,7 +230,7 @@ def _described(
     error = float(np.sqrt(spread / (_USUAL_COUNT + freedom) / len(fuller)))
     low, high = float(np.median(level[~upper])), float(np.median(level[upper]))
     apart = float(np.percentile(pitch.apart_cents[begin:end], 25)) / (high - low)
-    seen_low, seen_high, gap_db, gap_se_db = _seen(pitch, inner, upper[whole], (low, high))
+    seen_low, seen_high, gap_db, gap_se_db, turns = _seen(pitch, inner, upper[whole], (low, high))
     uneven, uneven_se = _unevenness(np.array([b - a for a, b in halves]), upper, whole)
     seen = Swing(
         fullness,
@@ -245,6 +245,8 @@ def _described(
         to_cents(pitch.base_hz) + (seen_low + seen_high) / 2,
         gap_db,
         gap_se_db,
+        turns,
+        len(halves),
     )
     trill_p = trill_probability(seen, habit)
     if kind_of(trill_p) != "note":
@@ -265,7 +267,7 @@ def _described(
 
 def _seen(
     pitch: FinePitch, halves: list[tuple[int, int]], upper: np.ndarray, levels_cents: tuple[float, float]
-) -> tuple[float, float, float, float]:
+) -> tuple[float, float, float, float, bool | None]:
     """Levels (cents) and gap by the mean spectrum where it tells; levels no nearer than the plateaus."""
     low, high = levels_cents
     hop = round(HOP_S * pitch.sampling_hz)
@@ -279,10 +281,10 @@ def _seen(
         upper,
     )
     if between is None:
-        return low, high, np.nan, np.nan
+        return low, high, np.nan, np.nan, None
     if between.high - between.low > 1:
         low, high = (low + share * (high - low) for share in (between.low, between.high))
-    return low, high, between.gap_db, between.gap_se_db
+    return low, high, between.gap_db, between.gap_se_db, between.turns
 
 
 def _unevenness(length: np.ndarray, upper: np.ndarray, whole: np.ndarray) -> tuple[float, float]:

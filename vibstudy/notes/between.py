@@ -16,10 +16,11 @@ far apart. The *gap* is the mean power over the middle three tenths between the 
 levels (dB); a room passes every frequency differently, so its error is that of a mean over the harmonics.
 
 The two notes of an alternation *take turns*, each is louder in its own half cycles than in the other's, also
-where echoes leave of it nearly as much. What stands at the levels all the while, as a piano's note, or by
-chance, as noise, is as strong in either: where upper less lower level (dB, the same average, in windows half
-as long, and no longer than a half cycle) is not greater above than below by :data:`_SURELY` of its error over
-the half cycles, nothing is told.
+where echoes leave of it nearly as much. What stands at the levels all the while, as a piano's note, is as
+strong in either: upper less lower level (dB, the same average, in windows half as long, and no longer than a
+half cycle) must be greater above than below by :data:`_SURELY` of its error over the half cycles. What does
+not take turns has no gap. Where nothing stands at the levels, either, since they are no louder than what lies
+between them (by as much of the gap's error), there is but noise, and nothing is told.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ _AROUND = np.linspace(-0.6, 1.6, 45)  # 0 and 1: the two pitches; farther apart 
 _WIDER = (1.0, 2.0)  # times the distance: in rooms of little direct sound plateaus may be as near as half
 _APART, _MIDDLE = 0.3, 0.15  # of the distance: least of the levels, and half of what is their middle
 _SURELY = 2.0  # the usual 95 %; of 120 vibratos and trills by an invented voice in rooms 114 have 4 and more
-_USUAL_SPREAD_DB, _USUAL_COUNT = 5.0, 3  # of a half cycle, in rooms and dry, and what that is worth
+_USUAL_SPREAD_DB, _USUAL_COUNT = 5.0, 3  # of one harmonic's half cycle, in rooms and dry; what it is worth
 _GAP_SPREAD_DB, _GAP_COUNT = 4.0, 2  # of a harmonic's gap, the same
 
 
@@ -49,15 +50,18 @@ class Between:
     low, high : float
         The levels, as shares of the way from the lower to the upper pitch they were looked for about.
     gap_db : float
-        Power between them over that at them.
+        Power between them over that at them; NaN where they take no turns.
     gap_se_db : float
         Its error.
+    turns : bool
+        Whether they take turns.
     """
 
     low: float
     high: float
     gap_db: float
     gap_se_db: float
+    turns: bool
 
 
 def seen_between(
@@ -68,7 +72,7 @@ def seen_between(
     cuts: np.ndarray,
     upper: np.ndarray,
 ) -> Between | None:
-    """What the mean spectrum holds about two pitches; None where no harmonic tells, or something else sounds.
+    """What the mean spectrum holds about two pitches; None where no harmonic tells.
 
     Parameters
     ----------
@@ -91,10 +95,11 @@ def seen_between(
     if found is None:
         return None
     look, levels, shares = found
-    if not _take_turns(look.by_halves(sound, levels, cuts), look.weights, upper):
-        return None
     gap_db, gap_se_db = look.gap_db(levels)
-    return Between(float(shares[0]), float(shares[1]), gap_db, gap_se_db)
+    if _take_turns(look.by_halves(sound, levels, cuts), look.weights, upper):
+        return Between(float(shares[0]), float(shares[1]), gap_db, gap_se_db, True)
+    standing = gap_db < -_SURELY * gap_se_db
+    return Between(0.0, 1.0, np.nan, np.nan, False) if standing else None
 
 
 def _levels_about(
@@ -251,6 +256,7 @@ def _take_turns(levels_db: np.ndarray, weights: np.ndarray, upper: np.ndarray) -
         return False
     squares = sum(float(np.sum((side - side.mean()) ** 2)) for side in sides)
     freedom = _USUAL_COUNT + sum(len(side) - 1 for side in sides)
-    variance = (_USUAL_COUNT * _USUAL_SPREAD_DB**2 + squares) / freedom
+    usual = _USUAL_SPREAD_DB**2 * float(np.sum((weights / weights.sum()) ** 2))
+    variance = (_USUAL_COUNT * usual + squares) / freedom
     error = np.sqrt(variance * sum(1 / len(side) for side in sides))
     return bool(sides[0].mean() - sides[1].mean() > _SURELY * error)

@@ -40,11 +40,26 @@ round by what the player plays (:class:`Habit`), are those of
   what is not known of the tuning, root of squares), or, one time in seven, anywhere;
 * before anything is heard: :data:`TRILL_ODDS`, or, under a score's sign, :data:`SIGN_ODDS`.
 
+A third thing may draw a pitch to and fro: noise, or others that sound with it. Such a *chance* swing is as
+full and as wide as a trill, and before anything is heard as likely; but
+
+* its levels take turns in the mean spectrum (:mod:`vibstudy.notes.between`) one time in four, a trill's nine
+  times in ten (in rooms 0.87, dry 0.96 of 205 and 91 trills of the development half); told where anything
+  stands at them;
+* it does not go on: after its third half cycle two of three have another, and so forth (the median has four,
+  the longest of 40 had eleven); of trills 0.97 (the median has thirty);
+* its harmonics do not agree: their share a is log-normal about 0.5 (spread 0.45), a trill's 0.1 in the mean
+  (exponential; dry 0.04, in rooms 0.13).
+
+What is by chance says nothing of the note in which it is heard, which is left as it was. (Chance swings were
+those of straight notes and narrow vibratos with a piano, strings or an organ beside them, dry and in rooms,
+and of vibratos in noise, all by a SoundFont.)
+
 Shapes, jumps and widths were measured on trills and vibratos of six orchestral instruments
 (``benchmarks/real_sounds.py``, development half), on vibratos of ± 25-110 cents at 4-8.5 Hz by twelve
 programs of a SoundFont, and on trills and vibratos in 700 invented rooms (``benchmarks/trills.py``). Above
-:data:`SURE_P` it is a trill, below :data:`DOUBT_P` a vibrato; between it is *unclear*: such a note has no
-figures of vibrato and counts in no model.
+:data:`SURE_P` it is a trill, below :data:`DOUBT_P` a vibrato, or none; between it is *unclear*: such a note
+has no figures of vibrato and counts in no model.
 
 References
 ----------
@@ -84,6 +99,9 @@ _UNEVEN, _ROOM_UNEVEN = (0.4, 0.1), 2.0
 _JUMP_DB, _JUMP_SPREAD, _LEAST_JUMP_DB = (0.5, 0.14), 1.0, 0.06
 _GAP_DB, _GAP_SPREAD, _FILLED = (-13.0, -3.2), (5.0, 1.2), 0.2
 _ANY_GAP_DB, _ANY_GAP = 30.0, 0.02
+_TURNS, _GOES_ON, _FEWEST = (0.9, 0.25), (0.97, 0.67), 3
+"""Of trills and of chance swings: share that takes turns, and that goes on after a half cycle."""
+_TRILL_APART, _CHANCE_APART, _CHANCE_APART_SPREAD = 0.1, 0.5, 0.45
 _STEPS = ((88.0, 0.18, 50.0), (181.0, 0.12, 0.0))
 """Trills of a semitone and of a tone: width (geometric mean of 39 and 36), its spread (log), and how
 far the middle lies from a degree of the scale, cents."""
@@ -173,6 +191,10 @@ class Swing:
         Power between them over that at them, in the mean spectrum; NaN where it is not told.
     gap_se_db : float
         Its error.
+    turns : bool | None
+        Whether its levels take turns in the mean spectrum; None where that is not told.
+    half_cycles : float >= 0
+        How many; NaN where that is not known.
     """
 
     fullness: float
@@ -187,10 +209,12 @@ class Swing:
     middle_cents: float
     gap_db: float = np.nan
     gap_se_db: float = 0.0
+    turns: bool | None = None
+    half_cycles: float = np.nan
 
 
 def trill_probability(seen: Swing, habit: Habit = ANYBODY) -> float:
-    """Probability [range 0..1] that a swing is a trill and no vibrato."""
+    """Probability [range 0..1] that a swing is a trill, and neither a vibrato nor there by chance."""
     apart = seen.apart if np.isfinite(seen.apart) else _ONE_HARMONIC_APART
     expected = 1 - (_FINGER_S + seen.window_s) / (2 * seen.half_s)
     quick, rounded = _by_shape(seen.fullness, seen.fullness_se, expected, apart)
@@ -201,7 +225,8 @@ def trill_probability(seen: Swing, habit: Habit = ANYBODY) -> float:
         np.log1p(-habit.round_share) + quick + jumps + _by_gap(seen.gap_db, seen.gap_se_db),
         np.log(habit.round_share / 2) + rounded + np.logaddexp(0.0, jumps),
     )
-    return float(1 / (1 + np.exp(-np.clip(log_odds, -50, 50))))
+    by_chance = log_odds + _chance_ratio(seen)
+    return float(np.exp(log_odds - np.logaddexp.reduce([0.0, log_odds, by_chance])))
 
 
 def kind_of(trill_p: float) -> str:
@@ -234,6 +259,23 @@ def _by_times(uneven: float, error: float, apart: float) -> float:
     """Log likelihood ratio of a trill, by how unlike the times above and below the middle are."""
     trill, vibrato = np.sqrt(np.square(_UNEVEN) + error**2 + (_ROOM_UNEVEN * apart) ** 2)
     return float(_log_normal(uneven, 0.0, trill) - _log_normal(uneven, 0.0, vibrato))
+
+
+def _chance_ratio(seen: Swing) -> float:
+    """Log likelihood ratio of a swing by chance against a trill."""
+    ratio = 0.0
+    if seen.turns is not None:
+        trill, chance = (share if seen.turns else 1 - share for share in _TURNS)
+        ratio += np.log(chance / trill)
+    if np.isfinite(seen.half_cycles):
+        more = max(seen.half_cycles - _FEWEST, 0)
+        trill, chance = (np.log1p(-share) + more * np.log(share) for share in _GOES_ON)
+        ratio += chance - trill
+    if np.isfinite(seen.apart):
+        apart = max(seen.apart, 1e-3)  # keeps a logarithm from zero
+        chance = _log_normal(np.log(apart / _CHANCE_APART), 0.0, _CHANCE_APART_SPREAD) - np.log(apart)
+        ratio += chance + apart / _TRILL_APART + np.log(_TRILL_APART)
+    return float(ratio)
 
 
 def _by_jumps(jumps_db: float, apart: float) -> float:
