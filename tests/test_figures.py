@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
@@ -532,6 +533,8 @@ def test_portraits_show_each_player_once(drawn):
         assert len(ax.lines[1].get_xdata()) == row.notes
     shapes = {row.region: ax.lines[1].get_marker() for ax, row in zip(shown, table.itertuples(), strict=True)}
     assert len(set(shapes.values())) == len(shapes)  # regions stay apart in grey
+    # and light ones from the pale notes of all others
+    assert all(ax.lines[1].get_mew() > 0 and ax.lines[1].get_mec() == style.INK for ax in shown)
 
 
 def test_a_straight_player_has_a_portrait():
@@ -787,6 +790,21 @@ def test_close_up_shows_sound_line_and_extent(tone):
     cents = below.lines[0].get_ydata()
     assert np.max(cents) == pytest.approx(30, abs=0.1) and np.min(cents) == pytest.approx(-30, abs=0.1)
     assert len(table) == 1
+
+
+def test_the_line_found_is_seen_on_a_loud_harmonic_in_grey_print(tone):
+    """From the harmonic's black to the line there is white on both sides, wherever the line turns."""
+    figure, _ = draw.recording_close_up(*tone[:1], RATE_HZ, *tone[1:])
+    above = figure.axes[0]
+    figure.set_dpi(300)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    grey = np.asarray(canvas.buffer_rgba())[::-1, :, :3] @ [0.299, 0.587, 0.114] / 255
+    places = above.transData.transform(np.column_stack(above.lines[0].get_data())[20:-20:3])
+    reach = round(2.7 * figure.dpi / 72)
+    for x, y in np.rint(places).astype(int):
+        column = grey[y - reach : y + reach + 1, x]
+        assert column[: reach + 1].max() > 0.9 and column[reach:].max() > 0.9
 
 
 def test_close_up_counts_time_from_the_beginning_of_the_file(tone):

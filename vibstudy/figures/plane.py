@@ -257,10 +257,12 @@ def player_portraits(
                 else {"color": INK, "marker": "o"}
             )
             pale = {"color": FAINT, "marker": "."}
-            for cloud, share, drawn in ((everyone, 0.4, pale), (own, 0.42, look)):
+            # an edge: light markers would be lost in the pale ones where there is no colour
+            for cloud, share, drawn, edge in ((everyone, 0.4, pale, 0.0), (own, 0.42, look, 0.25)):
                 ax.plot(
-                    cloud["rate_hz"], cloud["extent_cents"], ls="", ms=share * page.marker_pt, mew=0, **drawn
-                )
+                    cloud["rate_hz"], cloud["extent_cents"], ls="", ms=share * page.marker_pt,
+                    **{"mew": edge, "mec": INK, **drawn},
+                )  # fmt: skip
             if np.isfinite(row["rate_hz"]):
                 ax.plot(row["rate_hz"], row["extent_cents"], marker="+", color=INK, ms=1.8 * page.marker_pt,
                         mew=page.line_pt)  # fmt: skip

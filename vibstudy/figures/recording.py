@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
+from matplotlib.patheffects import withStroke
 
 from vibstudy.errors import VibstudyError
 from vibstudy.figures.data import need, plural, vibrato_notes
@@ -116,7 +117,9 @@ def recording_close_up(
         keep = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
         greys: dict[str, Any] = {"cmap": "Greys", "shading": "nearest", "rasterized": True}
         above.pcolormesh(start_s + time_s, frequency_hz[keep], level_db[keep], **greys)
-        above.plot(*unbroken(part), color=LINE, lw=0.9 * page.line_pt)
+        # white in the harmonic's black, else the line is grey on black in print
+        edge = [withStroke(linewidth=2.7 * page.line_pt, foreground="white")]
+        above.plot(*unbroken(part), color=LINE, lw=0.9 * page.line_pt, path_effects=edge)
         above.set_yscale("log")
         readable_log_axis(above.yaxis, [tick for tick in _LOG_TICKS if low_hz <= tick <= high_hz])
         above.set(ylim=(low_hz, high_hz), ylabel="Frequency (Hz)", title="Spectrogram and the line found")
