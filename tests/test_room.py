@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -11,6 +12,10 @@ from scipy.signal import fftconvolve
 
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 from vibstudy.pages.recording import room_words
+from vibstudy.pitch.contour import Contour
+from vibstudy.pitch.refine import refine_note
+from vibstudy.recording.found import FoundNote
+from vibstudy.recording.measured import _without_tail
 from vibstudy.sound.freedecay import (
     _STARTS,
     _Bands,
@@ -250,6 +255,23 @@ def test_a_note_ends_where_its_direct_sound_does(decay_s, direct_db):
     diminuendo = -6.0 * time_s + rng.standard_normal(len(time_s))
     assert end_of_direct(time_s, diminuendo, room) is None
     assert end_of_direct(time_s[:6], level[:6], room) is None
+
+
+@pytest.mark.parametrize("drawn", [False, True])
+def test_the_end_of_a_note_is_asked_of_its_harmonics_or_of_its_level(drawn):
+    """A tone of 1.4 s whose tail (direct sound 6 dB above it) the line holds for 0.6 s more."""
+    rng = np.random.default_rng(2)
+    t = np.arange(2 * SAMPLE_RATE_HZ) / SAMPLE_RATE_HZ
+    fall_db = np.where(t < 1.4, 0.0, -10 * np.log10(1 + 10**0.6) - 50.0 * (t - 1.4))
+    tone = 10 ** (fall_db / 20) * sum(np.sin(2 * np.pi * 440.0 * k * t) / k for k in range(1, 7))
+    samples = 0.2 * tone + 1e-4 * rng.standard_normal(len(t))
+    every = np.arange(0.0, 2.0, 0.01)
+    known = Contour(every, np.full(len(every), 440.0), np.ones(len(every)), "known")
+    line = refine_note(samples, SAMPLE_RATE_HZ, known, 0.0, 2.0)
+    values = {"offset_s": 2.0, "duration_s": 2.0, "offset_se_s": 0.01}
+    note = FoundNote(values, [], replace(line, drawn=drawn), 0.0)
+    _without_tail(note, Room(1.2, 0.1, 6.0, 1.0))
+    assert note.values["offset_s"] == (2.0 if drawn else pytest.approx(1.42, abs=0.05))
 
 
 def test_a_note_of_digital_silence_tells_nothing():

@@ -15,9 +15,9 @@ Stat. 9:60-62). If it goes on, they gain besides what levels say within the note
 noise behind, with twice as much variance (a known sound in Gaussian noise). By how much the line of pitch
 outlasts a note is not known even roughly: the odds of an end fall as one over the time behind it.
 
-In simulated rooms (``benchmarks/rooms.py``, seed 71502) 90 of 100 notes are told to end within -115 to 60 ms
-of the truth near, and within -190 to 75 ms in the middle of a room, silences found within them included; their
-tails sound on for 0.1 to 1 s.
+In simulated rooms (``benchmarks/rooms.py``, seed 71502) 90 of 100 notes are told to end within -50 to 60 ms
+of the truth near, and within -190 to 75 ms in the middle of a room, silences found within them included;
+their tails sound on for 0.1 to 1 s.
 """
 
 from __future__ import annotations

@@ -132,9 +132,13 @@ def _without_wow(note: FoundNote, wow: Wow) -> None:
 
 
 def _without_tail(note: FoundNote, room: Room) -> None:
-    """Let a note end where its direct sound does. Ends known otherwise (a list, a listener) have no error."""
+    """Let a note end where its direct sound does, by its level, where its harmonics were not asked.
+
+    Those of a line that a room may draw were (:mod:`vibstudy.pitch.ending`): their level, in which tail and
+    direct sound beat, says no more. Ends known otherwise (a list, a listener) have no error.
+    """
     line = note.line
-    if line is None or not np.isfinite(note.values.get("offset_se_s", np.nan)):
+    if line is None or line.drawn or not np.isfinite(note.values.get("offset_se_s", np.nan)):
         return
     end_s = end_of_direct(line.time_s, line.level_db, room)
     if end_s is None or end_s >= line.offset_s:
