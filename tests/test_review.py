@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import io
 import itertools
+import re
 import shutil
 import subprocess
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -23,6 +25,7 @@ from hypothesis import strategies as st
 from benchmarks.memory import rss_mb
 from tests import signals
 from tests.review_study import PITCHES_HZ, make_review_study
+from vibstudy import review
 from vibstudy.corpus.entries import Recording
 from vibstudy.corpus.settings import Settings
 from vibstudy.decisions.apply import ReviewedStudy
@@ -508,6 +511,21 @@ def test_the_room_shows_the_note_and_where_it_stands(study):
     assert [note["name"] for note in view["staff"]["notes"]] == ["D4", "E4", "F♯4"]  # within the phrase
 
 
+def test_the_staff_has_room_for_every_note_drawn_on_it():
+    """From a seventh below its lowest line to a seventh above its highest; beyond, an octave is moved."""
+    here = Path(review.__file__).parent
+    drawn = (here / "ribbon.js").read_text(encoding="utf-8")
+    highest, lowest = re.search(
+        r"\.\.\.steps\) > (\d+) \? -1 : Math.min\(\.\.\.steps\) < (-\d+)", drawn
+    ).groups()
+    step = int(re.search(r"const STEP = (\d+)", drawn)[1])
+    height = int(
+        re.search(r"\.staff \{ height: (\d+)px", (here / "review.css").read_text(encoding="utf-8"))[1]
+    )
+    head = 3.6 + 1.5
+    assert 0.5 * height >= step * max(int(highest) - 4, 4 - int(lowest)) + head
+
+
 def test_a_trill_is_not_called_too_short():
     from vibstudy.figures.recording import note_words
     from vibstudy.review.shown import figures
@@ -515,6 +533,10 @@ def test_a_trill_is_not_called_too_short():
     trill = {"midi": 69, "has_vibrato": None, "note_kind": "trill"}
     assert dict(figures(trill))["Vibrato"] == "a trill"
     assert dict(figures(trill | {"note_kind": "note"}))["Vibrato"] == "too short to tell"
+    strange = trill | {"note_kind": "note", "quality": "masked;octave_unsure", "snr_db": -0.4}
+    assert dict(figures(strange))["Vibrato"] == "it may be another player's"
+    assert dict(figures(strange))["Signal to noise"] == "0 dB"
+    assert dict(figures(strange | {"snr_db": -3.2}))["Signal to noise"] == "−3 dB"
     assert note_words(pd.Series(trill)) == "A4: a trill. Whether it has vibrato is not told."
 
 

@@ -27,6 +27,7 @@ from vibstudy.figures.style import (
     legend_below,
     readable_log_axis,
 )
+from vibstudy.schema import reasons_of
 from vibstudy.stats.usage import add_context
 from vibstudy.units import FUSION_POINTS, fusion_limit_cents, to_cents, to_midi
 
@@ -378,10 +379,12 @@ def note_close_up(
     return figure, table
 
 
-def kind_words(note_kind: object) -> str:
-    """Say why it is not told of a note whether it has vibrato."""
+def kind_words(note_kind: object, quality: object = None) -> str:
+    """Say why it is not told of a note whether it has vibrato; `quality` is the cell of its remarks."""
     kinds = {"trill": "a trill", "ornament": "an ornament", "unclear": "a trill or a wide vibrato"}
-    return kinds.get(str(note_kind), "too short to tell")
+    reasons = reasons_of(quality) if isinstance(quality, str) else []
+    whose = {"masked", "octave_unsure"} <= set(reasons) and "too_short" not in reasons
+    return kinds.get(str(note_kind), "it may be another player's" if whose else "too short to tell")
 
 
 def note_words(note: pd.Series) -> str:
@@ -394,7 +397,8 @@ def note_words(note: pd.Series) -> str:
 
     name = note_name(note["midi"]) if pd.notna(note.get("midi")) else f"{float(note['pitch_hz']):.0f} Hz"
     if pd.isna(note["has_vibrato"]):
-        return f"{name}: {kind_words(note.get('note_kind'))}. Whether it has vibrato is not told."
+        why = kind_words(note.get("note_kind"), note.get("quality"))
+        return f"{name}: {why}. Whether it has vibrato is not told."
     if not bool(note["has_vibrato"]):
         return f"{name}: straight, no vibrato found."
     return (

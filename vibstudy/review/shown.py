@@ -139,7 +139,7 @@ def figures(row: Mapping[str, Any]) -> list[list[str]]:
         value, se = number(name), number(error)
         if not np.isfinite(value):
             return "–"
-        text = f"{value:.{places}f}"
+        text = f"{value:z.{places}f}".replace("-", "\N{MINUS SIGN}")  # z: no minus before a zero
         smallest = 10.0**-places
         error_text = f"se < {smallest:.{places}f}" if se < smallest else f"se {se:.{places}f}"
         return f"{text} {unit}" if not np.isfinite(se) else f"{text} {unit} ({error_text})"
@@ -148,7 +148,7 @@ def figures(row: Mapping[str, Any]) -> list[list[str]]:
     return [
         ["Pitch", _pitch_words(number("midi"), number("pitch_cents"), number("pitch_hz"))],
         ["Length", with_error("duration_s", "", 2, "s")],
-        ["Vibrato", _vibrato_words(row.get("has_vibrato"), row.get("note_kind"))],
+        ["Vibrato", _vibrato_words(row)],
         ["Rate", with_error("rate_hz", "rate_se_hz", 2, "Hz")],
         ["Extent", extent if extent == "–" else f"± {extent}"],
         ["Begins after", with_error("vibrato_onset_s", "vibrato_onset_se_s", 2, "s")],
@@ -156,9 +156,10 @@ def figures(row: Mapping[str, Any]) -> list[list[str]]:
     ]  # fmt: skip
 
 
-def _vibrato_words(has: Any, note_kind: Any) -> str:
+def _vibrato_words(row: Mapping[str, Any]) -> str:
+    has = row.get("has_vibrato")
     if has is None or pd.isna(has):
-        return kind_words(note_kind)
+        return kind_words(row.get("note_kind"), row.get("quality"))
     return "yes" if has else "none found"
 
 
