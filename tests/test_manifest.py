@@ -455,3 +455,18 @@ def test_any_table_gives_a_frame_or_problems(folder, further, cells, separator):
 def test_every_column_is_documented():
     for column in MANIFEST_COLUMNS:
         assert column.title and column.definition.endswith(".")
+
+
+@pytest.mark.parametrize(("length", "told"), [("true", False), ("longer", True), ("not known", False)])
+def test_a_copy_broken_off_is_told(tmp_path, length, told):
+    """libsndfile reads what is there of a WAV whose header promises more; a pipe does not know the length."""
+    path = tmp_path / "take.wav"
+    sf.write(path, 0.1 * np.sin(np.arange(44_100)), 44_100)
+    content = path.read_bytes()
+    if length == "longer":
+        path.write_bytes(content[:40_000])
+    if length == "not known":
+        path.write_bytes(content[:4] + b"\xff\xff\xff\xff" + content[8:])
+    found = inspect_manifest(write(tmp_path, "recording_id,path,player,decade,region\nx,take.wav,P,1950,N\n"))
+    assert not found.problems
+    assert [note.row for note in found.notes if "broken off" in note.message] == [2] * told

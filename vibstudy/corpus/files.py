@@ -251,7 +251,23 @@ def probe_audio(path: str) -> Probe:
     suffix = Path(path).suffix.lower()
     right = SUFFIXES.get(info.format)
     note = f"the name ends in {suffix!r} but the file is {info.format}; read as {info.format}"
+    if _broken_off(head, size):
+        return Probe(
+            info.frames / info.samplerate,
+            note="the file ends before its header says: a copy may have been broken off",
+            repair=_COPY_AGAIN,
+        )
     return Probe(info.frames / info.samplerate, note=note if right and suffix and suffix not in right else "")
+
+
+_UNKNOWN_BYTES = 0x7FFF0000
+"""From here on up stands in the header of a WAV whose writer did not know its length (a pipe)."""
+
+
+def _broken_off(head: bytes, size: int) -> bool:
+    """Whether a WAV file has fewer bytes than its header says; libsndfile reads what is there."""
+    said = int.from_bytes(head[4:8], "little")
+    return head.startswith(b"RIFF") and head[8:12] == b"WAVE" and size < said + 8 < _UNKNOWN_BYTES
 
 
 def _probe_further(path: str, head: bytes, reason: str) -> Probe:
