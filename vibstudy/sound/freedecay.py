@@ -44,7 +44,6 @@ from typing import Any
 
 import numba
 import numpy as np
-from scipy.special import ndtr
 
 BESIDE_DB = 5.0
 """How far the power of others in a harmonic's band may differ from that beside it (standard deviation)."""
@@ -104,7 +103,8 @@ class FreeDecay:
     direct_se_db: float
 
 
-def power(p: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+@numba.njit(cache=True)
+def power(p, time_s):
     """Median power of direct sound and tail about the end, re that before it.
 
     Parameters
@@ -114,13 +114,21 @@ def power(p: np.ndarray, time_s: np.ndarray) -> np.ndarray:
     time_s : ndarray
         From the end that was found.
     """
-    b = 6 * math.log(10) / np.exp(p[0])
-    ratio = 10 ** (p[1] / 10)
-    x = (time_s - p[2]) / p[3]
-    direct = ndtr(-x)
-    tail = direct + np.exp(np.minimum(-b * p[3] * x + 0.5 * (b * p[3]) ** 2, 0.0)) * ndtr(x - b * p[3])
-    scatter = 10 ** (-0.1 * _EXPONENTIAL_MEDIAN_DB * ratio / (1 + ratio) * ndtr(x))
-    return (ratio * direct + tail * scatter) / (1 + ratio)
+    out = np.empty(len(time_s))
+    ratio, falls = 10 ** (p[1] / 10), 6 * math.log(10) / math.exp(p[0]) * p[3]
+    for i in range(len(time_s)):
+        x = (time_s[i] - p[2]) / p[3]
+        direct = _below(-x)
+        tail = direct + math.exp(min(-falls * x + 0.5 * falls**2, 0.0)) * _below(x - falls)
+        scatter = 10 ** (-0.1 * _EXPONENTIAL_MEDIAN_DB * ratio / (1 + ratio) * _below(x))
+        out[i] = (ratio * direct + tail * scatter) / (1 + ratio)
+    return out
+
+
+@numba.njit(cache=True)
+def _below(x):
+    """Share of the normal law below a value."""
+    return 0.5 * math.erfc(-x / math.sqrt(2.0))
 
 
 class _Bands:
@@ -206,66 +214,72 @@ def _climbed(
     free: Sequence[int] = (0, 1, 2, 3),
     close: float = _CLOSER,
 ) -> _Fit:
-    """Likeliest parameters and floors from a start (Gauss-Newton, damped; floors eliminated band by band)."""
-    chosen = np.array(free)
-    precision, ground = unit / bands.sd_db**2, 10 ** (0.1 * bands.ground)
-
-    def compared(p: np.ndarray, floors: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
-        off, share, every, bent = _compared(
-            bands.level, ground, bands.at, bands.band, power(p, bands.time_s), floors
-        )
-        cost = bent + 0.5 * np.sum(precision * floors**2) + 0.5 * unit * np.sum(_known(p)[0] ** 2)
-        return off, share, every, float(cost)
-
-    off, share, every, cost = compared(p, floors)
-    damped = 1e-3
-    for _ in range(_ROUNDS):
-        now = power(p, bands.time_s)
-        slopes = np.stack(
-            [((power(p + _STEPS * (np.arange(4) == i), bands.time_s) - now) / _STEPS[i]) for i in free]
-        )
-        own, pull, cross, square, right = _normal(
-            off, share, every, bands.at, bands.band, slopes, bands.count
-        )
-        own, pull = own + precision, pull - precision * floors
-        known, by = _known(p)
-        for i, far, slope in zip((2, 3), known, by, strict=True):
-            square[chosen == i, chosen == i] += unit * slope**2
-            right[chosen == i] -= unit * slope * far
-        while damped < _MOST_DAMPED:
-            held = own * (1 + damped)
-            left = square + damped * np.diag(np.diag(square)) - (cross / held) @ cross.T
-            step = _bounded(left, right - cross @ (pull / held), p[chosen], chosen)
-            next_p = p.copy()
-            next_p[chosen] = np.clip(p[chosen] + step, _LOW[chosen], _HIGH[chosen])
-            moved = (next_p - p)[chosen]
-            next_floors = np.clip(floors + (pull - moved @ cross) / held, *_FLOORS_DB)
-            tried = compared(next_p, next_floors)
-            if tried[3] < cost:
-                break
-            damped = 4 * max(damped, 1e-4)
-        else:
-            break
-        gain = cost - tried[3]
-        p, floors, (off, share, every, cost) = next_p, next_floors, tried
-        damped = max(damped / 6, 1e-7)
-        if gain < close * unit:
-            break
-    return _Fit(p, floors, cost / unit, (square - (cross / own) @ cross.T) / unit)
+    """Likeliest parameters and floors from a start."""
+    heard = (bands.level, 10 ** (0.1 * bands.ground), bands.at, bands.band, bands.time_s)
+    return _Fit(*_climb(heard, unit / bands.sd_db**2, p, floors, unit, np.array(free), close * unit))
 
 
 @numba.njit(cache=True)
-def _compared(level, ground, at, band, heard, floors):
-    """How far levels are off (dB), the floor's share of each and their power; sum of the bent squares."""
+def _climb(heard, precision, p, floors, unit, free, close):
+    """Fields of a :class:`_Fit`: Gauss-Newton, damped; floors are eliminated band by band.
+
+    `heard`: levels, power beside them, their time and band by number, all times.
+    """
+    _, _, at, band, time_s = heard
+    off, share, every, cost = _compared(heard, precision, unit, p, floors)
+    slopes, damped = np.empty((len(free), len(time_s))), 1e-3
+    for _ in range(_ROUNDS):
+        now = power(p, time_s)
+        for j, i in enumerate(free):
+            beside = p.copy()
+            beside[i] += _STEPS[i]
+            slopes[j] = (power(beside, time_s) - now) / _STEPS[i]
+        own, pull, cross, square, right = _normal(off, share, every, at, band, slopes, len(floors))
+        own, pull = own + precision, pull - precision * floors
+        far, by = _known(p)
+        for j, i in enumerate(free):
+            if i >= 2:
+                square[j, j] += unit * by[i - 2] ** 2
+                right[j] -= unit * by[i - 2] * far[i - 2]
+        better = False
+        while damped < _MOST_DAMPED:
+            held = own * (1 + damped)
+            left = square + damped * np.diag(np.diag(square)) - np.dot(cross / held, cross.T)
+            next_p, step = p.copy(), _bounded(left, right - np.dot(cross, pull / held), p[free], free)
+            for j, i in enumerate(free):
+                next_p[i] = min(max(p[i] + step[j], _LOW[i]), _HIGH[i])
+            next_floors = floors + (pull - np.dot((next_p - p)[free], cross)) / held
+            next_floors = np.minimum(np.maximum(next_floors, _FLOORS_DB[0]), _FLOORS_DB[1])
+            next_off, next_share, next_every, next_cost = _compared(
+                heard, precision, unit, next_p, next_floors
+            )
+            if next_cost < cost:
+                better = True
+                break
+            damped = 4 * max(damped, 1e-4)
+        if not better:
+            break
+        gain = cost - next_cost
+        p, floors, off, share, every, cost = next_p, next_floors, next_off, next_share, next_every, next_cost
+        damped = max(damped / 6, 1e-7)
+        if gain < close:
+            break
+    return p, floors, cost / unit, (square - np.dot(cross / own, cross.T)) / unit
+
+
+@numba.njit(cache=True)
+def _compared(heard, precision, unit, p, floors):
+    """How far levels are off (dB), the floor's share of each and their power; -log likelihood by `unit`."""
+    level, ground, at, band, time_s = heard
     off, share, every, bent = np.empty(len(level)), np.empty(len(level)), np.empty(len(level)), 0.0
-    floor = 10 ** (0.1 * floors)
+    sound, floor, (far, _) = power(p, time_s), 10 ** (0.1 * floors), _known(p)
     for i in range(len(level)):
         own = floor[band[i]] * ground[i]
-        every[i] = heard[at[i]] + own
+        every[i] = sound[at[i]] + own
         share[i] = own / every[i]
         off[i] = level[i] - 10 * np.log10(every[i])
         bent += 2 * ROBUST_DB**2 * (np.sqrt(1 + (off[i] / ROBUST_DB) ** 2) - 1)
-    return off, share, every, bent
+    return off, share, every, bent + 0.5 * np.sum(precision * floors**2) + 0.5 * unit * np.sum(far**2)
 
 
 @numba.njit(cache=True)
@@ -290,21 +304,25 @@ def _normal(off, share, every, at, band, slopes, count):
     return own, pull, cross, square, right
 
 
-def _known(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+@numba.njit(cache=True)
+def _known(p):
     """How far end and release are from what is known of them, in standard deviations, and its slopes."""
     return (np.array([p[2], math.log(p[3])]) - _KNOWN) / _KNOWN_SD, np.array([1.0, 1 / p[3]]) / _KNOWN_SD
 
 
-def _bounded(left: np.ndarray, right: np.ndarray, p: np.ndarray, chosen: np.ndarray) -> np.ndarray:
+@numba.njit(cache=True)
+def _bounded(left, right, p, free):
     """Step of a normal equation; parameters that would go beyond their bounds stay."""
-    step, moves = np.zeros(len(right)), np.ones(len(right), dtype=bool)
+    step, moves = np.zeros(len(right)), np.ones(len(right), dtype=np.bool_)
     while moves.any():
+        at = np.flatnonzero(moves)
+        small = left[at][:, at] + 1e-9 * np.eye(len(at))
         step[:] = 0.0
-        small = left[np.ix_(moves, moves)] + 1e-9 * np.eye(int(moves.sum()))
-        step[moves] = np.linalg.solve(small, right[moves])
-        beyond = moves & (((p <= _LOW[chosen]) & (step < 0)) | ((p >= _HIGH[chosen]) & (step > 0)))
+        step[at] = np.linalg.solve(small, right[at])
+        beyond = moves & (((p <= _LOW[free]) & (step < 0)) | ((p >= _HIGH[free]) & (step > 0)))
         if not beyond.any():
             break
+        step[beyond] = 0.0
         moves &= ~beyond
     return np.where(moves, step, 0.0)
 
