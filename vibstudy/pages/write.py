@@ -113,8 +113,8 @@ def write_pages(
     """
     study = open_study(study_folder)
     folder = Path(out) if out is not None else study.folder / FOLDER
-    study.demand_sound()
     recordings = study.recordings()
+    study.demand_sound(recordings)
     if "notes" not in recordings or not recordings["notes"].notna().any():
         raise VibstudyError(
             "nothing has been measured in this study yet", str(study.folder), repair="vibstudy measure"

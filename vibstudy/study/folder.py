@@ -174,11 +174,15 @@ class Study:
 
     # -- sound --------------------------------------------------------------------------------
 
-    def demand_sound(self) -> None:
-        """Raise a plain sentence where the study was joined from packages, which have no sound."""
+    def demand_sound(self, recordings: pd.DataFrame | None = None) -> None:
+        """Raise a plain sentence where the study was joined from packages, which have no sound.
+
+        `recordings` is what :meth:`recordings` gave, where it is at hand: the manifest is not read again.
+        """
         from vibstudy.corpus.manifest import NO_SOUND
 
-        if self.manifest()["audio_path"].isna().all():
+        rows = self.manifest() if recordings is None else recordings
+        if rows["audio_path"].isna().all():
             raise VibstudyError(NO_SOUND, str(self.folder), repair=_JOINED)
 
     def audio(self, recording_id: str) -> Sound:
