@@ -288,6 +288,27 @@ def test_a_note_that_falls_silent_has_a_gap_even_where_its_pitch_is_given(tmp_pa
     assert ["gap" in quality.split(";") for quality in notes["quality"]] == [False, True]
 
 
+def test_a_gap_of_the_tracker_counts_where_the_line_goes_on(tmp_path, monkeypatch):
+    """The line held through a gap is whole; how far the note was heard is told by the tracker's own."""
+    import soundfile
+
+    from vibstudy import measure_recording
+    from vibstudy.pitch import trackers
+
+    def deaf_for_a_while(*args):
+        contour = track_line(*args)
+        contour.f0_hz[(contour.time_s > 1.0) & (contour.time_s < 1.3)] = np.nan
+        return contour
+
+    track_line = trackers.track_line
+    monkeypatch.setattr(trackers, "track_line", deaf_for_a_while)
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    soundfile.write(tmp_path / "a.wav", voice(30 * np.sin(2 * np.pi * 5 * time_s)), RATE_HZ)
+    notes = measure_recording(tmp_path / "a.wav")
+    assert len(notes) == 1
+    assert notes["voiced_fraction"][0] == pytest.approx(1 - 0.3 / 2, abs=0.02)
+
+
 def test_only_the_part_measured_counts(study):
     from vibstudy import measure_recording
 

@@ -19,7 +19,12 @@ def to_cents(f0_hz: Any, reference_hz: Any = CONCERT_HZ) -> Any:
 
 def to_hz(cents: Any, reference_hz: Any = CONCERT_HZ) -> Any:
     """Frequency in Hz from cents re a reference."""
-    return reference_hz * np.exp2(np.asarray(cents) / 1200.0)
+    return reference_hz * ratio(cents)
+
+
+def ratio(cents: Any) -> Any:
+    """Ratio of the two frequencies of an interval: 2 for 1200 cents."""
+    return np.exp2(np.asarray(cents) / 1200.0)
 
 
 def to_midi(f0_hz: Any, tuning_hz: Any = CONCERT_HZ) -> Any:

@@ -68,6 +68,7 @@ from vibstudy.demo.melodies import Tone, accompany
 from vibstudy.demo.scores import score_name, write_score
 from vibstudy.demo.synthesis import SAMPLE_RATE_HZ, Note, Vibrato, Voice, render_line
 from vibstudy.sound.room import Room
+from vibstudy.units import to_hz
 
 DEFAULT_SEED = 1
 """The seed of the demonstration. Its draw lies near the middle of those of seeds 1 to 40."""
@@ -229,7 +230,7 @@ def plan(recording: Recording, seed: int = DEFAULT_SEED) -> Plan:
     own = Effects(
         _RATE_SD["recording"] * rng.standard_normal(), _LOG_EXTENT_SD["recording"] * rng.standard_normal()
     )
-    tuning_hz = 440 * 2 ** (rng.normal(0, 6) / 1200)
+    tuning_hz = float(to_hz(rng.normal(0, 6)))
     fixed = _fixed_part(recording)
     notes, seconds_at_beat = _perform(recording, hand, fixed + hand.effects + own, rng)
     return Plan(notes, fixed, hand.effects, own, seconds_at_beat, tuning_hz, hand.voice)

@@ -36,6 +36,8 @@ import numpy as np
 import pandas as pd
 from scipy.interpolate import CubicSpline
 
+from vibstudy.units import to_hz
+
 SAMPLE_RATE_HZ = 22_050
 """Rate of everything rendered here, samples a second."""
 
@@ -255,7 +257,7 @@ def render_line(
         _write_vibrato(note, edge, _fade_out_s(notes, i), curves, rng)
         for i, (note, edge) in enumerate(zip(notes, edges, strict=True))
     ]
-    f0_hz = tuning_hz * 2 ** (curves.cents / 1200)
+    f0_hz = to_hz(curves.cents, tuning_hz)
     harmonics_db = _harmonic_levels(f0_hz, curves, voice)
     harmonics_db += voice.shimmer_db * _smooth_noise(time_s, _UNSTEADY_S, rng, len(harmonics_db))
     samples = _sum_harmonics(f0_hz, harmonics_db, rng) + _breath(curves, voice, rng)

@@ -30,7 +30,7 @@ from scipy.ndimage import median_filter, percentile_filter, uniform_filter1d
 from vibstudy.notes.between import seen_between
 from vibstudy.notes.fine import HOP_S, FinePitch, half_window_s
 from vibstudy.notes.trill import ANYBODY, Habit, Swing, kind_of, trill_probability
-from vibstudy.units import to_cents
+from vibstudy.units import to_cents, to_hz
 
 _AROUND_S = 0.5  # of the running extremes: a cycle of the slowest alternation and more
 _EXTREMES = (12, 88)
@@ -275,8 +275,8 @@ def _seen(
     between = seen_between(
         pitch.sound[begin * hop : end * hop],
         pitch.sampling_hz,
-        pitch.base_hz * 2 ** (low / 1200),
-        pitch.base_hz * 2 ** (high / 1200),
+        float(to_hz(low, pitch.base_hz)),
+        float(to_hz(high, pitch.base_hz)),
         hop * np.array([begin, *(b for _, b in halves)]) - hop * begin,
         upper,
     )

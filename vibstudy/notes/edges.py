@@ -31,9 +31,10 @@ from scipy.ndimage import maximum_filter1d
 
 from vibstudy.notes.line import HOP_S as FRAME_S
 from vibstudy.notes.line import HeldLine, unit_window
-from vibstudy.units import to_hz
+from vibstudy.units import to_cents, to_hz
 
 HOP_S = 0.005
+_LOW_CENTS = float(to_cents(200.0))  # of lower notes harmonics part in the longer window only
 ATTACK_DB = 15.0
 END_DB = 10.0
 _WINDOW_S = 0.0232  # 512 samples at 22,050 Hz
@@ -157,6 +158,11 @@ def _two_tracks(line: HeldLine, time_s: np.ndarray) -> np.ndarray:
     return to_hz(np.stack([cents[before], cents[after]]))
 
 
+def has_low_note(*cents: float) -> bool:
+    """Whether one of some notes is so low that a change of pitch needs the longer window."""
+    return min(cents) < _LOW_CENTS
+
+
 def pitch_change(
     samples: np.ndarray, rate_hz: float, near_s: float, first_s: float, last_s: float, low: bool
 ) -> Edge:
@@ -169,7 +175,7 @@ def pitch_change(
     first_s, last_s : float
         Onset of the note before, offset of the note after: no frame outside is used.
     low : bool
-        Whether a note is so low that a longer window is needed to separate its harmonics.
+        Whether a note is so low that a longer window is needed (:func:`has_low_note`).
     """
     hop = round(HOP_S * rate_hz)
     length = 2 * round((2 if low else 1) * _WINDOW_S * rate_hz / 2)

@@ -31,7 +31,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 from scipy.sparse import csr_array
 
 from vibstudy.pitch.contour import Contour
-from vibstudy.units import to_cents, to_hz
+from vibstudy.units import ratio, to_cents, to_hz
 
 HOP_S = 0.016  # a grid fine enough for a note of 50 ms; edges are placed by notes/edges.py
 _WINDOW_S = 0.0929  # 2048 samples at 22,050 Hz
@@ -241,7 +241,7 @@ def _with_low_pitch(view: _View, tracked: np.ndarray, alone: np.ndarray) -> _Vie
     """
     usual = median_filter(np.nan_to_num(tracked, nan=np.inf), _OWN_FRAMES)  # vibrato must not cross it
     low_note = usual < to_cents(_LOW_HZ)
-    multiple = np.rint(np.exp2((view.peaks[:, 0] - tracked) / 1200))
+    multiple = np.rint(ratio(view.peaks[:, 0] - tracked))
     low, high = _MULTIPLES
     with np.errstate(divide="ignore", invalid="ignore"):
         away = np.abs(view.peaks[:, 0] - tracked - 1200 * np.log2(multiple))

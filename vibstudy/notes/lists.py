@@ -43,7 +43,7 @@ from vibstudy.notes.segment import FoundNotes
 from vibstudy.notes.trill import ANYBODY, Habit
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.follow import REACH_CENTS
-from vibstudy.units import to_cents
+from vibstudy.units import ratio, to_cents
 
 COLUMNS = ("onset_s", "offset_s", "pitch", "label")
 KINDS = ("trill", "ornament")
@@ -121,7 +121,7 @@ def listed_notes(
     """
     f0 = np.full(len(contour.time_s), np.nan)
     notes = []
-    off = 2.0 ** (_off_together_cents(contour, listed) / 1200.0)
+    off = ratio(_off_together_cents(contour, listed))
     for row in listed.to_dict("records"):
         onset, offset, label = float(row["onset_s"]), float(row["offset_s"]), row["label"]
         inside = (contour.time_s >= onset) & (contour.time_s <= offset)

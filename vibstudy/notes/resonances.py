@@ -22,16 +22,16 @@ from dataclasses import replace
 import numpy as np
 import scipy.fft
 
-from vibstudy.notes.edges import ATTACK_DB, END_DB, Levels, pitch_change
+from vibstudy.notes.edges import ATTACK_DB, END_DB, Levels, has_low_note, pitch_change
 from vibstudy.notes.line import hann
 from vibstudy.notes.spans import MULTIPLES, SAME_CENTS, Solo, Span
-from vibstudy.units import to_cents, to_hz
+from vibstudy.units import to_hz
 
 _REST_S = 0.1  # less is no breath
 _RING_S = 0.3  # what sounds longer is held: the line of pitch follows no decay of 60 dB in 1 s for so long
 _SPEAKS_S = 0.15  # the slowest attack
 _HARMONICS, _TOP_HZ, _BAND_CENTS = 12, 8000.0, 30.0  # bands half as wide as two pitches are one
-_WINDOWS_S, _LOW_HZ = (0.0464, 0.0929), 200.0  # of high and low notes, as for changes of pitch
+_WINDOWS_S = 0.0464, 0.0929  # of high and low notes: twice those for changes of pitch, to part harmonics
 _HOP_S, _REACH_S = 0.01, 0.25
 _LOBE = 2.0  # half of a Hann window's main lobe, times its length
 _STRONG_DB = 20.0  # below the strongest harmonic: what counts
@@ -78,7 +78,7 @@ def _touching_and_softer(levels: Levels, note: Span, part: Span) -> bool:
 
 def _change_db(solo: Solo, left: Span, right: Span, of: Span) -> float:
     """How far the harmonics `of` one of two spans rise or fall where they meet, mean by amplitude, dB."""
-    low = min(left.cents, right.cents) < to_cents(_LOW_HZ)
+    low = has_low_note(left.cents, right.cents)
     near_s = 0.5 * (left.end + right.begin)
     at_s = pitch_change(solo.samples, solo.rate_hz, near_s, left.begin, right.end, low).time_s
     window_s = _WINDOWS_S[int(low)]
@@ -114,7 +114,7 @@ def _harmonic_db(solo: Solo, f0_hz: float, time_s: np.ndarray, window_s: float) 
     power = spectrum.real**2 + spectrum.imag**2
     centre_hz = f0_hz * np.arange(1, _HARMONICS + 1)
     centre_hz = centre_hz[centre_hz < min(_TOP_HZ, 0.45 * solo.rate_hz)]
-    edges = centre_hz[:, None] * 2.0 ** (np.array([-_BAND_CENTS, _BAND_CENTS]) / 1200.0)
+    edges = to_hz([-_BAND_CENTS, _BAND_CENTS], centre_hz[:, None])
     begin, end = (edges * (2 * length / solo.rate_hz)).T
     bands = [power[:, int(a) : int(b) + 2].sum(axis=1) for a, b in zip(begin, end, strict=True)]
     return 10 * np.log10(np.array(bands) + 1e-12)  # a scale: only differences of level are used

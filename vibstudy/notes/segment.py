@@ -40,6 +40,7 @@ from vibstudy.notes.edges import (
     attack,
     ending,
     harmonic_levels,
+    has_low_note,
     pitch_change,
     silent_between,
     step_under_vibrato,
@@ -59,7 +60,6 @@ ORNAMENT_S = 0.12
 _TOUCHING_S = 0.1  # less than a breath
 _REST_S = 0.25  # the longest rest that the line was seen to hold through, and so far it may be off
 _SMALL_STEP_CENTS = 260.0  # a wider step is told by its spectrum whatever vibrates
-_LOW_CENTS = -1365.0  # 200 Hz
 _SOLOIST = -0.5  # log odds from which a note is the soloist's: a lost one is worse than one too many
 _LEANING_S, _LEAST_ORNAMENT_S = 0.03, 0.045  # no gap is heard; shorter ones are frames of error
 _JUMP_CENTS = 120.0  # from frame to frame: no vibrato moves so fast
@@ -267,7 +267,7 @@ def _joint(solo: Solo, left: Span, right: Span) -> Edge | None:
     joint = None
     if abs(right.cents - left.cents) <= _SMALL_STEP_CENTS and "trill" not in (left.kind, right.kind):
         joint = step_under_vibrato(solo.line, near, left.begin, right.end)
-    low = min(left.cents, right.cents) < _LOW_CENTS
+    low = has_low_note(left.cents, right.cents)
     return joint or pitch_change(solo.samples, solo.rate_hz, near, left.begin, right.end, low)
 
 

@@ -22,6 +22,7 @@ import numpy as np
 from scipy.fft import next_fast_len, rfft
 
 from vibstudy.pitch.refine import NoteLine
+from vibstudy.units import ratio
 
 _HARMONICS = 16
 _TOP_HZ = 5000.0
@@ -67,7 +68,7 @@ def find_accompaniment(samples: np.ndarray, rate_hz: float, line: NoteLine) -> A
     power = spectrum.real**2 + spectrum.imag**2
     f_hz = np.arange(len(power)) * (rate_hz / size)
     rank = round(0.95 * (len(line.cents) - 1))
-    swing = 2.0 ** (float(np.partition(np.abs(line.cents), rank)[rank]) / 1200.0) - 1.0
+    swing = float(ratio(np.partition(np.abs(line.cents), rank)[rank])) - 1.0
     blur_hz = rate_hz / len(sound)
 
     def near(centres_hz: np.ndarray) -> np.ndarray:

@@ -26,6 +26,7 @@ import numpy as np
 
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.contour import Contour
+from vibstudy.units import to_hz
 
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
@@ -37,7 +38,7 @@ VOICED = 0.5
 """Strongest activation from which a frame counts as voiced (ours; the paper sets none)."""
 
 BIN_CENTS = 1997.3794084376191 + 20.0 * np.arange(360)  # the network's bins, cents re 10 Hz
-BIN_HZ = 10.0 * 2.0 ** (BIN_CENTS / 1200.0)
+BIN_HZ = to_hz(BIN_CENTS, 10.0)
 
 _STRIDES = (4, 1, 1, 1, 1, 1)  # of the network's six layers (Kim et al. 2018)
 _BATCH_NORM_EPSILON = 1e-3  # Keras' default, with which the network was trained
@@ -126,7 +127,7 @@ def decode(
     weights = np.where(valid, np.take_along_axis(activation, nearby, axis=1), 0.0).astype(np.float64)
     cents = (weights * BIN_CENTS[nearby]).sum(axis=1) / np.maximum(weights.sum(axis=1), 1e-30)
     confidence = np.take_along_axis(activation, best[:, None], axis=1)[:, 0].astype(np.float64)
-    return 10.0 * 2.0 ** (cents / 1200.0), confidence
+    return to_hz(cents, 10.0), confidence
 
 
 def _path(activation: np.ndarray) -> np.ndarray:

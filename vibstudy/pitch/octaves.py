@@ -52,6 +52,7 @@ from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.course import FLOOR
 from vibstudy.pitch.demodulate import COURSE_S, NOISE_BANDWIDTH, slow_course
 from vibstudy.pitch.refine import NoteLine, harmonics_along
+from vibstudy.units import ratio
 
 LOWER_ABOVE_DB, TWELFTH_ABOVE_DB = -28.0, -8.0
 """With less sound between its lines (:mod:`vibstudy.pitch.accompaniment`), no note was lower."""
@@ -290,7 +291,7 @@ def _own(
     size = next_fast_len(4 * len(time_s))
     still = np.abs(fft(rows * np.exp(1j * order[:, None] * turn), size, axis=1) / len(time_s)) ** 2
     lasts_s = len(time_s) * hop_s
-    reach_hz = np.maximum(order * f0_hz * (2.0 ** (_OTHERS_CENTS / 1200.0) - 1.0), 2.0 / lasts_s)
+    reach_hz = np.maximum(order * f0_hz * (ratio(_OTHERS_CENTS) - 1.0), 2.0 / lasts_s)
     near = np.abs(fftfreq(size, hop_s)) <= reach_hz[:, None]
     values = NOISE_BANDWIDTH / COURSE_S * lasts_s
     charge = np.log(values)

@@ -20,6 +20,7 @@ from vibstudy.pitch.demodulate import Demodulator
 from vibstudy.pitch.follow import TOP_HZ
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.pitch.straighten import LEAST_FRAMES, harmonics_in_reach, search
+from vibstudy.units import ratio
 
 SURE = 5.0
 """Log of a Bayes factor: "very strong" evidence of Kass & Raftery (1995, JASA 90:773-795)."""
@@ -59,7 +60,7 @@ def other_vibrates(samples: np.ndarray, rate_hz: float, line: NoteLine, other_hz
         return False
     bank = Bank.along([demodulator], line.onset_s, np.full(demodulator.frames, other_hz), count)
     nearest_hz = np.maximum(np.rint(bank.order * other_hz / f0), 1.0) * f0
-    swing = 2.0 ** (float(np.quantile(np.abs(line.cents), 0.95)) / 1200.0) - 1.0
+    swing = float(ratio(np.quantile(np.abs(line.cents), 0.95))) - 1.0
     rows = np.abs(bank.order * other_hz - nearest_hz) > nearest_hz * swing + CLEAR_HZ
     if rows.sum() < LEAST_HARMONICS:
         return False

@@ -45,6 +45,7 @@ from vibstudy.pitch.calculus import Spline, derivative, derivative_gain
 from vibstudy.pitch.contour import Contour
 from vibstudy.pitch.demodulate import Demodulator, sharpened, slow_course, snr_db, thinness_of
 from vibstudy.threads import one_thread
+from vibstudy.units import to_hz
 
 CENTS_PER_NEPER = 1200.0 / np.log(2.0)
 MAX_HARMONICS = 16  # for speed: higher ones are weak in most winds
@@ -120,7 +121,7 @@ class NoteLine:
     @property
     def f0_hz(self) -> np.ndarray:
         """Pitch in Hz [shape=(n,)]."""
-        return self.reference_hz * 2.0 ** (self.cents / 1200.0)
+        return to_hz(self.cents, self.reference_hz)
 
     @cached_property
     def level_db(self) -> np.ndarray:

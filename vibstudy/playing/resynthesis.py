@@ -33,6 +33,7 @@ from scipy.signal import resample_poly
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.recording.found import undrawn
+from vibstudy.units import ratio
 from vibstudy.vibrato.note import measure_note
 from vibstudy.vibrato.realised import VibratoFit
 
@@ -284,7 +285,7 @@ def _played(t: np.ndarray, cents: np.ndarray, rate_hz: float, n: int) -> np.ndar
     source = np.arange(n) / rate_hz
     inside = (source >= t[0]) & (source <= t[-1])
     speed = np.ones(n)
-    speed[inside] = 2.0 ** (PchipInterpolator(t, cents)(source[inside]) / 1200.0)
+    speed[inside] = ratio(PchipInterpolator(t, cents)(source[inside]))
     # give the note its length back, so that what follows stays where it was
     speed[inside] /= speed[inside].mean()
     return np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))]) / rate_hz

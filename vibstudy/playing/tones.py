@@ -44,7 +44,7 @@ from scipy.signal import sawtooth
 from vibstudy.corpus.atomic import replacing
 from vibstudy.errors import Problem, VibstudyError, raise_any
 from vibstudy.sound.writing import fades, wav_bytes
-from vibstudy.units import fusion_limit_cents
+from vibstudy.units import fusion_limit_cents, to_hz
 
 SAMPLE_RATE_HZ = 44_100
 PEAK_DBFS = -20.0
@@ -222,7 +222,7 @@ def make_tone(
     time_s = np.arange(n) / sample_rate_hz
     # values in the middle of each step: the integral is then exact to second order
     course = pitch_cents(spec, time_s + 0.5 / sample_rate_hz) if cents is None else cents
-    f0_hz = spec.pitch_hz * 2.0 ** (course / 1200.0)
+    f0_hz = to_hz(course, spec.pitch_hz)
     phase = 2.0 * np.pi * np.concatenate([[0.0], np.cumsum(f0_hz[:-1])]) / sample_rate_hz
     sound = np.zeros(n)
     for order, amplitude in _partials(spec, sample_rate_hz, float(f0_hz.max())):

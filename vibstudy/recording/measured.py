@@ -25,6 +25,7 @@ from vibstudy.schema import is_usable, quality_of
 from vibstudy.sound.room import Room, end_of_direct
 from vibstudy.sound.tuning import rate_range
 from vibstudy.sound.wow import Wow
+from vibstudy.units import to_hz
 from vibstudy.vibrato.direct import tells_direct_sound
 from vibstudy.vibrato.masked import is_masked, may_hide_vibrato
 from vibstudy.vibrato.note import measure_note
@@ -87,7 +88,7 @@ def measure_vibrato(
     if line is not None:
         # a trill is named by its lower note
         if note.values["note_kind"] != "trill" or pd.isna(note.values["pitch_hz"]):
-            note.values["pitch_hz"] = line.reference_hz * 2.0 ** (float(np.mean(line.cents)) / 1200.0)
+            note.values["pitch_hz"] = float(to_hz(np.mean(line.cents), line.reference_hz))
         if note.values["note_kind"] == "note":
             vibrato, note.fit = measure_note(
                 line,

@@ -20,7 +20,7 @@ from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine
 from vibstudy.schema import NOTE_COLUMNS, SCORE_COLUMNS, is_usable, quality_of, reasons_of, typed
 from vibstudy.sound.tuning import estimate_tuning
-from vibstudy.units import CONCERT_HZ, nearest_note
+from vibstudy.units import CONCERT_HZ, nearest_note, ratio
 
 LINE_RATE_HZ = 100.0
 _NAMES = [column.name for column in NOTE_COLUMNS]
@@ -171,4 +171,4 @@ def _rename_trills(notes: pd.DataFrame, before: pd.Series) -> None:
     notes.loc[was_note, "usable"] = False
     named = before.ne("trill") & notes["note_kind"].eq("trill")
     half = notes.loc[named, "trill_interval_cents"].fillna(0.0) / 2.0
-    notes.loc[named, "pitch_hz"] *= 2.0 ** (-half / 1200.0)  # a trill is named by its lower note
+    notes.loc[named, "pitch_hz"] *= ratio(-half)  # a trill is named by its lower note

@@ -9,6 +9,7 @@ import numpy as np
 
 from vibstudy.decisions.phrase import Measured
 from vibstudy.sound.writing import safe_level, wav_bytes
+from vibstudy.units import to_hz
 
 _TONE_FADE_S = 0.12
 
@@ -37,6 +38,6 @@ def vibrato_tone(measured: Measured, duration_s: float, rate_hz: float) -> np.nd
     fit = measured.fit
     if fit is not None:
         cents = np.interp(time_s, fit.time_s, fit.envelope_cents * np.cos(fit.phase_rad), left=0.0, right=0.0)
-    tone = np.sin(2.0 * np.pi * np.cumsum(pitch * 2.0 ** (cents / 1200.0)) / rate_hz)
+    tone = np.sin(2.0 * np.pi * np.cumsum(to_hz(cents, pitch)) / rate_hz)
     fade = min(_TONE_FADE_S, duration_s / 3.0)
     return tone * np.clip(np.minimum(time_s, duration_s - time_s) / fade, 0.0, 1.0)

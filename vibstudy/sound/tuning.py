@@ -28,7 +28,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vibstudy.units import CONCERT_HZ, to_cents
+from vibstudy.units import CONCERT_HZ, to_cents, to_hz
 
 _BISQUARE = 4.685
 _LEAST_SPREAD_CENTS = 2.0
@@ -121,7 +121,7 @@ def estimate_tuning(
     centre = float(_fold(centre))
     off = _fold(cents - centre)
     error = _standard_error(off, robust, np.round((cents - centre) / 100) % 12) if n >= 3 else float("nan")
-    return Tuning(CONCERT_HZ * 2 ** (centre / 1200), error, n, chance_p)
+    return Tuning(float(to_hz(centre)), error, n, chance_p)
 
 
 def _weights(

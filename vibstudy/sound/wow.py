@@ -31,6 +31,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vibstudy.units import ratio
+
 ROTATION_HZ: dict[str, float] = {
     "33⅓ rpm": (100 / 3) / 60,
     "45 rpm": 45 / 60,
@@ -104,7 +106,7 @@ class Wow:
     @property
     def depth_percent(self) -> float:
         """Zero to peak, per cent of speed."""
-        return 100 * (2 ** (self.depth_cents / 1200) - 1)
+        return 100 * (float(ratio(self.depth_cents)) - 1)
 
     @property
     def weighted_percent(self) -> float:
@@ -155,7 +157,7 @@ class Wow:
                 "the playing cannot be told from wow, and nothing is removed."
             )
         if not self.found:
-            limit = 100 * (2 ** (self.limit_cents / 1200) - 1)
+            limit = 100 * (ratio(self.limit_cents) - 1)
             return f"No wow found; more than about ± {limit:.2f} % would have been."
         name = f", one turn at {self.rotation}" if self.rotation else ""
         return (

@@ -29,6 +29,7 @@ from vibstudy.pitch.octaves import LOWER_SHARE_ABOVE, TWELFTH_ABOVE_DB
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import quality_of, reasons_of
+from vibstudy.units import to_cents
 from vibstudy.vibrato.detect import detect
 from vibstudy.vibrato.note import pitch_series
 
@@ -93,7 +94,7 @@ def _runs(rows: Sequence[Mapping[str, Any]]) -> list[list[dict[str, Any]]]:
         if (
             last is not None
             and row["onset_s"] - last["offset_s"] < TOUCHING_S
-            and abs(1200.0 * np.log2(row["pitch_hz"] / _pitch_hz(runs[-1]))) < SAME_CENTS
+            and abs(to_cents(row["pitch_hz"], _pitch_hz(runs[-1]))) < SAME_CENTS
             and row["note_kind"] in _KINDS
             and last["note_kind"] in _KINDS
             and max(one.get("octave_below") or 0.0 for one in (row, last))
