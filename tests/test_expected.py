@@ -15,12 +15,17 @@ import soundfile
 
 from vibstudy import cli
 from vibstudy.errors import VibstudyError
-from vibstudy.playing.expected import _irregular, _played, expected_errors, expected_of
+from vibstudy.playing.expected import SHOWN, _irregular, _played, expected_errors, expected_of
 from vibstudy.playing.piano import chords, struck_string
 from vibstudy.sound.media import MediaFindings, find_media
 from vibstudy.sound.room import Room
 
 RATE_HZ = 22_050
+
+
+def test_no_minus_stands_before_a_bias_of_zero():
+    shown = {name: pattern.format(-1e-4) for _, name, _, pattern in SHOWN if "bias" in name}
+    assert shown == {"extent_bias_cents": "+0.00", "rate_bias_hz": "+0.000"}
 
 
 @cache

@@ -230,6 +230,21 @@ def test_links_to_themselves_are_told(tmp_path: Path) -> None:
     assert cli.main(["measure", str(manifest)]) == 1
 
 
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+def test_a_link_to_what_is_gone_is_told(tmp_path: Path) -> None:
+    """Its name stands in the folder: that no such file is there would be no help."""
+    (tmp_path / "old.wav").symlink_to("gone.wav")
+    manifest = tmp_path / "corpus_manifest.csv"
+    manifest.write_text("recording_id,path,player,decade,region\nx,old.wav,P,1950,N\n", encoding="utf-8")
+    assert "row 2, column path: this is a link to 'gone.wav', which is not there" in refused(manifest)
+
+
+def test_one_sample_is_told_as_one(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "x.wav", np.zeros(1), 22050)
+    with pytest.raises(VibstudyError, match=r"\(got '1 sample'\)"):
+        read_audio(tmp_path / "x.wav")
+
+
 def test_sound_of_a_thousand_samples_a_second_is_told(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "x.wav", np.sin(np.arange(4000)), 1000)
     with pytest.raises(VibstudyError, match=r"too few samples a second for music \(got '1000'\)"):

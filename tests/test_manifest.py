@@ -124,6 +124,8 @@ def test_cells_quoted_as_rfc_4180_shows(folder):
     [
         (f"\ufeff{HEADER}\n{GOOD}\n".encode(), None),
         (f"{HEADER}\n{GOOD}\n".encode("utf-16"), "UTF-16"),
+        (f"{HEADER}\n{GOOD}\n".encode("utf-32"), "UTF-32"),
+        (b"\0\0\xfe\xff" + f"{HEADER}\n{GOOD}\n".encode("utf-32-be"), "UTF-32"),
         (f"{HEADER}\n{GOOD.replace('north', 'nördlich')}\n".encode("cp1252"), "Windows-1252"),
         (f"{HEADER}\n{GOOD}\n".replace(",", ";").encode(), "semicolons"),
         (f"{HEADER}\n{GOOD}\n".replace(",", "\t").encode(), "tabs"),
@@ -223,7 +225,7 @@ def test_known_words_may_be_capitalised(folder):
             ",start_s",
             f"{GOOD},5",
             "start_s",
-            "begins after the end of the file (got '5'). the file is 1.00 s",
+            "begins after the end of the file (got '5'). The file is 1.00 s",
         ),
         (",start_s,end_s", f"{GOOD},0.5,0.5", "end_s", "ends before it begins (start_s 0.5)"),
         (",exclude", f"{GOOD},maybe", "exclude", "neither true nor false"),
@@ -253,6 +255,7 @@ def test_one_fault_gives_one_message_with_place_and_repair(folder, header, row, 
         ("recording_id,path,player,x,region", "column decade: this column is missing (or year)"),
         (f"{HEADER},acompaniment", "Did you mean 'accompaniment'?"),
         (f"{HEADER},region", "column region: this column stands twice"),
+        (f"{HEADER},Region", "column Region: this column stands twice (capitals do not count)"),
         (f"{HEADER},,label", "column 6 has no name"),
         (f"{HEADER},=1+1", "take this column name for a formula"),
         (f"{HEADER},audio_path", "this column name is the tool's own"),
@@ -314,7 +317,10 @@ def test_missing_manifest_names_the_tables_in_the_folder(folder):
         (b"MThd\x00\x00\x00\x06", "a MIDI file"),
         (b"\x00" * 4096, "nothing but zeros"),
         (b"RIFF\x24\x00\x00\x00WAVEfmt ", "cannot be read as sound"),
-        (b"not sound at all " * 50, "cannot be read as sound"),
+        (b"\x81\x82 not sound at all " * 50, "cannot be read as sound"),
+        (b"not sound at all \n" * 50, "this is not a sound file: it is text"),
+        ("kein Ton, sondern Wörter ".encode() * 50, "this is not a sound file: it is text"),
+        (b"a letter is cut at 512 bytes" * 18 + " rückwärts 123".encode(), "it is text"),
     ],
 )
 def test_sound_files_that_are_none(folder, content, expected):
@@ -323,6 +329,23 @@ def test_sound_files_that_are_none(folder, content, expected):
     (row, column, text), *more = told(path)
     assert not more and (row, column) == (3, "path") and expected in text
     assert not told(path, audio=False), "the sound itself is only opened when asked to"
+
+
+def test_text_under_the_name_of_an_mp3_is_told_by_nobody_else(folder, capfd):
+    """The decoder of MP3 prints to the terminal itself what it looks for."""
+    (folder / "audio" / "bad.mp3").write_bytes(b"hello\n" * 100)
+    assert "this is not a sound file: it is text" in only(rows(folder, "b,audio/bad.mp3,P,1950,north"))
+    assert capfd.readouterr() == ("", "")
+
+
+def test_what_its_decoder_refuses_is_not_called_missing(folder):
+    (folder / "audio" / "bad.mp3").write_bytes(b"not sound at all \x01" * 500)
+    assert "does not exist" not in only(rows(folder, "a,audio/bad.mp3,P,1950,north"))
+
+
+def test_sound_whose_header_is_text_is_sound(folder):
+    sf.write(folder / "audio" / "a.nist", np.zeros(9000), 22050, format="NIST", subtype="PCM_16")
+    assert not told(rows(folder, "b,audio/a.nist,P,1950,north"))
 
 
 def test_wave_file_without_frames(folder):

@@ -89,6 +89,13 @@ def test_note_by_note(notes):
     assert values["pulses_per_beat"] == pytest.approx(4.25)
 
 
+def test_no_minus_stands_before_a_growth_of_zero(notes):
+    notes["extent_growth_cents_per_s"] = -0.01
+    target = make_target(5, 20)
+    said = " ".join(in_words(summary(notes, against_target(notes, target), target, None)))
+    assert "growing by +0.0 cents" in said
+
+
 def test_the_standard_error_widens_the_target(notes):
     notes["rate_se_hz"] = 0.4
     assert against_target(notes, make_target(5, 20))["verdict"].iloc[1] == "on target"

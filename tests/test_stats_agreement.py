@@ -8,6 +8,7 @@ import pytest
 from statsmodels.stats.anova import AnovaRM
 
 from vibstudy.errors import VibstudyError
+from vibstudy.review.agreement import pair_words
 from vibstudy.stats import acceptance, cohen_kappa, icc, kappa_of_table, limits_of_agreement
 
 # Shrout & Fleiss 1979, Psychol. Bull. 86(2):420-428, table 2: 6 targets, 4 judges.
@@ -106,6 +107,8 @@ def test_limits_of_agreement_by_hand() -> None:
     assert found.upper_high - found.upper == pytest.approx(half, rel=1e-6)
     assert found.pairs["mean"].iloc[0] == pytest.approx(5.05)
     assert "bias 0.1" in str(found)
+    again = [value + sign * 0.2 for value, sign in zip(first, [1, -1, 1, -1, -0.01, 0], strict=True)]
+    assert "bias +0.00 Hz" in pair_words(pd.Series(first[:5]), pd.Series(again[:5]), "Hz")
     with pytest.raises(VibstudyError, match="differ in length"):
         limits_of_agreement([1, 2, 3], [1, 2])
     with pytest.raises(VibstudyError, match="three complete pairs"):

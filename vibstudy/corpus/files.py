@@ -9,7 +9,8 @@ of ffmpeg where libsndfile does not know the format and that program is installe
 from __future__ import annotations
 
 # A manifest may name a hundred thousand files, and os.path is many times faster than pathlib:
-# ruff: noqa: PTH111, PTH112, PTH116, PTH118, PTH122, PTH123
+# ruff: noqa: PTH111, PTH112, PTH114, PTH115, PTH116, PTH118, PTH122, PTH123
+import codecs
 import errno
 import hashlib
 import json
@@ -84,7 +85,7 @@ class Folder:
             Why it cannot be used; "" when it is there.
         """
         if not name.isprintable() and any(unicodedata.category(letter) == "Cc" for letter in name):
-            return "", "the file name holds a control character", "Type the name again"
+            return "", "the file name holds a control character", "Type the name again, or rename the file"
         if "://" in name:
             return "", "this is an address, not a file", "Save the file on this computer and write its path"
         first, base = "", os.fspath(self.base)
@@ -107,8 +108,6 @@ class Folder:
             if isinstance(listing, dict) and name in listing and listing[name].is_file():
                 return "file"
             mode = os.stat(path).st_mode
-        except (FileNotFoundError, NotADirectoryError):
-            return ""
         except (OSError, ValueError):
             return "other" if link_fault(path) else ""
         return "file" if stat.S_ISREG(mode) else "folder" if stat.S_ISDIR(mode) else "other"
@@ -164,11 +163,13 @@ def near_file(wanted: str, names: Iterable[str]) -> str:
 
 
 def link_fault(path: str | Path) -> str:
-    """Why a link leads nowhere, "" for anything else: it leads back to itself, as two links to each other."""
+    """Why a link leads nowhere, "" for anything else: what it leads to is gone, or is itself."""
     try:
         os.stat(path)
     except OSError as error:
-        return "this is a link that leads to itself" if error.errno == errno.ELOOP else ""
+        if error.errno == errno.ELOOP:
+            return "this is a link that leads to itself"
+        return f"this is a link to {os.readlink(path)!r}, which is not there" if os.path.islink(path) else ""
     except ValueError:  # a name that no file can have
         return ""
     return ""
@@ -238,10 +239,15 @@ def probe_audio(path: str) -> Probe:
         return Probe(fault=f"the file cannot be opened: {error.strerror}", repair="Allow reading it")
     if size == 0:
         return Probe(fault="the file is empty (0 bytes)", repair=_COPY_AGAIN)
+    # told before a decoder is asked: that of MP3 prints its own search for frames
+    if _is_text(head) and not head.startswith(b"NIST_1A"):
+        return _not_sound(head)
     try:
         info = soundfile.info(path)
     except Exception as error:
         reason = str(getattr(error, "error_string", error)).strip(" .")
+        if reason.startswith("File does not exist"):  # libsndfile's words for what its MP3 decoder refuses
+            reason = "Format not recognised"
         return _probe_further(path, head, reason)
     if info.samplerate < LOWEST_RATE_HZ:
         few = f"the file says it holds {info.samplerate} samples a second: too few for music"
@@ -270,8 +276,17 @@ def _broken_off(head: bytes, size: int) -> bool:
     return head.startswith(b"RIFF") and head[8:12] == b"WAVE" and size < said + 8 < _UNKNOWN_BYTES
 
 
-def _probe_further(path: str, head: bytes, reason: str) -> Probe:
-    """A file libsndfile cannot read: let ffprobe try, or say what it is."""
+def _is_text(head: bytes) -> bool:
+    """Whether a file begins with text alone: the headers of sound files, but for NIST's, hold other bytes."""
+    try:  # the last letter may be cut
+        letters = codecs.getincrementaldecoder("utf-8-sig")().decode(head)
+    except UnicodeDecodeError:
+        return False
+    return all(letter.isprintable() or letter in "\t\r\n" for letter in letters)
+
+
+def _not_sound(head: bytes) -> Probe:
+    """Say what a file is that holds no sound."""
     for beginning, kind in _BEGINNINGS:
         if head.startswith(beginning):
             return Probe(fault=f"this is not a sound file: {kind}", repair="Put the sound file in its place")
@@ -280,6 +295,13 @@ def _probe_further(path: str, head: bytes, reason: str) -> Probe:
             fault="this is not a sound file: it is a web page or other marked-up text",
             repair="A download may have failed; fetch the sound itself",
         )
+    return Probe(fault="this is not a sound file: it is text", repair="Put the sound file in its place")
+
+
+def _probe_further(path: str, head: bytes, reason: str) -> Probe:
+    """A file libsndfile cannot read: let ffprobe try, or say what it is."""
+    if head.startswith(tuple(beginning for beginning, _ in _BEGINNINGS)):
+        return _not_sound(head)
     if not head.strip(b"\x00"):
         zeros = "the file begins with nothing but zeros: a copy may have been broken off"
         return Probe(fault=zeros, repair=_COPY_AGAIN)

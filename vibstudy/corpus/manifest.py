@@ -275,10 +275,10 @@ def _look_at_times(name: str, times: pd.Series, lengths: pd.Series, file: str, f
     beyond = times >= lengths if name == "start_s" else times > lengths + _END_SLACK_S
 
     def problem(row: int) -> Problem:
-        got, length = f"{times[row]:g}", f"the file is {lengths[row]:.2f} s long"
+        got, length = f"{times[row]:g}", f"file is {lengths[row]:.2f} s long"
         if name == "start_s":
-            return Problem("the part begins after the end of the file", file, row, name, got, length)
-        return Problem(f"{length}: it will be measured to its end", file, row, name, got)
+            return Problem("the part begins after the end of the file", file, row, name, got, f"The {length}")
+        return Problem(f"the {length}: it will be measured to its end", file, row, name, got)
 
     listed = found.problems if name == "start_s" else found.notes
     listed += row_problems(times.index[beyond].tolist(), problem)

@@ -1,12 +1,13 @@
 """Read a table that a person wrote: a CSV file as spreadsheet programs save it.
 
 What is accepted, and said in a note
-    a byte-order mark, UTF-16, Windows-1252 letters, semicolons, tabs or bars between the cells, a first
-    line ``sep=;``.
+    a byte-order mark, UTF-16 or UTF-32, Windows-1252 letters, semicolons, tabs or bars between the cells, a
+    first line ``sep=;``.
 What is refused, with the place
     no text at all (a spreadsheet or sound file under a wrong name), a quotation mark never closed, more than
     :data:`MOST_COLUMNS` columns, :data:`MOST_ROWS` rows or :data:`MOST_CELLS` cells, cells beyond the header,
-    a column twice, without a name or with one that :mod:`vibstudy.corpus.names` refuses.
+    a column twice (capitals do not count), without a name or with one that :mod:`vibstudy.corpus.names`
+    refuses.
 
 Rows are numbered as a spreadsheet shows them: the header is row 1, blank rows count, a line break inside
 a quoted cell does not. Rows whose first cell begins with ``#`` are remarks and are passed over.
@@ -18,6 +19,7 @@ RFC 4180, Common Format and MIME Type for CSV Files (open standard).
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import re
@@ -30,7 +32,12 @@ from vibstudy.corpus.untrusted import read_bytes
 from vibstudy.errors import Problem, VibstudyError, row_problems
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
-_UTF16 = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+_WIDE = {
+    codecs.BOM_UTF32_LE: "UTF-32",  # before UTF-16, whose mark it begins with
+    codecs.BOM_UTF32_BE: "UTF-32",
+    codecs.BOM_UTF16_LE: "UTF-16",
+    codecs.BOM_UTF16_BE: "UTF-16",
+}
 _KINDS = (
     (b"PK\x03\x04", "a spreadsheet or archive"),
     (b"\xd0\xcf\x11\xe0", "an old spreadsheet"),
@@ -143,11 +150,12 @@ def _decode(raw: bytes, file: str) -> tuple[str, list[Problem]]:
             raise VibstudyError(
                 f"this is {kind}, not a CSV file", file, repair="In the spreadsheet, save it as 'CSV UTF-8'"
             )
-    if raw[:2] in _UTF16:
-        try:
-            return raw.decode("utf-16"), [Problem("the file is in UTF-16; read as such", file)]
-        except UnicodeDecodeError:
-            raise _not_text(file) from None
+    for mark, name in _WIDE.items():
+        if raw.startswith(mark):
+            try:
+                return raw.decode(name), [Problem(f"the file is in {name}; read as such", file)]
+            except UnicodeDecodeError:
+                raise _not_text(file) from None
     if b"\x00" in raw:
         raise _not_text(file)
     try:
@@ -264,10 +272,10 @@ def _header_problems(header: Sequence[str], row: int, file: str) -> list[Problem
             problems.append(Problem(f"column {position} has no name", file, row, repair="Give it a name"))
         elif name_fault(name):
             problems += name_problems([name], file, row)
-        elif name in header[: position - 1]:
-            problems.append(
-                Problem("this column stands twice", file, row, name, repair="Remove or rename one of them")
-            )
+        elif name.casefold() in map(str.casefold, header[: position - 1]):
+            capitals = "" if name in header[: position - 1] else " (capitals do not count)"
+            told = f"this column stands twice{capitals}"
+            problems.append(Problem(told, file, row, name, repair="Remove or rename one of them"))
         elif _FORMULA_START.match(name):
             told = "a spreadsheet would take this column name for a formula"
             problems.append(Problem(told, file, row, name, repair="Begin the name with a letter"))

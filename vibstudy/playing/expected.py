@@ -314,8 +314,9 @@ def as_rich_table(table: pd.DataFrame) -> Table:
 SHOWN = (
     ("true rate (Hz)", "rate_hz", 1, "{:g}"), ("true extent (± c)", "extent_cents", 1, "{:g}"),
     ("vibrato found", "found", 100, "{:.0f} %"), ("usable", "usable", 100, "{:.0f} %"),
-    ("extent: bias (c)", "extent_bias_cents", 1, "{:+.2f}"), ("error (c)", "extent_error_cents", 1, "{:.2f}"),
-    ("rate: bias (Hz)", "rate_bias_hz", 1, "{:+.3f}"), ("error (Hz)", "rate_error_hz", 1, "{:.3f}"),
+    ("extent: bias (c)", "extent_bias_cents", 1, "{:+z.2f}"),
+    ("error (c)", "extent_error_cents", 1, "{:.2f}"),
+    ("rate: bias (Hz)", "rate_bias_hz", 1, "{:+z.3f}"), ("error (Hz)", "rate_error_hz", 1, "{:.3f}"),
 )  # fmt: skip
 """Columns as they are shown: head, column, how many times its figure, and how it is written."""
 

@@ -435,7 +435,7 @@ def in_words(values: dict) -> Sequence[str]:
     lines.append(
         f"Median: {values['rate_hz']:.2f} Hz, ± {values['extent_cents']:.1f} cents "
         f"({2 * values['extent_cents']:.0f} from peak to peak), growing by "
-        f"{values['extent_growth_cents_per_s']:+.1f} cents a second; steadiness of rate "
+        f"{values['extent_growth_cents_per_s']:+z.1f} cents a second; steadiness of rate "
         f"{share(values['rate_steadiness'])}, of extent {share(values['extent_steadiness'])}."
     )
     if not np.isnan(values["pulses_per_beat"]):
@@ -452,7 +452,7 @@ def comparison_cells(compared: pd.DataFrame) -> list[list[str]]:
         steady = [_cell(100 * row[name], ".0f") for name in ("rate_steadiness", "extent_steadiness")]
         cells = [row["note"], *(_cell(row[name], ".2f") for name in ("onset_s", "duration_s", "rate_hz"))]
         cells += [_cell(row["extent_cents"], ".1f"), "/".join(filter(None, steady))]
-        cells.append(_cell(row["extent_growth_cents_per_s"], "+.1f"))
+        cells.append(_cell(row["extent_growth_cents_per_s"], "+z.1f"))
         rows.append([*cells, *([_cell(row["pulses_per_beat"], ".2f")] if beat else []), row["verdict"]])
     return rows
 

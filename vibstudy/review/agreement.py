@@ -131,8 +131,8 @@ def pair_words(first: pd.Series, second: pd.Series, unit: str, form: str = "ICC(
         return f"Only {len(first)} pairs so far; at least {FEWEST_PAIRS} are needed."
     limits = limits_of_agreement(first, second)
     text = (
-        f"n = {limits.n}: bias {limits.bias:+.2f} {unit}, 95 % of differences between "
-        f"{limits.lower:+.2f} and {limits.upper:+.2f} {unit}"
+        f"n = {limits.n}: bias {limits.bias:+z.2f} {unit}, 95 % of differences between "
+        f"{limits.lower:+z.2f} and {limits.upper:+z.2f} {unit}"
     )
     if np.ptp(first) > 0 or np.ptp(second) > 0:
         row = icc(np.column_stack([first, second])).loc[form]
@@ -164,8 +164,8 @@ def sentence_for_the_paper(study: ReviewedStudy) -> str:
     if len(counted) >= FEWEST_PAIRS:
         limits = limits_of_agreement(counted["counted_hz"], counted["measured_hz"])
         text += (
-            f"; rates measured and counted by ear differed by {limits.bias:+.2f} Hz on average "
-            f"(95 % limits of agreement {limits.lower:+.2f} to {limits.upper:+.2f} Hz, n = {limits.n})"
+            f"; rates measured and counted by ear differed by {limits.bias:+z.2f} Hz on average "
+            f"(95 % limits of agreement {limits.lower:+z.2f} to {limits.upper:+z.2f} Hz, n = {limits.n})"
         )
     return f"{text}."
 

@@ -128,7 +128,8 @@ def span(path: Path, handle, start_s: float | None, end_s: float | None) -> tupl
         clock = "Both are seconds as a player's clock shows them"
         wrong("the end is not after the start", "end_s", f"start_s {start_s}, end_s {end_s}", clock)
     elif last - first < max(SHORTEST_S * rate, 2):
-        got = f"{max(last - first, 0)} samples"
+        count = max(last - first, 0)
+        got = f"{count} sample{'s' * (count != 1)}"
         message = f"the sound is shorter than {SHORTEST_S} s: nothing to measure"
         wrong(message, "", got, "Check that the export was complete")
     raise_any(problems)

@@ -66,7 +66,8 @@ def trade(notes: pd.DataFrame, within: str | None = None) -> Answer:
     }
     free = len(groups) - len(set(groups)) - 1
     if free < LEAST_FREE:
-        reason = f"{len(groups)} players in {len(set(groups))} groups leave {max(free, 0)} degrees of freedom"
+        degrees = f"{max(free, 0)} degree{'' if free == 1 else 's'} of freedom"
+        reason = f"{len(groups)} players in {len(set(groups))} groups leave {degrees}"
         return Answer(**base, cannot_tell=f"{reason}, where {LEAST_FREE} are the least")
     estimate, low, high, p = correlation(figures, groups)
     if high - low > 1.9:  # nearly all of -1 to 1
