@@ -280,6 +280,17 @@ def test_a_passage_by_its_bars_stands_at_the_written_notes():
     assert [label.get_text() for label in fast.get_xticklabels()] == ["C4", "C♯4", "D4", "E♭4"]
 
 
+def test_the_one_wide_vibrato_of_a_passage_is_not_cut_off():
+    notes, lines = a_scored_table()
+    time_s = lines["slow"]["time_s"]
+    swell = np.where(time_s.between(7.2, 7.6), 60 * np.sin(2 * np.pi * 5 * time_s), 0)  # and 20: ± 80 cents
+    lines["slow"]["f0_hz"] *= 2 ** (swell / 1200)
+    lines["fast"].loc[lines["fast"]["time_s"] < 0.05, "f0_hz"] *= 1.5  # the pitch on its way
+    slow, fast = takes_of_bars(notes, "Lantern", 1, 2)
+    figure, _ = passage_ribbons(lines, [slow, *[fast] * 7])
+    assert 80 < figure.axes[0].get_ylim()[1] < 130
+
+
 def test_of_a_repeated_passage_one_time_through_is_taken():
     notes, _ = a_scored_table()
     fast = notes[notes["recording_id"] == "fast"]

@@ -212,8 +212,7 @@ def passage_ribbons(
     written = all(take.notes["place"].notna().all() for take in takes)
     left, width = _columns(takes) if written else (None, None)
     ribbons = [_ribbons(lines[take.recording_id], take, left, width) for take in takes]
-    spread = np.concatenate([np.abs(cents) for own in ribbons for _, cents, _ in own] or [np.zeros(1)])
-    reach = max(_LEAST_REACH_CENTS, 1.15 * float(np.percentile(spread, 99)) if len(spread) else 0.0)
+    reach = max([_LEAST_REACH_CENTS, *(1.15 * _swing(cents) for own in ribbons for _, cents, _ in own)])
     with house_style(size) as page:
         figure = page.figure(0.14 + 0.2 * len(takes))
         axes = np.atleast_1d(figure.subplots(len(takes), 1, sharex=True, sharey=True))
@@ -256,6 +255,15 @@ def _columns(takes: Sequence[Take]) -> tuple[np.ndarray, np.ndarray]:
     width = notes.groupby("place")["lasts"].median().reindex(range(count)).to_numpy(float)
     width = np.where(np.isnan(width), np.nanmedian(width), width)
     return np.concatenate([[0.0], np.cumsum(width)[:-1]]), width
+
+
+def _swing(cents: np.ndarray) -> float:
+    """How far a note goes from its mean: of each note, lest the one wide vibrato of a passage be cut off.
+
+    Its first and last tenth, where the pitch comes from one note and goes to the next, do not count.
+    """
+    edge = len(cents) // 10
+    return float(np.percentile(np.abs(cents[edge : len(cents) - edge]), 97))
 
 
 def _ribbons(
