@@ -42,6 +42,10 @@ def browser():
         chromium.close()
 
 
+WHOLE = ("results/first-look.html", "audience.html")
+"""Pages whose pictures fit into a narrow window, letters and all."""
+
+
 @pytest.mark.parametrize(
     "page",
     [
@@ -63,6 +67,9 @@ def test_a_page_has_no_fault(study, browser, page, width):
     assert tab.evaluate(narrowest_px) > 150  # else it has no key to play
     heights_px = "[...document.querySelectorAll('svg text')].map(node => node.getBoundingClientRect().height)"
     assert all(height > 8 for height in tab.evaluate(heights_px) if height)  # letters can be read
+    cut = "[...document.querySelectorAll('svg, img')].some(node => node.clientWidth > innerWidth)"
+    said = "[...document.querySelectorAll('.narrow')].some(node => node.checkVisibility())"
+    assert tab.evaluate(cut) == tab.evaluate(said) == (width == 390 and page not in WHOLE)
     tab.close()
 
 
