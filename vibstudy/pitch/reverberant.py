@@ -26,7 +26,9 @@ white but falls exponentially (Polack's model of late reverberation, 1993; from 
 The power of each harmonic is profiled out; *T* is `DECAY_S` in every room, for the likeliest of three found
 no better courses. The likeliest course and shares of white noise are found together by the quasi-Newton steps
 of L-BFGS, in coordinates in which what the direct sound tells of them has unit curvature.
-Of notes that it still leaves astray, half are so because nothing was tried near the likeliest course.
+It has many optima. Of notes far away that were left astray, 27 to 36 of 38 were so because nothing was tried
+near the likeliest course; a start from the sound without most of its room (:mod:`vibstudy.sound.dereverb`)
+finds more than a search about what was found did, in less time.
 """
 
 from __future__ import annotations
@@ -39,7 +41,7 @@ from scipy.linalg import solve_triangular
 from scipy.optimize import OptimizeResult, minimize
 
 from vibstudy.pitch.calculus import running_integral
-from vibstudy.pitch.course import SETTLED, Bank, Course
+from vibstudy.pitch.course import Bank, Course
 from vibstudy.pitch.hermitian import invert, whiten
 from vibstudy.pitch.refine import CENTS_PER_NEPER
 from vibstudy.pitch.tail import kept, pieces
@@ -50,18 +52,16 @@ FREE = 1e3  # variance of the levels over that of the tail: none would be as wel
 SILENT = 1e-12  # of the loudest row's power
 FRAMES_HZ, TOP_HZ = 70.0, 5000.0
 """Frames a second and harmonics that are asked."""
-SHARES, LATE_S = (0.8, 1.25), (-0.03, -0.015, 0.015, 0.03)
-"""Of a course's movement, and by how much later: where else it is looked for."""
-ROUNDS, TURNS = 3, 40  # at most: moves; steps
+TURNS = 40  # at most: steps
 POLISHED = 0.2
-"""Of log likelihood: where nothing else is looked for, a course that gains less in a step stands still. With
-:data:`~vibstudy.pitch.course.SETTLED` it comes to stand 0.2 cents from there."""
+"""Of log likelihood: a course that gains less in a step stands still, 0.2 cents from where it would with a
+quarter of that."""
 HOPE = 2.0
 """A course is given up that would not be the likeliest if it gained so many times what its slope promises: it
 spares three in ten of all steps, and in simulated rooms as many notes are right."""
-PIECE_FRAMES, SEARCH_FRAMES = 45, 30
-"""For speed, what is farther apart is taken for independent: in the end, and while others are looked for. If
-30 were the end, extents far away would be 2.8 % narrow, not 2.5, and 92 % of their intervals hold, not 94."""
+PIECE_FRAMES = 45
+"""For speed, what is farther apart is taken for independent. With 30 extents far away would be 2.8 % narrow,
+not 2.5, and 92 % of their intervals hold, not 94."""
 
 
 class InRoom:
@@ -94,50 +94,6 @@ class InRoom:
         )
         self._white = np.full(len(self._question.order), WHITE[0])
 
-    def search(self, starts: list[np.ndarray]) -> tuple[np.ndarray, float]:
-        """Find the likeliest course from starts, and from shrunk, stretched, early and late ones.
-
-        Parameters
-        ----------
-        starts : list of ndarray [shape=(p,)]
-            Coefficients of courses, cents.
-
-        Returns
-        -------
-        course : ndarray [shape=(p,)]
-            Coefficients, cents.
-        cost : float
-            Minus its log likelihood, and its prior's.
-        """
-        whole = self._question
-        self._question = whole._replace(ends=pieces(len(self._at), SEARCH_FRAMES))
-        tried = [(self.with_noise(x), self._white, x) for x in starts]
-        cost, self._white, x = min(tried, key=lambda one: one[0])
-        x, cost = self._settled(x, cost)
-        for _ in range(ROUNDS):
-            before = self._white
-            moves = [(self.cost(moved), moved) for moved in self._moves(x)]
-            near_cost, near = min(moves, key=lambda one: one[0])
-            moved, moved_cost = self._settled(near, near_cost, below=cost - SETTLED)
-            if moved_cost > cost - SETTLED:
-                self._white = before
-                break
-            x, cost = moved, moved_cost
-        self._question = whole
-        return self._settled(x, self.cost(x), POLISHED)
-
-    def settled(self, x: np.ndarray) -> tuple[np.ndarray, float]:
-        """The likeliest course near one, and its cost: coefficients in cents as for :meth:`search`."""
-        return self._settled(x, self.with_noise(x), POLISHED)
-
-    def _moves(self, x: np.ndarray) -> list[np.ndarray]:
-        """Courses that differ from one as those differ that were taken for one another."""
-        cents, time_s = self.course.basis @ x, self.bank.time_s
-        swing = cents - cents.mean()
-        wider = [cents.mean() + share * swing for share in SHARES]
-        later = [np.interp(time_s - late_s, time_s, cents) for late_s in LATE_S]
-        return [self.course.start(moved) for moved in wider + later]
-
     def with_noise(self, x: np.ndarray) -> float:
         """Cost of a course (coefficients, cents) with the likeliest noise of `WHITE`, which is taken."""
         turned, each = self._turned(x), []
@@ -146,12 +102,8 @@ class InRoom:
         self._white = np.array(WHITE)[np.argmin(each, axis=0)]
         return float(np.min(each, axis=0).sum() + self._prior(x))
 
-    def cost(self, x: np.ndarray) -> float:
-        """Minus log likelihood of a course and its prior."""
-        return float(_costs(self._question, self._turned(x), self._white).sum() + self._prior(x))
-
     def cost_and_slope(self, x: np.ndarray, expected: bool = False) -> _Slopes:
-        """The same, and how it changes: with the course, and with the logarithm of each row's white noise.
+        """Minus log likelihood of a course and its prior; how it changes with course and log of white noise.
 
         The `expected` curvature is told where it is asked for.
         """
@@ -168,13 +120,24 @@ class InRoom:
             known_white,
         )
 
-    def _settled(
-        self, x: np.ndarray, cost: float, enough: float = SETTLED, below: float = np.inf
-    ) -> tuple[np.ndarray, float]:
-        """The likeliest course near one of a cost, with the likeliest noise, and what that costs.
+    def settled(self, x: np.ndarray, below: float = np.inf) -> tuple[np.ndarray, float]:
+        """The likeliest course near one, with the likeliest noise, and what it costs.
 
-        It is left unsettled where there is no hope of a cost `below` this.
+        Parameters
+        ----------
+        x : ndarray [shape=(p,)]
+            Coefficients of a course, cents.
+        below : float
+            Left unsettled where there is no hope of a cost below this.
+
+        Returns
+        -------
+        course : ndarray [shape=(p,)]
+            Coefficients, cents.
+        cost : float
+            Minus its log likelihood, and its prior's.
         """
+        cost = self.with_noise(x)
         first = [self.cost_and_slope(x, expected=True)]
         root, scale = np.linalg.cholesky(first[0].known), np.sqrt(1.0 + first[0].known_white)
         free, promised = len(x), 0.0
@@ -197,7 +160,7 @@ class InRoom:
         start = np.append(np.zeros(free), scale * np.log(self._white))
         least, most = (scale * np.log(white) for white in (WHITE[0], WHITE[-1]))
         bounds = [(None, None)] * free + list(zip(least, most, strict=True))
-        until = {"maxiter": TURNS, "ftol": enough / abs(cost)}
+        until = {"maxiter": TURNS, "ftol": POLISHED / abs(cost)}
         found = minimize(
             asked, start, jac=True, method="L-BFGS-B", bounds=bounds, options=until, callback=hoped
         )

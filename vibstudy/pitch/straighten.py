@@ -16,7 +16,9 @@ How
    off in a low harmonic and many in a high one, so the lowest are looked at first (up to `FIRST_HZ`), and an
    octave more at each step. The likeliest is the note's.
    Where a note is partly room, and nobody else sounds, courses are compared by what makes its tail
-   (:mod:`vibstudy.pitch.reverberant`), for there a wrong one often leaves less that is not steady.
+   (:mod:`vibstudy.pitch.reverberant`), for there a wrong one often leaves less that is not steady. Where it
+   is mostly room, one more is settled from: the likeliest in the sound without most of its room
+   (:mod:`vibstudy.sound.dereverb`).
 3. *Score.* What is left of the phase in each frame, one step of maximum likelihood with the weights of the
    straightened harmonics. It gives back what the prior took, and leaves noise white in the integral, as
    :class:`~vibstudy.pitch.refine.NoteLine` has it: whoever fits a vibrato sees the noise that there is.
@@ -48,6 +50,8 @@ from vibstudy.pitch.follow import REACH_CENTS, followed
 from vibstudy.pitch.refine import CENTS_PER_NEPER, MAX_HARMONICS, STILL_CENTS, NoteLine
 from vibstudy.pitch.repeated import Silences, silences
 from vibstudy.pitch.reverberant import InRoom
+from vibstudy.sound.dereverb import RATE_HZ as DEREVERB_RATE_HZ
+from vibstudy.sound.dereverb import Dereverberated
 from vibstudy.threads import one_thread
 
 FIRST_HZ, NEXT = 3000.0, 2.0
@@ -58,8 +62,8 @@ AGREED = 1.0  # of log likelihood: two starts have found the same course; on the
 LEAST_FRAMES = 24
 PARTLY_ROOM, MOSTLY_ROOM = 0.15, 0.5
 """Shares of a note's power that are not steady, mean over its harmonics: from the first on its tail is asked,
-from the second on other courses are tried, too. Of notes that were mostly room 188 of 346 had been astray, of
-others 31 of 337. In a small studio, direct sound 3 dB softer than the tail, extents were 3.7 % narrow where
+from the second on it is followed without most of its room, too. Of notes that were mostly room 188 of 346 had
+been astray, of others 31 of 337, and followed so, too, no more were found. In a small studio, direct sound 3 dB softer than the tail, extents were 3.7 % narrow where
 only the former were asked, 1.0 % with both; from 0.08 on they are no better (``benchmarks/rooms.py``)."""
 ALONE_DB = -10.0
 """Another pitch beside a note stands below this where only a room makes it: in 155 of 171 notes in rooms that
@@ -148,7 +152,9 @@ class Straightened:
 
 
 @one_thread
-def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Straightened | None:
+def straighten_note(
+    samples: np.ndarray, rate_hz: float, line: NoteLine, dry: Dereverberated | None = None
+) -> Straightened | None:
     """Find the course of a note's pitch that straightens its harmonics.
 
     Parameters
@@ -159,17 +165,24 @@ def straighten_note(samples: np.ndarray, rate_hz: float, line: NoteLine) -> Stra
         Its sampling rate.
     line : NoteLine
         The note as it is known: where it is, and about which pitch.
+    dry : Dereverberated | None
+        The same sound without most of its room, where courses are looked for, too; of these samples alone
+        where it is None.
 
     Returns
     -------
     Straightened | None
         None when the note is too short.
     """
-    return _straightened(samples, rate_hz, line, None)
+    return _straightened(samples, rate_hz, line, dry or Dereverberated.of(samples, rate_hz), None)
 
 
 def _straightened(
-    samples: np.ndarray, rate_hz: float, line: NoteLine, likely: list[np.ndarray] | None
+    samples: np.ndarray,
+    rate_hz: float,
+    line: NoteLine,
+    dry: Dereverberated,
+    likely: list[np.ndarray] | None,
 ) -> Straightened | None:
     """A note straightened; `likely`: courses [2, n], s and Hz, that were found when it seemed longer."""
     f0 = line.reference_hz
@@ -200,19 +213,21 @@ def _straightened(
         return None
     x, seen = min(found, key=lambda one: one[1].cost)
     gain: float | None = None
-    unsteady = np.exp(np.mean(np.log(seen.lost / thin.total)))
-    in_room = bool(unsteady > PARTLY_ROOM) and (likely is not None or _alone(samples, rate_hz, line))
+    unsteady = _unsteady(thin, seen)
+    in_room = unsteady > PARTLY_ROOM and (likely is not None or _alone(samples, rate_hz, line))
     if in_room:
         last = last_frame(along(f0 * np.exp(course.basis @ x / CENTS_PER_NEPER)), LEAST_FRAMES)
         if last < frames:  # behind its end nothing new sounds, and the model below has no end
             time_s = line.onset_s + steady.time_s
             likely = [np.stack([time_s, f0 * np.exp(course.basis @ x / CENTS_PER_NEPER)]) for x, _ in found]
-            return _straightened(samples, rate_hz, line.until(float(time_s[last - 1])), likely)
+            return _straightened(samples, rate_hz, line.until(float(time_s[last - 1])), dry, likely)
         room = InRoom(thin, thin_course)
+        x, cost = room.settled(min((x for x, _ in found), key=room.with_noise))
         if unsteady > MOSTLY_ROOM:
-            x, cost = room.search([x for x, _ in found])
-        else:
-            x, cost = room.settled(x)
+            without = _without_room(dry, line, thin.time_s)
+            if without is not None:
+                other = room.settled(thin_course.start(without), below=cost)
+                x, cost = min((x, cost), other, key=lambda one: one[1])
         gain = room.with_noise(thin_course.start(known)) - cost
         counts = steady.coloured(look(steady, course, x, steady.white()).rest(steady))
     else:
@@ -235,10 +250,40 @@ def _straightened(
     straight = replace(
         straight,
         reflected=reflected[:last],
-        covered=bool(unsteady > MOSTLY_ROOM),
+        covered=unsteady > MOSTLY_ROOM,
         rows=as_found.b.astype(np.complex64),
     )
     return Straightened(straight, gain, as_found)
+
+
+def _without_room(dry: Dereverberated, line: NoteLine, time_s: np.ndarray) -> np.ndarray | None:
+    """Cents of the likeliest course in the sound without most of its room, at times from the note's onset.
+
+    None when the note is too short.
+    """
+    f0 = line.reference_hz
+    samples, start_s = dry.about(line.onset_s, line.offset_s)
+    onset_s, offset_s = line.onset_s - start_s, line.offset_s - start_s
+    demodulator = Demodulator.of_note(samples, DEREVERB_RATE_HZ, onset_s, offset_s, f0)
+    if demodulator.frames < LEAST_FRAMES:
+        return None
+    count = harmonics_in_reach(DEREVERB_RATE_HZ, f0)
+    steady = Bank.along([demodulator], onset_s, np.full(demodulator.frames, f0), count)
+    thin, at = steady.thinned()
+    course = Course.over(steady.time_s)
+    course = replace(course, basis=course.basis[at])
+    found = _candidates(thin, f0, course, np.interp(thin.time_s, line.time_s - line.onset_s, line.cents))
+    if not found:
+        return None
+    x, seen = min(found, key=lambda one: one[1].cost)
+    if _unsteady(thin, seen) > PARTLY_ROOM:
+        x, _ = InRoom(thin, course).settled(x)
+    return np.interp(time_s, thin.time_s, course.basis @ x)
+
+
+def _unsteady(bank: Bank, seen: Look) -> float:
+    """Share of the power that is not steady along a course, mean over the harmonics."""
+    return float(np.exp(np.mean(np.log(seen.lost / bank.total))))
 
 
 def _alone(samples: np.ndarray, rate_hz: float, line: NoteLine) -> bool:

@@ -33,6 +33,7 @@ from scipy.signal import resample_poly
 from vibstudy.errors import VibstudyError
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.recording.found import undrawn
+from vibstudy.sound.dereverb import Dereverberated
 from vibstudy.units import ratio
 from vibstudy.vibrato.note import measure_note
 from vibstudy.vibrato.realised import VibratoFit
@@ -154,7 +155,7 @@ def cut_out(
     origin_s = first / rate_hz
     line = refine_note(cut, rate_hz, track_line(cut, rate_hz), onset_s - origin_s, offset_s - origin_s)
     if line is not None:
-        line, _ = undrawn(cut, rate_hz, line)
+        line, _ = undrawn(cut, rate_hz, line, Dereverberated.of(samples, rate_hz, origin_s=origin_s))
     fit = measure_note(line)[1] if line is not None else None
     if line is None or (fit is None and not straight):
         return None

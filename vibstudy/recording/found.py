@@ -34,6 +34,7 @@ from vibstudy.pitch.ranges import range_hz
 from vibstudy.pitch.refine import NoteLine, refine_note
 from vibstudy.pitch.straighten import Straightened, straighten_note
 from vibstudy.schema import LIMITS, reasons_of
+from vibstudy.sound.dereverb import Dereverberated
 from vibstudy.sound.reading import Audio
 from vibstudy.units import to_cents
 from vibstudy.vibrato.masked import LEAST_BALANCE, sway_apart_cents
@@ -191,7 +192,7 @@ def find_line(
                 {**row, "octave_below": octave_below(line, contour, row["onset_s"], row["offset_s"])}
                 for row in rows
             ]
-            rows = merge_oversegmented(audio.samples, audio.rate_hz, line, rows)
+            rows = merge_oversegmented(audio.samples, audio.rate_hz, line, rows, dry=audio.dereverberated)
     if line is not contour:
         line = replace(line, heard=contour.voiced[contour.nearest(line.time_s)])
     return SoloLine(contour, line, rows, other)
@@ -316,7 +317,7 @@ def _refined(
     if pooled is None or not ((lower_share or 0.0) > LOWER_SHARE_ABOVE or pooled.snr_db < LOOK_BELOW_DB):
         surely = None if pooled is None or lower_share is None else Octave(1, -np.inf, _NO_LOWER)
         return _Refined(pooled, octave=surely)
-    line, straight = undrawn(audio.samples, audio.rate_hz, pooled, known)
+    line, straight = undrawn(audio.samples, audio.rate_hz, pooled, audio.dereverberated, known)
     accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
     octave, parts = None, 1.0
     if lower_share is not None:
@@ -324,13 +325,17 @@ def _refined(
         moved = refined(octave.parts) if octave.parts != 1 else None
         if moved is not None:
             parts, pooled = octave.parts, moved
-            line, straight = undrawn(audio.samples, audio.rate_hz, moved)
+            line, straight = undrawn(audio.samples, audio.rate_hz, moved, audio.dereverberated)
             accompaniment = find_accompaniment(audio.samples, audio.rate_hz, line)
     return _Refined(line, accompaniment, octave, share_between(pooled, 3) < SPARSE, straight, parts)
 
 
 def undrawn(
-    samples: np.ndarray, rate_hz: float, pooled: NoteLine, known: Straightened | None = None
+    samples: np.ndarray,
+    rate_hz: float,
+    pooled: NoteLine,
+    dry: Dereverberated | None = None,
+    known: Straightened | None = None,
 ) -> tuple[NoteLine, Straightened | None]:
     """A note's line, straightened where a room or others may draw it: its halves disagree, or there are none.
 
@@ -340,6 +345,8 @@ def undrawn(
         The sound the line was refined from.
     pooled : NoteLine
         The line.
+    dry : Dereverberated | None
+        The sound without most of its room.
     known : Straightened | None
         What straightening it gave before.
 
@@ -352,7 +359,7 @@ def undrawn(
     """
     if pooled.balance >= LEAST_BALANCE and sway_apart_cents(pooled) <= STRAIGHTEN_ABOVE_CENTS:
         return pooled, None
-    straight = known or straighten_note(samples, rate_hz, pooled)
+    straight = known or straighten_note(samples, rate_hz, pooled, dry)
     pooled = replace(pooled, drawn=True)
     if straight is None or straight.gain > 0.0:
         return straight.line if straight else pooled, straight

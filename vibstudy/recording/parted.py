@@ -185,7 +185,9 @@ def joined_at_true_pitch(
         true_hz[inside] *= note.line.reference_hz / np.nanmedian(contour.f0_hz[inside])
         asked[-1]["pitch_hz"] = note.line.reference_hz
     true = replace(contour, f0_hz=true_hz)
-    whole = merge_oversegmented(audio.samples, audio.rate_hz, true, asked, settled=True)
+    whole = merge_oversegmented(
+        audio.samples, audio.rate_hz, true, asked, settled=True, dry=audio.dereverberated
+    )
     out: list[FoundNote] = []
     for row, end in zip(whole, [*(row["place"] for row in whole[1:]), len(notes)], strict=True):
         pieces = notes[row["place"] : end]

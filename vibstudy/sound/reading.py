@@ -27,6 +27,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +35,9 @@ import numpy as np
 from vibstudy.corpus.files import LOUDEST, SHORTEST_S, sha256_of
 from vibstudy.errors import VibstudyError
 from vibstudy.sound.channel import choose_channel, excerpt
+from vibstudy.sound.clicks import repair_clicks
+from vibstudy.sound.dereverb import RATE_HZ as DEREVERB_RATE_HZ
+from vibstudy.sound.dereverb import Dereverberated
 from vibstudy.sound.opening import check_file, opened, read_or_nothing, seek, span
 
 WORKING_RATE_HZ = 22050.0
@@ -42,6 +46,8 @@ SILENT = "silent: every sample is zero"
 
 _CHUNK = 1 << 14  # what a damaged file loses before the place of the damage
 _LONGEST_BUFFER_S = 7200.0
+_INEXACT = ("OGG", "MP3", "by ffmpeg")
+"""In these a seek can land beside the frame asked for, or all has to be decoded first."""
 _COARSE_SUBTYPES = {"PCM_S8", "PCM_U8", "ULAW", "ALAW"}
 
 
@@ -81,6 +87,8 @@ class Audio:
         Where clipped runs begin, in s from the first sample at true speed.
     remarks : tuple of str
         What a reader should know: silent, ends early, name and contents do not fit.
+    path : Path | None
+        The file; None where the sound comes from none.
     """
 
     samples: np.ndarray
@@ -98,11 +106,40 @@ class Audio:
     dc: float = 0.0
     clipped_s: np.ndarray = field(default_factory=lambda: np.empty(0))
     remarks: tuple[str, ...] = ()
+    path: Path | None = None
 
     @property
     def origin_s(self) -> float:
         """Seconds, at true speed, from the beginning of the file to the first sample."""
         return self.start_s * self.speed_factor
+
+    @cached_property
+    def dereverberated(self) -> Dereverberated:
+        """The recording without most of its room, times from the first sample of this.
+
+        Of both channels where `samples` are their mean, and from the file, also beyond this part of it; of
+        `samples` alone where the file cannot be read from any place at once (MP3, OGG, what ffmpeg decodes).
+        """
+        if self.path is None or any(word in self.format for word in _INEXACT):
+            return Dereverberated.of(self.samples, self.rate_hz, self.origin_s, self.origin_s)
+        return Dereverberated(self._heard, self.origin_s)
+
+    def _heard(self, begin_s: float, end_s: float) -> tuple[np.ndarray, float]:
+        """Channels of the file between two moments at true speed, clicks bridged, and where they begin."""
+        import soxr
+
+        assert self.path is not None
+        with opened(self.path) as (handle, _, _):
+            rate = handle.samplerate / self.speed_factor
+            seek(handle, round(begin_s * rate))
+            frames = read_or_nothing(handle, round((end_s - begin_s) * rate))
+            weights = choose_channel(handle, 0, handle.frames, self.channel)[1]
+        frames = frames[:, :2] if self.channel == "mid" else frames @ weights[:, None]
+        # what lies beyond the part that was read has not been looked at
+        frames = np.clip(np.nan_to_num(frames), -LOUDEST, LOUDEST)
+        channels = soxr.resample(frames, rate, self.rate_hz).T
+        bridged = np.stack([repair_clicks(channel, self.rate_hz)[0] for channel in channels])
+        return soxr.resample(bridged.T, self.rate_hz, DEREVERB_RATE_HZ).T, begin_s
 
 
 def read_audio(
@@ -213,6 +250,7 @@ def iter_blocks(
                     speed_factor=float(speed_factor),
                     start_s=(origin_s + start / rate_hz) / speed_factor,
                     format=coding,
+                    path=path,
                 ),
             )
         if tally.missing_s() > 0 and tally.read < SHORTEST_S * handle.samplerate:

@@ -29,6 +29,7 @@ from vibstudy.pitch.octaves import LOWER_SHARE_ABOVE, TWELFTH_ABOVE_DB
 from vibstudy.pitch.refine import refine_note
 from vibstudy.pitch.straighten import straighten_note
 from vibstudy.schema import quality_of, reasons_of
+from vibstudy.sound.dereverb import Dereverberated
 from vibstudy.units import to_cents
 from vibstudy.vibrato.detect import detect
 from vibstudy.vibrato.note import pitch_series
@@ -54,6 +55,7 @@ def merge_oversegmented(
     rows: Sequence[Mapping[str, Any]],
     *,
     settled: bool = False,
+    dry: Dereverberated | None = None,
 ) -> list[dict[str, Any]]:
     """Join what a room parted.
 
@@ -69,6 +71,8 @@ def merge_oversegmented(
         Notes as :func:`vibstudy.notes.segment.find_notes` gives them, in the order of time.
     settled : bool
         Whether contour and notes have their true pitch.
+    dry : Dereverberated | None
+        The sound without most of its room (:func:`vibstudy.pitch.straighten.straighten_note`).
 
     Returns
     -------
@@ -82,7 +86,7 @@ def merge_oversegmented(
         doubted = len(run) > 1 or run[0]["note_kind"] == "unclear"
         before = {row.get("asked") for row in run}
         known = len(before) == 1 and None not in before
-        out += _joined(samples, rate_hz, contour, run, settled) if doubted and not known else run
+        out += _joined(samples, rate_hz, contour, run, settled, dry) if doubted and not known else run
     return out
 
 
@@ -107,13 +111,18 @@ def _runs(rows: Sequence[Mapping[str, Any]]) -> list[list[dict[str, Any]]]:
 
 
 def _joined(
-    samples: np.ndarray, rate_hz: float, contour: Contour, run: list[dict[str, Any]], settled: bool
+    samples: np.ndarray,
+    rate_hz: float,
+    contour: Contour,
+    run: list[dict[str, Any]],
+    settled: bool,
+    dry: Dereverberated | None,
 ) -> list[dict[str, Any]]:
     asked = [row | {"asked": run[0]["onset_s"]} for row in run]
     line = refine_note(samples, rate_hz, contour, run[0]["onset_s"], run[-1]["offset_s"])
     if line is None or line.snr_db > CLEAR_DB:
         return asked
-    straight = straighten_note(samples, rate_hz, line)
+    straight = straighten_note(samples, rate_hz, line, dry)
     if straight is None or detect(pitch_series(straight.line), *RATES_HZ).p > SURE_P:
         return asked
     accompaniment = find_accompaniment(samples, rate_hz, straight.line)
