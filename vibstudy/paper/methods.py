@@ -59,7 +59,9 @@ def write_methods(
     text = (
         "Where a room or other players come near a note, the phase is not the soloist's alone. There the pitch is the "
         "course that, taken out of every harmonic, turns most of the sound into steady lines; where part of a note "
-        "is the room's tail, which is the note's own past, the course had to explain the tail, too."
+        "is the room's tail, which is the note's own past, the course had to explain the tail, too. Where "
+        "most of it is, the course was also looked for in the sound from which the room had been predicted and "
+        f"taken away {book.reference('nakatani2010')}; what decides is the sound as recorded."
     )
     if _some(book, "recordings_room_told"):
         text += (

@@ -34,6 +34,12 @@ WORKS: dict[str, tuple[str, str, dict[str, str]]] = {
     "laird1982": ("Laird & Ware 1982", "article", {
         "author": "Laird, Nan M. and Ware, James H.", "title": "Random-effects models for longitudinal data",
         "journal": "Biometrics", "volume": "38", "number": "4", "pages": "963--974", "year": "1982"}),
+    "nakatani2010": ("Nakatani et al. 2010", "article", {
+        "author": "Nakatani, Tomohiro and Yoshioka, Takuya and Kinoshita, Keisuke and Miyoshi, Masato and "
+                  "Juang, Biing-Hwang",
+        "title": "Speech dereverberation based on variance-normalized delayed linear prediction",
+        "journal": "IEEE Transactions on Audio, Speech, and Language Processing", "volume": "18",
+        "number": "7", "pages": "1717--1731", "year": "2010"}),
     "rife1974": ("Rife & Boorstyn 1974", "article", {
         "author": "Rife, David C. and Boorstyn, Robert R.",
         "title": "Single tone parameter estimation from discrete-time observations",

@@ -64,8 +64,8 @@ PARTLY_ROOM, MOSTLY_ROOM = 0.15, 0.5
 """Shares of a note's power that are not steady, mean over its harmonics: from the first on its tail is asked,
 from the second on it is followed without most of its room, too. Of notes that were mostly room 188 of 346 had
 been astray, of others 31 of 337, and of these no more were found that way. In a small studio, direct sound
-3 dB softer than the tail, extents were 3.7 % narrow where only the former were asked for their tail, 1.0 % with
-both; from 0.08 on they are no better (``benchmarks/rooms.py``)."""
+3 dB softer than the tail, extents were 3.7 % narrow where only the former were asked, 1.0 %
+with both; from 0.08 on they are no better (``benchmarks/rooms.py``)."""
 ALONE_DB = -10.0
 """Another pitch beside a note stands below this where only a room makes it: in 155 of 171 notes in rooms that
 were mostly room, church far included, and in none of 16 beside a piano as loud. A piano is nobody's tail."""

@@ -110,14 +110,14 @@ def dereverberated(channels: np.ndarray) -> np.ndarray:
     from nara_wpe.wpe import wpe_v8
     from scipy.signal import istft, stft
 
-    channels = np.atleast_2d(channels).astype(np.float64)
+    channels = np.atleast_2d(channels).astype(np.float32)  # half the time; a start needs no more
     mean = channels.mean(axis=0)
+    if channels.shape[1] < WINDOW or not mean.any():
+        return mean
     if np.std(channels - mean) < 10 ** (APART_DB / 20) * np.std(mean):
         channels = mean[None]
-    if channels.shape[1] < WINDOW or not mean.any():
-        return mean.astype(np.float32)
     _, _, spectra = stft(channels, nperseg=WINDOW, noverlap=WINDOW - HOP)  # channels, bands, frames
     each = np.ascontiguousarray(spectra.swapaxes(0, 1))
     bands = [wpe_v8(band, TAPS, DELAY, ROUNDS).mean(axis=0) for band in each]
     _, sound = istft(np.array(bands), nperseg=WINDOW, noverlap=WINDOW - HOP)
-    return sound[: channels.shape[1]].astype(np.float32)
+    return sound[: channels.shape[1]]
