@@ -53,6 +53,9 @@ SILENT = 1e-12  # of the loudest row's power
 FRAMES_HZ, TOP_HZ = 70.0, 5000.0
 """Frames a second and harmonics that are asked."""
 TURNS = 40  # at most: steps
+FARTHEST = 100.0
+"""In coordinates of unit curvature a step so long promises 5,000 of log likelihood, more than any note has to
+say; beyond, a course leads where its phase is no number."""
 POLISHED = 0.2
 """Of log likelihood: a course that gains less in a step stands still, 0.2 cents from where it would with a
 quarter of that."""
@@ -159,7 +162,7 @@ class InRoom:
 
         start = np.append(np.zeros(free), scale * np.log(self._white))
         least, most = (scale * np.log(white) for white in (WHITE[0], WHITE[-1]))
-        bounds = [(None, None)] * free + list(zip(least, most, strict=True))
+        bounds = [(-FARTHEST, FARTHEST)] * free + list(zip(least, most, strict=True))
         until = {"maxiter": TURNS, "ftol": POLISHED / abs(cost)}
         found = minimize(
             asked, start, jac=True, method="L-BFGS-B", bounds=bounds, options=until, callback=hoped
