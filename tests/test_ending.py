@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from vibstudy.pitch.course import Bank, slow_levels
-from vibstudy.pitch.ending import _steady_until, last_frame
+from vibstudy.pitch.course import RELEASE_S, Bank, slow_levels
+from vibstudy.pitch.ending import DECAYS_S, _going_on, _steady_until, last_frame
 
 HOP_S, FRAMES, HARMONICS = 0.0035, 300, 8
 ENDS = 200  # of the direct sound, where it ends
@@ -109,3 +109,29 @@ def test_steady_power_until_each_end_is_the_projection_on_slow_levels():
     for end, power in zip(ends, found, strict=True):
         levels = slow_levels(bank.time_s[:end])  # orthonormal, by NumPy's QR
         np.testing.assert_allclose(power, ((bank.b.real[:, :end] @ levels) ** 2).sum(axis=1), rtol=1e-9)
+
+
+def test_levels_that_go_on_over_an_end_are_the_weighted_least_squares():
+    bank = bank_of(np.ones(FRAMES), np.where(np.arange(FRAMES) < ENDS, 0.3, 1.0), 0)
+    rng = np.random.default_rng(1)
+    power, floor = rng.uniform(0.5, 2.0, (FRAMES, HARMONICS)), np.full(HARMONICS, 1e-4)
+    ends, independent = np.array([60, 111, 200, FRAMES - 6]), np.linspace(0.5, 1.0, HARMONICS)
+    values = np.concatenate([bank.b.real, bank.b.imag]).T.copy()
+    costs, behind = _going_on(values, bank.levels.copy(), power, floor, HOP_S, ends, independent)
+    to_last = HOP_S * np.arange(FRAMES)[::-1]
+    for number, end in enumerate(ends):
+        until = np.maximum(end - 1 - np.arange(FRAMES), 0) * HOP_S
+        bend = np.where(np.arange(FRAMES) < end, np.exp(-until / RELEASE_S), 0.0)
+        basis, left = np.column_stack([bank.levels, bend]), np.empty((HARMONICS, FRAMES))
+        for row, own in enumerate(bank.b):
+            noise = np.where(np.arange(FRAMES) < end, power[:end, row].mean(), power[end:, row].mean())
+            level = np.linalg.lstsq(basis / np.sqrt(noise)[:, None], own / np.sqrt(noise), rcond=None)[0]
+            left[row] = np.abs(own - basis @ level) ** 2 + floor[row]
+        by_decay = []
+        for decay_s in DECAYS_S:  # the likeliest variance falls so that the frames' mean of these is it
+            fall = np.log(1e6) / decay_s
+            at_last = (left[:, end:] * np.exp(-fall * to_last[end:])).mean(axis=1)
+            by_decay.append(independent @ (np.log(at_last)[:, None] + fall * to_last[end:]).sum(axis=1))
+        before = end * independent @ np.log(left[:, :end].mean(axis=1))
+        assert costs[number] == pytest.approx(before + min(by_decay), rel=1e-9)
+        np.testing.assert_allclose(behind[number], left[:, end:].mean(axis=1), rtol=1e-9)

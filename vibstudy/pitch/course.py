@@ -26,6 +26,7 @@ from typing import NamedTuple
 
 import numba
 import numpy as np
+import scipy.fft
 
 from vibstudy.pitch.calculus import integral_of_columns, running_integral, to_root
 from vibstudy.pitch.demodulate import NOISE_BANDWIDTH, Demodulator
@@ -144,7 +145,8 @@ class Bank:
     def coloured(self, rest: np.ndarray) -> np.ndarray:
         """Independent values of each row of what is left over: its bandwidth times the time it lasts."""
         n = rest.shape[1]
-        power = np.abs(np.fft.fft(rest, 2 * n, axis=1)) ** 2
+        spectrum = scipy.fft.fft(rest, 2 * n, axis=1)  # NumPy's takes one row at a time
+        power = spectrum.real**2 + spectrum.imag**2
         # over some bins, as the expectation of the square of a periodogram is twice that of the spectrum
         running = np.cumsum(np.concatenate([power, power[:, :8]], axis=1), axis=1)
         smooth = running[:, 8:] - running[:, :-8]

@@ -66,14 +66,14 @@ def _end(bank: Bank, least_frames: int) -> int:
     power = bank.b.real**2 + bank.b.imag**2
     floor = FLOOR * bank.total / n
     rest = bank.b - (bank.b @ bank.levels) @ bank.levels.T
-    rest_power = rest.real**2 + rest.imag**2 + floor[:, None]
+    rest_power = np.ascontiguousarray((rest.real**2 + rest.imag**2 + floor[:, None]).T)
     independent = bank.coloured(rest) / n  # values a frame, of each row
     until = np.cumsum(power, axis=1)[:, ends - 1].T
     values = np.ascontiguousarray(np.concatenate([bank.b.real, bank.b.imag]).T)
     steady = _steady_until(values, bank.hop_s, ends)
     left = np.maximum(until - steady[:, :rows] - steady[:, rows:], 0.0) + floor * ends[:, None]
     cost = ends * (np.log(left / ends[:, None]) @ independent)
-    cost += _decaying(power + floor[:, None], bank.hop_s, ends, independent)
+    cost += _decaying(np.ascontiguousarray(power.T + floor), bank.hop_s, ends, independent)
     levels = np.ascontiguousarray(bank.levels)
     going, behind = _going_on(values, levels, rest_power, floor, bank.hop_s, ends, independent)
     # what is left of noise is less by what levels explain of it
@@ -85,7 +85,7 @@ def _end(bank: Bank, least_frames: int) -> int:
     chance = rows * (1.0 + 2.0 * LEVEL_HZ * bank.hop_s * (n - ends))
     cost[_goes_on(cost - going, chance, chance + (n - ends) * said, (n - ends) / EVERY)] = np.inf
     best = int(np.argmin(cost))
-    whole = n * float(np.log(rest_power.mean(axis=1)) @ independent)
+    whole = n * float(np.log(rest_power.mean(axis=0)) @ independent)
     return int(ends[best]) if cost[best] < whole else n
 
 
@@ -138,69 +138,94 @@ def _going_on(values, levels, power, floor, hop_s, ends, independent):
     """Cost of slow levels that go on over each end [ends]; power of what is left behind it [ends, rows].
 
     Levels [n, m] may bend towards the end. They are the likeliest for the noise before and behind, as it is
-    found with levels that do not bend: `power` [rows, n].
+    found with levels that do not bend: `power` [n, rows]. What is before and behind an end differs by few
+    frames from what is before and behind the last one, so sums over frames go on from there.
     """
-    n, columns = values.shape
-    rows, m = columns // 2, levels.shape[1] + 1
-    basis = np.zeros((n, m))
-    basis[:, : m - 1] = levels
-    costs, behind, rest = np.zeros(len(ends)), np.zeros((len(ends), rows)), np.empty((rows, n))
+    (n, columns), m = values.shape, levels.shape[1]
+    rows, raised = columns // 2, _raised(n, hop_s)
+    bend = np.exp(-hop_s / RELEASE_S * np.arange(n - 1.0, -1.0, -1.0))
+    # before the end and behind it: sums of the levels' products, and theirs with the values
+    grams, dots = np.zeros((2, m + 1, m + 1)), np.zeros((2, m + 1, columns))
+    squares, noise, done = np.zeros(columns), np.zeros((2, rows)), 0
+    grams[1, :m, :m], dots[1, :m] = np.dot(levels.T, levels), np.dot(levels.T, values)
+    for i in range(n):
+        noise[1] += power[i]
+    costs, behind, level = np.zeros(len(ends)), np.zeros((len(ends), rows)), np.empty((m + 1, columns))
     for number in range(len(ends)):
         end = ends[number]
-        for i in range(end):
-            basis[i, m - 1] = np.exp(-(end - 1 - i) * hop_s / RELEASE_S)
-        grams = np.dot(basis[:end].T, basis[:end]), np.dot(basis[end:].T, basis[end:])
-        dots = np.dot(basis[:end].T, values[:end]), np.dot(basis[end:].T, values[end:])
+        added = np.dot(levels[done:end].T, levels[done:end]), np.dot(levels[done:end].T, values[done:end])
+        for side, sign in ((0, 1.0), (1, -1.0)):
+            grams[side, :m, :m] += sign * added[0]
+            dots[side, :m] += sign * added[1]
+            for i in range(done, end):
+                noise[side] += sign * power[i]
+        for i in range(done, end):
+            squares += values[i] ** 2
+        done, bent = end, bend[n - end :]
+        grams[0, m, :m], grams[0, m, m] = np.dot(bent, levels[:end]), np.dot(bent, bent)
+        dots[0, m] = np.dot(bent, values[:end])
         for row in range(rows):
-            weight = np.mean(power[row, :end]) / np.mean(power[row, end:])
-            root, level = grams[0] + weight * grams[1], np.empty((m, 2))
-            for a in range(m):
-                for part in range(2):
-                    at = row + part * rows
-                    level[a, part] = dots[0][a, at] + weight * dots[1][a, at]
+            weight = (noise[0, row] / end) / (noise[1, row] / (n - end))
+            root = grams[0] + weight * grams[1]
             to_root(root)
-            solve_root(root, level)
-            for a in range(m - 1, -1, -1):
-                for part in range(2):
-                    for b in range(a + 1, m):
-                        level[a, part] -= root[b, a] * level[b, part]
-                    level[a, part] /= root[a, a]
-            before = 0.0
-            for i in range(n):
-                real, imag = values[i, row], values[i, rows + row]
-                for a in range(m):
-                    real -= basis[i, a] * level[a, 0]
-                    imag -= basis[i, a] * level[a, 1]
-                rest[row, i] = real**2 + imag**2 + floor[row]
-                if i < end:
-                    before += rest[row, i]
-            behind[number, row] = np.mean(rest[row, end:])
+            for at in (row, rows + row):
+                level[:, at] = dots[0, :, at] + weight * dots[1, :, at]
+            own = level[:, row::rows]
+            solve_root(root, own)
+            before = end * floor[row]
+            for part in range(2):
+                for a in range(m, -1, -1):
+                    for b in range(a + 1, m + 1):
+                        own[a, part] -= root[b, a] * own[b, part]
+                    own[a, part] /= root[a, a]
+                before += squares[row + part * rows]
+                for a in range(m + 1):
+                    each = grams[0, a, a] * own[a, part] - 2.0 * dots[0, a, row + part * rows]
+                    for b in range(a):
+                        each += 2.0 * grams[0, a, b] * own[b, part]
+                    before += own[a, part] * each
             costs[number] += independent[row] * end * np.log(before / end)
-        costs[number] += _decaying(rest, hop_s, ends[number : number + 1], independent)[0]
+        rest = values[end:] - np.dot(levels[end:], level[:m])
+        left = rest[:, :rows] ** 2 + rest[:, rows:] ** 2 + floor
+        behind[number] = left.sum(axis=0) / (n - end)
+        costs[number] += _decay_cost(np.dot(raised[end:].T, left), n - end, hop_s, independent)
     return costs, behind
 
 
 @numba.njit(cache=True)
 def _decaying(power, hop_s, ends, independent):
-    """Cost of rows as noise that decays from each end on, by the likeliest of `DECAYS_S` [shape=(ends,)].
+    """Cost of rows [n, rows] as noise that decays from each end on [shape=(ends,)]."""
+    n, rows = power.shape
+    raised, out = _raised(n, hop_s), np.empty(len(ends))
+    after, begun = np.zeros((len(DECAYS_S), rows)), n
+    for i in range(len(ends) - 1, -1, -1):
+        after += np.dot(raised[ends[i] : begun].T, power[ends[i] : begun])
+        begun = ends[i]
+        out[i] = _decay_cost(after, n - begun, hop_s, independent)
+    return out
+
+
+@numba.njit(cache=True)
+def _raised(n, hop_s):
+    """By what powers are raised to what they would be at the last frame, by `DECAYS_S` [n, decays]."""
+    out = np.empty((n, len(DECAYS_S)))
+    for i in range(n):
+        for at, decay_s in enumerate(DECAYS_S):
+            out[i, at] = np.exp(-NEPERS_60_DB / decay_s * hop_s * (n - 1 - i))
+    return out
+
+
+@numba.njit(cache=True)
+def _decay_cost(after, count, hop_s, independent):
+    """Cost of noise that decays for `count` frames, by the likeliest of `DECAYS_S`.
 
     Of a row whose variance is ``v exp(-d t)``: the sum of its logarithm over frames, *v* being the likeliest.
+    `after` [decays, rows]: power, raised, of all frames.
     """
-    rows, n = power.shape
-    out, whole = np.full(len(ends), np.inf), independent.sum()
-    for decay_s in DECAYS_S:
-        fall, costs = NEPERS_60_DB / decay_s, np.zeros(len(ends))
-        # raised to what they would be at the last frame
-        raised = np.exp(-fall * hop_s * np.arange(n - 1, -1, -1))
-        for row in range(rows):
-            after, frame = 0.0, n
-            for i in range(len(ends) - 1, -1, -1):
-                while frame > ends[i]:
-                    frame -= 1
-                    after += power[row, frame] * raised[frame]
-                costs[i] += independent[row] * np.log(after / (n - ends[i]))
-        for i in range(len(ends)):
-            count = n - ends[i]
-            from_last = hop_s * 0.5 * count * (count - 1)  # sum over frames of the time to the last
-            out[i] = min(out[i], count * costs[i] + whole * fall * from_last)
-    return out
+    least, from_last = np.inf, hop_s * 0.5 * count * (count - 1)  # sum over frames of the time to the last
+    for at, decay_s in enumerate(DECAYS_S):
+        cost = 0.0
+        for row in range(len(independent)):
+            cost += independent[row] * np.log(after[at, row] / count)
+        least = min(least, count * cost + independent.sum() * NEPERS_60_DB / decay_s * from_last)
+    return least
