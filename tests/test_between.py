@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import fftconvolve
 
 from vibstudy.notes.alternation import find_alternations
-from vibstudy.notes.between import _take_turns, seen_between
+from vibstudy.notes.between import _power, _take_turns, seen_between
 from vibstudy.notes.fine import fine_pitch
 from vibstudy.notes.trill import DOUBT_P, Habit, Swing, kind_of, trill_probability
 
@@ -199,3 +199,15 @@ def test_an_empty_gap_tells_a_trill_and_a_filled_one_tells_next_to_nothing():
     assert all(
         empty <= odds(gap_db) < 100 * not_told for gap_db in (-20.0, -40.0)
     )  # emptier is no less a trill
+
+
+@pytest.mark.parametrize("length", [40, 1500, 6537])
+def test_power_in_windows_is_that_of_the_fourier_sum(length):
+    rng, turns = np.random.default_rng(3), np.array([0.031, 0.05, 0.2])
+    sound = rng.standard_normal(2 * length).astype(np.float32)
+    power, centres = _power(sound, turns, length)
+    t = np.arange(length)
+    for own, centre in zip(power, centres, strict=True):
+        part = np.hanning(length) * sound[centre - length // 2 :][:length]
+        whole = np.abs(np.exp(2j * np.pi * turns[:, None] * t) @ part) ** 2
+        np.testing.assert_allclose(own, whole * 8 / (3 * (length - 1)), rtol=1e-3)
