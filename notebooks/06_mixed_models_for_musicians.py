@@ -167,6 +167,8 @@ with study.attempt("the mixed model"):
     study.say_effects(model, {})
 
 # %% [markdown]
+# - **term**: what is estimated. *Intercept* is the mean of the region that others are compared with; *region[T.…]*
+#   is the step from there to the region named.
 # - **estimate**: the best guess (here on the log scale; the sentence below the table gives it in per cent).
 # - **se**, standard error: how far such an estimate typically is from the truth.
 # - **low, high**: the 95 % interval, the values compatible with the data. Read this first. If it holds both

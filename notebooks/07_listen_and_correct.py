@@ -130,9 +130,8 @@ with study.attempt("decisions that could not be applied"):
     problems = [*review.problems]
     for name in review.edits:
         problems += review.outcome(name)[1].problems if name in review.recordings else []
-    study.say_list(
-        [str(problem) for problem in problems] or ["All decisions apply, and no two contradict each other."]
-    )
+    fine = "All decisions apply, and no two contradict each other." if review.edits else "No decision so far."
+    study.say_list([str(problem) for problem in problems] or [fine])
 
 # %% [markdown]
 # ## Machine against ear

@@ -176,6 +176,7 @@ def test_small_studies_run_through(kind, tmp_path, monkeypatch, sparing):
     for notebook in NOTEBOOKS:
         page = run_cells(notebook, study, monkeypatch)
         assert not re.search(r"\bnan\b|(?<!=)\bNone\b|<NA>", page.text), (notebook.name, page.text)
+        assert "All decisions apply" not in page.text  # nobody has listened
     assert (study / "figures" / "01_coverage.png").stat().st_size > 0
 
 

@@ -360,6 +360,13 @@ def test_a_phrase_stands_beside_its_score_where_there_is_one(study, monkeypatch,
     assert len(table) and "n = " in figure.caption
 
 
+def test_the_methods_count_nothing_that_there_is_not(report):
+    settings = read_tables(report.folder)["settings"].set_index("setting")["value"]
+    assert settings["recordings_tuning_given"] == "0"
+    text = sections_of_html(report.folder)["Methods"]
+    assert "at the tuning estimated" in text and "at the manifest's" not in text
+
+
 def test_the_word_draft_opens_and_holds_the_same_text(report):
     document = docx.Document(str(report.folder / "draft.docx"))
     paragraphs = {paragraph.text for paragraph in document.paragraphs}

@@ -75,10 +75,10 @@ def write_methods(
         f"{s('false_alarm')}, the search over rates counted {book.reference('baluev2008')}. Rate is the mean number "
         "of cycles a second while vibrato lasts. Extent is half of the peak-to-peak deviation (± cents)."
     )
-    tuning = (
-        f"Notes were named at the tuning estimated from the notes in {s('recordings_tuning_estimated')} recordings, "
-        f"and at the manifest's in {s('recordings_tuning_given')}."
-    )
+    tuning = f"Notes were named at the tuning estimated from the notes in {s('recordings_tuning_estimated')} recordings"
+    if _some(book, "recordings_tuning_given"):
+        tuning += f", and at the manifest's in {s('recordings_tuning_given')}"
+    tuning += "."
     listened = (
         f" Listeners accepted {s('notes_accepted')}, edited {s('notes_edited')} and rejected "
         f"{s('notes_rejected')} notes."
