@@ -236,6 +236,13 @@ def test_what_cannot_be_pooled_is_told(packages, tmp_path, given, words):
         pool_packages(texts, tmp_path / "pooled")
 
 
+def test_an_archive_is_to_be_unpacked_first(packages, tmp_path):
+    archive = tmp_path / "north.zip"
+    archive.write_bytes(b"PK\x05\x06" + bytes(18))
+    with pytest.raises(VibstudyError, match=r"north\.zip: there is no folder here\. Unpack the package"):
+        pool_packages([str(archive), f"south={packages['south']}"], tmp_path / "out")
+
+
 def test_packages_as_they_are_made_have_the_names_of_their_studies(tmp_path):
     texts = [str(tmp_path / study / PACKAGE_FOLDER) for study in ("berlin", "graz")]
     assert {name: str(path) for name, path in _named(texts).items()} == dict(

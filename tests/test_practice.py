@@ -117,6 +117,19 @@ def test_targets_below_zero_are_told_together():
     assert len(error.value.problems) == 2
 
 
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_a_target_that_is_no_number_is_not_taken_for_none(value):
+    with pytest.raises(VibstudyError, match="a target rate is above 0"):
+        make_target(value, 20)
+
+
+def test_one_note_is_one(notes):
+    one = notes.iloc[:1].assign(rate_hz=np.nan, extent_cents=np.nan)
+    target = make_target(5, 20)
+    said = " ".join(in_words(summary(one, against_target(one, target), target, None)))
+    assert "1 note, none with a vibrato" in said
+
+
 def test_like_a_group_is_its_middle_80_per_cent(tmp_path):
     notes = invented_notes()
     notes.to_parquet(tmp_path / "notes.parquet")
@@ -233,7 +246,9 @@ def test_bad_input_is_told(tmp_path, capsys, monkeypatch):
     assert cli.main(["practice", "silence.wav", "--like", "Nobody"]) == 2
     assert cli.main(["practice", "none.wav", "--rate", "5"]) == 2
     assert cli.main(["practice", "silence.wav", "--beat", "-1"]) == 2
-    assert "Traceback" not in capsys.readouterr().err
+    assert cli.main(["practice", "silence.wav", "--beat", "nan"]) == 2
+    told = capsys.readouterr().err
+    assert "a metronome value is above 0 (got 'nan')" in told and "Traceback" not in told
     assert not Path("practice.csv").exists()
 
 

@@ -134,7 +134,10 @@ def _named(packages: Sequence[str]) -> dict[str, Path]:
         if not equals or Path(text).is_dir():
             folder, whole = text, Path(text).resolve()
             name = whole.parent.name if whole.name == PACKAGE_FOLDER else whole.name
-        if not _NAME.fullmatch(name):
+        if Path(folder).is_file():
+            wrong = "there is no folder here"
+            problems.append(Problem(wrong, folder, repair="Unpack the package and name its folder"))
+        elif not _NAME.fullmatch(name):
             wrong = "a study's name is made of letters, digits, _ and -"
             problems.append(Problem(wrong, got=name, repair="Write NAME=FOLDER"))
         elif name in found:

@@ -39,7 +39,7 @@ from vibstudy.corpus.tables import unguard, write_frame
 from vibstudy.corpus.texttable import MOST_COLUMNS
 from vibstudy.corpus.untrusted import as_text, read_bytes
 from vibstudy.errors import Problem, VibstudyError, first_of, nearest, raise_any
-from vibstudy.figures.data import assessable_notes, player_weights, vibrato_notes
+from vibstudy.figures.data import assessable_notes, player_weights, plural, vibrato_notes
 from vibstudy.figures.recording import note_name
 from vibstudy.figures.style import COLOURS, EXTENT_NOTE, FAINT, HouseFigure, house_style
 from vibstudy.vibrato.note import pulses_per_beat
@@ -80,7 +80,7 @@ def make_target(rate_hz: float | None, extent_cents: float | None) -> Target:
     problems = [
         Problem(f"a target {name} is above 0", got=f"{value:g}", repair=f"As in --{name} {example}")
         for name, value, example in (("rate", rate_hz, "5"), ("extent", extent_cents, "20"))
-        if value is not None and value <= 0
+        if value is not None and not 0 < value < np.inf
     ]
     raise_any(problems)
     words = [f"{rate_hz:g} Hz"] if rate_hz else []
@@ -393,7 +393,7 @@ def practise(
     from vibstudy.figures.saving import save_figure
     from vibstudy.recording import measure_recording
 
-    if beat_bpm is not None and beat_bpm <= 0:
+    if beat_bpm is not None and not 0 < beat_bpm < np.inf:
         raise VibstudyError("a metronome value is above 0", got=f"{beat_bpm:g}", repair="As in --beat 72")
     read_history(history_file)  # tell a wrong file before the work
     try:
@@ -427,8 +427,9 @@ def in_words(values: dict) -> Sequence[str]:
         "No target: name one with --rate, --extent or --like." if free else f"Target: {values['target']}."
     ]
     if np.isnan(values["rate_hz"]):
-        return [*lines, f"{values['notes']} notes, none with a vibrato that can be measured."]
-    heard = f"{values['notes']} notes; {share(values['straight_share'])} of those long enough are straight"
+        return [*lines, f"{plural(values['notes'], 'note')}, none with a vibrato that can be measured."]
+    whole, straight = plural(values["notes"], "note"), share(values["straight_share"])
+    heard = f"{whole}; {straight} of those long enough are straight"
     if not np.isnan(values["on_target_share"]):
         heard += f"; {share(values['on_target_share'])} of those with vibrato are on target"
     lines.append(f"{heard}.")
