@@ -140,16 +140,12 @@ class _Rows:
         keep = kept(decay_s, self.step_s)
         return [covariance(sound, self.every, first, last, keep) for first, last in pairwise(self.ends)]
 
-    def columns(self, row: int, db: np.ndarray) -> np.ndarray:
-        """A row, what slow levels do to it, and that by each quadrature [shape=(n, 1 + 3 p)]."""
-        p = self.levels.shape[1]
-        out = np.empty((len(self.levels), 1 + 3 * p), dtype=np.complex128)
-        out[:, 0] = self.z[row]
-        direct = out[:, 1 : 1 + p]
-        direct[:] = (self.tone[row, self.frames] * np.exp(self.steps @ db))[:, None] * self.levels
-        out[:, 1 + p : 1 + 2 * p] = self.steps[:, :1] * direct
-        out[:, 1 + 2 * p :] = self.steps[:, 1:] * direct
-        return out
+    def columns(self, db: np.ndarray) -> np.ndarray:
+        """Each row, what slow levels do to it, and that by each quadrature [shape=(rows, n, 1 + 3 p)]."""
+        direct = (self.tone[:, self.frames] * np.exp(db @ self.steps.T))[:, :, None] * self.levels
+        return np.concatenate(
+            [self.z[:, :, None], direct, self.steps[:, :1] * direct, self.steps[:, 1:] * direct], axis=2
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,12 +183,12 @@ def of_direct_sound(line: NoteLine, fit: VibratoFit) -> Modulation:
     share = rows.power / rows.power.sum()
     db = np.zeros((count, 2))
     noise = _Noise(START_DECAY_S, START_DIRECT, np.full(count, START_WHITE))
+    tails = [rows.tails(i, db[i], noise.decay_s) for i in range(count)]
     for turns, settled in ((FIRST_TURNS, False), (TURNS, True)):
         if settled:
-            noise = _noise(rows, db)
+            noise, tails = _noise(rows, db)
             share = rows.power / (1.0 + (1.0 + noise.white) / noise.direct)
             share /= share.sum()
-        tails = [rows.tails(i, db[i], noise.decay_s) for i in range(count)]
         for _ in range(turns):
             slope, information = _scored(rows, db, tails, noise)
             whole_db, spread, db = _together(db, slope, information, rows.order, share)
@@ -232,23 +228,28 @@ def _products(tail, white, columns):
     return out, log_det
 
 
-def _noise(rows: _Rows, db: np.ndarray) -> _Noise:
-    """The likeliest noise and tail; decay and direct sound are asked of some harmonics, of all a second."""
+def _noise(rows: _Rows, db: np.ndarray) -> tuple[_Noise, list[list[np.ndarray]]]:
+    """The likeliest noise, and its tail at each row; decay and direct sound are asked of some harmonics."""
     some, count = range(0, len(rows.z), SOME), len(rows.z)
-    at = {decay_s: [_costs(rows, row, db[row], decay_s) for row in some] for decay_s in DECAYS_S}
+    columns = rows.columns(db)[:, :, : 1 + rows.levels.shape[1]]
+    tails = {(i, decay_s): rows.tails(i, db[i], decay_s) for i in some for decay_s in DECAYS_S}
+    at = {decay_s: [_costs(columns[i], tails[i, decay_s], rows.ends) for i in some] for decay_s in DECAYS_S}
     whole = {decay_s: np.min(costs, axis=1).sum(axis=0) for decay_s, costs in at.items()}
     decay_s = min(whole, key=lambda one: float(whole[one].min()))
     asked = dict(zip(some, at[decay_s], strict=True))
-    costs = np.array([asked[i] if i in asked else _costs(rows, i, db[i], decay_s) for i in range(count)])
+    for i in set(range(count)) - set(some):
+        tails[i, decay_s] = rows.tails(i, db[i], decay_s)
+        asked[i] = _costs(columns[i], tails[i, decay_s], rows.ends)
+    costs = np.array([asked[i] for i in range(count)])
     best = int(np.argmin(costs.min(axis=1).sum(axis=0)))
-    return _Noise(decay_s, DIRECT[best], np.array(WHITE)[np.argmin(costs[:, :, best], axis=1)])
+    noise = _Noise(decay_s, DIRECT[best], np.array(WHITE)[np.argmin(costs[:, :, best], axis=1)])
+    return noise, [tails[i, decay_s] for i in range(count)]
 
 
-def _costs(rows: _Rows, row: int, db: np.ndarray, decay_s: float) -> np.ndarray:
+def _costs(columns: np.ndarray, tails: list[np.ndarray], ends: np.ndarray) -> np.ndarray:
     """Minus log likelihood of a row for each of `WHITE` and of `DIRECT`."""
-    columns = rows.columns(row, db)[:, : 1 + rows.levels.shape[1]]
     left, log_det = np.zeros((2, len(WHITE), len(DIRECT)))
-    for tail, (first, last) in zip(rows.tails(row, db, decay_s), pairwise(rows.ends), strict=True):
+    for tail, (first, last) in zip(tails, pairwise(ends), strict=True):
         _add_costs(left, log_det, tail, np.array(WHITE), np.array(DIRECT), columns[first:last])
     return len(columns) * np.log(left) + log_det
 
@@ -279,8 +280,7 @@ def _scored(
     p = rows.levels.shape[1]
     scale = np.repeat([1.0, math.sqrt(noise.direct)], [1, 3 * p])
     each = np.empty((count, len(rows.ends) - 1, 1 + 3 * p, 1 + 3 * p), dtype=np.complex128)
-    for i in range(count):
-        columns = scale * rows.columns(i, db[i])
+    for i, columns in enumerate(scale * rows.columns(db)):
         for j, (first, last) in enumerate(pairwise(rows.ends)):
             each[i, j], _ = _products(tails[i][j], noise.white[i], columns[first:last])
     level = slice(1, 1 + p)
@@ -289,11 +289,12 @@ def _scored(
     each = each - np.swapaxes(each[..., level, :].conj(), -1, -2) @ known
     power = each[..., 0, 0].real.sum(axis=1) / n
     likely = each[..., level, 0]
-    moved = each[..., 1 + p :, 1 + p :].reshape(*each.shape[:2], 2, p, 2, p)
+    # two by two: a product of three at once goes through every combination
+    moved = each[..., 1 + p :, 1 + p :].reshape(count, -1, 4 * p, p) @ likely[..., None]
     slope = (
         2.0 * np.einsum("rqi,rqci->rc", likely.conj(), each[..., 1 + p :, 0].reshape(count, -1, 2, p)).real
     )
-    change = np.einsum("rqi,rqcidj,rqj->rcd", likely.conj(), moved, likely)
+    change = np.einsum("rqi,rqcid->rcd", likely.conj(), moved.reshape(count, -1, 2, p, 2))
     across = each[..., level, 1 + p :].reshape(count, -1, p, 2, p)
     charge = 2.0 * np.einsum("rqici->rc", across).real
     return slope / power[:, None] - charge, 2.0 * change.real / power[:, None, None]
@@ -309,23 +310,25 @@ def _together(
     own = OWN_DB[:, None, None, None] ** 2
     weight = np.linalg.inv(information + own * (information @ information))  # [own, rows, 2, 2]
     shape = np.concatenate([information, away[:, None, None] * information], axis=2)
-    normal = np.einsum("rji,orjk,rkl->oil", shape, weight, shape)
+    weighed = np.swapaxes(shape, 1, 2) @ weight
+    normal = (weighed @ shape).sum(axis=1)
     normal += np.diag(np.repeat([DEPTH_DB, BRIGHTER_DB], 2) ** -2.0)
-    right = np.einsum("rji,orjk,rk->oi", shape, weight, said)
+    right = np.einsum("orij,rj->oi", weighed, said)
     found = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    rest = np.einsum("ri,orij,rj->o", said, weight, said) - np.sum(right * found, axis=1)
-    likelihood = np.linalg.slogdet(weight)[1].sum(axis=1) - np.linalg.slogdet(normal)[1] - rest
+    alone = np.einsum("ri,ori->o", said, np.einsum("orij,rj->ori", weight, said))
+    likelihood = np.linalg.slogdet(weight)[1].sum(axis=1) - np.linalg.slogdet(normal)[1]
+    likelihood -= alone - np.sum(right * found, axis=1)
     odds = np.exp(0.5 * (likelihood - likelihood.max()))
     odds /= odds.sum()
     mean = odds @ found
     # of each row's own deviation something is seen, too
     seen = own * (weight @ information)  # [own, rows, 2, 2]
     left = said - np.einsum("rij,oj->ori", shape, found)
-    whole = found[:, :2] + np.einsum("r,orji,orj->oi", share, seen, left)
-    by_line = np.eye(2, 4) - np.einsum("r,orji,rjk->oik", share, seen, shape)
-    unseen = OWN_DB[:, None, None] ** 2 * np.einsum(
-        "r,orij->oij", share**2, np.eye(2) - np.einsum("rij,orjk->orik", information, seen)
-    )
+    shared = share[:, None, None] * np.swapaxes(seen, 2, 3)
+    whole = found[:, :2] + np.einsum("orij,orj->oi", shared, left)
+    by_line = np.eye(2, 4) - (shared @ shape).sum(axis=1)
+    not_seen = share[:, None, None] ** 2 * (np.eye(2) - information @ seen)
+    unseen = OWN_DB[:, None, None] ** 2 * not_seen.sum(axis=1)
     centre = odds @ whole
     off = whole - centre
     spread = by_line @ np.linalg.inv(normal) @ np.swapaxes(by_line, 1, 2) + unseen
