@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
+from rich.console import Console
 
 import vibstudy
 from tests.fake_study import measure as fake_measure
@@ -421,3 +422,26 @@ def test_a_console_without_the_letters_does_not_stop_it(study):
         check=False,
     )
     assert done.returncode == 2 and "Traceback" not in done.stderr and "it holds ?" in done.stderr
+
+
+def test_the_listening_notebook_opens_alone(tmp_path, monkeypatch):
+    """Beside JupyterLab's list of files 28 px of a window of 390 were left to the room."""
+    from vibstudy.review import launch
+
+    started = []
+
+    class Server:
+        def __init__(self, command, env):
+            started.extend(command)
+
+        def wait(self):
+            return 0
+
+        def poll(self):
+            return 0
+
+    monkeypatch.setattr(launch.subprocess, "Popen", Server)
+    (tmp_path / "notebooks").mkdir()
+    (tmp_path / "notebooks" / f"{launch.NOTEBOOK}.ipynb").write_text("{}")
+    assert launch.run_review(tmp_path, Console(quiet=True)) == 0
+    assert f"--LabApp.default_url=/doc/tree/notebooks/{launch.NOTEBOOK}.ipynb" in started

@@ -1,7 +1,7 @@
 """What an enemy, or bad luck, puts into the files: nothing runs, nothing hangs, everything is said in words.
 
 Limits: five seconds and a gigabyte for any formula, filter or table. Packages are attacked in
-``test_hostile_packages.py``.
+``test_hostile_packages.py``, files, scores and tables in those beside it.
 """
 
 from __future__ import annotations
@@ -382,8 +382,9 @@ def test_the_notebook_server_ends_with_the_program(tmp_path: Path, number: int) 
     (tmp_path / "notebooks").mkdir()
     (tmp_path / "notebooks" / "01.ipynb").write_text("{}")
     (tmp_path / "corpus_manifest.csv").write_text("recording_id,path,player,decade,region\n")
-    code = (
-        f"import sys; from vibstudy import cli; sys.executable = {str(stand_in)!r}; "
+    code = (  # what a shell starts in the background is deaf to Ctrl-C, and so is what that starts
+        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        f"from vibstudy import cli; sys.executable = {str(stand_in)!r}; "
         f"sys.exit(cli.main(['lab', {str(tmp_path)!r}]))"
     )
     program = subprocess.Popen([sys.executable, "-c", code])

@@ -153,7 +153,7 @@ def lab(study: StudyFolder = Path()) -> None:
         )
     say("Opening the notebooks in your browser; begin with 01. Where none opens by itself, copy the address")
     say("below that begins with http://localhost into one. Ctrl-C here closes it.")
-    raise typer.Exit(run_lab(study, "notebooks"))
+    raise typer.Exit(run_lab(study, "lab/tree/notebooks"))
 
 
 def _results(manifest: Path, out: Path | None) -> Path:

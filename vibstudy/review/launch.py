@@ -53,7 +53,8 @@ def run_review(study_folder: Path, console: Console) -> int:
         f"Opening {notebook.name} in your browser: choose Run, Run All Cells there. Ctrl-C here closes it.",
     )
     environment = {**os.environ, FOLDER_VARIABLE: str(study_folder.absolute())}
-    return run_lab(study_folder, f"notebooks/{notebook.name}", environment)
+    # one document: beside the list of files the room would be 28 px wide in a window of 390
+    return run_lab(study_folder, f"doc/tree/notebooks/{notebook.name}", environment)
 
 
 def run_lab(study_folder: Path, page: str, environment: Mapping[str, str] | None = None) -> int:
@@ -64,7 +65,8 @@ def run_lab(study_folder: Path, page: str, environment: Mapping[str, str] | None
     study_folder : Path
         What the server shows.
     page : str
-        Folder or notebook to open, relative to it.
+        What to open: ``lab/tree/`` (with the list of files) or ``doc/tree/`` (one notebook alone, over the
+        whole width) and the folder or notebook, relative to it.
     environment : mapping of str to str | None
         Variables of the server; None: as here.
 
@@ -74,7 +76,7 @@ def run_lab(study_folder: Path, page: str, environment: Mapping[str, str] | None
         Its exit code; 0 after Ctrl-C; 128 and the number of the signal after another signal to end.
     """
     command = [sys.executable, "-m", "jupyter", "lab", f"--ServerApp.root_dir={study_folder.absolute()}"]
-    command.append(f"--LabApp.default_url=/lab/tree/{page}")
+    command.append(f"--LabApp.default_url=/{page}")
     if hasattr(os, "geteuid") and os.geteuid() == 0:  # in a container everybody is root
         command.append("--allow-root")
     variables = dict(os.environ if environment is None else environment)
