@@ -38,6 +38,7 @@ LONGEST = (
         "test_stats_questions",
         "test_cli",
         "test_hostile",
+        "test_hostile_tables",
         "test_segment",
         "test_stats_reference",
     ),
