@@ -6,6 +6,8 @@ Raffel et al., ISMIR 2014). Instruments from outside the project: FluidSynth wit
 
 from __future__ import annotations
 
+import warnings
+
 import mir_eval
 import numpy as np
 import pandas as pd
@@ -16,7 +18,7 @@ from hypothesis import strategies as st
 from scipy.signal import decimate, fftconvolve, lfilter
 
 from tests import fluid
-from vibstudy.notes.alternation import Alternation, find_alternations
+from vibstudy.notes.alternation import Alternation, _unevenness, find_alternations
 from vibstudy.notes.fine import FinePitch, fine_pitch, sounding_base_hz
 from vibstudy.notes.kinds import _in_register
 from vibstudy.notes.line import HeldLine
@@ -445,6 +447,28 @@ def test_jumps_of_level_and_a_players_habit_tell_a_trill():
     by_player = [p(breath, Habit.of(name)) for name in ("voice", None, "oboe in C")]
     assert by_player == sorted(by_player) and by_player[2] > by_player[0] + 0.2
     assert p(breath, Habit(odds=1.0)) > p(breath, Habit()) + 0.05
+
+
+@given(
+    st.lists(st.tuples(st.integers(8, 60), st.floats(-150, 150), st.floats(-40, 40)), min_size=4, max_size=12)
+)
+@settings(deadline=None, max_examples=200)
+def test_any_swings_are_described(steps):
+    """Levels that hardly take turns, drifts and cut ends: a probability, and no complaint."""
+    cents = np.concatenate([np.linspace(at, at + drift, n) for n, at, drift in steps])
+    with np.errstate(all="raise"), warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for swing in alternations_of(cents):
+            assert 0.0 <= swing.trill_p <= 1.0
+
+
+def test_without_a_whole_half_cycle_on_one_side_times_tell_nothing():
+    length, upper = np.array([20, 30, 30]), np.array([True, False, False])
+    whole = np.array([False, True, True])
+    assert _unevenness(length, upper, whole) == (0.0, pytest.approx(np.log(14)))
+    told, told_se = _unevenness(length, upper, np.ones(3, dtype=bool))
+    assert told == pytest.approx(np.log(20 / 30))
+    assert told_se < np.log(14)
 
 
 def test_times_above_and_below_tell_a_trill():

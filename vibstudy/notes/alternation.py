@@ -224,7 +224,8 @@ def _described(
     inner = [half for half, own in zip(halves, whole, strict=True) if own]
     begin, end = inner[0][0], inner[-1][1]
     half_s = (end - begin) * HOP_S / len(inner)
-    fuller = max((full[upper & whole], full[~upper & whole]), key=np.median)
+    sides = [side for side in (full[upper & whole], full[~upper & whole]) if len(side)]
+    fuller = max(sides, key=np.median)
     fullness, freedom = float(np.median(fuller)), len(fuller) - 1
     spread = _USUAL_COUNT * _USUAL_SPREAD**2 + float(np.sum((fuller - fullness) ** 2))
     error = float(np.sqrt(spread / (_USUAL_COUNT + freedom) / len(fuller)))
@@ -288,7 +289,12 @@ def _seen(
 
 
 def _unevenness(length: np.ndarray, upper: np.ndarray, whole: np.ndarray) -> tuple[float, float]:
-    """How much longer the pitch is above than below (mean log of the half cycles), and its error."""
+    """How much longer the pitch is above than below (mean log of the half cycles), and its error.
+
+    Where none is whole on one side, it may have lasted as long as any.
+    """
+    if not 0 < np.sum(upper & whole) < np.sum(whole):
+        return 0.0, float(np.log(_HALF_CYCLE_S[1] / _HALF_CYCLE_S[0]))
     sides = [np.log(length[side & whole]) for side in (upper, ~upper)]
     squares = sum(float(np.sum((side - side.mean()) ** 2)) for side in sides)
     freedom = _USUAL_COUNT + sum(len(side) - 1 for side in sides)
