@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.optimize import OptimizeResult
 
+from vibstudy.pitch import reverberant
 from vibstudy.pitch.course import Course
 from vibstudy.pitch.reverberant import WHITE, InRoom, _covariance, _tails
 
@@ -108,3 +110,23 @@ def test_far_in_a_room_the_course_played_is_likelier_than_one_half_as_wide():
         apart.append(costs[1] - costs[0])
     assert np.median(apart) > 20.0
     assert np.min(apart) > -3.0  # the same one, as near as the steps come
+
+
+def test_a_course_that_runs_away_is_held(monkeypatch):
+    """A line search may ask for any course within its bounds: also there the likelihood is a number."""
+    found = []
+
+    def outermost(asked_of, start, *, bounds: list, **_):
+        worst = np.array([most for _, most in bounds])
+        cost, slope = asked_of(start)
+        assert np.isfinite(slope).all()
+        cost, slope = asked_of(worst)
+        assert np.isfinite(cost)
+        assert np.isfinite(slope).all()
+        found.append(worst)
+        return OptimizeResult(x=start, fun=cost)
+
+    cents, bank, course = asked(1.0, 6, 60)
+    monkeypatch.setattr(reverberant, "minimize", outermost)
+    InRoom(bank, course).settled(course.start(cents))
+    assert len(found) == 1

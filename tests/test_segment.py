@@ -456,7 +456,7 @@ def test_jumps_of_level_and_a_players_habit_tell_a_trill():
 def test_any_swings_are_described(steps):
     """Levels that hardly take turns, drifts and cut ends: a probability, and no complaint."""
     cents = np.concatenate([np.linspace(at, at + drift, n) for n, at, drift in steps])
-    with np.errstate(all="raise"), warnings.catch_warnings():
+    with np.errstate(divide="raise", over="raise", invalid="raise"), warnings.catch_warnings():
         warnings.simplefilter("error")
         for swing in alternations_of(cents):
             assert 0.0 <= swing.trill_p <= 1.0
