@@ -182,6 +182,11 @@ def test_history_is_appended_and_a_take_enters_once(tmp_path, notes):
     assert str(tmp_path) not in path.read_text(encoding="utf-8")
     figure, table = progress(back)
     assert smallest_letter_pt(figure) >= 7 and len(table) == 2
+    figure, _ = progress(back.iloc[:1])
+    assert figure.caption.startswith("Medians of 1 take,")
+    figure.canvas.draw()
+    ticks = figure.axes[-1].get_xticks()
+    assert len(ticks) and np.all(ticks == np.rint(ticks))
     assert not list(tmp_path.glob("*tmp*"))
 
 

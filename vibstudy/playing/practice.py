@@ -365,10 +365,10 @@ def progress(history: pd.DataFrame, size: str = "column") -> tuple[HouseFigure, 
         axes[2].set_ylim(-5, 105)
         axes[2].set_xlabel("Take")
         axes[2].set_xlim(0.5, len(table) + 0.5)
-        axes[2].xaxis.get_major_locator().set_params(integer=True)
+        axes[2].xaxis.get_major_locator().set_params(integer=True, min_n_ticks=1)
         figure.align_ylabels(axes)
     figure.caption = (
-        f"Medians of {len(table)} takes, {table['practised_utc'].iloc[0][:10]} to "
+        f"Medians of {plural(len(table), 'take')}, {table['practised_utc'].iloc[0][:10]} to "
         f"{table['practised_utc'].iloc[-1][:10]}; grey: the target of each take. {EXTENT_NOTE}"
     )
     return figure, table
